@@ -1,0 +1,223 @@
+"""What a proposal depends on, and what a limit check, a prediction and a plan look like."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from .corners import AXLES, CORNERS, CORNERS_OF, Axle, Corner
+from .errors import MetrologyError
+from .response import Counts, JointState, PriorSource, Vector
+from .specification import Specification
+
+Four = tuple[float, float, float, float]
+Changes = tuple[int, int, int, int]
+LimitCode = Literal[
+    "setpoint_range",
+    "band",
+    "step",
+    "shift_review",
+    "shift_limit",
+    "warp_change",
+    "not_significant",
+    "suspect_corner",
+]
+Outcome = Literal["pass", "review", "refuse"]
+ReasonCode = Literal[
+    "moves_towards_target",
+    "moves_for_the_whole",
+    "moves_with_linked_corner",
+    "stopped_by_setpoint_range",
+    "stopped_by_band",
+    "stopped_by_step",
+    "stopped_by_shift_limit",
+    "stopped_by_warp_change",
+    "stays_nothing_significant",
+    "stays_best_unmoved",
+    "stays_suspect",
+    "stays_uncontrolled",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class RoundUncertainty:
+    """What a fresh round of the usual two readings a corner will be worth; corners in order, sides front, rear.
+
+    `own_variance_mm2`: repeatability, settling and resolution of one round; `common_variance_mm2`: marks and
+    instrument, common to all rounds of the job; `corner_expanded_mm` and `side_expanded_mm`: the U that the
+    verdict on that round will use.
+    """
+
+    own_variance_mm2: Four
+    common_variance_mm2: Four
+    corner_expanded_mm: Four
+    side_expanded_mm: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class PlanningCase:
+    """Everything a proposal depends on. A concession's targets are put into `specification` by the caller.
+
+    `state`: posterior at the set-points now stored (`response.follow_job`); `baseline`: the set-points that shift
+    limits count from; `freed`: corners that something significant frees (`planner.freed_corners`);
+    `suspect`: corners that are not adjusted further until an event or a ruling (hard for everyone).
+    """
+
+    specification: Specification
+    state: JointState
+    baseline: Counts
+    freed: tuple[Corner, ...]
+    round_uncertainty: RoundUncertainty
+    prior_source: PriorSource = "specification"
+    prior_vehicles: int = 0
+    suspect: tuple[Corner, ...] = ()
+
+    def __post_init__(self) -> None:
+        for name, counts in (("state.setpoints", self.state.setpoints), ("baseline", self.baseline)):
+            for corner, count in zip(CORNERS, counts, strict=True):
+                if (count is not None) != (corner in self.specification.controlled_corners):
+                    raise MetrologyError(f"{name} of {corner}", count, "a count at controlled corners only")
+
+    @property
+    def deviations_mm(self) -> Vector:
+        """Expected height minus target, shape (4,)."""
+        targets = np.array([self.specification.target_mm(corner) for corner in CORNERS])
+        return self.state.heights_mm - targets
+
+    def setpoint(self, corner: Corner) -> int:
+        """The count now stored at a controlled corner."""
+        count = self.state.setpoints[CORNERS.index(corner)]
+        assert count is not None  # checked above; callers ask about controlled corners
+        return count
+
+    def baseline_setpoint(self, corner: Corner) -> int:
+        """The count that shift limits at a controlled corner count from."""
+        count = self.baseline[CORNERS.index(corner)]
+        assert count is not None  # checked above
+        return count
+
+    def setpoints_after(self, changes: Changes) -> Counts:
+        """The set-points that changes lead to."""
+        a, b, c, d = (
+            None if count is None else count + change
+            for count, change in zip(self.state.setpoints, changes, strict=True)
+        )
+        return a, b, c, d
+
+
+@dataclass(frozen=True, slots=True)
+class LimitCheck:
+    """One limit at one corner (`corner` None: the whole vehicle). `refuse` is hard, `review` needs approval.
+
+    `value` and `limit` are counts (`warp_change`: mm; `not_significant`: |deviation| and its expanded uncertainty, mm;
+    `suspect_corner`: the change and 0).
+    """
+
+    code: LimitCode
+    corner: Corner | None
+    outcome: Outcome
+    value: float
+    limit: float
+
+
+@dataclass(frozen=True, slots=True)
+class CornerReason:
+    """Why a corner moves or stays: a code, the numbers behind it by name, and another code that also applies.
+
+    | code | numbers |
+    |---|---|
+    | every code | `deviation_mm`, `expanded_uncertainty_mm` (of it), `expected_change_mm`, `side_difference_mm` |
+    | `stopped_by_…` | also `wanted_counts` (without that limit) and `limit_counts` (`stopped_by_warp_change`: `limit_mm`) |
+
+    `moves_for_the_whole`: away from its own target, because the side difference or the warp gains more.
+    `stays_best_unmoved`: it may move, but every permitted count makes the sum worse. A stopped corner says in
+    `also` whether it moves all the same.
+    """
+
+    corner: Corner
+    code: ReasonCode
+    numbers: dict[str, float]
+    also: ReasonCode | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CornerRange:
+    """Permitted changes of a controlled corner in counts, and which limit sets each end.
+
+    0 is always permitted besides, also where a set-point already stands outside a limit and `low` > 0 or `high` < 0;
+    `low` > `high`: nothing else is.
+    """
+
+    corner: Corner
+    low: int
+    high: int
+    low_limit: LimitCode
+    high_limit: LimitCode
+
+
+@dataclass(frozen=True, slots=True)
+class Prediction:
+    """What changes are expected to do. Heights in mm with two-sided 95 % expanded uncertainty.
+
+    `probability_within`: that the next round, pooled by itself after the write, is judged within.
+    `probability_truly_within`: that the heights themselves then lie within tolerance.
+    """
+
+    changes: Changes
+    heights_mm: Four
+    expanded_uncertainty_mm: Four
+    probability_within: float
+    probability_truly_within: float
+    warp_change_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """The computed proposal. `changes` all 0: nothing to propose; the reasons and the two tuples say why.
+
+    `setpoints` is what to write. `not_adjustable_here`: freed corners that no whole count improves, limits or not
+    (a linked pair off in opposite directions); `limits_exhausted`: freed corners that stay because of a limit.
+    """
+
+    changes: Changes
+    setpoints: Counts
+    reasons: tuple[CornerReason, ...]
+    ranges: tuple[CornerRange, ...]
+    limits: tuple[LimitCheck, ...]
+    prediction: Prediction
+    expected_writes: int
+    prior_source: PriorSource
+    prior_vehicles: int
+    not_adjustable_here: tuple[Corner, ...]
+    limits_exhausted: tuple[Corner, ...]
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing would be changed."""
+        return not any(self.changes)
+
+
+def adjustable_corners(specification: Specification) -> tuple[Corner, ...]:
+    """Corners that the control unit controls, in order."""
+    return tuple(corner for corner in CORNERS if corner in specification.controlled_corners)
+
+
+def adjustable_sides(specification: Specification) -> tuple[Axle, ...]:
+    """Axles whose side difference set-points can change: both corners controlled and not linked.
+
+    >>> from .specification import AxleSpecification, Specification
+    >>> axle = AxleSpecification(486, 6, 40, 215, 0.9, 0.15)
+    >>> van = Specification(axle, axle, 2885, 1605, 1613, 0, 255, 8, 20, 40, 60, 1.5,
+    ...                     linked_corners=(("RL", "RR"),))
+    >>> adjustable_sides(van)
+    ('front',)
+    """
+
+    def can_differ(axle: Axle) -> bool:
+        left, right = CORNERS_OF[axle]
+        both = left in specification.controlled_corners and right in specification.controlled_corners
+        return both and specification.linked_with(left) != right
+
+    return tuple(axle for axle in AXLES if can_differ(axle))

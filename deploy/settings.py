@@ -1,0 +1,166 @@
+"""Settings, from environment variables with working defaults for one machine (see deploy/README.md)."""
+
+import os
+from pathlib import Path
+
+from django.core.exceptions import ImproperlyConfigured
+from django.utils.translation import gettext_lazy as _
+
+from deploy import broker, database, logs
+from deploy.embedded.folder import CHECKOUT, data_folder
+
+
+def _flag(name: str, default: bool) -> bool:
+    value = os.environ.get(name, "1" if default else "0")
+    if value not in {"0", "1"}:
+        raise ImproperlyConfigured(f"{name} is {value!r}; use 1 or 0.")
+    return value == "1"
+
+
+def _list(name: str, default: str) -> list[str]:
+    return [entry.strip() for entry in os.environ.get(name, default).split(",") if entry.strip()]
+
+
+BASE_DIR = CHECKOUT
+DATA = data_folder()
+
+# --- What is secret and who may call -----------------------------------------------------------------
+SECRET_KEY = os.environ.get("SECRET_KEY") or DATA.secret("django-secret-key")
+DEBUG = False
+ALLOWED_HOSTS = _list("LEVELBOOK_HOSTS", "localhost,127.0.0.1,[::1]")
+CSRF_TRUSTED_ORIGINS = _list("LEVELBOOK_ORIGINS", "")
+# The address that links in certificates and e-mails start with.
+PUBLIC_URL = os.environ.get("LEVELBOOK_PUBLIC_URL", "http://127.0.0.1:8000").rstrip("/")
+
+# --- Applications ------------------------------------------------------------------------------------
+INSTALLED_APPS = [
+    "fleet",
+    "calibration",
+    "reports",
+    "rest_framework",
+    "drf_spectacular",
+    "django_filters",
+    "django_prometheus",
+    "django_structlog",
+    "django.contrib.admin",
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "whitenoise.runserver_nostatic",
+    "django.contrib.staticfiles",
+]
+MIDDLEWARE = [
+    "django_prometheus.middleware.PrometheusBeforeMiddleware",
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "django_structlog.middlewares.RequestMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.locale.LocaleMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "fleet.middleware.WorkshopMiddleware",
+    "django_prometheus.middleware.PrometheusAfterMiddleware",
+]
+ROOT_URLCONF = "deploy.urls"
+WSGI_APPLICATION = "deploy.wsgi.application"
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+            ]
+        },
+    }
+]
+
+# --- Database, broker, files -------------------------------------------------------------------------
+DATABASE_ROLE = database.current_role()
+DATABASES = {
+    "default": database.django_database(
+        DATABASE_ROLE, DATA, pooled=_flag("LEVELBOOK_DATABASE_POOL", default=False)
+    )
+}
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+BROKER_URL = os.environ.get("BROKER_URL") or broker.embedded_url(DATA)
+MEDIA_ROOT = Path(os.environ.get("FILES_URL") or DATA.files)
+# Uploaded files are records: they leave through views that check who asks, never by a public address.
+FILE_UPLOAD_PERMISSIONS = 0o600
+FILE_UPLOAD_DIRECTORY_PERMISSIONS = 0o700
+DATA_UPLOAD_MAX_MEMORY_SIZE = 1_000_000
+FILE_UPLOAD_MAX_MEMORY_SIZE = 1_000_000
+DATA_UPLOAD_MAX_NUMBER_FIELDS = 1_000
+DATA_UPLOAD_MAX_NUMBER_FILES = 20
+STATIC_URL = "/static/"
+STATIC_ROOT = DATA.static
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {"BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"},
+}
+
+# --- People ------------------------------------------------------------------------------------------
+AUTH_USER_MODEL = "fleet.User"
+PASSWORD_HASHERS = [
+    "django.contrib.auth.hashers.Argon2PasswordHasher",
+    "django.contrib.auth.hashers.PBKDF2PasswordHasher",
+]
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 12}},
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+]
+
+# --- Language and time -------------------------------------------------------------------------------
+LANGUAGE_CODE = "en"
+LANGUAGES = [("en", _("English"))]
+LOCALE_PATHS = [CHECKOUT / app / "locale" for app in ("fleet", "calibration", "reports")]
+USE_I18N = True
+USE_TZ = True
+TIME_ZONE = "UTC"
+
+# --- Transport security ------------------------------------------------------------------------------
+# Set to 1 where browsers reach the service over HTTPS, directly or through a proxy.
+HTTPS = _flag("LEVELBOOK_HTTPS", default=False)
+SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = SECURE_SSL_REDIRECT = HTTPS
+SECURE_HSTS_SECONDS = 365 * 24 * 3600 if HTTPS else 0
+if _flag("LEVELBOOK_BEHIND_PROXY", default=False):
+    SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_SAMESITE = CSRF_COOKIE_SAMESITE = "Lax"
+SECURE_CONTENT_TYPE_NOSNIFF = True
+SECURE_REFERRER_POLICY = "same-origin"
+SECURE_CROSS_ORIGIN_OPENER_POLICY = "same-origin"
+X_FRAME_OPTIONS = "DENY"
+
+# --- API ---------------------------------------------------------------------------------------------
+REST_FRAMEWORK = {
+    "DEFAULT_AUTHENTICATION_CLASSES": ["fleet.api.authentication.TokenAuthentication"],
+    "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
+    "UNAUTHENTICATED_USER": None,
+    "DEFAULT_PARSER_CLASSES": ["fleet.api.parsers.StrictJSONParser"],
+    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_PAGINATION_CLASS": "fleet.api.pagination.CursorPagination",
+    "DEFAULT_FILTER_BACKENDS": ["django_filters.rest_framework.DjangoFilterBackend"],
+    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "EXCEPTION_HANDLER": "fleet.api.problems.exception_handler",
+    "TEST_REQUEST_DEFAULT_FORMAT": "json",
+}
+SPECTACULAR_SETTINGS = {
+    "TITLE": "Levelbook",
+    "VERSION": "1",
+    "OAS_VERSION": "3.1.1",
+    "SERVE_INCLUDE_SCHEMA": False,
+    "COMPONENT_SPLIT_REQUEST": True,
+    "SCHEMA_PATH_PREFIX": "/api/v1",
+}
+
+# --- Logging -----------------------------------------------------------------------------------------
+LOGGING_CONFIG = None
+logs.configure(as_json=_flag("LEVELBOOK_JSON_LOGS", default=False))

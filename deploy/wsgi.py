@@ -1,0 +1,11 @@
+"""What the web server runs."""
+
+import os
+
+from django.core.wsgi import get_wsgi_application
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "deploy.settings")
+# Request threads come and go; a pool keeps the database connections.
+os.environ.setdefault("LEVELBOOK_DATABASE_POOL", "1")
+
+application = get_wsgi_application()

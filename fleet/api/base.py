@@ -1,0 +1,97 @@
+"""What every resource of the interface does the same way."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Callable, Mapping
+from typing import Any, ClassVar, TypeVar
+
+from django.db.models import Model, QuerySet
+from rest_framework import status
+from rest_framework.mixins import ListModelMixin, RetrieveModelMixin
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.serializers import BaseSerializer, Serializer
+from rest_framework.viewsets import GenericViewSet
+
+from .. import receipts
+from ..actor import Actor
+from ..permissions import Permission, require
+
+T = TypeVar("T")
+
+
+class WorkshopViewSet(GenericViewSet[Any]):
+    """Knows the actor, validates bodies and answers client-made ids."""
+
+    @property
+    def actor(self) -> Actor:
+        actor: Actor = self.request.user  # type: ignore[assignment]
+        return actor
+
+    def validated(self, serializer_class: type[BaseSerializer[Any]], **context: Any) -> dict[str, Any]:
+        """The request's body, valid by the given serializer."""
+        serializer = serializer_class(
+            data=self.request.data, context={**self.get_serializer_context(), **context}
+        )
+        serializer.is_valid(raise_exception=True)
+        data: dict[str, Any] = dict(serializer.validated_data)
+        return data
+
+    def once(
+        self,
+        kind: str,
+        data: dict[str, Any],
+        do: Callable[[uuid.UUID], T],
+        find: Callable[[uuid.UUID], T],
+        **context: object,
+    ) -> tuple[T, int]:
+        """Carry out a request once; gives its result and 201, or 200 when it was carried out before.
+
+        `data` is the validated body; its `id`, where there is one, is taken out of it. `context` is what else
+        makes the request the same one: the parent it is about.
+        """
+        record_id = data.pop("id", None)
+        result, is_new = receipts.once(self.actor, kind, record_id, {**context, **data}, do, find)
+        return result, status.HTTP_201_CREATED if is_new else status.HTTP_200_OK
+
+
+class CollectionViewSet(ListModelMixin, RetrieveModelMixin, WorkshopViewSet):
+    """GET of a collection and of one, and POST that makes one. Subclasses say how.
+
+    `selector(actor)` gives what the actor may see; `make(actor, id, data)` calls the service.
+    """
+
+    read_permission: ClassVar[Permission] = Permission.READ_WORKSHOP
+    create_permission: ClassVar[Permission] = Permission.SET_UP
+    create_serializer_class: ClassVar[type[Serializer[Any]]]
+    ordering_fields: ClassVar[tuple[str, ...]] = ()
+
+    def selector(self, actor: Actor) -> QuerySet[Any]:
+        raise NotImplementedError
+
+    def make(self, actor: Actor, record_id: uuid.UUID, data: Mapping[str, Any]) -> Model:
+        raise NotImplementedError
+
+    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
+        super().initial(request, *args, **kwargs)
+        if request.method in {"GET", "HEAD"}:
+            require(self.actor, self.read_permission)
+
+    def get_queryset(self) -> QuerySet[Any]:
+        if getattr(self, "swagger_fake_view", False):
+            return self.queryset.none()  # type: ignore[union-attr]
+        return self.selector(self.actor)
+
+    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        require(self.actor, self.create_permission)
+        data = self.validated(self.create_serializer_class)
+        kind = self.get_queryset().model._meta.label_lower
+        record, code = self.once(
+            kind,
+            data,
+            lambda record_id: self.make(self.actor, record_id, data),
+            lambda record_id: self.get_queryset().get(pk=record_id),
+            **{key: str(value) for key, value in kwargs.items()},
+        )
+        return Response(self.get_serializer(record).data, status=code)

@@ -1,0 +1,46 @@
+"""What exists: the workshop and its people, operators, vehicles, instruments, and the ledger under all."""
+
+from .base import RecordModel, TenantModel, VersionedModel
+from .instruments import Bay, Instrument, InstrumentCalibration, InstrumentWithdrawal
+from .ledger import LedgerEntry, Numbering, OutboxItem, Receipt
+from .people import AccessToken, Invitation, Membership, Role, User
+from .vehicles import (
+    Fitment,
+    Operator,
+    ServiceEvent,
+    Specification,
+    Tenure,
+    Vehicle,
+    VehicleModel,
+    VinCorrection,
+)
+from .workshop import Installation, Workshop
+
+__all__ = [
+    "AccessToken",
+    "Bay",
+    "Fitment",
+    "Installation",
+    "Instrument",
+    "InstrumentCalibration",
+    "InstrumentWithdrawal",
+    "Invitation",
+    "LedgerEntry",
+    "Membership",
+    "Numbering",
+    "Operator",
+    "OutboxItem",
+    "Receipt",
+    "RecordModel",
+    "Role",
+    "ServiceEvent",
+    "Specification",
+    "Tenure",
+    "TenantModel",
+    "User",
+    "Vehicle",
+    "VehicleModel",
+    "VersionedModel",
+    "VinCorrection",
+    "Workshop",
+]

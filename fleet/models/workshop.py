@@ -1,0 +1,52 @@
+"""The tenant, and the installation it lives in."""
+
+from __future__ import annotations
+
+import uuid
+
+from django.db import models
+from django.utils.translation import gettext_lazy as _
+
+from ..ids import new_id
+
+
+class Workshop(models.Model):
+    """The tenant: everything else belongs to exactly one workshop."""
+
+    class LengthUnit(models.TextChoices):
+        MILLIMETRE = "mm", _("millimetres")
+        INCH = "inch", _("inches")
+
+    class PageSize(models.TextChoices):
+        A4 = "A4", _("A4")
+        LETTER = "letter", _("Letter")
+
+    id = models.UUIDField(primary_key=True, default=new_id, editable=False)
+    name = models.CharField(_("name"), max_length=120)
+    address = models.TextField(_("address"), blank=True, max_length=400)
+    email = models.EmailField(_("e-mail"), blank=True)
+    telephone = models.CharField(_("telephone"), blank=True, max_length=40)
+    time_zone = models.CharField(_("time zone"), max_length=64, default="UTC")
+    length_unit = models.CharField(_("length unit"), max_length=4, choices=LengthUnit, default=LengthUnit.MILLIMETRE)
+    page_size = models.CharField(_("page size"), max_length=6, choices=PageSize, default=PageSize.A4)
+    single_person = models.BooleanField(_("one-person workshop"), default=False)
+    is_demo = models.BooleanField(_("made by the demo loader"), default=False, editable=False)
+    version = models.PositiveIntegerField(default=1, editable=False)
+    created_at = models.DateTimeField(editable=False)
+
+    class Meta:
+        ordering = ("name", "id")
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Installation(models.Model):
+    """One row: the server's epoch, which changes when the server is restored from a backup."""
+
+    id = models.SmallIntegerField(primary_key=True, default=1, editable=False)
+    epoch = models.UUIDField(default=uuid.uuid4, editable=False)
+    epoch_began_at = models.DateTimeField(auto_now=True)
+
+    class Meta:
+        constraints = [models.CheckConstraint(condition=models.Q(id=1), name="fleet_installation_one_row")]

@@ -1,0 +1,145 @@
+"""Background work as rows: appended in the caller's transaction, performed later by a worker.
+
+An app registers a handler for each kind it understands. A handler runs in a transaction of its own, in the
+item's workshop; what it does and the item's completion commit together, so it takes effect exactly once.
+Messages to the broker are hints only: the periodic sweep finds whatever is due.
+"""
+
+from __future__ import annotations
+
+import logging
+import uuid
+from collections.abc import Callable, Mapping
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.db import connection, transaction
+from django.utils import timezone
+
+from .actor import Actor
+from .models import OutboxItem
+from .tenancy import in_workshop
+
+logger = logging.getLogger(__name__)
+
+Handler = Callable[[Actor, dict[str, Any]], None]
+MOST_ATTEMPTS = 5
+LEASE = timedelta(minutes=2)
+
+_handlers: dict[str, Handler] = {}
+
+
+def handles(kind: str) -> Callable[[Handler], Handler]:
+    """Register the function that performs items of this kind."""
+
+    def register(handler: Handler) -> Handler:
+        if _handlers.setdefault(kind, handler) is not handler:
+            raise RuntimeError(f"two handlers for outbox items of kind {kind!r}")
+        return handler
+
+    return register
+
+
+def append(actor: Actor, kind: str, payload: Mapping[str, Any], *, due_at: datetime | None = None) -> OutboxItem:
+    """Ask for background work; it becomes due when the caller's transaction commits."""
+    item = OutboxItem.objects.create(
+        workshop_id=actor.workshop_id,
+        kind=kind,
+        payload=dict(payload),
+        created_at=actor.now,
+        due_at=due_at or actor.now,
+    )
+    transaction.on_commit(lambda: hint(item.workshop_id, item.pk))
+    return item
+
+
+def hint(workshop_id: uuid.UUID, item_id: uuid.UUID) -> None:
+    """Tell a worker at once; a broker that cannot be reached is not an error, the sweep will find the item."""
+    from .tasks import perform_outbox_item
+
+    try:
+        perform_outbox_item.apply_async((str(workshop_id), str(item_id)), retry=False, ignore_result=True)
+    except Exception as error:  # any transport failure: the row is what counts
+        logger.warning("outbox hint not sent: %s", type(error).__name__)
+
+
+def due(limit: int = 500) -> list[tuple[uuid.UUID, uuid.UUID]]:
+    """(workshop, item) of what is due now and leased by nobody, over all workshops."""
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT workshop_id, item_id FROM levelbook_due_work(%s)", [limit])
+        return [(row[0], row[1]) for row in cursor.fetchall()]
+
+
+def perform(workshop_id: uuid.UUID, item_id: uuid.UUID) -> bool:
+    """Claim one item and perform it. False where it is gone, done, not due or claimed by another."""
+    item = _claim(workshop_id, item_id)
+    if item is None:
+        return False
+    try:
+        with in_workshop(workshop_id):
+            if not _still_ours(item):
+                return False
+            _handlers[item.kind](Actor.system(workshop_id, timezone.now()), item.payload)
+            _finish(item)
+    except Exception as error:
+        logger.exception("outbox item failed", extra={"item": str(item_id), "kind": item.kind})
+        _give_back(item, error)
+        return False
+    return True
+
+
+def _claim(workshop_id: uuid.UUID, item_id: uuid.UUID) -> OutboxItem | None:
+    """Count the attempt and lease the item, in a transaction of its own: a crash later still counts."""
+    now = timezone.now()
+    with in_workshop(workshop_id):
+        item = (
+            OutboxItem.objects.select_for_update(skip_locked=True)
+            .filter(pk=item_id, state=OutboxItem.State.WAITING, due_at__lte=now)
+            .exclude(leased_until__gt=now)
+            .first()
+        )
+        if item is None:
+            return None
+        if item.attempts >= MOST_ATTEMPTS:  # died in each attempt without telling why
+            _park(item, item.error or "the worker was lost in each attempt")
+            return None
+        item.attempts += 1
+        item.leased_until = now + LEASE
+        item.save(update_fields=["attempts", "leased_until"])
+    return item
+
+
+def _still_ours(item: OutboxItem) -> bool:
+    """Lock the row for the effect's transaction, so that a second worker with a lapsed lease waits and then stops."""
+    return (
+        OutboxItem.objects.select_for_update()
+        .filter(pk=item.pk, state=OutboxItem.State.WAITING, attempts=item.attempts)
+        .exists()
+    )
+
+
+def _finish(item: OutboxItem) -> None:
+    item.state = OutboxItem.State.DONE
+    item.finished_at = timezone.now()
+    item.error = ""
+    item.save(update_fields=["state", "finished_at", "error"])
+
+
+def _give_back(item: OutboxItem, error: Exception) -> None:
+    text = f"{type(error).__name__}: {error}"[:2000]
+    with in_workshop(item.workshop_id):
+        if item.attempts >= MOST_ATTEMPTS:
+            _park(item, text)
+            return
+        item.error = text
+        item.leased_until = None
+        item.due_at = timezone.now() + timedelta(seconds=2**item.attempts)
+        item.save(update_fields=["error", "leased_until", "due_at"])
+
+
+def _park(item: OutboxItem, error: str) -> None:
+    item.state = OutboxItem.State.PARKED
+    item.error = error
+    item.finished_at = timezone.now()
+    item.leased_until = None
+    item.save(update_fields=["state", "error", "finished_at", "leased_until"])

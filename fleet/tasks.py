@@ -1,0 +1,22 @@
+"""Celery tasks of fleet: each takes ids, claims and calls. Both may be repeated without harm."""
+
+from __future__ import annotations
+
+import uuid
+
+from celery import shared_task
+
+from . import outbox
+
+
+@shared_task(name="fleet.tasks.perform_outbox_item", ignore_result=True)
+def perform_outbox_item(workshop_id: str, item_id: str) -> None:
+    """Perform one outbox item; does nothing where it is gone or done."""
+    outbox.perform(uuid.UUID(workshop_id), uuid.UUID(item_id))
+
+
+@shared_task(name="fleet.tasks.sweep_outbox", ignore_result=True)
+def sweep_outbox() -> None:
+    """Hint again at everything that is due: what the broker lost comes back here."""
+    for workshop_id, item_id in outbox.due():
+        outbox.hint(workshop_id, item_id)

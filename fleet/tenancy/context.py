@@ -1,0 +1,52 @@
+"""The transaction that belongs to one workshop.
+
+Row-level security shows rows of the workshop named in the transaction-local setting `app.workshop`, and
+nothing without one. Middleware, tasks and commands all enter through `in_workshop`.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+
+from django.db import connection, transaction
+
+_current: ContextVar[uuid.UUID | None] = ContextVar("workshop", default=None)
+
+
+class NoWorkshopError(RuntimeError):
+    """A tenant row was to be made outside `in_workshop`."""
+
+
+def current_workshop_id() -> uuid.UUID:
+    """The workshop of the running transaction."""
+    workshop_id = _current.get()
+    if workshop_id is None:
+        raise NoWorkshopError("no workshop in this context; enter fleet.tenancy.in_workshop first")
+    return workshop_id
+
+
+@contextmanager
+def in_workshop(workshop_id: uuid.UUID) -> Iterator[None]:
+    """A transaction in which exactly this workshop's rows exist.
+
+    Nested use for the same workshop is a savepoint; for another workshop it is an error, since the
+    setting lasts to the end of the outer transaction.
+    """
+    outer = _current.get()
+    if outer is not None and outer != workshop_id and connection.in_atomic_block:
+        raise NoWorkshopError(f"already in workshop {outer}; finish it before entering {workshop_id}")
+    with transaction.atomic():
+        _set_database_workshop(workshop_id)
+        token = _current.set(workshop_id)
+        try:
+            yield
+        finally:
+            _current.reset(token)
+
+
+def _set_database_workshop(workshop_id: uuid.UUID) -> None:
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT set_config('app.workshop', %s, true)", [str(workshop_id)])
