@@ -2,11 +2,10 @@
 
 from urllib.parse import quote
 
+from deploy.embedded import valkey
 from deploy.embedded.folder import DataFolder
-
-SOCKET_NAME = "valkey.sock"
 
 
 def embedded_url(data: DataFolder) -> str:
     """Return the URL of the embedded Valkey."""
-    return f"redis+socket://{quote(str(data.sockets / SOCKET_NAME))}"
+    return f"redis+socket://{quote(str(valkey.socket_path(data)))}"

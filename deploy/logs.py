@@ -52,7 +52,11 @@ def _standard_library(shared: list[Processor], renderers: list[Processor]) -> di
         },
         "handlers": {"output": {"class": "logging.StreamHandler", "formatter": "structured"}},
         "root": {"handlers": ["output"], "level": "WARNING"},
-        "loggers": {name: {"level": "INFO"} for name in ("fleet", "calibration", "reports", "deploy")},
+        "loggers": {
+            **{name: {"level": "INFO"} for name in ("fleet", "calibration", "reports", "deploy")},
+            # The request's own line already says that it was refused.
+            "django.request": {"level": "ERROR"},
+        },
     }
 
 

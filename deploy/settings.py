@@ -6,7 +6,7 @@ from pathlib import Path
 from django.core.exceptions import ImproperlyConfigured
 from django.utils.translation import gettext_lazy as _
 
-from deploy import broker, database, logs
+from deploy import broker, database, logs, mail
 from deploy.embedded.folder import CHECKOUT, data_folder
 
 
@@ -37,6 +37,7 @@ INSTALLED_APPS = [
     "fleet",
     "calibration",
     "reports",
+    "deploy",
     "rest_framework",
     "drf_spectacular",
     "django_filters",
@@ -62,6 +63,7 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "fleet.middleware.WorkshopMiddleware",
     "fleet.middleware.WorkshopMiddleware",
     "django_prometheus.middleware.PrometheusAfterMiddleware",
 ]
@@ -104,6 +106,17 @@ STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {"BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"},
 }
+
+# --- E-mail ------------------------------------------------------------------------------------------
+# Without EMAIL_URL messages are kept as files, in a folder that only the service's user can read.
+MAIL_SERVER = mail.mail_server(os.environ.get("EMAIL_URL"))
+EMAIL_BACKEND = MAIL_SERVER.backend
+EMAIL_FILE_PATH = DATA.logs / "mail"
+EMAIL_HOST, EMAIL_PORT = MAIL_SERVER.host, MAIL_SERVER.port
+EMAIL_HOST_USER, EMAIL_HOST_PASSWORD = MAIL_SERVER.user, MAIL_SERVER.password
+EMAIL_USE_TLS, EMAIL_USE_SSL = MAIL_SERVER.starts_tls, MAIL_SERVER.is_tls
+EMAIL_TIMEOUT = 10
+DEFAULT_FROM_EMAIL = os.environ.get("LEVELBOOK_EMAIL_FROM", "Levelbook <levelbook@localhost>")
 
 # --- People ------------------------------------------------------------------------------------------
 AUTH_USER_MODEL = "fleet.User"
@@ -159,6 +172,10 @@ SPECTACULAR_SETTINGS = {
     "SERVE_INCLUDE_SCHEMA": False,
     "COMPONENT_SPLIT_REQUEST": True,
     "SCHEMA_PATH_PREFIX": "/api/v1",
+    "POSTPROCESSING_HOOKS": [
+        "drf_spectacular.hooks.postprocess_schema_enums",
+        "fleet.api.schema.document_conventions",
+    ],
 }
 
 # --- Logging -----------------------------------------------------------------------------------------

@@ -3,9 +3,15 @@
 import os
 
 from django.core.wsgi import get_wsgi_application
+from django.db import connection
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "deploy.settings")
 # Request threads come and go; a pool keeps the database connections.
 os.environ.setdefault("LEVELBOOK_DATABASE_POOL", "1")
 
 application = get_wsgi_application()
+
+from fleet.checks import refuse_privileged_role  # noqa: E402  (needs the applications loaded)
+
+refuse_privileged_role()
+connection.close()

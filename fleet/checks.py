@@ -24,7 +24,11 @@ def privileges_of_role(alias: str = "default") -> list[str]:
     with connections[alias].cursor() as cursor:
         cursor.execute(PRIVILEGES_SQL)
         is_superuser, bypasses, owns = cursor.fetchone()
-    reasons = {"is a superuser": is_superuser, "has BYPASSRLS": bypasses, "owns tables or may act as their owner": owns}
+    reasons = {
+        "is a superuser": is_superuser,
+        "has BYPASSRLS": bypasses,
+        "owns tables or may act as their owner": owns,
+    }
     return [reason for reason, holds in reasons.items() if holds]
 
 

@@ -6,13 +6,14 @@ the thing, the rule and what to do.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar, Self
 
 from django.utils.translation import gettext_lazy as _
 
 if TYPE_CHECKING:
+    from collections.abc import Collection, Iterable, Mapping
+
     from django.utils.functional import _StrOrPromise
 
 
@@ -43,7 +44,7 @@ class LevelbookError(Exception):
         return str(self.detail)
 
 
-class Invalid(LevelbookError):
+class Invalid(LevelbookError):  # noqa: N818
     """What was sent breaks a rule. Carries one error for each thing that is wrong."""
 
     default_code = "invalid"
@@ -64,7 +65,7 @@ class Invalid(LevelbookError):
         return "; ".join(f"{e.pointer}: {e.detail}" if e.pointer else str(e.detail) for e in self.errors)
 
 
-class Conflict(LevelbookError):
+class Conflict(LevelbookError):  # noqa: N818
     """What was asked does not fit the present state; `next_step` says what does."""
 
     default_code = "conflict"
@@ -82,32 +83,34 @@ class Conflict(LevelbookError):
         self.next_step = next_step
 
 
-class NotAuthenticated(LevelbookError):
+class NotAuthenticated(LevelbookError):  # noqa: N818
     """Nobody is known to be asking."""
 
     default_code = "not_authenticated"
     default_detail = _("Sign in first: send a valid token as 'Authorization: Bearer TOKEN'.")
 
 
-class Forbidden(LevelbookError):
+class Forbidden(LevelbookError):  # noqa: N818
     """The person may see the thing, but not do this with it."""
 
     default_code = "forbidden"
     default_detail = _("Your roles do not allow this. Ask a manager of the workshop.")
 
 
-class NotFound(LevelbookError):
+class NotFound(LevelbookError):  # noqa: N818
     """The thing does not exist, or is not to be seen by the person who asked."""
 
     default_code = "not_found"
     default_detail = _("There is nothing here that you may see. Check the address.")
 
 
-class StaleVersion(LevelbookError):
+class StaleVersion(LevelbookError):  # noqa: N818
     """The thing was changed since the version that the client knows."""
 
     default_code = "stale_version"
-    default_detail = _("It was changed since you read it. Fetch it again and repeat your change on the new version.")
+    default_detail = _(
+        "It was changed since you read it. Fetch it again and repeat your change on the new version."
+    )
 
     @classmethod
     def raise_unless(cls, *, current: int, expected: Collection[int]) -> None:
@@ -116,20 +119,24 @@ class StaleVersion(LevelbookError):
             raise cls
 
 
-class VersionRequired(LevelbookError):
+class VersionRequired(LevelbookError):  # noqa: N818
     """A change to something mutable did not say which version it was made for."""
 
     default_code = "version_required"
     default_detail = _("Say which version you are changing: send the ETag you were given as 'If-Match'.")
 
 
-class _Temporary(LevelbookError):
+class _Temporary(LevelbookError):  # noqa: N818
     """A refusal that ends by itself, after `retry_after_s` seconds."""
 
     default_retry_after_s: ClassVar[int] = 30
 
     def __init__(
-        self, detail: _StrOrPromise | None = None, *, code: str | None = None, retry_after_s: int | None = None
+        self,
+        detail: _StrOrPromise | None = None,
+        *,
+        code: str | None = None,
+        retry_after_s: int | None = None,
     ) -> None:
         super().__init__(detail, code=code)
         self.retry_after_s = self.default_retry_after_s if retry_after_s is None else retry_after_s

@@ -124,7 +124,8 @@ def _next_place(book: uuid.UUID) -> tuple[int, str]:
     with connection.cursor() as cursor:
         cursor.execute("SELECT pg_advisory_xact_lock(hashtextextended(%s, 0))", [str(book)])
         cursor.execute(
-            "SELECT sequence, hash FROM fleet_ledgerentry WHERE book = %s ORDER BY sequence DESC LIMIT 1", [book]
+            "SELECT sequence, hash FROM fleet_ledgerentry WHERE book = %s ORDER BY sequence DESC LIMIT 1",
+            [book],
         )
         last = cursor.fetchone()
     return (last[0] + 1, last[1]) if last else (1, FIRST_PREVIOUS_HASH)

@@ -40,7 +40,9 @@ def handles(kind: str) -> Callable[[Handler], Handler]:
     return register
 
 
-def append(actor: Actor, kind: str, payload: Mapping[str, Any], *, due_at: datetime | None = None) -> OutboxItem:
+def append(
+    actor: Actor, kind: str, payload: Mapping[str, Any], *, due_at: datetime | None = None
+) -> OutboxItem:
     """Ask for background work; it becomes due when the caller's transaction commits."""
     item = OutboxItem.objects.create(
         workshop_id=actor.workshop_id,

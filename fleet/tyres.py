@@ -3,9 +3,10 @@
 Read: ISO metric (`255/60R18`), P and LT metric (`P255/60R18`, `LT245/75R16`) and inch flotation
 (`31x10.50R15LT`), each with an optional service description (`112V`, `121/118S`), `ZR`, `C` and `XL`.
 
-Certainty of the facts: the formula for the diameter, load indices 60 to 130 and the speed symbols were read in
-several public tables that cite UN R30 and ISO 4000-1; the rounding of section height and rim diameter (UN R30, 6.1)
-and the factors 3.05 and 2.99 of the rolling circumference (ETRTO, at 60 km/h) are from memory.
+Certainty of the facts: the formula for the diameter, load indices 60 to 130 and the speed symbols were read
+in several public tables; the texts of UN R30 and ISO 4000-1, which fix them, were not at hand. The rounding
+of section height and rim diameter (UN R30, 6.1) and the factors 3.05 and 2.99 of the rolling circumference
+(ETRTO, at 60 km/h) are from memory.
 """
 
 from __future__ import annotations
@@ -43,14 +44,15 @@ _LOAD_CAPACITY_KG: Final = (
 )
 LAST_LOAD_INDEX: Final = FIRST_LOAD_INDEX + len(_LOAD_CAPACITY_KG) - 1
 
-_SPEED_KM_H: Final = {
-    **{f"A{n}": 5 * n for n in range(1, 9)},
-    **{"B": 50, "C": 60, "D": 65, "E": 70, "F": 80, "G": 90, "J": 100, "K": 110, "L": 120, "M": 130, "N": 140},
-    **{"P": 150, "Q": 160, "R": 170, "S": 180, "T": 190, "U": 200, "H": 210, "V": 240, "W": 270, "Y": 300},
-}
+_SPEED_KM_H: Final = (
+    {f"A{n}": 5 * n for n in range(1, 9)}
+    | {"B": 50, "C": 60, "D": 65, "E": 70, "F": 80, "G": 90, "J": 100, "K": 110, "L": 120, "M": 130, "N": 140}
+    | {"P": 150, "Q": 160, "R": 170, "S": 180, "T": 190, "U": 200, "H": 210, "V": 240, "W": 270, "Y": 300}
+)
 
 _SERVICE: Final = r"""
-    (?:\ ?\(?(?P<load_index>\d{2,3})(?:/(?P<load_index_dual>\d{2,3}))?\ ?(?P<speed_symbol>A[1-8]|[B-HJ-NP-WY])\)?)?
+    (?:\ ?\(?(?P<load_index>\d{2,3})(?:/(?P<load_index_dual>\d{2,3}))?
+    \ ?(?P<speed_symbol>A[1-8]|[B-HJ-NP-WY])\)?)?
     (?:\ (?P<extra_load>XL|RF))?
 """
 _METRIC: Final = re.compile(
@@ -59,11 +61,16 @@ _METRIC: Final = re.compile(
     re.VERBOSE | re.ASCII,
 )
 _FLOTATION: Final = re.compile(
-    rf"""(?P<diameter>\d{{2}}(?:\.\d{{1,2}})?)X(?P<width>\d{{1,2}}(?:\.\d{{1,2}})?)\ ?(?P<construction>[RDB-])\ ?
+    rf"""(?P<diameter>\d{{2}}(?:\.\d{{1,2}})?)X(?P<width>\d{{1,2}}(?:\.\d{{1,2}})?)
+         \ ?(?P<construction>[RDB-])\ ?
          (?P<rim>\d{{2}}(?:\.5)?)(?:\ ?(?P<suffix>LT))?{_SERVICE}""",
     re.VERBOSE | re.ASCII,
 )
 _LONGEST_DESIGNATION: Final = 40
+_UNREADABLE: Final = _(
+    "This is no tyre size that can be read. Write it as it stands on the sidewall, for example 255/60R18, "
+    "P255/60R18, LT245/75R16 or 31x10.50R15LT; load index and speed symbol may follow (255/60R18 112V)."
+)
 
 
 class TyreError(Invalid):
@@ -79,7 +86,12 @@ class TyreError(Invalid):
 
 @dataclass(frozen=True)
 class TyreSize:
-    """A size designation taken apart. `aspect_ratio_pct` is None for inch flotation sizes."""
+    """A size designation taken apart. `aspect_ratio_pct` is None for inch flotation sizes.
+
+    `overall_diameter_mm` is the design diameter D = d + 2 H, section height H and rim diameter d each in
+    whole millimetres. An inch flotation size states its diameter; the tyre itself is usually about 12 mm
+    smaller (from memory).
+    """
 
     designation: str
     system: System
@@ -87,25 +99,13 @@ class TyreSize:
     aspect_ratio_pct: int | None
     construction: Construction
     rim_diameter_in: Decimal
-    nominal_diameter_in: Decimal | None = None
+    overall_diameter_mm: int
     load_index: int | None = None
     load_index_dual: int | None = None
     speed_symbol: str | None = None
     above_240_km_h: bool = False
     commercial: bool = False
     extra_load: bool = False
-
-    @property
-    def overall_diameter_mm(self) -> int:
-        """Design diameter D = d + 2 H: section height H and rim diameter d each in whole millimetres.
-
-        An inch flotation size states its diameter; the tyre itself is usually about 12 mm smaller (from memory).
-        """
-        if self.nominal_diameter_in is not None:
-            return _whole(self.nominal_diameter_in * MM_PER_INCH)
-        assert self.aspect_ratio_pct is not None
-        section_height = _whole(self.section_width_mm * self.aspect_ratio_pct / 100)
-        return _whole(self.rim_diameter_in * MM_PER_INCH) + 2 * section_height
 
     @property
     def free_radius_mm(self) -> float:
@@ -139,10 +139,7 @@ def parse_tyre_size(text: str, *, pointer: str = "/size") -> TyreSize:
             return _checked(_metric(designation, match), pointer)
         if match := _FLOTATION.fullmatch(designation):
             return _checked(_flotation(designation, match), pointer)
-    raise TyreError.at(pointer, "tyre_size", _(
-        "This is no tyre size that can be read. Write it as it stands on the sidewall, for example 255/60R18, "
-        "P255/60R18, LT245/75R16 or 31x10.50R15LT, if you like with load index and speed symbol (255/60R18 112V)."
-    ))  # fmt: skip
+    raise TyreError.at(pointer, "tyre_size", _UNREADABLE)
 
 
 def load_capacity_kg(load_index: int, *, pointer: str = "/load_index") -> int:
@@ -172,7 +169,7 @@ def speed_limit_km_h(speed_symbol: str, *, pointer: str = "/speed_symbol") -> in
 
 
 def _normalise(text: str) -> str:
-    return " ".join(text.upper().replace("×", "X").split())
+    return " ".join(text.upper().replace("\N{MULTIPLICATION SIGN}", "X").split())
 
 
 def _whole(value: Decimal) -> int:
@@ -185,13 +182,15 @@ def _construction(letter: str) -> Construction:
 
 def _metric(designation: str, match: re.Match[str]) -> TyreSize:
     prefix: System = "P" if match["prefix"] == "P" else "LT" if match["prefix"] == "LT" else "metric"
+    width, aspect, rim = Decimal(match["width"]), int(match["aspect"]), Decimal(match["rim"])
     return TyreSize(
         designation=designation,
         system=prefix,
-        section_width_mm=Decimal(match["width"]),
-        aspect_ratio_pct=int(match["aspect"]),
+        section_width_mm=width,
+        aspect_ratio_pct=aspect,
         construction=_construction(match["construction"]),
-        rim_diameter_in=Decimal(match["rim"]),
+        rim_diameter_in=rim,
+        overall_diameter_mm=_whole(rim * MM_PER_INCH) + 2 * _whole(width * aspect / 100),
         load_index=_optional_int(match["load_index"]),
         load_index_dual=_optional_int(match["load_index_dual"]),
         speed_symbol=match["speed_symbol"],
@@ -209,7 +208,7 @@ def _flotation(designation: str, match: re.Match[str]) -> TyreSize:
         aspect_ratio_pct=None,
         construction=_construction(match["construction"]),
         rim_diameter_in=Decimal(match["rim"]),
-        nominal_diameter_in=Decimal(match["diameter"]),
+        overall_diameter_mm=_whole(Decimal(match["diameter"]) * MM_PER_INCH),
         load_index=_optional_int(match["load_index"]),
         load_index_dual=_optional_int(match["load_index_dual"]),
         speed_symbol=match["speed_symbol"],
@@ -229,7 +228,7 @@ def _checked(size: TyreSize, pointer: str) -> TyreSize:
     _require("section_width_mm", size.section_width_mm, Decimal(100), Decimal(500), pointer)
     if size.aspect_ratio_pct is not None:
         _require("aspect_ratio_pct", Decimal(size.aspect_ratio_pct), Decimal(20), Decimal(95), pointer)
-    if size.nominal_diameter_in is not None and size.nominal_diameter_in <= size.rim_diameter_in:
+    if size.overall_diameter_mm <= size.rim_diameter_in * MM_PER_INCH:
         detail = _("The overall diameter must be larger than the rim diameter.")
         raise TyreError.at(pointer, "tyre_dimension", detail)
     return size
@@ -243,6 +242,8 @@ def _require(name: str, value: Decimal, lowest: Decimal, highest: Decimal, point
         "section_width_mm": _("section width (mm)"),
         "aspect_ratio_pct": _("aspect ratio (%)"),
     }
-    detail = _("The %(name)s of this size is %(value)s; allowed: %(lowest)s to %(highest)s. Read the sidewall again.")
+    detail = _(
+        "The %(name)s of this size is %(value)s; allowed: %(lowest)s to %(highest)s. Read the sidewall again."
+    )
     values = {"name": labels[name], "value": value, "lowest": lowest, "highest": highest}
     raise TyreError.at(pointer, "tyre_dimension", detail % values)

@@ -25,7 +25,8 @@ _VALUES: Final = {
     **{digit: int(digit) for digit in "0123456789"},
     **dict(zip("ABCDEFGH", range(1, 9), strict=True)),
     **dict(zip("JKLMN", range(1, 6), strict=True)),
-    **{"P": 7, "R": 9},
+    "P": 7,
+    "R": 9,
     **dict(zip("STUVWXYZ", range(2, 10), strict=True)),
 }
 _YEAR_CODES: Final = "ABCDEFGHJKLMNPRSTVWXY123456789"
@@ -36,7 +37,7 @@ _UPPER_AND_WITHOUT_SEPARATORS: Final = {ord(c): ord(c) - 32 for c in "abcdefghij
 
 
 class VinError(Invalid):
-    """A text that is no VIN; its one error has the code `vin_length`, `vin_character` or `vin_check_digit`."""
+    """A text that is no VIN: `vin_length`, `vin_character` or `vin_check_digit`."""
 
     @property
     def reason(self) -> str:
@@ -141,15 +142,23 @@ def _require_form(vin: str, pointer: str) -> str:
 def _character_message(character: str, position: int) -> _StrOrPromise:
     values = {"character": character if character.isprintable() else repr(character), "position": position}
     if character in "IOQ":
-        return _("Character %(position)s is the letter %(character)s. I, O and Q never occur in a VIN: "
-                 "read it again, it is probably 1, 0 or 9.") % values  # fmt: skip
-    return _("Character %(position)s is '%(character)s'. A VIN has digits and the letters A to Z only, "
-             "without I, O and Q.") % values  # fmt: skip
+        return _CONFUSABLE_LETTER % values
+    return _NO_VIN_CHARACTER % values
 
 
 def _check_digit_message(vin: str, expected: str) -> _StrOrPromise:
-    return _("Position 9 of this VIN is %(found)s, but its other characters require %(expected)s. One character is "
-             "mistyped, or two are exchanged: compare it with the plate on the vehicle.") % {
-        "found": vin[CHECK_DIGIT_INDEX],
-        "expected": expected,
-    }  # fmt: skip
+    return _WRONG_CHECK_DIGIT % {"found": vin[CHECK_DIGIT_INDEX], "expected": expected}
+
+
+_CONFUSABLE_LETTER: Final = _(
+    "Character %(position)s is the letter %(character)s. I, O and Q never occur in a VIN: "
+    "read it again, it is probably 1, 0 or 9."
+)
+_NO_VIN_CHARACTER: Final = _(
+    "Character %(position)s is '%(character)s'. A VIN has digits and the letters A to Z only, "
+    "without I, O and Q."
+)
+_WRONG_CHECK_DIGIT: Final = _(
+    "Position 9 of this VIN is %(found)s, but its other characters require %(expected)s. "
+    "One character is mistyped, or two are exchanged: compare it with the plate on the vehicle."
+)

@@ -5,3 +5,6 @@ from django.utils.translation import gettext_lazy as _
 class ReportsConfig(AppConfig):
     name = "reports"
     verbose_name = _("Reports")
+
+    def ready(self) -> None:
+        from . import tasks  # noqa: F401  (registers who performs which outbox items)

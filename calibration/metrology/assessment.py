@@ -7,21 +7,23 @@ millimetres, every tuple of four in the order of `CORNERS`; values are unrounded
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import TYPE_CHECKING
 
-from .attitude import FloorEffect, Modes, floor_effect, is_large_warp, modes, warp_budget
+from .attitude import FloorEffect, Modes, WarpAssessment, assess_warp, floor_effect, modes
 from .conformity import Verdict, conformance_probability, is_significant, joint_verdict, verdict
 from .corners import AXLES, CORNERS, CORNERS_OF, Axle, Corner
 from .deciding import OpenQuestion, readings_to_decide, rounds_to_decide
 from .errors import MetrologyError
+from .findings import Finding, attitude_findings, disagreements
 from .pooling import CornerRound, PooledCorner, RoundMeasurement, corner_rounds, pool_corner
-from .readings import Estimator
-from .specification import Specification
 from .uncertainty import Budget, side_difference_budget
 
-FindingCode = Literal["pair_disagrees", "large_warp", "floor_not_level", "not_adjustable_here"]
+if TYPE_CHECKING:
+    from collections.abc import Collection, Sequence
+
+    from .readings import Estimator
+    from .specification import Specification
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,35 +79,14 @@ class SideAssessment:
 
 
 @dataclass(frozen=True, slots=True)
-class WarpAssessment:
-    """The warp with its uncertainty; `large` if |warp| − U > limit."""
-
-    warp_mm: float
-    expanded_uncertainty_mm: float
-    limit_mm: float
-    large: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """A note on the measurement. `values` are the numbers and words for its detail text, which the caller
-    writes; a finding on a side names its axle there."""
-
-    code: FindingCode
-    severity: Literal["note"]
-    corner: Corner | None
-    values: Mapping[str, float | str]
-
-
-@dataclass(frozen=True, slots=True)
 class Assessment:
     """The verdict on a pool of rounds, with everything it rests on."""
 
     rounds: tuple[str, ...]
     verdict: Verdict
     """Over adjustable corners and sides only."""
-    corners: tuple[CornerAssessment, CornerAssessment, CornerAssessment, CornerAssessment]
-    sides: tuple[SideAssessment, SideAssessment]
+    corners: tuple[CornerAssessment, ...]
+    sides: tuple[SideAssessment, ...]
     """Front, rear."""
     modes: Modes
     warp: WarpAssessment
@@ -156,6 +137,19 @@ def assess(
     ------
     MetrologyError
         If there is no round, or the targets or pad levels are not four finite numbers.
+
+    Source: JCGM 100:2008; ILAC-G8:09/2019 (w = U); modes in `attitude`.
+
+    >>> from calibration.metrology.readings import Repeatability
+    >>> from calibration.metrology.specification import AxleSpecification, Specification
+    >>> from calibration.metrology.uncertainty import Instrument
+    >>> axle = AxleSpecification(486, 6, 40, 215, 0.9, 0.15)
+    >>> vehicle = Specification(axle, axle, 2885, 1605, 1613, 0, 255, 8, 20, 40, 60, 1.5)
+    >>> readings = ((497.0, 498.0), (496.0, 496.0), (486.0, 487.0), (486.0, 486.0))
+    >>> tape = Instrument("tape 1", 1.0, "II")
+    >>> found = assess([RoundMeasurement(readings, Repeatability(1.0, 12), (tape,))], vehicle)
+    >>> [corner.verdict for corner in found.corners], found.side("front").verdict
+    (['outside', 'outside', 'within', 'within'], 'within')
     """
     pooled_from = corner_rounds(rounds)
     pooled = tuple(pool_corner(of_corner, specification.settling_mm) for of_corner in pooled_from)
@@ -163,14 +157,17 @@ def assess(
     reachable = adjustable_corners(specification, not_adjustable)
     reachable_sides = adjustable_sides(specification, not_adjustable, sides_not_adjustable)
     corners = tuple(
-        _judged_corner(corner, pooled[index], targets[index], specification, corner in reachable)
+        _judged_corner(corner, pooled[index], targets[index], specification, adjustable=corner in reachable)
         for index, corner in enumerate(CORNERS)
     )
-    sides = tuple(_judged_side(axle, pooled, specification, axle in reachable_sides) for axle in AXLES)
-    overall = joint_verdict(item.verdict for item in (*corners, *sides) if item.adjustable)
+    sides = tuple(
+        _judged_side(axle, pooled, specification, adjustable=axle in reachable_sides) for axle in AXLES
+    )
+    items: tuple[CornerAssessment | SideAssessment, ...] = (*corners, *sides)
+    overall = joint_verdict(item.verdict for item in items if item.adjustable)
     questions = _open_questions(overall, corners, sides, pooled_from, specification.settling_mm)
     attitude = modes([corner.deviation_mm for corner in corners])
-    warp = _judged_warp(attitude.warp_mm, [corner.budget for corner in corners], specification.warp_max_mm)
+    warp = assess_warp(attitude.warp_mm, [corner.budget for corner in corners], specification.warp_max_mm)
     floor = None if pad_levels_mm is None else floor_effect(pad_levels_mm, specification)
     return Assessment(
         rounds=tuple(each.identity for each in rounds),
@@ -182,8 +179,8 @@ def assess(
         floor=floor,
         rounds_to_decide=rounds_to_decide(questions),
         findings=(
-            *_disagreements(rounds),
-            *_warp_findings(warp, floor),
+            *disagreements(rounds),
+            *attitude_findings(warp, floor),
             *_not_adjustable_findings(corners, sides),
         ),
     )
@@ -194,7 +191,7 @@ def adjustable_corners(
 ) -> frozenset[Corner]:
     """Corners that an adjustment can reach: controlled, not excluded, nor linked with one that is not.
 
-    >>> from calibration.metrology.specification import AxleSpecification
+    >>> from calibration.metrology.specification import AxleSpecification, Specification
     >>> axle, steel = AxleSpecification(486, 6, 40, 215, 0.9, 0.15), AxleSpecification(504, 6)
     >>> van = Specification(steel, axle, 2885, 1605, 1613, 0, 255, 8, 20, 40, 60, 1.5, ("RL", "RR"))
     >>> sorted(adjustable_corners(van))
@@ -211,7 +208,14 @@ def adjustable_sides(
     not_adjustable: Collection[Corner] = (),
     sides_not_adjustable: Collection[Axle] = (),
 ) -> frozenset[Axle]:
-    """Sides whose difference an adjustment can change: both corners adjustable and not linked."""
+    """Sides whose difference an adjustment can change: both corners adjustable and not linked.
+
+    >>> from calibration.metrology.specification import AxleSpecification, Specification
+    >>> axle = AxleSpecification(486, 6, 40, 215, 0.9, 0.15)
+    >>> vehicle = Specification(axle, axle, 2885, 1605, 1613, 0, 255, 8, 20, 40, 60, 1.5)
+    >>> sorted(adjustable_sides(vehicle, not_adjustable=["FL"]))
+    ['rear']
+    """
     reachable = adjustable_corners(specification, not_adjustable)
     return frozenset(
         axle
@@ -234,7 +238,7 @@ def _targets(specification: Specification, targets_mm: Sequence[float] | None) -
 
 
 def _judged_corner(
-    corner: Corner, pooled: PooledCorner, target_mm: float, specification: Specification, adjustable: bool
+    corner: Corner, pooled: PooledCorner, target_mm: float, specification: Specification, *, adjustable: bool
 ) -> CornerAssessment:
     deviation, tolerance = pooled.mean_mm - target_mm, specification.tolerance_mm(corner)
     budget = pooled.budget
@@ -264,7 +268,7 @@ def _judged_corner(
 
 
 def _judged_side(
-    axle: Axle, pooled: Sequence[PooledCorner], specification: Specification, adjustable: bool
+    axle: Axle, pooled: Sequence[PooledCorner], specification: Specification, *, adjustable: bool
 ) -> SideAssessment:
     left, right = (pooled[CORNERS.index(corner)] for corner in CORNERS_OF[axle])
     budget = side_difference_budget(left.budget, right.budget)
@@ -283,11 +287,6 @@ def _judged_side(
         significant=is_significant(difference, expanded),
         adjustable=adjustable,
     )
-
-
-def _judged_warp(warp_mm: float, budgets: Sequence[Budget], limit_mm: float) -> WarpAssessment:
-    expanded = warp_budget(budgets).expanded_uncertainty_mm
-    return WarpAssessment(warp_mm, expanded, limit_mm, is_large_warp(warp_mm, expanded, limit_mm))
 
 
 def _open_questions(
@@ -315,7 +314,7 @@ def _open_questions(
 def _freed(
     corners: Sequence[CornerAssessment], sides: Sequence[SideAssessment], specification: Specification
 ) -> frozenset[Corner]:
-    """Adjustable corners that are significant themselves, on a significant side, or linked with one that is."""
+    """Adjustable corners that are significant, on a significant side, or linked with one that is."""
     movable = {each.corner for each in corners if each.adjustable}
     freed = {each.corner for each in corners if each.significant} & movable
     for side in sides:
@@ -341,48 +340,6 @@ def _with_requests(
         )
         for each, found in zip(corners, latest.estimates(), strict=True)
     )
-
-
-def _disagreements(rounds: Sequence[RoundMeasurement]) -> tuple[Finding, ...]:
-    return tuple(
-        Finding(
-            "pair_disagrees",
-            "note",
-            corner,
-            {
-                "round": measured.identity,
-                "readings": found.readings,
-                "range_mm": found.range_mm,
-                "limit_mm": found.repeat_limit_mm,
-                "estimator": found.estimator,
-            },
-        )
-        for measured in rounds
-        for corner, found in zip(CORNERS, measured.estimates(), strict=True)
-        if found.disagrees
-    )
-
-
-def _warp_findings(warp: WarpAssessment, floor: FloorEffect | None) -> tuple[Finding, ...]:
-    found: list[Finding] = []
-    if warp.large:
-        values: dict[str, float | str] = {
-            "warp_mm": warp.warp_mm,
-            "expanded_uncertainty_mm": warp.expanded_uncertainty_mm,
-            "limit_mm": warp.limit_mm,
-        }
-        if floor is not None:
-            values["floor_warp_mm"] = floor.warp_mm
-        found.append(Finding("large_warp", "note", None, values))
-    if floor is not None and not floor.level:
-        values = {
-            "floor_warp_mm": floor.warp_mm,
-            "limit_mm": floor.warp_limit_mm,
-            "longitudinal_slope": floor.longitudinal_slope,
-            "lateral_slope": floor.lateral_slope,
-        }
-        found.append(Finding("floor_not_level", "note", None, values))
-    return tuple(found)
 
 
 def _not_adjustable_findings(

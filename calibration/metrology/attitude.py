@@ -6,13 +6,17 @@ Every length is in millimetres, every sequence of four in the order of `CORNERS`
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from .corners import CORNERS
 from .errors import MetrologyError
-from .specification import Specification
 from .uncertainty import Budget, Component
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from .specification import Specification
 
 WARP_COEFFICIENTS: tuple[float, float, float, float] = (0.5, -0.5, -0.5, 0.5)
 """Warp is this combination of the four deviations: half of front minus rear left-minus-right."""
@@ -29,6 +33,16 @@ class Modes:
     pitch_mm: float
     roll_mm: float
     warp_mm: float
+
+
+@dataclass(frozen=True, slots=True)
+class WarpAssessment:
+    """The warp with its uncertainty; `large` if |warp| - U > limit."""
+
+    warp_mm: float
+    expanded_uncertainty_mm: float
+    limit_mm: float
+    large: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,8 +63,8 @@ class FloorEffect:
 def modes(deviations_mm: Sequence[float]) -> Modes:
     """Modes of four deviations.
 
-    Heave is their mean; pitch front mean minus rear mean; roll the mean of the two left-minus-right; warp half
-    of front left-minus-right minus rear left-minus-right.
+    Heave is their mean; pitch front mean minus rear mean; roll the mean of the two left-minus-right; warp
+    half of front left-minus-right minus rear left-minus-right.
 
     Parameters
     ----------
@@ -62,14 +76,12 @@ def modes(deviations_mm: Sequence[float]) -> Modes:
     MetrologyError
         If there are not four finite numbers.
 
-    Source: axes and senses after ISO 8855; the warp mode is the remaining one of four orthogonal combinations.
+    Source: axes after ISO 8855; warp is what three modes of a rigid body leave over.
 
     >>> modes([3.0, 1.0, -1.0, 1.0])
     Modes(heave_mm=1.0, pitch_mm=2.0, roll_mm=0.0, warp_mm=2.0)
     """
-    front_left, front_right, rear_left, rear_right = _four(
-        "deviations_mm", deviations_mm
-    )
+    front_left, front_right, rear_left, rear_right = _four("deviations_mm", deviations_mm)
     front, rear = front_left - front_right, rear_left - rear_right
     return Modes(
         heave_mm=(front_left + front_right + rear_left + rear_right) / 4,
@@ -82,8 +94,8 @@ def modes(deviations_mm: Sequence[float]) -> Modes:
 def warp_budget(budgets: Sequence[Budget]) -> Budget:
     """Uncertainty budget of the warp from the budgets of the four corners.
 
-    Each component is half the root sum of squares of the four; a component common to left and right drops out,
-    because left and right enter with opposite signs on each axle.
+    Each component is half the root sum of squares of the four; a component common to left and right drops
+    out, because left and right enter with opposite signs on each axle.
 
     Parameters
     ----------
@@ -103,9 +115,7 @@ def warp_budget(budgets: Sequence[Budget]) -> Budget:
     """
     names = {tuple(part.name for part in budget.components) for budget in budgets}
     if len(budgets) != len(CORNERS) or len(names) != 1:
-        raise MetrologyError(
-            "budgets", sorted(names), "four budgets with the same components"
-        )
+        raise MetrologyError("budgets", sorted(names), "four budgets with the same components")
     lines = zip(*(budget.components for budget in budgets), strict=True)
     return Budget(
         tuple(
@@ -121,20 +131,27 @@ def warp_budget(budgets: Sequence[Budget]) -> Budget:
     )
 
 
-def is_large_warp(
-    warp_mm: float, expanded_uncertainty_mm: float, warp_max_mm: float
-) -> bool:
-    """Whether the warp is beyond its limit even after its uncertainty: |warp| − U > limit.
+def assess_warp(warp_mm: float, budgets: Sequence[Budget], warp_max_mm: float) -> WarpAssessment:
+    """Judge a warp: large if it is beyond its limit even after its uncertainty, |warp| - U > limit.
 
-    >>> is_large_warp(-9.0, 2.5, 6.0), is_large_warp(8.0, 2.5, 6.0)
+    Parameters
+    ----------
+    warp_mm : float
+        Warp of the pooled deviations, mm.
+    budgets : four Budget
+        Of the pooled corners.
+    warp_max_mm : float
+        The specification's limit, mm.
+
+    >>> corner = Budget((Component("repeatability", 1.0),))
+    >>> assess_warp(-9.0, [corner] * 4, 6.0).large, assess_warp(7.9, [corner] * 4, 6.0).large
     (True, False)
     """
-    return abs(warp_mm) - expanded_uncertainty_mm > warp_max_mm
+    expanded = warp_budget(budgets).expanded_uncertainty_mm
+    return WarpAssessment(warp_mm, expanded, warp_max_mm, abs(warp_mm) - expanded > warp_max_mm)
 
 
-def floor_effect(
-    pad_levels_mm: Sequence[float], specification: Specification
-) -> FloorEffect:
+def floor_effect(pad_levels_mm: Sequence[float], specification: Specification) -> FloorEffect:
     """What the floor alone would do to the heights, from the levels of the four pads (mm, up positive).
 
     A stiff body stays plane: heave, pitch and roll of the floor carry it along and change no hub-to-arch
@@ -164,14 +181,11 @@ def floor_effect(
         warp_limit_mm=limit,
         longitudinal_slope=longitudinal,
         lateral_slope=lateral,
-        level=abs(pads.warp_mm) <= limit
-        and max(abs(longitudinal), abs(lateral)) <= FLOOR_SLOPE_MAX,
+        level=abs(pads.warp_mm) <= limit and max(abs(longitudinal), abs(lateral)) <= FLOOR_SLOPE_MAX,
     )
 
 
 def _four(argument: str, values: Sequence[float]) -> tuple[float, ...]:
     if len(values) != len(CORNERS) or not all(math.isfinite(value) for value in values):
-        raise MetrologyError(
-            argument, tuple(values), "four finite numbers in the order FL, FR, RL, RR"
-        )
+        raise MetrologyError(argument, tuple(values), "four finite numbers in the order FL, FR, RL, RR")
     return tuple(values)

@@ -5,22 +5,22 @@ Sources: JCGM 106:2012; ILAC-G8:09/2019, guard band w = U. Every length is in mi
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from scipy.special import ndtr
 
 from .errors import MetrologyError
 
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
 Verdict = Literal["within", "outside", "undecided"]
 
 
-def verdict(
-    deviation_mm: float, expanded_uncertainty_mm: float, limit_mm: float
-) -> Verdict:
+def verdict(deviation_mm: float, expanded_uncertainty_mm: float, limit_mm: float) -> Verdict:
     """Verdict on a deviation against ± limit with guard bands of one U on either side of the limit.
 
-    `within` if |d| + U ≤ limit, `outside` if |d| − U > limit, else `undecided`.
+    `within` if |d| + U ≤ limit, `outside` if |d| - U > limit, else `undecided`.
 
     Raises
     ------
@@ -36,19 +36,13 @@ def verdict(
     _check_not_negative("expanded_uncertainty_mm", expanded_uncertainty_mm)
     if abs(deviation_mm) + expanded_uncertainty_mm <= limit_mm:
         return "within"
-    return (
-        "outside"
-        if abs(deviation_mm) - expanded_uncertainty_mm > limit_mm
-        else "undecided"
-    )
+    return "outside" if abs(deviation_mm) - expanded_uncertainty_mm > limit_mm else "undecided"
 
 
-def conformance_probability(
-    deviation_mm: float, standard_uncertainty_mm: float, limit_mm: float
-) -> float:
+def conformance_probability(deviation_mm: float, standard_uncertainty_mm: float, limit_mm: float) -> float:
     """Probability that the true deviation lies within ± limit, for a normal distribution with u_c.
 
-    `p = Φ((limit − d)/u) − Φ((−limit − d)/u)`; with u = 0 it is 1 or 0.
+    `p = Φ((limit - d)/u) - Φ((-limit - d)/u)`; with u = 0 it is 1 or 0.
 
     Raises
     ------
@@ -65,7 +59,7 @@ def conformance_probability(
     size = abs(deviation_mm)
     if standard_uncertainty_mm == 0:
         return 1.0 if size <= limit_mm else 0.0
-    # Both arguments are mirrored onto the lower tail, where Φ keeps its relative precision.
+    # With |d|, a small probability is a difference on the lower tail, where Φ keeps its precision.
     upper = ndtr((limit_mm - size) / standard_uncertainty_mm)
     return float(upper - ndtr((-limit_mm - size) / standard_uncertainty_mm))
 

@@ -6,13 +6,17 @@ band rule of ILAC-G8:09/2019 (w = U) applied to the budgets of `pooling`. Every 
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from .conformity import fewest_to_decide
-from .corners import Corner
 from .pooling import CornerRound, pool_corner
 from .uncertainty import side_difference_budget
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Sequence
+
+    from .corners import Corner
 
 READINGS_MAX_TO_DECIDE = 6
 """Readings at a corner in one round beyond which another round tells more."""

@@ -1,88 +1,167 @@
-"""What is to be done next, from the pooled verdict, the plan and the suspicions (sections 3 and 6)."""
+"""What is to be done next, from the pooled verdict, the plan and the suspicions (sections 3, 5 and 6)."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from .corners import Axle, Corner
+from .assessment import Assessment, CornerAssessment, SideAssessment
+from .conformity import Verdict, joint_verdict
+from .corners import CORNERS, CORNERS_OF, Axle, Corner
 from .planner import Plan
-from .specification import Specification
 from .suspicion import Suspicion
 
-Verdict = Literal["within", "outside", "undecided"]
 Step = Literal["read_again", "settle_and_measure", "propose", "get_approval", "inspect", "sign_off"]
 DecisionReason = Literal[
-    "all_within",                 # sign_off
-    "readings_can_decide",        # read_again: corners
-    "round_can_decide",           # settle_and_measure: undecided, fewer than 3 rounds pooled
-    "confirm_suspicion",          # settle_and_measure: corners
-    "suspicion_confirmed",        # inspect: corners
-    "outside",                    # propose: corners that move
-    "undecided_but_improvable",   # propose: corners that move
-    "tape_cannot_decide",         # get_approval (sign-off with undecided corners): corners
-    "limits_exhausted",           # inspect: corners
-    "too_many_writes",            # inspect
-    "pair_disagrees",             # read_again: corners
+    "pair_disagrees",
+    "suspicion_confirmed",
+    "confirm_suspicion",
+    "all_within",
+    "outside",
+    "undecided_but_improvable",
+    "readings_can_decide",
+    "round_can_decide",
+    "tape_cannot_decide",
+    "limits_exhausted",
+    "too_many_writes",
 ]
 
 MAX_WRITES = 6
 MAX_POOLED_ROUNDS = 3
-MAX_READINGS_A_CORNER = 6
-
-
-@dataclass(frozen=True, slots=True)
-class CornerStanding:
-    """The pooled verdict on one corner, as far as the next step depends on it.
-
-    `adjustable`: False where `not_adjustable_here` holds; `readings_wanted`: further readings that the repeat rule
-    wants or that could decide (0: none, or more than 6 in all would be needed); `pair_disagrees`: the repeat rule wants them.
-    """
-
-    corner: Corner
-    verdict: Verdict
-    adjustable: bool
-    significant: bool
-    readings_wanted: int = 0
-    pair_disagrees: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class SideStanding:
-    """The pooled verdict on one side difference."""
-
-    axle: Axle
-    verdict: Verdict
-    adjustable: bool
-    significant: bool
-
-
-@dataclass(frozen=True, slots=True)
-class JobStanding:
-    """Everything the next step depends on once a settled round has been judged.
-
-    `plan` is computed when something adjustable is significant, else None. `suspicions` without those a manager's
-    ruling or an event has cleared. `writes` counts the job's writes.
-    """
-
-    specification: Specification
-    corners: tuple[CornerStanding, CornerStanding, CornerStanding, CornerStanding]
-    sides: tuple[SideStanding, SideStanding]
-    rounds_pooled: int
-    writes: int
-    plan: Plan | None
-    suspicions: tuple[Suspicion, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """The next step, why, and at which corners."""
+    """The next step, why, and the corners that it is about.
+
+    | step | reasons | corners |
+    |---|---|---|
+    | read_again | pair_disagrees, readings_can_decide | to be read again (how often: `CornerAssessment.read_again`) |
+    | settle_and_measure | confirm_suspicion, round_can_decide | suspect; undecided |
+    | propose | outside, undecided_but_improvable | that the plan moves (never none) |
+    | get_approval | tape_cannot_decide | undecided (sign-off with undecided corners) |
+    | inspect | suspicion_confirmed, limits_exhausted, too_many_writes | concerned |
+    | sign_off | all_within | none |
+
+    `not_adjustable_here`, `sides_not_adjustable_here`: what this decision found that no permitted count can
+    improve; the caller records the finding and hands them to `assess` from now on.
+    """
 
     step: Step
     reason: DecisionReason
-    corners: tuple[Corner, ...]
+    corners: tuple[Corner, ...] = ()
+    not_adjustable_here: tuple[Corner, ...] = ()
+    sides_not_adjustable_here: tuple[Axle, ...] = ()
 
 
-def decide(standing: JobStanding) -> Decision:
-    """The next step of a job whose newest settled round is judged."""
-    raise NotImplementedError
+def decide(
+    assessment: Assessment, plan: Plan | None, *, writes: int, suspicions: Sequence[Suspicion] = ()
+) -> Decision:
+    """The next step of a job whose newest settled round has been judged.
+
+    `plan`: from `compute_plan` on this assessment's freed corners; None where nothing is freed (the same as
+    an empty plan). `writes`: of the job so far. `suspicions`: those that no ruling has accepted. Steps that
+    need no calculation (readiness, first round, an open proposal, approvals, pause) are the caller's.
+    """
+    repeats = [each.corner for each in assessment.corners if each.repeats_wanted]
+    if repeats:
+        return Decision("read_again", "pair_disagrees", tuple(repeats))
+    confirmed = _corners_of(s for s in suspicions if s.finding is not None)
+    if confirmed:
+        return Decision("inspect", "suspicion_confirmed", confirmed)
+    open_suspicions = _corners_of(s for s in suspicions if not s.confirmed)
+    if open_suspicions:
+        return Decision("settle_and_measure", "confirm_suspicion", open_suspicions)
+    if assessment.verdict == "within":
+        return Decision("sign_off", "all_within")
+    if assessment.verdict == "outside":
+        return _decide_outside(assessment, plan, writes)
+    return _decide_undecided(assessment, plan, writes, (), ())
+
+
+def _decide_outside(assessment: Assessment, plan: Plan | None, writes: int) -> Decision:
+    concerned = _concerned(assessment, "outside")
+    if plan is None or plan.is_empty:
+        return _without_change(assessment, plan, writes)
+    if writes >= MAX_WRITES:
+        return Decision("inspect", "too_many_writes", concerned)
+    return Decision("propose", "outside", _moved(plan))
+
+
+def _without_change(assessment: Assessment, plan: Plan | None, writes: int) -> Decision:
+    """The optimum is no change although something is outside: a limit, or nothing here can improve it."""
+    if plan is not None and plan.limits_exhausted:
+        return Decision("inspect", "limits_exhausted", plan.limits_exhausted)
+    corners = tuple(e.corner for e in assessment.corners if e.adjustable and e.verdict == "outside")
+    sides = tuple(e.axle for e in assessment.sides if e.adjustable and e.verdict == "outside")
+    rest = joint_verdict(each.verdict for each in _remaining(assessment, corners, sides))
+    if rest == "undecided":
+        return _decide_undecided(assessment, plan, writes, corners, sides)
+    return Decision("sign_off", "all_within", (), corners, sides)
+
+
+def _decide_undecided(
+    assessment: Assessment,
+    plan: Plan | None,
+    writes: int,
+    not_adjustable: tuple[Corner, ...],
+    sides: tuple[Axle, ...],
+) -> Decision:
+    """Nothing outside but something undecided: read, then settle and measure, then propose or ask."""
+    readable = tuple(each.corner for each in assessment.corners if each.readings_to_decide)
+    if readable:
+        return Decision("read_again", "readings_can_decide", readable)
+    undecided = _concerned(assessment, "undecided")
+    if len(assessment.rounds) < MAX_POOLED_ROUNDS:
+        return Decision("settle_and_measure", "round_can_decide", undecided, not_adjustable, sides)
+    if plan is None or plan.is_empty:
+        return _undecidable(plan, undecided, not_adjustable, sides)
+    if writes >= MAX_WRITES:
+        return Decision("inspect", "too_many_writes", undecided)
+    return Decision("propose", "undecided_but_improvable", _moved(plan))
+
+
+def _undecidable(
+    plan: Plan | None,
+    undecided: tuple[Corner, ...],
+    not_adjustable: tuple[Corner, ...],
+    sides: tuple[Axle, ...],
+) -> Decision:
+    stopped = tuple(c for c in undecided if plan is not None and c in plan.limits_exhausted)
+    if stopped:
+        return Decision("inspect", "limits_exhausted", stopped)
+    return Decision("get_approval", "tape_cannot_decide", undecided, not_adjustable, sides)
+
+
+def _remaining(
+    assessment: Assessment, corners: tuple[Corner, ...], sides: tuple[Axle, ...]
+) -> list[CornerAssessment | SideAssessment]:
+    """What is judged once these corners and sides are set aside; a side goes with either of its corners."""
+    kept: list[CornerAssessment | SideAssessment] = [
+        each for each in assessment.corners if each.adjustable and each.corner not in corners
+    ]
+    kept += [
+        each
+        for each in assessment.sides
+        if each.adjustable and each.axle not in sides and not set(CORNERS_OF[each.axle]) & set(corners)
+    ]
+    return kept
+
+
+def _concerned(assessment: Assessment, verdict: Verdict) -> tuple[Corner, ...]:
+    """Adjustable corners with this verdict, and both corners of adjustable sides with it, in order."""
+    found = {each.corner for each in assessment.corners if each.adjustable and each.verdict == verdict}
+    for side in assessment.sides:
+        if side.adjustable and side.verdict == verdict:
+            found |= set(CORNERS_OF[side.axle])
+    return tuple(corner for corner in CORNERS if corner in found)
+
+
+def _moved(plan: Plan) -> tuple[Corner, ...]:
+    return tuple(corner for corner, change in zip(CORNERS, plan.changes, strict=True) if change)
+
+
+def _corners_of(suspicions: Iterable[Suspicion]) -> tuple[Corner, ...]:
+    named = {suspicion.corner for suspicion in suspicions}
+    return tuple(corner for corner in CORNERS if corner in named)

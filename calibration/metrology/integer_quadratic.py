@@ -31,8 +31,8 @@ FEASIBLE = 1.0e-9
 class IntegerQuadratic:
     """Minimise z'Qz + c'z over whole z with low <= z <= high and |w'z| <= limit.
 
-    `quadratic` (n, n) symmetric positive definite, `linear` (n,), `low` and `high` (n,) whole numbers with
-    low <= 0 <= high (no change is always allowed), `weights` (n,), `limit` >= 0; n from 1 to 4.
+    `quadratic` (n, n) symmetric positive definite, `linear` (n,), `low` <= `high` (n,) whole numbers, `weights` (n,),
+    `limit` >= 0; n from 1 to 4. Nothing may be permitted at all.
     """
 
     quadratic: Matrix
@@ -45,8 +45,8 @@ class IntegerQuadratic:
     def __post_init__(self) -> None:
         if not 1 <= self.linear.size <= 4:
             raise MetrologyError("linear", self.linear.size, "1 to 4 variables")
-        if np.any(self.low > 0) or np.any(self.high < 0):
-            raise MetrologyError("low, high", (self.low, self.high), "a box that contains 0")
+        if np.any(self.low > self.high):
+            raise MetrologyError("low, high", (self.low, self.high), "low at most high")
         if self.limit < 0:
             raise MetrologyError("limit", self.limit, "0 or more")
         if np.linalg.eigvalsh(self.quadratic)[0] <= 0:
@@ -54,19 +54,20 @@ class IntegerQuadratic:
 
     def values(self, points: Matrix) -> Vector:
         """The quadratic at each row of `points` (m, n)."""
-        return np.einsum("ij,ij->i", points @ self.quadratic + self.linear, points)
+        values: Vector = np.einsum("ij,ij->i", points @ self.quadratic + self.linear, points)
+        return values
 
     def permitted(self, points: Matrix) -> NDArray[np.bool_]:
         """Which rows of `points` (m, n) lie within every limit."""
         inside = np.all((points >= self.low - FEASIBLE) & (points <= self.high + FEASIBLE), axis=1)
-        return inside & (np.abs(points @ self.weights) <= self.limit + FEASIBLE)
+        allowed: NDArray[np.bool_] = inside & (np.abs(points @ self.weights) <= self.limit + FEASIBLE)
+        return allowed
 
 
-def minimise(problem: IntegerQuadratic, movement_weights: Vector) -> NDArray[np.int64]:
-    """The minimising whole numbers, shape (n,).
+def minimise(problem: IntegerQuadratic, movement_weights: Vector) -> NDArray[np.int64] | None:
+    """The minimising whole numbers, shape (n,); None when no whole-number point is permitted.
 
-    Ties: the least movement Σ movement_weights·|z|, then the largest |z| at the first variable (the movement stays
-    with the corner that comes first), then the larger z.
+    Ties: see `preferred`.
 
     >>> problem = IntegerQuadratic(np.eye(2), np.array([-5.0, 3.0]), np.array([-9.0, -9.0]),
     ...                            np.array([9.0, 9.0]), np.array([1.0, 1.0]), 9.0)
@@ -74,63 +75,108 @@ def minimise(problem: IntegerQuadratic, movement_weights: Vector) -> NDArray[np.
     [2, -1]
     """
     centre = continuous_minimum(problem)
-    best = problem.values(_neighbours(problem, centre)).min()
-    slack = TIE * (1.0 + abs(best))
-    gap = best - float(problem.values(centre[None, :])[0]) + slack + FEASIBLE
-    candidates = _within_gap(problem, centre, gap)
+    if centre is None:
+        return None
+    candidates = _candidates(problem, centre)
+    if not len(candidates):
+        return None
     values = problem.values(candidates)
-    tied = candidates[values <= values.min() + slack]
-    return min(tied, key=lambda z: _preference(z, movement_weights)).astype(np.int64)
+    tied = candidates[values <= values.min() + tie_width(float(values.min()))]
+    return preferred(tied, movement_weights).astype(np.int64)
 
 
-def _preference(point: Vector, movement_weights: Vector) -> tuple[float, ...]:
-    return (float(movement_weights @ np.abs(point)), *(-np.abs(point)), *(-point))
+def tie_width(value: float) -> float:
+    """How far above `value` still counts as equal to it."""
+    return TIE * (1.0 + abs(value))
 
 
-def continuous_minimum(problem: IntegerQuadratic) -> Vector:
-    """The minimum without whole numbers, shape (n,): the best stationary point over all sets of active limits."""
-    count = problem.linear.size
-    states, usable = _active_sets(count)
-    systems = np.zeros((len(states), count + 1, count + 1))
-    right = np.zeros((len(states), count + 1))
-    free = states[:, :count] == 0
-    systems[:, :count, :count] = np.where(free[:, :, None], 2.0 * problem.quadratic, np.eye(count))
-    systems[:, :count, count] = np.where(free, problem.weights, 0.0)
-    bounds = np.where(states[:, :count] < 0, problem.low, problem.high)
-    right[:, :count] = np.where(free, -problem.linear, bounds)
-    limited = states[:, count] != 0
-    systems[:, count, :count] = np.where(limited[:, None], problem.weights, 0.0)
-    systems[:, count, count] = np.where(limited, 0.0, 1.0)
-    right[:, count] = states[:, count] * problem.limit
-    # A limit without a free corner that could reach it has no solution of its own; its system is left out.
-    usable = usable & (~limited | (np.where(free, problem.weights, 0.0) ** 2).sum(axis=1).astype(bool))
-    points = np.linalg.solve(systems[usable], right[usable][:, :, None])[:, :count, 0]
+def preferred(points: Matrix, movement_weights: Vector) -> Vector:
+    """Of equally good points (m, n) the one with the least movement Σ movement_weights·|z|.
+
+    Then the one with the largest |z| at the first variable that differs (the movement stays with the corner that
+    comes first), then the larger z there.
+
+    >>> preferred(np.array([[0.0, 1.0], [-1.0, 0.0], [1.0, 0.0]]), np.ones(2)).tolist()
+    [1.0, 0.0]
+    """
+
+    def preference(point: Vector) -> tuple[float, ...]:
+        return (float(movement_weights @ np.abs(point)), *(-np.abs(point)), *(-point))
+
+    return min(points, key=preference)
+
+
+def continuous_minimum(problem: IntegerQuadratic) -> Vector | None:
+    """The minimum without whole numbers, shape (n,): the best stationary point over all sets of active limits.
+
+    None when the limits leave nothing.
+    """
+    states = _active_sets(problem.linear.size)
+    free = states[:, :-1] == 0
+    # A limit without a free variable that could reach it gives a singular system and no point of its own.
+    reached = (np.where(free, problem.weights, 0.0) ** 2).sum(axis=1) > 0
+    usable = (states[:, -1] == 0) | reached
+    systems, right = _stationary_systems(problem, states[usable])
+    points: Matrix = np.linalg.solve(systems, right[:, :, None])[:, :-1, 0].astype(np.float64)
     feasible = points[problem.permitted(points)]
+    if not len(feasible):
+        return None
     found: Vector = feasible[np.argmin(problem.values(feasible))]
     return found
 
 
 @cache
-def _active_sets(count: int) -> tuple[NDArray[np.int8], NDArray[np.bool_]]:
-    """Each variable free (0) or at its low (-1) or high (1) end; the linear limit inactive (0) or at an end."""
-    states = np.array(list(product((0, -1, 1), repeat=count + 1)), dtype=np.int8)
-    return states, (states[:, count] == 0) | np.any(states[:, :count] == 0, axis=1)
+def _active_sets(count: int) -> NDArray[np.int8]:
+    """Each variable free (0) or at its low (-1) or high (1) end; last the linear limit, inactive (0) or at an end."""
+    return np.array(list(product((0, -1, 1), repeat=count + 1)), dtype=np.int8)
+
+
+def _stationary_systems(problem: IntegerQuadratic, states: NDArray[np.int8]) -> tuple[Matrix, Matrix]:
+    """One linear system per active set: gradient 0 in the free variables, the others at their ends, the multiplier."""
+    count = problem.linear.size
+    free, limit_state = states[:, :count] == 0, states[:, count]
+    systems, right = np.zeros((len(states), count + 1, count + 1)), np.zeros((len(states), count + 1))
+    systems[:, :count, :count] = np.where(free[:, :, None], 2.0 * problem.quadratic, np.eye(count))
+    systems[:, :count, count] = np.where(free, problem.weights, 0.0)
+    right[:, :count] = np.where(states[:, :count] < 0, problem.low, problem.high)
+    right[:, :count] = np.where(free, -problem.linear, right[:, :count])
+    systems[:, count, :count] = np.where(limit_state[:, None] != 0, problem.weights, 0.0)
+    systems[:, count, count] = limit_state == 0
+    right[:, count] = limit_state * problem.limit
+    return systems, right
+
+
+def _candidates(problem: IntegerQuadratic, centre: Vector) -> Matrix:
+    """Every permitted whole-number point that could be the best; empty when there is none."""
+    known = _neighbours(problem, centre)
+    gap = np.inf
+    if len(known):
+        best = float(problem.values(known).min())
+        gap = best - float(problem.values(centre[None, :])[0]) + tie_width(best) + FEASIBLE
+    return _within_gap(problem, centre, gap)
 
 
 def _neighbours(problem: IntegerQuadratic, centre: Vector) -> Matrix:
-    """Permitted whole-number points around the continuous minimum, and no change."""
+    """Permitted whole-number points around the continuous minimum."""
     steps = np.array(list(product((0.0, 1.0), repeat=centre.size)))
     around = np.clip(np.floor(centre) + steps, problem.low, problem.high)
-    shrunk = np.trunc(centre)[None, :]
-    points = np.vstack([around, shrunk, np.zeros((1, centre.size))])
+    points = np.vstack([around, np.clip(np.zeros((1, centre.size)), problem.low, problem.high)])
     return points[problem.permitted(points)]
 
 
 def _within_gap(problem: IntegerQuadratic, centre: Vector, gap: float) -> Matrix:
-    """Every permitted whole-number point that could be as good as the best known one."""
+    """Permitted whole-number points z with (z - centre)' Q (z - centre) <= gap, found one variable at a time.
+
+    The partial sums of |L'(z - centre)|² with Q = LL' only grow as variables are added from the last to the first.
+    """
+    upper = np.linalg.cholesky(problem.quadratic).T
     reach = np.sqrt(gap * np.linalg.inv(problem.quadratic).diagonal())
-    low = np.maximum(np.ceil(centre - reach - FEASIBLE), problem.low)
-    high = np.minimum(np.floor(centre + reach + FEASIBLE), problem.high)
-    axes = [np.arange(first, last + 1.0) for first, last in zip(low, high, strict=True)]
-    grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, centre.size)
-    return grid[problem.permitted(grid)]
+    points, spent = np.zeros((1, 0)), np.zeros(1)
+    for i in reversed(range(centre.size)):
+        low = max(np.ceil(centre[i] - reach[i] - FEASIBLE), problem.low[i])
+        high = min(np.floor(centre[i] + reach[i] + FEASIBLE), problem.high[i])
+        choices = np.arange(low, high + 1.0)
+        grown = np.column_stack([np.tile(choices, len(points)), np.repeat(points, len(choices), axis=0)])
+        spent = np.repeat(spent, len(choices)) + ((grown - centre[i:]) @ upper[i, i:]) ** 2
+        points, spent = grown[spent <= gap + FEASIBLE], spent[spent <= gap + FEASIBLE]
+    return points[problem.permitted(points)]

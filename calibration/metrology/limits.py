@@ -61,7 +61,9 @@ def reversion_changes(specification: Specification, current: Counts, as_found: C
 def _bounds(case: PlanningCase, corner: Corner) -> dict[LimitCode, tuple[int, int]]:
     """Lowest and highest set-point by each hard limit."""
     specification, axle = case.specification, case.specification.axle(corner)
-    assert axle.setpoint_low is not None and axle.setpoint_high is not None  # controlled: Specification checks it
+    assert (
+        axle.setpoint_low is not None and axle.setpoint_high is not None
+    )  # controlled: Specification checks it
     now, baseline = case.setpoint(corner), case.baseline_setpoint(corner)
     step, shift = specification.step_max_counts, specification.shift_limit_counts
     return {
@@ -130,5 +132,3 @@ def _warp_check(case: PlanningCase, changes: Changes, kind: ProposalKind) -> Lim
 
 def _refuse_above(value: float, limit: float) -> Outcome:
     return "refuse" if value > limit else "pass"
-
-

@@ -1,167 +1,282 @@
-"""The set-point changes that are expected to bring every corner within tolerance, inside every limit."""
+"""The set-point changes that are expected to bring every corner within tolerance, inside every limit (section 6)."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from typing import Literal
+from itertools import product
+from typing import cast
 
-from .corners import Corner
-from .response import Counts, JointState, PriorSource
-from .specification import Specification
+import numpy as np
 
-Four = tuple[float, float, float, float]
-Changes = tuple[int, int, int, int]
-LimitCode = Literal[
-    "setpoint_range", "band", "step", "shift_review", "shift_limit", "warp_change", "not_significant",
-    "linked_corners", "uncontrolled_corner",
+from .corners import AXLE_OF, CORNERS, CORNERS_OF, Corner
+from .integer_quadratic import IntegerQuadratic, minimise, preferred, tie_width
+from .limits import ProposalKind, check_limits, permitted_range, reversion_changes
+from .planning_case import (
+    Changes,
+    CornerRange,
+    CornerReason,
+    LimitCheck,
+    LimitCode,
+    Plan,
+    PlanningCase,
+    Prediction,
+    ReasonCode,
+    RoundUncertainty,
+    fresh_round,
+)
+from .prediction import COVERAGE_FACTOR, predict, quadratic_in_changes, warp_change_mm
+from .response import WARP_SIGNS, Matrix, Vector
+
+__all__ = [
+    "Changes",
+    "CornerRange",
+    "CornerReason",
+    "LimitCheck",
+    "LimitCode",
+    "Plan",
+    "PlanningCase",
+    "Prediction",
+    "ProposalKind",
+    "ReasonCode",
+    "RoundUncertainty",
+    "check_limits",
+    "compute_plan",
+    "fresh_round",
+    "optimal_changes",
+    "permitted_range",
+    "predict",
+    "reversion_changes",
 ]
-Outcome = Literal["pass", "review", "refuse"]
-ReasonCode = Literal[
-    "moves_towards_target",        # numbers: deviation_mm, expected_change_mm
-    "moves_for_side_difference",   # its side is significant: difference_mm, expected_change_mm
-    "moves_with_linked_corner",    # moves because its partner does
-    "stopped_by_step",             # moves as far as the step limit allows: limit_counts, wanted_counts
-    "stopped_by_band",
-    "stopped_by_setpoint_range",
-    "stopped_by_shift_limit",
-    "stopped_by_warp_change",
-    "stays_nothing_significant",   # deviation_mm, expanded_uncertainty_mm
-    "stays_best_unmoved",          # freed, but every whole count makes the sum worse
-    "stays_uncontrolled",
-]
 
-
-@dataclass(frozen=True, slots=True)
-class RoundUncertainty:
-    """What a fresh round of the usual two readings a corner will be worth; in the order of `CORNERS`, sides front, rear.
-
-    `own_variance_mm2`: repeatability, settling and resolution of one round; `common_variance_mm2`: marks and
-    instrument, common to all rounds of the job; `corner_expanded_mm` and `side_expanded_mm`: the U that the
-    verdict on that round will use.
-    """
-
-    own_variance_mm2: Four
-    common_variance_mm2: Four
-    corner_expanded_mm: Four
-    side_expanded_mm: tuple[float, float]
-
-
-@dataclass(frozen=True, slots=True)
-class PlanningCase:
-    """Everything a proposal depends on. A concession's targets are put into `specification` by the caller.
-
-    `state`: posterior at the set-points now stored (`response.follow_job`); `baseline`: set-points from which the shift
-    limits count; `freed`: corners that something significant frees (`freed_corners`); `stopped`: suspect
-    corners, which are not adjusted (hard for everyone).
-    """
-
-    specification: Specification
-    state: JointState
-    baseline: Counts
-    freed: tuple[Corner, ...]
-    round_uncertainty: RoundUncertainty
-    prior_source: PriorSource = "specification"
-    prior_vehicles: int = 0
-    stopped: tuple[Corner, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class LimitCheck:
-    """One limit at one corner (`corner` None: the whole vehicle). `refuse` is hard, `review` needs approval."""
-
-    code: LimitCode
-    corner: Corner | None
-    outcome: Outcome
-    value: float
-    limit: float
-
-
-@dataclass(frozen=True, slots=True)
-class CornerReason:
-    """Why a corner moves or stays: a code, the numbers behind it by name, other codes that also apply."""
-
-    corner: Corner
-    code: ReasonCode
-    numbers: dict[str, float]
-    also: tuple[ReasonCode, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class CornerRange:
-    """Permitted changes of a corner, counts, and the limit that sets each end."""
-
-    corner: Corner
-    low: int
-    high: int
-    low_limit: LimitCode
-    high_limit: LimitCode
-
-
-@dataclass(frozen=True, slots=True)
-class Prediction:
-    """What changes are expected to do. Heights in mm, two-sided 95 % expanded uncertainty.
-
-    `probability_within`: that the next round, pooled by itself after the write, is judged within.
-    """
-
-    changes: Changes
-    heights_mm: Four
-    expanded_uncertainty_mm: Four
-    probability_within: float
-    warp_change_mm: float
-    expected_cost: float
-
-
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """The computed proposal. `changes` all 0: nothing to propose, see the two tuples and the reasons why.
-
-    `setpoints` is what to write. `not_adjustable_here`: corners outside that no permitted count can improve;
-    `limits_exhausted`: corners that a limit, not the optimum, keeps from moving although moving would improve.
-    """
-
-    changes: Changes
-    setpoints: Counts
-    reasons: tuple[CornerReason, CornerReason, CornerReason, CornerReason]
-    ranges: tuple[CornerRange, ...]
-    prediction: Prediction
-    expected_writes: int
-    limits: tuple[LimitCheck, ...]
-    prior_source: PriorSource
-    prior_vehicles: int
-    not_adjustable_here: tuple[Corner, ...]
-    limits_exhausted: tuple[Corner, ...]
-
-    @property
-    def is_empty(self) -> bool:
-        """Whether nothing would be changed."""
-        return not any(self.changes)
-
-
-def freed_corners(
-    specification: Specification, significant_corners: tuple[Corner, ...], significant_sides: tuple[str, ...]
-) -> tuple[Corner, ...]:
-    """Corners that may move: |d| > U at the corner, or at its side, or at the corner it is linked with."""
-    raise NotImplementedError
+NO_CHANGE: Changes = (0, 0, 0, 0)
+EVEN_CHANCE = 0.5
 
 
 def compute_plan(case: PlanningCase) -> Plan:
-    """Exact integer optimum of section 6, its prediction, its limits and the reasons."""
-    raise NotImplementedError
+    """The exact whole-number optimum, its prediction, its limit checks and the reasons.
+
+    One further optimum without step, shift, band and warp limits says what those limits cost.
+
+    Ties: the least movement Σ|Δ|, then corner order (the corner that comes first moves), then upwards in counts.
+    """
+    changes = optimal_changes(case)
+    wanted = _unlimited_changes(case)
+    controlled = [corner for corner in CORNERS if corner in case.specification.controlled_corners]
+    ranges = tuple(permitted_range(case, corner) for corner in controlled)
+    reasons = tuple(_reason(case, corner, changes, wanted) for corner in CORNERS)
+    prediction = predict(case, changes)
+    stopped = [r for r in reasons if r.code.startswith("stopped_by") and not changes[CORNERS.index(r.corner)]]
+    return Plan(
+        changes=changes,
+        setpoints=case.setpoints_after(changes),
+        reasons=reasons,
+        ranges=ranges,
+        limits=check_limits(case, changes, kind="computed"),
+        prediction=prediction,
+        expected_writes=_expected_writes(case, prediction, wanted),
+        prior_source=case.prior_source,
+        prior_vehicles=case.prior_vehicles,
+        not_adjustable_here=tuple(r.corner for r in reasons if r.code == "stays_best_unmoved"),
+        limits_exhausted=tuple(r.corner for r in stopped),
+    )
 
 
-def predict(case: PlanningCase, changes: Changes) -> Prediction:
-    """Prediction for any changes, for example of a hand-entered proposal."""
-    raise NotImplementedError
+def optimal_changes(case: PlanningCase) -> Changes:
+    """The permitted whole-count changes with the smallest expected sum of squares; counts, in corner order.
+
+    A set-point that already stands outside a limit may stay or move inside, so each such corner doubles the problems.
+    """
+    quadratic, linear, _ = quadratic_in_changes(case)
+    found = [NO_CHANGE]
+    for problem in _problems(case, quadratic, linear):
+        best = minimise(problem.quadratic, problem.movement)
+        if best is not None:
+            found.append(_as_changes(problem.spread @ best))
+    points = np.array(found, dtype=np.float64)
+    values = np.einsum("ij,ij->i", points @ quadratic + linear, points)
+    tied = points[values <= values.min() + tie_width(float(values.min()))]
+    return _as_changes(preferred(tied, np.ones(4)))
 
 
-def check_limits(
-    case: PlanningCase, changes: Changes, *, kind: Literal["computed", "entered", "reversion"]
-) -> tuple[LimitCheck, ...]:
-    """All limit checks of a proposal; `reversion` knows only set-point range and step."""
-    raise NotImplementedError
+@dataclass(frozen=True, slots=True, eq=False)
+class _Problem:
+    """One box: `spread` (4, n) maps variables to corners, `movement` (n,) counts corners per variable."""
+
+    quadratic: IntegerQuadratic
+    spread: Matrix
+    movement: Vector
 
 
-def reversion_changes(specification: Specification, current: Counts, as_found: Counts) -> Changes:
-    """The next step-limited changes on the way back to the as-found set-points; all 0 when there."""
-    raise NotImplementedError
+def _movable_groups(case: PlanningCase) -> list[tuple[Corner, ...]]:
+    """Corners that move together and are free to: one variable of the problem each."""
+    groups: list[tuple[Corner, ...]] = []
+    for corner in case.adjustable_corners:
+        partner = case.specification.linked_with(corner)
+        group = (corner,) if partner is None else tuple(c for c in CORNERS if c in (corner, partner))
+        free = set(group) & set(case.freed) and not set(group) & set(case.suspect)
+        if free and group not in groups and _responds(case, group):
+            groups.append(group)
+    return groups
+
+
+def _responds(case: PlanningCase, group: tuple[Corner, ...]) -> bool:
+    """Whether a change could have any effect that is known of: response or its variance above 0."""
+    rows = [CORNERS.index(corner) for corner in group]
+    known = np.abs(case.state.responses[rows]) + case.state.response_covariance[rows, rows]
+    return bool(known.max() > 0)
+
+
+def _problems(case: PlanningCase, quadratic: Matrix, linear: Vector) -> list[_Problem]:
+    """The box of permitted changes, or several where 0 lies outside a corner's range."""
+    groups = _movable_groups(case)
+    choices = [_group_choices(case, group) for group in groups]
+    problems = []
+    for combination in product(*choices):
+        moving = [(g, box) for g, box in zip(groups, combination, strict=True) if box != (0, 0)]
+        if moving:
+            spread = _spread([group for group, _ in moving])
+            problems.append(_problem(case, spread, [box for _, box in moving], quadratic, linear))
+    return problems
+
+
+def _spread(groups: list[tuple[Corner, ...]]) -> Matrix:
+    """Maps one variable per group to the four corners, shape (4, n)."""
+    return np.array([[float(corner in group) for group in groups] for corner in CORNERS])
+
+
+def _group_choices(case: PlanningCase, group: tuple[Corner, ...]) -> list[tuple[int, int]]:
+    """Boxes of one variable: its permitted range, and no change where that lies outside the range."""
+    ranges = [permitted_range(case, corner) for corner in group]
+    low, high = max(r.low for r in ranges), min(r.high for r in ranges)
+    if low <= 0 <= high:
+        return [(low, high)]
+    return [(0, 0)] + ([(low, high)] if low <= high else [])
+
+
+def _problem(
+    case: PlanningCase, spread: Matrix, boxes: list[tuple[int, int]], quadratic: Matrix, linear: Vector
+) -> _Problem:
+    low, high = np.array(boxes, dtype=np.float64).T
+    warp = (WARP_SIGNS * case.state.responses / 2.0) @ spread
+    limit = case.specification.warp_change_max_mm
+    reduced = spread.T @ quadratic @ spread
+    return _Problem(
+        IntegerQuadratic(reduced, linear @ spread, low, high, warp, limit), spread, spread.sum(axis=0)
+    )
+
+
+def _unlimited_changes(case: PlanningCase) -> Vector:
+    """What the sum alone would choose, limits left aside: shape (4,), whole counts."""
+    groups = _movable_groups(case)
+    if not groups:
+        return np.zeros(4)
+    spread = _spread(groups)
+    quadratic, linear, _ = quadratic_in_changes(case)
+    best: Vector = spread @ np.linalg.solve(2.0 * spread.T @ quadratic @ spread, -linear @ spread)
+    return np.rint(best)
+
+
+def _expected_writes(case: PlanningCase, prediction: Prediction, wanted: Vector) -> int:
+    """Writes that step and warp limits make necessary; one more where a single one would more likely miss.
+
+    0 when nothing is to be changed. Later writes know the responses better than the first, so none is added for
+    them. What band, range and shift limit keep out of reach is not counted.
+    """
+    if not any(prediction.changes):
+        return 0
+    ranges = {corner: permitted_range(case, corner, step_limited=False) for corner in case.adjustable_corners}
+    reachable = [
+        abs(np.clip(count, ranges[corner].low, ranges[corner].high))
+        for corner, count in zip(CORNERS, wanted, strict=True)
+        if count and corner in ranges and ranges[corner].low <= 0 <= ranges[corner].high
+    ]
+    writes = math.ceil(max(reachable, default=0) / case.specification.step_max_counts)
+    if case.specification.warp_change_max_mm > 0:
+        warp = abs(warp_change_mm(case, _as_changes(wanted)))
+        writes = max(writes, math.ceil(warp / case.specification.warp_change_max_mm))
+    single = writes <= 1
+    return 2 if single and prediction.probability_truly_within < EVEN_CHANCE else max(writes, 1)
+
+
+def _reason(case: PlanningCase, corner: Corner, changes: Changes, wanted: Vector) -> CornerReason:
+    i = CORNERS.index(corner)
+    numbers = _numbers(case, corner, changes)
+    if corner not in case.specification.controlled_corners:
+        return CornerReason(corner, "stays_uncontrolled", numbers)
+    if corner not in case.adjustable_corners:
+        return CornerReason(corner, "stays_not_adjustable_here", numbers)
+    if _group_of(case, corner) & set(case.suspect):
+        return CornerReason(corner, "stays_suspect", numbers)
+    if not _group_of(case, corner) & set(case.freed):
+        return CornerReason(corner, "stays_nothing_significant", numbers)
+    moving = _moving_code(case, corner, changes) if changes[i] else None
+    stop = _stopping_limit(case, corner, changes, int(wanted[i]))
+    if stop is not None:
+        code, limit = stop
+        return CornerReason(corner, code, {**numbers, "wanted_counts": float(wanted[i]), **limit}, moving)
+    return CornerReason(corner, moving or "stays_best_unmoved", numbers)
+
+
+def _numbers(case: PlanningCase, corner: Corner, changes: Changes) -> dict[str, float]:
+    i = CORNERS.index(corner)
+    left, right = (CORNERS.index(c) for c in CORNERS_OF[AXLE_OF[corner]])
+    deviations = case.deviations_mm
+    variance = case.state.height_covariance[i, i] + case.round_uncertainty.common_variance_mm2[i]
+    return {
+        "deviation_mm": float(deviations[i]),
+        "expanded_uncertainty_mm": COVERAGE_FACTOR * math.sqrt(variance),
+        "expected_change_mm": float(case.state.responses[i] * changes[i]),
+        "side_difference_mm": float(deviations[left] - deviations[right]),
+    }
+
+
+def _group_of(case: PlanningCase, corner: Corner) -> set[Corner]:
+    partner = case.specification.linked_with(corner)
+    return {corner} if partner is None else {corner, partner}
+
+
+def _moving_code(case: PlanningCase, corner: Corner, changes: Changes) -> ReasonCode:
+    i = CORNERS.index(corner)
+    if case.state.responses[i] * changes[i] * case.deviations_mm[i] < 0:
+        return "moves_towards_target"
+    return "moves_with_linked_corner" if case.specification.linked_with(corner) else "moves_for_the_whole"
+
+
+def _stopping_limit(
+    case: PlanningCase, corner: Corner, changes: Changes, wanted: int
+) -> tuple[ReasonCode, dict[str, float]] | None:
+    """The limit at which a corner stands although the sum alone would take it further."""
+    change = changes[CORNERS.index(corner)]
+    further = wanted - change
+    if further == 0:
+        return None
+    for member in sorted(_group_of(case, corner), key=CORNERS.index):
+        permitted = permitted_range(case, member)
+        end, code = (
+            (permitted.high, permitted.high_limit) if further > 0 else (permitted.low, permitted.low_limit)
+        )
+        beyond = change + (1 if further > 0 else -1)
+        if not permitted.low <= beyond <= permitted.high:
+            return cast(ReasonCode, f"stopped_by_{code}"), {"limit_counts": float(end)}
+    return _warp_stop(case, corner, changes, 1 if further > 0 else -1)
+
+
+def _warp_stop(
+    case: PlanningCase, corner: Corner, changes: Changes, direction: int
+) -> tuple[ReasonCode, dict[str, float]] | None:
+    group = _group_of(case, corner)
+    beyond = _as_changes(
+        np.array([c + direction * (name in group) for name, c in zip(CORNERS, changes, strict=True)])
+    )
+    limit = case.specification.warp_change_max_mm
+    if abs(warp_change_mm(case, beyond)) > limit + 1e-9 and abs(warp_change_mm(case, beyond)) > abs(
+        warp_change_mm(case, changes)
+    ):
+        return "stopped_by_warp_change", {"limit_mm": limit}
+    return None
+
+
+def _as_changes(values: Vector) -> Changes:
+    a, b, c, d = (int(value) for value in values)
+    return a, b, c, d

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
+from .assessment import adjustable_corners, adjustable_sides
 from .corners import AXLES, CORNERS, CORNERS_OF, Axle, Corner
 from .errors import MetrologyError
+from .pooling import RoundMeasurement, corner_rounds, pool_corner
 from .response import Counts, JointState, PriorSource, Vector
 from .specification import Specification
+from .uncertainty import Budget, side_difference_budget
 
 Four = tuple[float, float, float, float]
 Changes = tuple[int, int, int, int]
@@ -37,6 +41,7 @@ ReasonCode = Literal[
     "stays_nothing_significant",
     "stays_best_unmoved",
     "stays_suspect",
+    "stays_not_adjustable_here",
     "stays_uncontrolled",
 ]
 
@@ -56,13 +61,49 @@ class RoundUncertainty:
     side_expanded_mm: tuple[float, float]
 
 
+def fresh_round(latest: RoundMeasurement, settling_mm: float) -> RoundUncertainty:
+    """What one further round of two readings by the same hand with the same instrument will be worth.
+
+    Source: the budgets of `pooling` (GUM 5.1.2), taken apart into what is the round's own and what is common.
+
+    >>> from .readings import PRIOR_REPEATABILITY
+    >>> from .uncertainty import Instrument
+    >>> measured = RoundMeasurement(((486.0, 486.0),) * 4, PRIOR_REPEATABILITY, (Instrument("T1", 1.0, "II"),))
+    >>> round(fresh_round(measured, 1.5).own_variance_mm2[0], 3)
+    1.333
+    """
+    budgets = [pool_corner((each[0].repeated(),), settling_mm).budget for each in corner_rounds([latest])]
+    sides = [side_difference_budget(*(budgets[CORNERS.index(c)] for c in CORNERS_OF[axle])) for axle in AXLES]
+    return RoundUncertainty(
+        own_variance_mm2=_variances(budgets, common=False),
+        common_variance_mm2=_variances(budgets, common=True),
+        corner_expanded_mm=_of_corners([budget.expanded_uncertainty_mm for budget in budgets]),
+        side_expanded_mm=(sides[0].expanded_uncertainty_mm, sides[1].expanded_uncertainty_mm),
+    )
+
+
+def _variances(budgets: list[Budget], *, common: bool) -> Four:
+    return _of_corners(
+        [
+            sum(p.standard_uncertainty_mm**2 for p in budget.components if p.common_to_rounds == common)
+            for budget in budgets
+        ]
+    )
+
+
+def _of_corners(values: Sequence[float]) -> Four:
+    a, b, c, d = values
+    return a, b, c, d
+
+
 @dataclass(frozen=True, slots=True)
 class PlanningCase:
     """Everything a proposal depends on. A concession's targets are put into `specification` by the caller.
 
     `state`: posterior at the set-points now stored (`response.follow_job`); `baseline`: the set-points that shift
-    limits count from; `freed`: corners that something significant frees (`planner.freed_corners`);
-    `suspect`: corners that are not adjusted further until an event or a ruling (hard for everyone).
+    limits count from; `freed`: corners that something significant frees (`CornerAssessment.freed`);
+    `suspect`: corners that are not adjusted further until an event or a ruling (hard for everyone);
+    `not_adjustable`, `sides_not_adjustable`: as handed to `assessment.assess`.
     """
 
     specification: Specification
@@ -73,6 +114,8 @@ class PlanningCase:
     prior_source: PriorSource = "specification"
     prior_vehicles: int = 0
     suspect: tuple[Corner, ...] = ()
+    not_adjustable: tuple[Corner, ...] = ()
+    sides_not_adjustable: tuple[Axle, ...] = ()
 
     def __post_init__(self) -> None:
         for name, counts in (("state.setpoints", self.state.setpoints), ("baseline", self.baseline)):
@@ -84,7 +127,20 @@ class PlanningCase:
     def deviations_mm(self) -> Vector:
         """Expected height minus target, shape (4,)."""
         targets = np.array([self.specification.target_mm(corner) for corner in CORNERS])
-        return self.state.heights_mm - targets
+        deviations: Vector = self.state.heights_mm - targets
+        return deviations
+
+    @property
+    def adjustable_corners(self) -> tuple[Corner, ...]:
+        """Corners that an adjustment can reach, in order."""
+        reachable = adjustable_corners(self.specification, self.not_adjustable)
+        return tuple(corner for corner in CORNERS if corner in reachable)
+
+    @property
+    def adjustable_sides(self) -> tuple[Axle, ...]:
+        """Axles whose side difference an adjustment can change, front first."""
+        reachable = adjustable_sides(self.specification, self.not_adjustable, self.sides_not_adjustable)
+        return tuple(axle for axle in AXLES if axle in reachable)
 
     def setpoint(self, corner: Corner) -> int:
         """The count now stored at a controlled corner."""
@@ -197,27 +253,3 @@ class Plan:
     def is_empty(self) -> bool:
         """Whether nothing would be changed."""
         return not any(self.changes)
-
-
-def adjustable_corners(specification: Specification) -> tuple[Corner, ...]:
-    """Corners that the control unit controls, in order."""
-    return tuple(corner for corner in CORNERS if corner in specification.controlled_corners)
-
-
-def adjustable_sides(specification: Specification) -> tuple[Axle, ...]:
-    """Axles whose side difference set-points can change: both corners controlled and not linked.
-
-    >>> from .specification import AxleSpecification, Specification
-    >>> axle = AxleSpecification(486, 6, 40, 215, 0.9, 0.15)
-    >>> van = Specification(axle, axle, 2885, 1605, 1613, 0, 255, 8, 20, 40, 60, 1.5,
-    ...                     linked_corners=(("RL", "RR"),))
-    >>> adjustable_sides(van)
-    ('front',)
-    """
-
-    def can_differ(axle: Axle) -> bool:
-        left, right = CORNERS_OF[axle]
-        both = left in specification.controlled_corners and right in specification.controlled_corners
-        return both and specification.linked_with(left) != right
-
-    return tuple(axle for axle in AXLES if can_differ(axle))

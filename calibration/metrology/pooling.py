@@ -7,8 +7,8 @@ four in the order of `CORNERS`.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from .corners import CORNERS
 from .errors import MetrologyError
@@ -21,6 +21,9 @@ from .uncertainty import (
     rectangular,
     resolution_standard_uncertainty_mm,
 )
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 READINGS_OF_A_FURTHER_ROUND = 2
 
@@ -48,13 +51,9 @@ class RoundMeasurement:
 
     def __post_init__(self) -> None:
         if len(self.readings_mm) != len(CORNERS):
-            raise MetrologyError(
-                "readings_mm", self.readings_mm, "readings of four corners"
-            )
+            raise MetrologyError("readings_mm", self.readings_mm, "readings of four corners")
         if not self.instruments:
-            raise MetrologyError(
-                "instruments", self.instruments, "at least one instrument"
-            )
+            raise MetrologyError("instruments", self.instruments, "at least one instrument")
 
     @property
     def resolution_mm(self) -> float:
@@ -69,10 +68,7 @@ class RoundMeasurement:
     def estimates(self) -> tuple[CornerEstimate, ...]:
         """The value of each corner under the repeat rule."""
         spread = self.repeatability.standard_deviation_mm
-        return tuple(
-            estimate(readings, spread, self.resolution_mm)
-            for readings in self.readings_mm
-        )
+        return tuple(estimate(readings, spread, self.resolution_mm) for readings in self.readings_mm)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +86,7 @@ class CornerRound:
 
     @property
     def repeatability_mm(self) -> float:
-        """Repeatability component of this round's value: s_r/√n, × 1.25 for a median."""
+        """Repeatability component of this round's value: s_r/√n, times 1.25 for a median."""
         spread = self.repeatability.standard_deviation_mm
         return self.repeatability_factor * spread / math.sqrt(self.readings)
 
@@ -120,9 +116,7 @@ class PooledCorner:
     budget: Budget
 
 
-def pool_corner(
-    corner_rounds: Sequence[CornerRound], settling_mm: float
-) -> PooledCorner:
+def pool_corner(corner_rounds: Sequence[CornerRound], settling_mm: float) -> PooledCorner:
     """Pool the rounds of one corner: inverse-variance weighted mean and its budget.
 
     The weights come from what changes from round to round, repeatability and settling. Those two components
@@ -153,9 +147,7 @@ def pool_corner(
     (1.32, 2.61)
     """
     if not corner_rounds:
-        raise MetrologyError(
-            "corner_rounds", tuple(corner_rounds), "at least one round"
-        )
+        raise MetrologyError("corner_rounds", tuple(corner_rounds), "at least one round")
     if not (math.isfinite(settling_mm) and settling_mm >= 0):
         raise MetrologyError("settling_mm", settling_mm, "a finite number from 0")
     weights = _weights(corner_rounds, settling_mm)
@@ -164,9 +156,7 @@ def pool_corner(
         mean_mm=math.fsum(weight * each.value_mm for weight, each in pairs),
         readings=sum(each.readings for each in corner_rounds),
         rounds=len(corner_rounds),
-        estimator="median"
-        if any(each.estimator == "median" for each in corner_rounds)
-        else "mean",
+        estimator="median" if any(each.estimator == "median" for each in corner_rounds) else "mean",
         budget=_budget(pairs, settling_mm),
     )
 
@@ -176,18 +166,21 @@ def corner_rounds(
 ) -> tuple[tuple[CornerRound, ...], ...]:
     """The contributions of the rounds, corner by corner: four tuples, each as long as `rounds`."""
     by_round = [_corner_rounds_of(each) for each in rounds]
-    return tuple(
-        tuple(of_round[index] for of_round in by_round) for index in range(len(CORNERS))
-    )
+    return tuple(tuple(of_round[index] for of_round in by_round) for index in range(len(CORNERS)))
 
 
-def pool(
-    rounds: Sequence[RoundMeasurement], settling_mm: float
-) -> tuple[PooledCorner, ...]:
-    """Pool whole rounds; the four corners in the order of `CORNERS`. With one round: that round's values."""
-    return tuple(
-        pool_corner(of_corner, settling_mm) for of_corner in corner_rounds(rounds)
-    )
+def pool(rounds: Sequence[RoundMeasurement], settling_mm: float) -> tuple[PooledCorner, ...]:
+    """Pool whole rounds; the four corners in the order of `CORNERS`. With one round: that round's values.
+
+    Parameters and errors as for `pool_corner`.
+
+    >>> tape = Instrument("tape 1", 1.0, "II")
+    >>> readings = ((497.0, 498.0), (496.0, 496.0), (507.0, 508.0), (502.0, 503.0))
+    >>> measured = RoundMeasurement(readings, Repeatability(1.0, 12), (tape,))
+    >>> [corner.mean_mm for corner in pool([measured], settling_mm=1.5)]
+    [497.5, 496.0, 507.5, 502.5]
+    """
+    return tuple(pool_corner(of_corner, settling_mm) for of_corner in corner_rounds(rounds))
 
 
 def _corner_rounds_of(measured: RoundMeasurement) -> tuple[CornerRound, ...]:
@@ -200,8 +193,7 @@ def _corner_rounds_of(measured: RoundMeasurement) -> tuple[CornerRound, ...]:
             repeatability=measured.repeatability,
             resolution_mm=measured.resolution_mm,
             instrument_standard_uncertainty_mm=max(
-                instrument.standard_uncertainty_mm(found.value_mm)
-                for instrument in measured.instruments
+                instrument.standard_uncertainty_mm(found.value_mm) for instrument in measured.instruments
             ),
             one_instrument=measured.one_instrument,
         )
@@ -209,13 +201,9 @@ def _corner_rounds_of(measured: RoundMeasurement) -> tuple[CornerRound, ...]:
     )
 
 
-def _weights(
-    corner_rounds: Sequence[CornerRound], settling_mm: float
-) -> tuple[float, ...]:
+def _weights(corner_rounds: Sequence[CornerRound], settling_mm: float) -> tuple[float, ...]:
     settling_variance = rectangular(settling_mm) ** 2
-    inverse = [
-        1 / (each.repeatability_mm**2 + settling_variance) for each in corner_rounds
-    ]
+    inverse = [1 / (each.repeatability_mm**2 + settling_variance) for each in corner_rounds]
     total = math.fsum(inverse)
     return tuple(value / total for value in inverse)
 
@@ -235,13 +223,9 @@ def _budget(pairs: Sequence[tuple[float, CornerRound]], settling_mm: float) -> B
             ),
             Component(
                 "resolution",
-                resolution_standard_uncertainty_mm(
-                    max(each.resolution_mm for each in parts)
-                ),
+                resolution_standard_uncertainty_mm(max(each.resolution_mm for each in parts)),
             ),
-            Component(
-                "mark_placement", rectangular(MARK_HALF_WIDTH_MM), common_to_rounds=True
-            ),
+            Component("mark_placement", rectangular(MARK_HALF_WIDTH_MM), common_to_rounds=True),
             Component(
                 "instrument",
                 max(each.instrument_standard_uncertainty_mm for each in parts),

@@ -11,22 +11,23 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from .corners import AXLES, CORNERS, CORNERS_OF, Corner
-from .planning_case import Changes, Four, PlanningCase, Prediction, adjustable_corners, adjustable_sides
+from .planning_case import Changes, Four, PlanningCase, Prediction
 from .response import WARP_SIGNS, Matrix, Vector, move_variance
-from .specification import Specification
 
 COVERAGE_FACTOR = float(ndtri(0.975))
 """Two-sided 95 % of the normal distribution: the posterior is normal."""
-LATTICE_POINTS = 4096
+LATTICE_POINTS = 1024
 
 
-def weight_matrix(specification: Specification) -> Matrix:
-    """Matrix M of the planner's sum e'Me over deviations e (4, 4): corners, sides and warp, each by its limit squared.
+def weight_matrix(case: PlanningCase) -> Matrix:
+    """Matrix M of the planner's sum e'Me over deviations e (4, 4), per mm².
 
-    A side that set-points cannot change is left out, and warp where an axle is not wholly controlled.
+    Corners, sides and warp, each divided by its limit. A side that set-points cannot change is left out, and
+    warp where an axle is not wholly controlled.
     """
+    specification = case.specification
     matrix = np.diag([1.0 / specification.tolerance_mm(corner) ** 2 for corner in CORNERS])
-    for axle in adjustable_sides(specification):
+    for axle in case.adjustable_sides:
         matrix += np.outer(_side(axle), _side(axle)) / specification.side_difference_max_mm**2
     if len(specification.controlled_corners) == len(CORNERS):
         matrix += np.outer(WARP_SIGNS, WARP_SIGNS) / (2.0 * specification.warp_max_mm) ** 2
@@ -39,7 +40,7 @@ def quadratic_in_changes(case: PlanningCase) -> tuple[Matrix, Vector, float]:
     With e = d + g∘Δ, E[e'Me] = ē'Mē + tr(M Cov e) (mean of a quadratic form; Mathai and Provost 1992, 3.2b.2),
     whose Δ terms are Q = M∘(ḡḡ' + Cov g) and c = 2ḡ∘(M d̄) + 2 diag(M Cov(d, g)).
     """
-    weights, state = weight_matrix(case.specification), case.state
+    weights, state = weight_matrix(case), case.state
     responses, deviations = state.responses, case.deviations_mm
     quadratic = weights * (np.outer(responses, responses) + state.response_covariance)
     cross = np.einsum("ij,ji->i", weights, state.height_response_covariance)
@@ -131,10 +132,9 @@ def _probability(
     case: PlanningCase, mean: Vector, covariance: Matrix, limits: tuple[Vector, tuple[float, float]]
 ) -> float:
     corner_limits, sides = limits
-    judged = np.array([corner in adjustable_corners(case.specification) for corner in CORNERS])
+    judged = np.array([corner in case.adjustable_corners for corner in CORNERS])
     front, rear = (
-        limit if axle in adjustable_sides(case.specification) else math.inf
-        for axle, limit in zip(AXLES, sides, strict=True)
+        limit if axle in case.adjustable_sides else math.inf for axle, limit in zip(AXLES, sides, strict=True)
     )
     return probability_in_limits(mean, covariance, np.where(judged, corner_limits, math.inf), (front, rear))
 

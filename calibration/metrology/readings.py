@@ -7,12 +7,14 @@ ISO 5725-2 for the pooled repeatability variance. Every length is in millimetres
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from statistics import fmean, median, variance
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from .errors import MetrologyError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
 
 Estimator = Literal["mean", "median"]
 HeightProblem = Literal["not_positive", "beyond_instrument", "confirm_height"]
@@ -43,23 +45,17 @@ class Repeatability:
     degrees_of_freedom: float
 
     def __post_init__(self) -> None:
-        if not (
-            math.isfinite(self.standard_deviation_mm) and self.standard_deviation_mm > 0
-        ):
+        if not (math.isfinite(self.standard_deviation_mm) and self.standard_deviation_mm > 0):
             raise MetrologyError(
                 "standard_deviation_mm",
                 self.standard_deviation_mm,
                 "a finite number above 0",
             )
         if not self.degrees_of_freedom >= 1:
-            raise MetrologyError(
-                "degrees_of_freedom", self.degrees_of_freedom, "a number from 1"
-            )
+            raise MetrologyError("degrees_of_freedom", self.degrees_of_freedom, "a number from 1")
 
 
-PRIOR_REPEATABILITY = Repeatability(
-    PRIOR_STANDARD_DEVIATION_MM, PRIOR_DEGREES_OF_FREEDOM
-)
+PRIOR_REPEATABILITY = Repeatability(PRIOR_STANDARD_DEVIATION_MM, PRIOR_DEGREES_OF_FREEDOM)
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,25 +171,21 @@ def with_group(
     )
 
 
-def largest(repeatabilities: Iterable[Repeatability]) -> Repeatability:
+def largest_repeatability(repeatabilities: Iterable[Repeatability]) -> Repeatability:
     """The repeatability of a round that several persons or instruments took part in: the largest.
 
     Of equal standard deviations the one with the fewest degrees of freedom, which gives the larger factor.
 
-    >>> largest([Repeatability(0.8, 30), Repeatability(1.1, 9)])
+    >>> largest_repeatability([Repeatability(0.8, 30), Repeatability(1.1, 9)])
     Repeatability(standard_deviation_mm=1.1, degrees_of_freedom=9)
     """
     known = tuple(repeatabilities)
     if not known:
         raise MetrologyError("repeatabilities", known, "at least one")
-    return max(
-        known, key=lambda each: (each.standard_deviation_mm, -each.degrees_of_freedom)
-    )
+    return max(known, key=lambda each: (each.standard_deviation_mm, -each.degrees_of_freedom))
 
 
-def repeat_limit_mm(
-    standard_deviation_mm: float, resolution_mm: float, readings: int = 2
-) -> float:
+def repeat_limit_mm(standard_deviation_mm: float, resolution_mm: float, readings: int = 2) -> float:
     """The range of `readings` repeated readings that is exceeded in 5 % of careful work; never below 2δ.
 
     Parameters
@@ -218,9 +210,7 @@ def repeat_limit_mm(
     _check_resolution(resolution_mm)
     if readings not in CRITICAL_RANGE_FACTORS:
         raise MetrologyError("readings", readings, "2 to 20 readings")
-    return max(
-        CRITICAL_RANGE_FACTORS[readings] * standard_deviation_mm, 2 * resolution_mm
-    )
+    return max(CRITICAL_RANGE_FACTORS[readings] * standard_deviation_mm, 2 * resolution_mm)
 
 
 def estimate(
@@ -266,15 +256,11 @@ def estimate(
         range_mm=spread,
         repeat_limit_mm=limit,
         disagrees=disagrees,
-        repeats_wanted=READINGS_AFTER_DISAGREEMENT - count
-        if disagrees and not settled_by_median
-        else 0,
+        repeats_wanted=READINGS_AFTER_DISAGREEMENT - count if disagrees and not settled_by_median else 0,
     )
 
 
-def height_problem(
-    height_mm: float, target_mm: float, instrument_length_mm: float
-) -> HeightProblem | None:
+def height_problem(height_mm: float, target_mm: float, instrument_length_mm: float) -> HeightProblem | None:
     """Why a typed height cannot be taken as it stands; None if it can.
 
     `not_positive` and `beyond_instrument` are malformed; `confirm_height` (more than 150 mm from target) is
@@ -296,9 +282,7 @@ def likely_unit(height: float, target_mm: float) -> HeightUnit | None:
     >>> likely_unit(19.1, 486.0), likely_unit(48.7, 486.0), likely_unit(700.0, 486.0)
     ('inch', 'centimetre', None)
     """
-    distances = {
-        unit: abs(height * factor - target_mm) for unit, factor in MM_PER_UNIT.items()
-    }
+    distances = {unit: abs(height * factor - target_mm) for unit, factor in MM_PER_UNIT.items()}
     unit = min(distances, key=distances.__getitem__)
     return unit if distances[unit] <= GROSS_LIMIT_MM else None
 
@@ -309,9 +293,7 @@ def _range(readings_mm: Sequence[float]) -> float:
 
 def _check_readings(readings_mm: Sequence[float], at_least: int) -> None:
     if len(readings_mm) < at_least:
-        raise MetrologyError(
-            "readings_mm", tuple(readings_mm), f"at least {at_least} readings"
-        )
+        raise MetrologyError("readings_mm", tuple(readings_mm), f"at least {at_least} readings")
     if not all(math.isfinite(reading) for reading in readings_mm):
         raise MetrologyError("readings_mm", tuple(readings_mm), "finite numbers")
 

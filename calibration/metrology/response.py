@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 
 from .corners import AXLE_OF, CORNERS, Corner
 from .errors import MetrologyError
+from .pooling import RoundMeasurement, pool
 from .specification import Specification
 
 Vector = NDArray[np.float64]
@@ -195,9 +196,29 @@ def follow_job(prior: ResponsePrior, history: Sequence[HistoryItem]) -> JobPoste
     return filtering.posterior()
 
 
-def move_variance(expected_moves_mm: Vector) -> Matrix:
-    """Variance that a move adds to the heights, (4, 4), mm²; no published source, sized by the simulated vehicle.
+def settled_round(measured: RoundMeasurement, settling_mm: float, setpoints: Counts) -> SettledRound:
+    """A measured round as the filter takes it: values, and the squared uncertainty that is this round's own.
 
+    >>> from .readings import PRIOR_REPEATABILITY
+    >>> from .uncertainty import Instrument
+    >>> measured = RoundMeasurement(((486.0, 487.0),) * 4, PRIOR_REPEATABILITY, (Instrument("T1", 1.0, "II"),))
+    >>> found = settled_round(measured, 1.5, (100, 100, 100, 100))
+    >>> found.heights_mm[0], round(found.variances_mm2[0], 3)
+    (486.5, 1.333)
+    """
+    pooled = pool([measured], settling_mm)
+    a, b, c, d = (each.mean_mm for each in pooled)
+    e, f, g, h = (
+        sum(part.standard_uncertainty_mm**2 for part in each.budget.components if not part.common_to_rounds)
+        for each in pooled
+    )
+    return SettledRound((a, b, c, d), (e, f, g, h), setpoints)
+
+
+def move_variance(expected_moves_mm: Vector) -> Matrix:
+    """Variance that a move adds to the heights, (4, 4), mm².
+
+    No published source: sized by the range of body stiffness and arm length that the design names.
     The lost part of a commanded warp acts on all four corners along the warp mode; the sensor arm's
     departure from a straight line acts on each corner alone.
 
@@ -300,7 +321,10 @@ class _JobFilter:
             covariance[height + 4, height + 4] = self.prior.covariance[height, height]
             mean[height + 4] = self.prior.mean[height]
         self.state = JointState(mean, covariance, self.state.setpoints)
-        self.moves = [replace(m, voided=tuple(c for c in CORNERS if c in {*m.voided, *corners})) for m in self.moves]
+        self.moves = [
+            replace(move, voided=tuple(c for c in CORNERS if c in {*move.voided, *corners}))
+            for move in self.moves
+        ]
 
 
 def _pooled_into(move: Move, heights: Vector, variances: Vector) -> Move:
@@ -308,4 +332,6 @@ def _pooled_into(move: Move, heights: Vector, variances: Vector) -> Move:
     weight = np.where(np.isinf(move.measured_variance_mm2), 0.0, 1.0 / move.measured_variance_mm2)
     total = weight + 1.0 / variances
     pooled = (weight * move.measured_mm + heights / variances) / total
-    return replace(move, measured_mm=pooled, measured_variance_mm2=1.0 / total, rounds_after=move.rounds_after + 1)
+    return replace(
+        move, measured_mm=pooled, measured_variance_mm2=1.0 / total, rounds_after=move.rounds_after + 1
+    )

@@ -6,13 +6,15 @@ Source: JCGM 100:2008 (GUM), clauses 5.1.2, 4.3.7, G.3, G.4. Every length is in 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from scipy.special import ndtri, stdtrit
 
 from .errors import MetrologyError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
 
 AccuracyClass = Literal["I", "II", "III"]
 
@@ -30,8 +32,8 @@ MPE_COEFFICIENTS: dict[AccuracyClass, tuple[float, float, float]] = {
 class Component:
     """One line of a budget, already multiplied by its sensitivity coefficient.
 
-    `common_to_rounds` and `common_to_sides` say whether the same unknown error is in every round of a job, and
-    in the left and the right corner of one round: such a component drops out of the matching difference.
+    `common_to_rounds` and `common_to_sides` say whether the same unknown error is in every round of a job,
+    and in the left and the right corner of one round: it then drops out of the matching difference.
     """
 
     name: str
@@ -41,19 +43,14 @@ class Component:
     common_to_sides: bool = False
 
     def __post_init__(self) -> None:
-        if not (
-            math.isfinite(self.standard_uncertainty_mm)
-            and self.standard_uncertainty_mm >= 0
-        ):
+        if not (math.isfinite(self.standard_uncertainty_mm) and self.standard_uncertainty_mm >= 0):
             raise MetrologyError(
                 "standard_uncertainty_mm",
                 self.standard_uncertainty_mm,
                 "a finite number from 0",
             )
         if not self.degrees_of_freedom >= 1:
-            raise MetrologyError(
-                "degrees_of_freedom", self.degrees_of_freedom, "a number from 1"
-            )
+            raise MetrologyError("degrees_of_freedom", self.degrees_of_freedom, "a number from 1")
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,9 +62,7 @@ class Budget:
     @property
     def standard_uncertainty_mm(self) -> float:
         """Combined standard uncertainty u_c: root sum of squares (GUM 5.1.2, independent components)."""
-        return root_sum_of_squares(
-            part.standard_uncertainty_mm for part in self.components
-        )
+        return root_sum_of_squares(part.standard_uncertainty_mm for part in self.components)
 
     @property
     def degrees_of_freedom(self) -> float:
@@ -81,12 +76,14 @@ class Budget:
 
     @property
     def expanded_uncertainty_mm(self) -> float:
-        """U = t₀.₉₅(ν_eff)·u_c."""
+        """U = t₀.₉₅(nu_eff)·u_c."""
         return self.coverage_factor * self.standard_uncertainty_mm
 
-    def component(self, name: str) -> Component | None:
-        """The component of that name, if the budget has one."""
-        return next((part for part in self.components if part.name == name), None)
+    def standard_uncertainty_of(self, name: str) -> float:
+        """Standard uncertainty of the component of that name, mm; 0 if the budget has none."""
+        return root_sum_of_squares(
+            part.standard_uncertainty_mm for part in self.components if part.name == name
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,24 +94,19 @@ class CalibrationCertificate:
     coverage_factor: float
 
     def __post_init__(self) -> None:
-        if not (
-            math.isfinite(self.expanded_uncertainty_mm)
-            and self.expanded_uncertainty_mm >= 0
-        ):
+        if not (math.isfinite(self.expanded_uncertainty_mm) and self.expanded_uncertainty_mm >= 0):
             raise MetrologyError(
                 "expanded_uncertainty_mm",
                 self.expanded_uncertainty_mm,
                 "a finite number from 0",
             )
         if not (math.isfinite(self.coverage_factor) and self.coverage_factor > 0):
-            raise MetrologyError(
-                "coverage_factor", self.coverage_factor, "a finite number above 0"
-            )
+            raise MetrologyError("coverage_factor", self.coverage_factor, "a finite number above 0")
 
 
 @dataclass(frozen=True, slots=True)
 class Instrument:
-    """A tape, rule or laser. The certificate counts where there is one, else the accuracy class.
+    """A tape, rule or laser with its accuracy class or, where there is one, its calibration certificate.
 
     `identity` tells instruments apart: two tapes of one class have different errors. `hook_end` says that an
     end surface (hook or butt) is used.
@@ -122,19 +114,12 @@ class Instrument:
 
     identity: str
     resolution_mm: float
-    accuracy_class: AccuracyClass | None = None
-    certificate: CalibrationCertificate | None = None
+    accuracy: AccuracyClass | CalibrationCertificate
     hook_end: bool = False
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.resolution_mm) and self.resolution_mm > 0):
-            raise MetrologyError(
-                "resolution_mm", self.resolution_mm, "a finite number above 0"
-            )
-        if self.accuracy_class is None and self.certificate is None:
-            raise MetrologyError(
-                "accuracy_class", None, "I, II or III, or a certificate in its place"
-            )
+            raise MetrologyError("resolution_mm", self.resolution_mm, "a finite number above 0")
 
     def standard_uncertainty_mm(self, length_mm: float) -> float:
         """Standard uncertainty of the instrument at a measured length, mm.
@@ -145,19 +130,13 @@ class Instrument:
         >>> round(Instrument("T1", 1.0, "II").standard_uncertainty_mm(742), 4)
         0.2887
         """
-        if self.certificate is not None:
-            return (
-                self.certificate.expanded_uncertainty_mm
-                / self.certificate.coverage_factor
-            )
-        assert self.accuracy_class is not None  # one of the two, by __post_init__
-        return rectangular(
-            maximum_permissible_error_mm(self.accuracy_class, length_mm, self.hook_end)
-        )
+        if isinstance(self.accuracy, CalibrationCertificate):
+            return self.accuracy.expanded_uncertainty_mm / self.accuracy.coverage_factor
+        return rectangular(maximum_permissible_error_mm(self.accuracy, length_mm, hook_end=self.hook_end))
 
 
 def maximum_permissible_error_mm(
-    accuracy_class: AccuracyClass, length_mm: float, hook_end: bool = False
+    accuracy_class: AccuracyClass, length_mm: float, *, hook_end: bool = False
 ) -> float:
     """Maximum permissible error of a material measure of length: a + b·L, L in metres rounded up, + c.
 
@@ -215,9 +194,9 @@ def root_sum_of_squares(values_mm: Iterable[float]) -> float:
 
 
 def effective_degrees_of_freedom(components: Iterable[Component]) -> float:
-    """Welch–Satterthwaite degrees of freedom, truncated down to a whole number (GUM G.4.1).
+    """Welch-Satterthwaite degrees of freedom, truncated down to a whole number (GUM G.4.1).
 
-    `ν_eff = u_c⁴ / Σ(u_i⁴/ν_i)`; components of infinite degrees of freedom add nothing to the sum, and a
+    `nu_eff = u_c⁴ / Σ(u_i⁴/nu_i)`; components of infinite degrees of freedom add nothing to the sum, and a
     budget of nothing else has infinitely many.
 
     >>> effective_degrees_of_freedom([Component("a", 1.0, 10)] * 4)
@@ -227,18 +206,13 @@ def effective_degrees_of_freedom(components: Iterable[Component]) -> float:
     combined = root_sum_of_squares(part.standard_uncertainty_mm for part in parts)
     if combined == 0:
         return math.inf
-    spread = sum(
-        (part.standard_uncertainty_mm / combined) ** 4 / part.degrees_of_freedom
-        for part in parts
-    )
+    spread = sum((part.standard_uncertainty_mm / combined) ** 4 / part.degrees_of_freedom for part in parts)
     # The tiny factor undoes binary rounding: 40 must not become 39.
     return float(math.floor((1 + 1e-12) / spread)) if spread > 0 else math.inf
 
 
-def coverage_factor(
-    degrees_of_freedom: float, probability: float = COVERAGE_PROBABILITY
-) -> float:
-    """Two-sided Student factor t_p(ν); the normal one for infinite ν (GUM G.3).
+def coverage_factor(degrees_of_freedom: float, probability: float = COVERAGE_PROBABILITY) -> float:
+    """Two-sided Student factor t_p(nu); the normal one for infinite nu (GUM G.3).
 
     Raises
     ------
@@ -249,17 +223,13 @@ def coverage_factor(
     (2.92, 1.96)
     """
     if not degrees_of_freedom >= 1:
-        raise MetrologyError(
-            "degrees_of_freedom", degrees_of_freedom, "a number from 1"
-        )
+        raise MetrologyError("degrees_of_freedom", degrees_of_freedom, "a number from 1")
     if not 0 < probability < 1:
         raise MetrologyError("probability", probability, "a number between 0 and 1")
     upper = (1 + probability) / 2
-    return float(
-        ndtri(upper)
-        if math.isinf(degrees_of_freedom)
-        else stdtrit(degrees_of_freedom, upper)
-    )
+    if math.isinf(degrees_of_freedom):
+        return float(ndtri(upper))
+    return float(stdtrit(degrees_of_freedom, upper))
 
 
 def side_difference_budget(left: Budget, right: Budget) -> Budget:
@@ -278,9 +248,7 @@ def side_difference_budget(left: Budget, right: Budget) -> Budget:
     [4.243]
     """
     return _difference(
-        (a, b)
-        for a, b in _paired(left, right)
-        if not (a.common_to_sides and b.common_to_sides)
+        (a, b) for a, b in _paired(left, right) if not (a.common_to_sides and b.common_to_sides)
     )
 
 
@@ -293,15 +261,18 @@ def change_budget(before: Budget, after: Budget, *, same_instrument: bool) -> Bu
         If the two budgets do not list the same components.
 
     Source: GUM 5.2.2 with correlation 1 for the common components.
+
+    >>> tape = Component("instrument", 0.3, common_to_rounds=True)
+    >>> corner = Budget((Component("repeatability", 3.0, 8), tape))
+    >>> [part.name for part in change_budget(corner, corner, same_instrument=True).components]
+    ['repeatability']
+    >>> [part.name for part in change_budget(corner, corner, same_instrument=False).components]
+    ['repeatability', 'instrument']
     """
     return _difference(
         (a, b)
         for a, b in _paired(before, after)
-        if not (
-            a.common_to_rounds
-            and b.common_to_rounds
-            and (same_instrument or a.name != "instrument")
-        )
+        if not (a.common_to_rounds and b.common_to_rounds and (same_instrument or a.name != "instrument"))
     )
 
 
@@ -323,9 +294,7 @@ def _difference(pairs: Iterable[tuple[Component, Component]]) -> Budget:
         tuple(
             replace(
                 a,
-                standard_uncertainty_mm=math.hypot(
-                    a.standard_uncertainty_mm, b.standard_uncertainty_mm
-                ),
+                standard_uncertainty_mm=math.hypot(a.standard_uncertainty_mm, b.standard_uncertainty_mm),
                 degrees_of_freedom=min(a.degrees_of_freedom, b.degrees_of_freedom),
             )
             for a, b in pairs

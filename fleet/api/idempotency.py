@@ -11,7 +11,7 @@ import hashlib
 import math
 from collections.abc import Mapping
 from datetime import UTC, date, datetime
-from decimal import Decimal
+from decimal import Context, Decimal
 from enum import Enum
 from typing import Any, Final
 from uuid import UUID
@@ -49,7 +49,9 @@ def _canonical(value: Any) -> Any:
         case Model():
             return _canonical(value.pk)
         case Mapping():
-            return {_name(name): _canonical(item) for name, item in value.items() if name not in SECRET_MEMBERS}
+            return {
+                _name(name): _canonical(item) for name, item in value.items() if name not in SECRET_MEMBERS
+            }
         case list() | tuple():
             return [_canonical(item) for item in value]
     raise TypeError(f"{type(value).__name__} has no canonical form")
@@ -69,7 +71,11 @@ def _number(value: int | float | Decimal) -> Any:
     as_float = float(exact)
     if math.isfinite(as_float) and Decimal(repr(as_float)) == exact:
         return as_float
-    return {"number": f"{exact.normalize():E}"}
+    return {"number": f"{_without_trailing_zeros(exact):E}"}
+
+
+def _without_trailing_zeros(value: Decimal) -> Decimal:
+    return Context(prec=len(value.as_tuple().digits)).normalize(value)
 
 
 def _instant(value: datetime) -> str:

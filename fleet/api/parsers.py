@@ -1,13 +1,14 @@
 """JSON bodies, read strictly: what two programs could read differently is refused (I-JSON, RFC 7493).
 
-Refused with 400, saying what and where: anything but UTF-8, duplicate member names, NaN and infinities, numbers
-beyond 64 bits or a double, NUL characters and lone surrogates, deep nesting, a body that is no object.
+Refused with 400, saying what and where: anything but UTF-8, duplicate member names, NaN and infinities,
+numbers beyond 64 bits or a double, NUL characters and lone surrogates, deep nesting, a body that is no
+object.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections import Counter
 from dataclasses import dataclass
 from http import HTTPStatus
 from typing import IO, TYPE_CHECKING, Any, Final
@@ -22,15 +23,18 @@ from rest_framework.renderers import JSONRenderer
 from fleet.errors import FieldError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
     from django.utils.functional import _StrOrPromise
 
 MAX_DEPTH: Final = 32
+_DUPLICATE: Final = _("The member %(name)s stands more than once in one object.")
 INT64_MIN: Final = -(2**63)
 INT64_MAX: Final = 2**63 - 1
 _LONGEST_INT64: Final = len(str(INT64_MIN))
 
 
-class MalformedBody(ParseError):
+class MalformedBody(ParseError):  # noqa: N818
     """A body that cannot be read; `field_errors` says what is wrong and where."""
 
     def __init__(self, pointer: str, code: str, detail: _StrOrPromise) -> None:
@@ -64,7 +68,10 @@ class StrictJSONParser(BaseParser):
     renderer_class = JSONRenderer
 
     def parse(
-        self, stream: IO[Any], media_type: str | None = None, parser_context: Mapping[str, Any] | None = None
+        self,
+        stream: IO[Any],
+        media_type: str | None = None,
+        parser_context: Mapping[str, Any] | None = None,
     ) -> dict[str, Any]:
         document = _decode(_text(_read(stream)))
         _refuse_first_fault(document)
@@ -94,7 +101,9 @@ def _text(body: bytes) -> str:
         detail = _("The body is not valid UTF-8 at byte %(byte)s.") % {"byte": error.start}
         raise MalformedBody("", "not_utf8", detail) from None
     if text.startswith("\ufeff"):
-        raise MalformedBody("", "byte_order_mark", _("The body starts with a byte order mark; send it without."))
+        raise MalformedBody(
+            "", "byte_order_mark", _("The body starts with a byte order mark; send it without.")
+        )
     return text
 
 
@@ -117,9 +126,9 @@ def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any] | _Refused:
     members = dict(pairs)
     if len(members) == len(pairs):
         return members
-    seen: set[str] = set()
-    twice = next(name for name, _value in pairs if name in seen or seen.add(name))  # type: ignore[func-returns-value]
-    return _Refused("duplicate_member", _("The member %(name)s stands twice in one object.") % {"name": _shown(twice)})
+    counted = Counter(name for name, _value in pairs)
+    twice, _count = counted.most_common(1)[0]
+    return _Refused("duplicate_member", _DUPLICATE % {"name": _shown(twice)})
 
 
 def _integer(digits: str) -> int | _Refused:
@@ -127,22 +136,22 @@ def _integer(digits: str) -> int | _Refused:
         value = int(digits)
         if INT64_MIN <= value <= INT64_MAX:
             return value
-    return _Refused("number_too_large", _("Whole numbers go from %(low)s to %(high)s.") % {
-        "low": INT64_MIN, "high": INT64_MAX,
-    })  # fmt: skip
+    detail = _("Whole numbers go from %(low)s to %(high)s.") % {"low": INT64_MIN, "high": INT64_MAX}
+    return _Refused("number_too_large", detail)
 
 
 def _float(digits: str) -> float | _Refused:
     value = float(digits)
     if value - value == 0:
         return value
-    return _Refused("number_too_large", _("This number is larger than a 64-bit floating-point number can be."))
+    return _Refused(
+        "number_too_large", _("This number is larger than a 64-bit floating-point number can be.")
+    )
 
 
 def _constant(name: str) -> _Refused:
-    return _Refused("not_a_number", _("%(name)s is no JSON number. Leave the member out if there is no value.") % {
-        "name": name,
-    })  # fmt: skip
+    detail = _("%(name)s is no JSON number. Leave the member out if there is no value.")
+    return _Refused("not_a_number", detail % {"name": name})
 
 
 _decoder = json.JSONDecoder(
@@ -186,7 +195,9 @@ def _text_fault(text: str) -> _Refused | None:
     try:
         text.encode()
     except UnicodeEncodeError:
-        return _Refused("lone_surrogate", _("Text must not hold half of a surrogate pair (\\uD800 to \\uDFFF)."))
+        return _Refused(
+            "lone_surrogate", _("Text must not hold half of a surrogate pair (\\uD800 to \\uDFFF).")
+        )
     return None
 
 

@@ -1,32 +1,56 @@
-"""Problem details where Django REST framework is not reached: middleware, unknown paths, unreadable requests.
+"""Problem details where Django REST framework is not reached: unreadable requests, middleware, unknown paths.
 
-`ApiProblemMiddleware` comes first in MIDDLEWARE. It refuses requests that nothing behind it could read, and
-turns every error page under /api/ into a problem. The four handlers are for the root URL configuration.
+`ReadableRequests` wraps the WSGI application, `ApiProblemMiddleware` comes first in MIDDLEWARE, the four
+handlers are for the root URL configuration.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import sys
 from http import HTTPStatus
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import parse_qsl
 
 from django.conf import settings
-from django.core.handlers.wsgi import get_bytes_from_wsgi
-from django.http import HttpRequest, HttpResponse
-from django.http.response import HttpResponseBase
+from django.http import HttpResponse
 from django.urls import is_valid_path
+from django.utils.http import parse_header_parameters
 from django.utils.translation import gettext_lazy as _
 from django.views import defaults
 
-from .problems import PROBLEM_MEDIA_TYPE, Problem
+from .problems import PROBLEM_MEDIA_TYPE, Problem, problem_for_exception
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+    from wsgiref.types import StartResponse, WSGIApplication, WSGIEnvironment
+
+    from django.http import HttpRequest
+    from django.http.response import HttpResponseBase
     from django.utils.functional import _StrOrPromise
 
 API_PREFIX: Final = "/api/"
-_KEPT_HEADERS: Final = ("Allow", "WWW-Authenticate", "Retry-After", "Vary", "Set-Cookie")
+_KEPT_HEADERS: Final = ("Allow", "WWW-Authenticate", "Retry-After", "Vary")
 _UTF8_NAMES: Final = frozenset({"utf-8", "utf8"})
+
+
+class ReadableRequests:
+    """WSGI wrapper that refuses requests which Django could not even make a request object of.
+
+    Django decodes the query with the charset that `Content-Type` names before any middleware runs, so an
+    unknown charset, or too many fields, would end in the server's own error page.
+    """
+
+    def __init__(self, application: WSGIApplication) -> None:
+        self.application = application
+
+    def __call__(self, environ: WSGIEnvironment, start_response: StartResponse) -> Iterable[bytes]:
+        problem = _unreadable(environ)
+        if problem is None:
+            return self.application(environ, start_response)
+        response = _unreadable_answer(environ, problem)
+        response.headers["Content-Length"] = str(len(response.content))
+        start_response(f"{response.status_code} {response.reason_phrase}", list(response.items()))
+        return [response.content]
 
 
 class ApiProblemMiddleware:
@@ -36,10 +60,7 @@ class ApiProblemMiddleware:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponseBase:
-        unreadable = _unreadable(request)
-        if unreadable is not None:
-            return unreadable.response() if _is_api(request) else defaults.bad_request(request, ValueError())
-        if not _is_api(request):
+        if not _is_api(request.path_info):
             return self.get_response(request)
         refused = _missing_slash(request)
         return refused.response() if refused else _as_problem(self.get_response(request))
@@ -47,44 +68,60 @@ class ApiProblemMiddleware:
 
 def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
     """`handler400`"""
-    if _is_api(request):
+    if _is_api(request.path_info):
         return Problem(HTTPStatus.BAD_REQUEST).response()
     return defaults.bad_request(request, exception)
 
 
 def permission_denied(request: HttpRequest, exception: Exception) -> HttpResponse:
     """`handler403`"""
-    if _is_api(request):
+    if _is_api(request.path_info):
         return Problem(HTTPStatus.FORBIDDEN).response()
     return defaults.permission_denied(request, exception)
 
 
 def not_found(request: HttpRequest, exception: Exception) -> HttpResponse:
     """`handler404`"""
-    if _is_api(request):
+    if _is_api(request.path_info):
         return Problem(HTTPStatus.NOT_FOUND).response()
     return defaults.page_not_found(request, exception)
 
 
 def server_error(request: HttpRequest) -> HttpResponse:
-    """`handler500`"""
-    if _is_api(request):
-        return Problem(HTTPStatus.INTERNAL_SERVER_ERROR).response()
-    return defaults.server_error(request)
+    """`handler500`, called while the exception is handled.
+
+    What middleware raised never passed the framework's exception handler: no database when the token is
+    looked up, a constraint that is only checked at commit.
+    """
+    if not _is_api(request.path_info):
+        return defaults.server_error(request)
+    exc = sys.exception()
+    problem = problem_for_exception(exc) if isinstance(exc, Exception) else None
+    return (problem or Problem(HTTPStatus.INTERNAL_SERVER_ERROR)).response()
 
 
-def _is_api(request: HttpRequest) -> bool:
-    return request.path_info.startswith(API_PREFIX)
+def _is_api(path: str) -> bool:
+    return path.startswith(API_PREFIX)
 
 
-def _unreadable(request: HttpRequest) -> Problem | None:
-    """What no view could make sense of: Django would replace such bytes or fail deep inside."""
-    if not _is_text(get_bytes_from_wsgi(request.META, "PATH_INFO", "/")):
+def _unreadable_answer(environ: WSGIEnvironment, problem: Problem) -> HttpResponse:
+    if _is_api(environ.get("PATH_INFO", "")):
+        return problem.response()
+    return HttpResponse(str(problem.detail), status=problem.status, content_type="text/plain; charset=utf-8")
+
+
+def _unreadable(environ: WSGIEnvironment) -> Problem | None:
+    if not _is_text(environ.get("PATH_INFO", "")):
         return _malformed(_("The address is not valid UTF-8 text, or holds a NUL character."))
-    if not _is_query(get_bytes_from_wsgi(request.META, "QUERY_STRING", "")):
-        return _malformed(_("The query string is not valid UTF-8 text, holds a NUL character, or has too many fields."))
-    charset = (request.content_params or {}).get("charset", "utf-8")
-    if charset.lower() not in _UTF8_NAMES:
+    if not _is_query(environ.get("QUERY_STRING", "")):
+        return _malformed(
+            _("The query string is not valid UTF-8 text, holds a NUL character, or has too many fields.")
+        )
+    try:
+        _media_type, parameters = parse_header_parameters(environ.get("CONTENT_TYPE", ""))
+    except (ValueError, LookupError):
+        return _malformed(_("'Content-Type' cannot be read."))
+    if parameters.get("charset", "utf-8").lower() not in _UTF8_NAMES:
         detail = _("Only UTF-8 is understood; leave the charset out of 'Content-Type' or say utf-8.")
         return Problem(HTTPStatus.UNSUPPORTED_MEDIA_TYPE, detail=detail)
     return None
@@ -94,22 +131,27 @@ def _malformed(detail: _StrOrPromise) -> Problem:
     return Problem(HTTPStatus.BAD_REQUEST, detail=detail)
 
 
-def _is_text(raw: bytes) -> bool:
+def _is_text(wsgi_text: str) -> bool:
     try:
-        return "\0" not in raw.decode()
-    except UnicodeDecodeError:
+        return "\0" not in _decoded(wsgi_text)
+    except UnicodeError:
         return False
 
 
-def _is_query(raw: bytes) -> bool:
+def _decoded(wsgi_text: str) -> str:
+    """WSGI hands bytes over as Latin-1 text (PEP 3333)."""
+    return wsgi_text.encode("latin-1").decode()
+
+
+def _is_query(wsgi_text: str) -> bool:
     try:
         pairs = parse_qsl(
-            raw.decode(),
+            _decoded(wsgi_text),
             keep_blank_values=True,
             errors="strict",
             max_num_fields=settings.DATA_UPLOAD_MAX_NUMBER_FIELDS,
         )
-    except ValueError:  # UnicodeDecodeError is one
+    except ValueError:  # a UnicodeError is one
         return False
     return not any("\0" in name or "\0" in value for name, value in pairs)
 
@@ -128,7 +170,9 @@ def _as_problem(response: HttpResponseBase) -> HttpResponseBase:
     media_type = response.headers.get("Content-Type", "").partition(";")[0].strip().lower()
     if response.status_code < 400 or media_type in (PROBLEM_MEDIA_TYPE, "application/json"):
         return response
-    headers: dict[str, Any] = {name: response.headers[name] for name in _KEPT_HEADERS if name in response.headers}
+    headers: dict[str, Any] = {
+        name: response.headers[name] for name in _KEPT_HEADERS if name in response.headers
+    }
     problem = Problem(HTTPStatus(response.status_code), headers=headers).response()
     problem.cookies = response.cookies
     response.close()

@@ -52,35 +52,85 @@ class ProblemType:
 PROBLEM_TYPES: Final[dict[HTTPStatus, ProblemType]] = {
     problem_type.status: problem_type
     for problem_type in (
-        ProblemType("malformed", HTTPStatus.BAD_REQUEST, _("The request cannot be read"),
-                    _("The request is not well-formed. Correct it before sending it again.")),
-        ProblemType("not_authenticated", HTTPStatus.UNAUTHORIZED, _("Not signed in"),
-                    errors.NotAuthenticated.default_detail),
+        ProblemType(
+            "malformed",
+            HTTPStatus.BAD_REQUEST,
+            _("The request cannot be read"),
+            _("The request is not well-formed. Correct it before sending it again."),
+        ),
+        ProblemType(
+            "not_authenticated",
+            HTTPStatus.UNAUTHORIZED,
+            _("Not signed in"),
+            errors.NotAuthenticated.default_detail,
+        ),
         ProblemType("forbidden", HTTPStatus.FORBIDDEN, _("Not allowed"), errors.Forbidden.default_detail),
         ProblemType("not_found", HTTPStatus.NOT_FOUND, _("Not found"), errors.NotFound.default_detail),
-        ProblemType("method_not_allowed", HTTPStatus.METHOD_NOT_ALLOWED, _("This cannot be done here"),
-                    _("This address does not take this method. 'Allow' lists those it takes.")),
-        ProblemType("not_acceptable", HTTPStatus.NOT_ACCEPTABLE, _("No such representation"),
-                    _("The answer exists only in other media types than 'Accept' names. Ask for application/json.")),
-        ProblemType("conflict", HTTPStatus.CONFLICT, _("Does not fit the present state"),
-                    errors.Conflict.default_detail),
-        ProblemType("stale_version", HTTPStatus.PRECONDITION_FAILED, _("Changed in the meantime"),
-                    errors.StaleVersion.default_detail),
-        ProblemType("too_large", HTTPStatus.REQUEST_ENTITY_TOO_LARGE, _("Too large"),
-                    _("The request is larger than the service takes. Send less at once.")),
-        ProblemType("unsupported_media_type", HTTPStatus.UNSUPPORTED_MEDIA_TYPE, _("Media type not understood"),
-                    _("Send application/json in UTF-8, and files as multipart/form-data where the call says so.")),
-        ProblemType("invalid", HTTPStatus.UNPROCESSABLE_ENTITY, _("Not valid"), errors.Invalid.default_detail),
-        ProblemType("version_required", HTTPStatus.PRECONDITION_REQUIRED, _("Version missing"),
-                    errors.VersionRequired.default_detail),
-        ProblemType("too_many_requests", HTTPStatus.TOO_MANY_REQUESTS, _("Too many requests"),
-                    errors.TooMany.default_detail),
-        ProblemType("internal_error", HTTPStatus.INTERNAL_SERVER_ERROR, _("The service failed"),
-                    _("The service failed and has noted it. What you sent was not stored; you may send it again.")),
-        ProblemType("unavailable", HTTPStatus.SERVICE_UNAVAILABLE, _("Not available at the moment"),
-                    errors.Unavailable.default_detail),
+        ProblemType(
+            "method_not_allowed",
+            HTTPStatus.METHOD_NOT_ALLOWED,
+            _("This cannot be done here"),
+            _("This address does not take this method. 'Allow' lists those it takes."),
+        ),
+        ProblemType(
+            "not_acceptable",
+            HTTPStatus.NOT_ACCEPTABLE,
+            _("No such representation"),
+            _("The answer exists only in other media types than 'Accept' names. Ask for application/json."),
+        ),
+        ProblemType(
+            "conflict",
+            HTTPStatus.CONFLICT,
+            _("Does not fit the present state"),
+            errors.Conflict.default_detail,
+        ),
+        ProblemType(
+            "stale_version",
+            HTTPStatus.PRECONDITION_FAILED,
+            _("Changed in the meantime"),
+            errors.StaleVersion.default_detail,
+        ),
+        ProblemType(
+            "too_large",
+            HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
+            _("Too large"),
+            _("The request is larger than the service takes. Send less at once."),
+        ),
+        ProblemType(
+            "unsupported_media_type",
+            HTTPStatus.UNSUPPORTED_MEDIA_TYPE,
+            _("Media type not understood"),
+            _("Send application/json in UTF-8, and files as multipart/form-data where the call takes them."),
+        ),
+        ProblemType(
+            "invalid", HTTPStatus.UNPROCESSABLE_ENTITY, _("Not valid"), errors.Invalid.default_detail
+        ),
+        ProblemType(
+            "version_required",
+            HTTPStatus.PRECONDITION_REQUIRED,
+            _("Version missing"),
+            errors.VersionRequired.default_detail,
+        ),
+        ProblemType(
+            "too_many_requests",
+            HTTPStatus.TOO_MANY_REQUESTS,
+            _("Too many requests"),
+            errors.TooMany.default_detail,
+        ),
+        ProblemType(
+            "internal_error",
+            HTTPStatus.INTERNAL_SERVER_ERROR,
+            _("The service failed"),
+            _("The service failed and has noted it. What you sent was not stored; you may send it again."),
+        ),
+        ProblemType(
+            "unavailable",
+            HTTPStatus.SERVICE_UNAVAILABLE,
+            _("Not available at the moment"),
+            errors.Unavailable.default_detail,
+        ),
     )
-}  # fmt: skip
+}
 
 _STATUS_OF_ERROR: Final[tuple[tuple[type[errors.LevelbookError], HTTPStatus], ...]] = (
     (errors.Invalid, HTTPStatus.UNPROCESSABLE_ENTITY),
@@ -168,9 +218,9 @@ def problem_for_exception(exc: Exception, *, in_query: bool = False) -> Problem 
     """
     match exc:
         case errors.LevelbookError():
-            return _domain_problem(exc)
+            return _domain_problem(exc, in_query=in_query)
         case drf.APIException():
-            return _framework_problem(exc, in_query)
+            return _framework_problem(exc, in_query=in_query)
         case django_exceptions.ValidationError():
             return _invalid(_django_errors(exc))
         case IntegrityError():
@@ -216,23 +266,25 @@ def _query_member(error: errors.FieldError) -> dict[str, str]:
     return {"pointer": "", **named, "code": error.code, "detail": str(error.detail)}
 
 
-def _domain_problem(exc: errors.LevelbookError) -> Problem:
+def _domain_problem(exc: errors.LevelbookError, *, in_query: bool) -> Problem:
     status = next(status for kind, status in _STATUS_OF_ERROR if isinstance(exc, kind))
     if isinstance(exc, errors.Invalid):
-        return _invalid(iter(exc.errors))
+        return _invalid(iter(exc.errors), in_query=in_query)
     next_step = getattr(exc, "next_step", None)
     retry_after_s = getattr(exc, "retry_after_s", None)
     return Problem(
         status,
         code=exc.code,
         detail=exc.detail,
-        errors=() if exc.pointer is None else (_member(errors.FieldError(exc.pointer, exc.code, exc.detail)),),
+        errors=()
+        if exc.pointer is None
+        else (_member(errors.FieldError(exc.pointer, exc.code, exc.detail)),),
         extensions={"next_step": next_step} if next_step else {},
         headers={} if retry_after_s is None else {"Retry-After": str(retry_after_s)},
     )
 
 
-def _framework_problem(exc: drf.APIException, in_query: bool) -> Problem | None:
+def _framework_problem(exc: drf.APIException, *, in_query: bool) -> Problem | None:
     if isinstance(exc, drf.ValidationError):
         return _invalid(_drf_errors(exc.detail, ""), in_query=in_query)
     own_status = HTTPStatus(exc.status_code)
@@ -288,9 +340,14 @@ _DJANGO_DETAILS: Final[tuple[tuple[type[Exception], _StrOrPromise], ...]] = (
     (UnicodeError, _("The request holds text that is not valid Unicode. Send UTF-8.")),
     (ProtectedError, _("Other records refer to this; it cannot be removed.")),
     (RestrictedError, _("Other records refer to this; it cannot be removed.")),
-    (DataError, _("A value does not fit where it is to be stored (too large, too long, or with a NUL character). "
-                  "Nothing was stored.")),
-)  # fmt: skip
+    (
+        DataError,
+        _(
+            "A value does not fit where it is to be stored (too large, too long, or with a NUL character). "
+            "Nothing was stored."
+        ),
+    ),
+)
 
 
 def _django_problem(exc: Exception, status: HTTPStatus) -> Problem:
@@ -306,7 +363,7 @@ _CONSTRAINT_STATUS: Final[tuple[tuple[type[psycopg_errors.Error], HTTPStatus], .
     (psycopg_errors.CheckViolation, HTTPStatus.UNPROCESSABLE_ENTITY),
     (psycopg_errors.NotNullViolation, HTTPStatus.UNPROCESSABLE_ENTITY),
 )
-"""Violations that depend on the row alone; the others (unique, foreign key, exclusion) depend on other rows."""
+"""Violations by the row alone; the others (unique, foreign key, exclusion) depend on other rows."""
 
 
 def _constraint_problem(exc: IntegrityError) -> Problem:

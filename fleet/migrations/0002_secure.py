@@ -36,7 +36,7 @@ DROP FUNCTION levelbook_check_chain();
 # The functions run as levelbook_gate, which may read just these columns and is bound by policies of its own.
 GATE = """
 GRANT SELECT (id, workshop_id, membership_id, digest, expires_at, revoked_at) ON fleet_accesstoken TO levelbook_gate;
-GRANT SELECT (id, workshop_id, membership_id, digest, expires_at, accepted_at) ON fleet_invitation TO levelbook_gate;
+GRANT SELECT (id, workshop_id, membership_id, digest, expires_at) ON fleet_invitation TO levelbook_gate;
 GRANT SELECT (id, workshop_id, user_id, is_active) ON fleet_membership TO levelbook_gate;
 GRANT SELECT (id, name) ON fleet_workshop TO levelbook_gate;
 GRANT SELECT (id, workshop_id, state, due_at, leased_until) ON fleet_outboxitem TO levelbook_gate;
@@ -54,7 +54,7 @@ LANGUAGE sql STABLE SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
       AND (t.expires_at IS NULL OR t.expires_at > now())
     UNION ALL
     SELECT i.id, i.workshop_id, i.membership_id FROM public.fleet_invitation i
-    WHERE kind = 'invitation' AND i.digest = wanted AND i.accepted_at IS NULL AND i.expires_at > now()
+    WHERE kind = 'invitation' AND i.digest = wanted AND i.expires_at > now()
 $$;
 
 CREATE FUNCTION levelbook_memberships(person uuid)
@@ -114,5 +114,8 @@ class Migration(migrations.Migration):
         *[AppendOnly(name) for name in RECORD_TABLES],
         migrations.RunSQL(CHAIN, NO_CHAIN),
         migrations.RunSQL(GATE, NO_GATE),
-        migrations.RunSQL("INSERT INTO fleet_installation (id, epoch, epoch_began_at) VALUES (1, gen_random_uuid(), now())", ""),
+        migrations.RunSQL(
+            "INSERT INTO fleet_installation (id, epoch, epoch_began_at) VALUES (1, gen_random_uuid(), now())",
+            "",
+        ),
     ]

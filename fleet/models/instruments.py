@@ -35,9 +35,19 @@ class Instrument(VersionedModel):
     class Meta:
         ordering = ("serial", "id")
         constraints = [
-            models.UniqueConstraint(fields=["workshop", "serial"], name="fleet_instrument_serial"),
+            models.UniqueConstraint(
+                fields=["workshop", "serial"],
+                name="fleet_instrument_serial",
+                violation_error_message=_(
+                    "An instrument with this serial number is already recorded. Look it up instead of adding it again."
+                ),
+            ),
             models.CheckConstraint(
-                condition=Q(resolution_mm__gt=0) & Q(length_mm__gt=0), name="fleet_instrument_positive"
+                condition=Q(resolution_mm__gt=0) & Q(length_mm__gt=0),
+                name="fleet_instrument_positive",
+                violation_error_message=_(
+                    "Resolution and length of an instrument must be greater than zero."
+                ),
             ),
         ]
 
@@ -61,12 +71,17 @@ class InstrumentCalibration(RecordModel):
         ordering = ("-calibrated_on", "-recorded_at", "id")
         constraints = [
             models.CheckConstraint(
-                condition=Q(due_on__gt=models.F("calibrated_on")), name="fleet_calibration_due_after"
+                condition=Q(due_on__gt=models.F("calibrated_on")),
+                name="fleet_calibration_due_after",
+                violation_error_message=_("The next calibration must be due after the day of this one."),
             ),
             models.CheckConstraint(
                 condition=Q(expanded_uncertainty_mm__isnull=True, coverage_factor__isnull=True)
                 | Q(expanded_uncertainty_mm__gt=0, coverage_factor__gte=1),
                 name="fleet_calibration_uncertainty_whole",
+                violation_error_message=_(
+                    "A certificate states an expanded uncertainty above zero together with a coverage factor of at least 1."
+                ),
             ),
         ]
 
@@ -102,7 +117,13 @@ class Bay(VersionedModel):
 
     class Meta:
         ordering = ("name", "id")
-        constraints = [models.UniqueConstraint(fields=["workshop", "name"], name="fleet_bay_name")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["workshop", "name"],
+                name="fleet_bay_name",
+                violation_error_message=_("There is already a bay with this name."),
+            )
+        ]
 
     def __str__(self) -> str:
         return self.name

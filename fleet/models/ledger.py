@@ -37,8 +37,16 @@ class LedgerEntry(TenantModel):
     class Meta:
         ordering = ("book", "sequence")
         constraints = [
-            models.UniqueConstraint(fields=["book", "sequence"], name="fleet_ledgerentry_book_sequence"),
-            models.CheckConstraint(condition=Q(sequence__gte=1), name="fleet_ledgerentry_sequence_from_one"),
+            models.UniqueConstraint(
+                fields=["book", "sequence"],
+                name="fleet_ledgerentry_book_sequence",
+                violation_error_message=_("This place in the ledger is taken."),
+            ),
+            models.CheckConstraint(
+                condition=Q(sequence__gte=1),
+                name="fleet_ledgerentry_sequence_from_one",
+                violation_error_message=_("Ledger entries are counted from 1."),
+            ),
         ]
         indexes = [
             models.Index(fields=["book", "kind", "-sequence"], name="fleet_ledgerentry_kind"),
@@ -76,7 +84,9 @@ class OutboxItem(TenantModel):
         ordering = ("created_at", "id")
         indexes = [
             models.Index(fields=["due_at"], condition=Q(state="waiting"), name="fleet_outboxitem_due"),
-            models.Index(fields=["workshop", "created_at"], condition=Q(state="parked"), name="fleet_outboxitem_parked"),
+            models.Index(
+                fields=["workshop", "created_at"], condition=Q(state="parked"), name="fleet_outboxitem_parked"
+            ),
         ]
 
 
@@ -87,4 +97,10 @@ class Numbering(TenantModel):
     last = models.PositiveIntegerField(default=0)
 
     class Meta:
-        constraints = [models.UniqueConstraint(fields=["workshop", "series"], name="fleet_numbering_series")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["workshop", "series"],
+                name="fleet_numbering_series",
+                violation_error_message=_("There is already a counter for this series of numbers."),
+            )
+        ]

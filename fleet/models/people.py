@@ -42,7 +42,13 @@ class User(AbstractBaseUser, PermissionsMixin):
     REQUIRED_FIELDS: ClassVar[list[str]] = []
 
     class Meta:
-        constraints = [models.UniqueConstraint(Lower("email"), name="fleet_user_email_any_case")]
+        constraints = [
+            models.UniqueConstraint(
+                Lower("email"),
+                name="fleet_user_email_any_case",
+                violation_error_message=_("There is already a person with this e-mail address."),
+            )
+        ]
 
     def __str__(self) -> str:
         return self.email
@@ -59,7 +65,15 @@ class Role(models.TextChoices):
 class Membership(VersionedModel):
     """A person in a workshop, with a set of roles and a PIN for signing on a shared tablet."""
 
-    private_fields = ("name", "pin", "commitment_salt", "pin_failures", "pin_locked_until", "length_unit", "version")
+    private_fields = (
+        "name",
+        "pin",
+        "commitment_salt",
+        "pin_failures",
+        "pin_locked_until",
+        "length_unit",
+        "version",
+    )
 
     class LengthUnit(models.TextChoices):
         WORKSHOP = "", _("as the workshop")
@@ -70,7 +84,12 @@ class Membership(VersionedModel):
     name = models.CharField(_("name"), max_length=120)
     roles = ArrayField(models.CharField(max_length=20, choices=Role), verbose_name=_("roles"))
     operator = models.ForeignKey(
-        "fleet.Operator", null=True, blank=True, on_delete=models.PROTECT, db_constraint=False, related_name="contacts"
+        "fleet.Operator",
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        db_constraint=False,
+        related_name="contacts",
     )
     may_approve = models.BooleanField(_("may approve"), default=False)
     is_active = models.BooleanField(_("active"), default=False)
@@ -84,16 +103,34 @@ class Membership(VersionedModel):
     class Meta:
         ordering = ("created_at", "id")
         constraints = [
-            models.UniqueConstraint(fields=["workshop", "user"], name="fleet_membership_one_per_person"),
+            models.UniqueConstraint(
+                fields=["workshop", "user"],
+                name="fleet_membership_one_per_person",
+                violation_error_message=_(
+                    "This person already belongs to the workshop. Change their roles, or invite them again."
+                ),
+            ),
             models.CheckConstraint(
                 condition=models.Q(roles__contained_by=Role.values) & models.Q(roles__len__gte=1),
                 name="fleet_membership_known_roles",
+                violation_error_message=_("A person needs at least one role, and only roles that exist."),
             ),
             models.CheckConstraint(
-                condition=~models.Q(roles__contains=[Role.OPERATOR_CONTACT]) | models.Q(operator__isnull=False),
+                condition=~models.Q(roles__contains=[Role.OPERATOR_CONTACT])
+                | models.Q(operator__isnull=False),
                 name="fleet_membership_contact_has_operator",
+                violation_error_message=_("An operator contact must name the operator."),
+            ),
+            models.CheckConstraint(
+                condition=~models.Q(roles__contains=[Role.INTEGRATOR])
+                | models.Q(roles=[Role.INTEGRATOR], may_approve=False),
+                name="fleet_membership_integrator_alone",
+                violation_error_message=_(
+                    "An integrator is a program: it has no other role and approves nothing."
+                ),
             ),
         ]
+        indexes = [models.Index(fields=["workshop", "created_at", "id"], name="fleet_membership_order")]
 
     def __str__(self) -> str:
         return self.name
@@ -123,7 +160,9 @@ class AccessToken(TenantModel):
 
     private_fields = ("digest", "last_used_at")
 
-    membership = models.ForeignKey(Membership, on_delete=models.PROTECT, db_constraint=False, related_name="tokens")
+    membership = models.ForeignKey(
+        Membership, on_delete=models.PROTECT, db_constraint=False, related_name="tokens"
+    )
     digest = models.BinaryField(max_length=32, unique=True, editable=False)
     device = models.CharField(_("device"), max_length=80)
     scopes = ArrayField(models.CharField(max_length=40), default=list, blank=True)

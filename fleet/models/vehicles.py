@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import ClassVar
 
 from django.db import models
 from django.db.models import Q
@@ -25,7 +25,13 @@ class Operator(VersionedModel):
 
     class Meta:
         ordering = ("name", "id")
-        constraints = [models.UniqueConstraint(fields=["workshop", "name"], name="fleet_operator_name")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["workshop", "name"],
+                name="fleet_operator_name",
+                violation_error_message=_("There is already an operator with this name."),
+            )
+        ]
 
     def __str__(self) -> str:
         return self.name
@@ -46,11 +52,14 @@ class VehicleModel(VersionedModel):
         ordering = ("make", "name", "year_from", "id")
         constraints = [
             models.UniqueConstraint(
-                fields=["workshop", "make", "name", "year_from"], name="fleet_vehiclemodel_name_and_year"
+                fields=["workshop", "make", "name", "year_from"],
+                name="fleet_vehiclemodel_name_and_year",
+                violation_error_message=_("This vehicle model is already recorded from this model year."),
             ),
             models.CheckConstraint(
                 condition=Q(year_to__isnull=True) | Q(year_to__gte=models.F("year_from")),
                 name="fleet_vehiclemodel_years_in_order",
+                violation_error_message=_("The last model year must not lie before the first."),
             ),
         ]
 
@@ -79,8 +88,16 @@ class Specification(RecordModel):
     class Meta:
         ordering = ("vehicle_model", "-revision")
         constraints = [
-            models.UniqueConstraint(fields=["vehicle_model", "revision"], name="fleet_specification_revision"),
-            models.CheckConstraint(condition=~Q(source=""), name="fleet_specification_source_stated"),
+            models.UniqueConstraint(
+                fields=["vehicle_model", "revision"],
+                name="fleet_specification_revision",
+                violation_error_message=_("There is already a revision with this number."),
+            ),
+            models.CheckConstraint(
+                condition=~Q(source=""),
+                name="fleet_specification_source_stated",
+                violation_error_message=_("A specification must state its source."),
+            ),
         ]
 
     def __str__(self) -> str:
@@ -98,16 +115,30 @@ class Vehicle(VersionedModel):
         VehicleModel, on_delete=models.PROTECT, db_constraint=False, related_name="vehicles"
     )
     model_year = models.PositiveSmallIntegerField(_("model year"), null=True, blank=True)
-    operator = models.ForeignKey(Operator, on_delete=models.PROTECT, db_constraint=False, related_name="vehicles")
+    operator = models.ForeignKey(
+        Operator, on_delete=models.PROTECT, db_constraint=False, related_name="vehicles"
+    )
     created_at = models.DateTimeField(editable=False)
 
     class Meta:
         ordering = ("created_at", "id")
         constraints = [
-            models.UniqueConstraint(fields=["workshop", "vin"], name="fleet_vehicle_vin"),
-            models.CheckConstraint(condition=Q(vin__regex=r"^[A-HJ-NPR-Z0-9]{17}$"), name="fleet_vehicle_vin_form"),
+            models.UniqueConstraint(
+                fields=["workshop", "vin"],
+                name="fleet_vehicle_vin",
+                violation_error_message=_("There is already a vehicle with this VIN."),
+            ),
+            models.CheckConstraint(
+                condition=Q(vin__regex=r"^[A-HJ-NPR-Z0-9]{17}$"),
+                name="fleet_vehicle_vin_form",
+                violation_error_message=_("A VIN has 17 digits and capital letters, without I, O and Q."),
+            ),
         ]
-        indexes = [models.Index(fields=["workshop", "created_at", "id"], name="fleet_vehicle_order")]
+        indexes = [
+            models.Index(fields=["workshop", "created_at", "id"], name="fleet_vehicle_order"),
+            models.Index(fields=["workshop", "registration", "id"], name="fleet_vehicle_registration"),
+            models.Index(fields=["operator", "created_at", "id"], name="fleet_vehicle_of_operator"),
+        ]
 
     def __str__(self) -> str:
         return self.vin
@@ -116,7 +147,9 @@ class Vehicle(VersionedModel):
 class VinCorrection(RecordModel):
     """A mistyped VIN that still resolves to its vehicle."""
 
-    vehicle = models.ForeignKey(Vehicle, on_delete=models.PROTECT, db_constraint=False, related_name="corrections")
+    vehicle = models.ForeignKey(
+        Vehicle, on_delete=models.PROTECT, db_constraint=False, related_name="corrections"
+    )
     previous_vin = models.CharField(max_length=17)
     vin = models.CharField(max_length=17)
     reason = models.CharField(max_length=500)
@@ -129,8 +162,12 @@ class VinCorrection(RecordModel):
 class Tenure(TenantModel):
     """The time for which a vehicle was an operator's: what a contact may see of it."""
 
-    vehicle = models.ForeignKey(Vehicle, on_delete=models.PROTECT, db_constraint=False, related_name="tenures")
-    operator = models.ForeignKey(Operator, on_delete=models.PROTECT, db_constraint=False, related_name="tenures")
+    vehicle = models.ForeignKey(
+        Vehicle, on_delete=models.PROTECT, db_constraint=False, related_name="tenures"
+    )
+    operator = models.ForeignKey(
+        Operator, on_delete=models.PROTECT, db_constraint=False, related_name="tenures"
+    )
     began_at = models.DateTimeField()
     ended_at = models.DateTimeField(null=True)
 
@@ -138,22 +175,35 @@ class Tenure(TenantModel):
         ordering = ("began_at", "id")
         constraints = [
             models.UniqueConstraint(
-                fields=["vehicle"], condition=Q(ended_at__isnull=True), name="fleet_tenure_one_current"
+                fields=["vehicle"],
+                condition=Q(ended_at__isnull=True),
+                name="fleet_tenure_one_current",
+                violation_error_message=_("A vehicle belongs to one operator at a time."),
             ),
         ]
+        indexes = [models.Index(fields=["operator", "vehicle"], name="fleet_tenure_of_operator")]
 
 
 class Fitment(RecordModel):
     """The tyres on a vehicle from a date on; `tyres` is the interface's corner map."""
 
-    vehicle = models.ForeignKey(Vehicle, on_delete=models.PROTECT, db_constraint=False, related_name="fitments")
+    vehicle = models.ForeignKey(
+        Vehicle, on_delete=models.PROTECT, db_constraint=False, related_name="fitments"
+    )
     fitted_on = models.DateField(_("fitted on"))
     odometer_km = models.DecimalField(_("odometer"), max_digits=9, decimal_places=1, null=True, blank=True)
     tyres = models.JSONField()
+    specification = models.ForeignKey(
+        Specification, null=True, on_delete=models.PROTECT, db_constraint=False, related_name="+"
+    )
+    """The revision that the tyres were compared with; none where the model had none."""
+    findings = models.JSONField(default=list)
 
     class Meta:
         ordering = ("-fitted_on", "-recorded_at", "id")
-        indexes = [models.Index(fields=["vehicle", "-fitted_on", "-recorded_at"], name="fleet_fitment_latest")]
+        indexes = [
+            models.Index(fields=["vehicle", "-fitted_on", "-recorded_at"], name="fleet_fitment_latest")
+        ]
 
 
 class ServiceEvent(RecordModel):
@@ -175,16 +225,26 @@ class ServiceEvent(RecordModel):
     corner = models.CharField(_("corner"), max_length=2, blank=True)
     happened_at = models.DateTimeField(_("happened at"))
     note = models.CharField(_("note"), max_length=1000, blank=True)
+    findings = models.JSONField(default=list)
 
     class Meta:
         ordering = ("happened_at", "id")
         indexes = [models.Index(fields=["vehicle", "happened_at", "id"], name="fleet_event_order")]
         constraints = [
             models.CheckConstraint(
-                condition=Q(corner__in=["", "FL", "FR", "RL", "RR"]), name="fleet_event_known_corner"
+                condition=Q(corner__in=["", "FL", "FR", "RL", "RR"]),
+                name="fleet_event_known_corner",
+                violation_error_message=_("A corner is one of FL, FR, RL, RR."),
             ),
         ]
 
-    EVENTS_OF_ONE_CORNER: Any = frozenset(
-        {Kind.SENSOR_REPLACED, Kind.SPRING_REPLACED, Kind.DAMPER_REPLACED, Kind.LINKAGE_REPAIRED, Kind.LEAK_REPAIRED}
+    EVENTS_OF_ONE_CORNER: ClassVar[frozenset[str]] = frozenset(
+        {
+            Kind.SENSOR_REPLACED,
+            Kind.SPRING_REPLACED,
+            Kind.DAMPER_REPLACED,
+            Kind.LINKAGE_REPAIRED,
+            Kind.LEAK_REPAIRED,
+        }
     )
+    EVENTS_OF_NO_CORNER: ClassVar[frozenset[str]] = frozenset({Kind.CONTROL_UNIT_REPLACED, Kind.ALIGNMENT})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from typing import ClassVar
 
 from django.db import models
 from django.utils.translation import gettext_lazy as _
@@ -12,6 +13,8 @@ from ..ids import new_id
 
 class Workshop(models.Model):
     """The tenant: everything else belongs to exactly one workshop."""
+
+    private_fields: ClassVar[tuple[str, ...]] = ("email", "address", "telephone", "version")
 
     class LengthUnit(models.TextChoices):
         MILLIMETRE = "mm", _("millimetres")
@@ -27,7 +30,9 @@ class Workshop(models.Model):
     email = models.EmailField(_("e-mail"), blank=True)
     telephone = models.CharField(_("telephone"), blank=True, max_length=40)
     time_zone = models.CharField(_("time zone"), max_length=64, default="UTC")
-    length_unit = models.CharField(_("length unit"), max_length=4, choices=LengthUnit, default=LengthUnit.MILLIMETRE)
+    length_unit = models.CharField(
+        _("length unit"), max_length=4, choices=LengthUnit, default=LengthUnit.MILLIMETRE
+    )
     page_size = models.CharField(_("page size"), max_length=6, choices=PageSize, default=PageSize.A4)
     single_person = models.BooleanField(_("one-person workshop"), default=False)
     is_demo = models.BooleanField(_("made by the demo loader"), default=False, editable=False)
@@ -49,4 +54,10 @@ class Installation(models.Model):
     epoch_began_at = models.DateTimeField(auto_now=True)
 
     class Meta:
-        constraints = [models.CheckConstraint(condition=models.Q(id=1), name="fleet_installation_one_row")]
+        constraints = [
+            models.CheckConstraint(
+                condition=models.Q(id=1),
+                name="fleet_installation_one_row",
+                violation_error_message=_("There is one installation only."),
+            )
+        ]

@@ -1,0 +1,238 @@
+"""From rows to what the serializers show: readings with their strikes, rounds with their verdict, the whole job.
+
+Functions take what was read already, so that one job and a page of a list cost the same number of queries.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+from uuid import UUID
+
+from django.db.models import Model
+from django.utils.translation import gettext as _
+
+from calibration.metrology.readings import GROSS_LIMIT_MM, PRIOR_REPEATABILITY, repeat_limit_mm
+from calibration.models import (
+    Approval,
+    Assessment,
+    Concession,
+    Decision,
+    Finding,
+    Proposal,
+    Reading,
+    ReadingStrike,
+    Round,
+    Ruling,
+    Write,
+)
+from calibration.rules import texts
+from calibration.rules.cautions import cautions_for
+from calibration.rules.record import RoundMeasured
+from calibration.selectors.casefile import CaseFile
+
+from .serializers.specification import specification_document
+
+Shown = dict[str, Any]
+USUAL_RESOLUTION_MM = 1.0
+"""Of a tape, while no instrument was used yet."""
+
+
+def columns(row: Model) -> Shown:
+    """A row's columns by their attribute names."""
+    return {field.attname: getattr(row, field.attname) for field in row._meta.concrete_fields}
+
+
+# --- measurements ------------------------------------------------------------------------------------
+def reading_documents(readings: Iterable[Reading], strikes: Iterable[ReadingStrike]) -> list[Shown]:
+    """Readings in their order, each with its strike."""
+    of_reading = {strike.reading_id: strike for strike in strikes}
+    return [_reading(each, of_reading.get(each.pk)) for each in readings]
+
+
+def _reading(row: Reading, strike: ReadingStrike | None) -> Shown:
+    return {
+        **columns(row),
+        "struck": strike is not None,
+        "replaced_by": strike.replacement_id if strike else None,
+        "strike": strike,
+    }
+
+
+def round_documents(
+    rounds: Iterable[Round],
+    readings: Iterable[Reading],
+    strikes: Iterable[ReadingStrike],
+    assessments: Iterable[Assessment],
+) -> list[Shown]:
+    """Rounds with readings and with the latest assessment that was made with each; rows oldest first."""
+    shown = reading_documents(readings, strikes)
+    latest = {each.round_id: each.content for each in assessments}
+    return [
+        {
+            **columns(row),
+            "readings": [each for each in shown if each["round_id"] == row.pk],
+            "assessment": latest.get(row.pk),
+        }
+        for row in rounds
+    ]
+
+
+# --- decisions ---------------------------------------------------------------------------------------
+def proposal_document(row: Proposal, approvals: Iterable[Approval]) -> Shown:
+    """A proposal with the approval that was asked for it."""
+    return {**row.content, **columns(row), "approval": _approval_of(row, approvals, "proposal_id")}
+
+
+def concession_document(row: Concession, approvals: Iterable[Approval]) -> Shown:
+    return {**columns(row), "approval": _approval_of(row, approvals, "concession_id")}
+
+
+def _approval_of(row: Model, approvals: Iterable[Approval], key: str) -> UUID | None:
+    found = [each.pk for each in approvals if getattr(each, key) == row.pk]
+    return found[-1] if found else None
+
+
+def approval_document(row: Approval, decision: Decision | None, *, is_open: bool) -> Shown:
+    """An approval with its decision. `row.job.vehicle` is at hand."""
+    state = "open" if is_open else "void"
+    if decision is not None:
+        state = "approved" if decision.decision == Decision.Outcome.APPROVE else "refused"
+    return {
+        "id": row.pk,
+        "job": row.job_id,
+        "job_number": row.job.number,
+        "vehicle": row.job.vehicle,
+        "subject": row.subject,
+        "proposal": row.proposal_id,
+        "concession": row.concession_id,
+        "content_sha256": row.content_sha256,
+        "state": state,
+        "requested_at": row.recorded_at,
+        "requested_by": row.recorded_by,
+        "decision": decision,
+    }
+
+
+def finding_document(row: Finding, ruling: Ruling | None) -> Shown:
+    """A finding in words; `corner` and `ruling` are left out where there is none."""
+    shown = {**columns(row), "detail": texts.finding_detail(row.code, row.corner or None, row.values)}
+    if not row.corner:
+        del shown["corner"]
+    return {**shown, "ruling": ruling} if ruling else shown
+
+
+def finding_documents(findings: Iterable[Finding], rulings: Iterable[Ruling]) -> list[Shown]:
+    """Findings with the last ruling on each; rows oldest first."""
+    latest = {each.finding_id: each for each in rulings}
+    return [finding_document(each, latest.get(each.pk)) for each in findings]
+
+
+def write_documents(writes: Iterable[Write], findings: Sequence[Shown]) -> list[Shown]:
+    """Writes, each with the findings that it gave rise to."""
+    return [
+        {**columns(row), "findings": [each for each in findings if each["source_id"] == row.pk]} for row in writes
+    ]
+
+
+# --- the whole job -----------------------------------------------------------------------------------
+def job_document(case: CaseFile) -> Shown:
+    """Everything about one job."""
+    job, standing = case.job, case.standing
+    return {
+        **columns(job),
+        "vehicle": job.vehicle,
+        **_next_step(case),
+        "content_sha256": standing.content_sha256,
+        "specification": specification_document(case.specification) if case.specification else None,
+        "readiness": {"ready": standing.is_ready, "merged": standing.readiness, "records": case.readiness},
+        **_measured(case),
+        **_decided(case),
+        "setpoints": standing.course.stored,
+        "baseline": case.baseline or None,
+        "repeat_limit_mm": _repeat_limit_mm(case.rounds),
+        "gross_limit_mm": GROSS_LIMIT_MM,
+        "pauses": case.pauses,
+        "resumptions": case.resumptions,
+        "refilings": case.refilings,
+        "reversions": case.reversions,
+        "events": [{**columns(each), "corner": each.corner or None} for each in case.events],
+        "photos": case.photos,
+        "end": case.ends[-1] if case.ends else None,
+        "sign_off": case.sign_offs[-1] if case.sign_offs else None,
+    }
+
+
+def _next_step(case: CaseFile) -> Shown:
+    step = case.standing.next_step
+    return {
+        "next_step": step.step,
+        "next_step_detail": {
+            "reason": step.reason,
+            "detail": _("%(why)s %(what)s")
+            % {"why": texts.reason_text(step.reason), "what": texts.step_text(step.step)},
+            "corners": list(step.corners),
+        },
+        "cautions": cautions_for(step.step, targets_differ=bool(case.concessions)),
+    }
+
+
+def _measured(case: CaseFile) -> Shown:
+    readings = [reading for each in case.rounds for reading in each.reading_rows]  # type: ignore[attr-defined]
+    course = case.standing.course
+    judged = case.standing.assessment is not None and case.assessments
+    return {
+        "rounds": round_documents(case.rounds, readings, case.strikes, case.assessments),
+        "assessment": case.assessments[-1].content if judged else None,
+        "as_found": _setpoints_of(course.as_found),
+        "as_left": _setpoints_of(course.as_left),
+    }
+
+
+def _setpoints_of(measured: RoundMeasured | None) -> Shown | None:
+    return {"round": measured.id, "setpoints": measured.setpoints} if measured else None
+
+
+def _decided(case: CaseFile) -> Shown:
+    standing = case.standing
+    findings = finding_documents(case.findings, case.rulings)
+    in_force = {each.id: standing.is_live(each) for each in case.record.findings}
+    proposals = [proposal_document(each, case.approvals) for each in case.proposals]
+    concessions = [concession_document(each, case.approvals) for each in case.concessions]
+    approvals = case_approvals(case)
+    return {
+        "findings": [{**each, "in_force": in_force[each["id"]]} for each in findings],
+        "writes": write_documents(case.writes, findings),
+        "proposals": proposals,
+        "proposal": _with_id(proposals, standing.open_proposal),
+        "approvals": approvals,
+        "approval": _with_id(approvals, standing.open_approval),
+        "concessions": concessions,
+        "concession": _with_id(concessions, standing.concession),
+    }
+
+
+def case_approvals(case: CaseFile) -> list[Shown]:
+    """The approvals of a job, oldest first, each with its state as things stand."""
+    decisions = {each.approval_id: each for each in case.decisions}
+    is_open = {each.id: case.standing.approval_is_open(each) for each in case.standing.approvals}
+    for row in case.approvals:
+        row.job = case.job
+    return [approval_document(each, decisions.get(each.pk), is_open=is_open[each.pk]) for each in case.approvals]
+
+
+def _with_id(shown: Sequence[Shown], fact: Any) -> Shown | None:
+    return next((each for each in shown if fact is not None and each["id"] == fact.id), None)
+
+
+def _repeat_limit_mm(rounds: Sequence[Round]) -> float:
+    """What two readings may differ by, for the person and instrument of the last round (ISO 5725-6)."""
+    if not rounds:
+        return repeat_limit_mm(PRIOR_REPEATABILITY.standard_deviation_mm, USUAL_RESOLUTION_MM)
+    last = rounds[-1]
+    resolution = max((_resolution_mm(each) for each in last.instruments), default=USUAL_RESOLUTION_MM)
+    return round(repeat_limit_mm(last.repeatability["standard_deviation_mm"], resolution), 2)
+
+
+def _resolution_mm(instrument: Mapping[str, Any]) -> float:
+    return float(instrument["resolution_mm"])

@@ -1,0 +1,124 @@
+"""Fields that only the work's resources have: words of a fixed set, references, hashes and stored documents."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any, ClassVar, Final
+
+from django.db.models import Model, QuerySet
+from django.utils.translation import gettext_lazy as _
+from drf_spectacular.extensions import OpenApiSerializerFieldExtension
+from rest_framework import serializers
+
+from fleet.api.fields import ClientId, VinField
+from fleet.errors import NotFound
+from fleet.selectors.vehicles import vehicle_by_vin
+
+if TYPE_CHECKING:
+    from django.utils.functional import _StrOrPromise
+    from drf_spectacular.openapi import AutoSchema
+    from drf_spectacular.utils import Direction
+
+_SHA256: Final = re.compile(r"[0-9a-f]{64}", re.ASCII)
+
+
+class OneOf(serializers.ChoiceField):
+    """One word of a fixed set; the refusal lists them."""
+
+    default_error_messages: ClassVar[dict[str, _StrOrPromise]] = {
+        "not_allowed": _("Must be one of: {allowed}."),
+    }
+
+    def __init__(self, words: Iterable[str], **options: Any) -> None:
+        super().__init__(choices=[str(word) for word in words], **options)
+
+    def to_internal_value(self, data: Any) -> str:
+        if not isinstance(data, str) or data not in self.choices:
+            self.fail("not_allowed", allowed=", ".join(self.choices))
+        return data
+
+
+class Sha256(serializers.Field[str, Any, str, Any]):
+    """A SHA-256 in hexadecimal, as it was shown: the hash of what the person has seen."""
+
+    default_error_messages: ClassVar[dict[str, _StrOrPromise]] = {
+        "not_a_hash": _("Must be 64 hexadecimal digits in lower case: the 'content_sha256' that was shown."),
+    }
+
+    def to_internal_value(self, data: Any) -> str:
+        if not isinstance(data, str) or not _SHA256.fullmatch(data):
+            self.fail("not_a_hash")
+        return data
+
+    def to_representation(self, value: str) -> str:
+        return value
+
+
+class RecordOf(serializers.PrimaryKeyRelatedField[Any]):
+    """The id of a record of the workshop; another workshop's does not exist."""
+
+    default_error_messages: ClassVar[dict[str, _StrOrPromise]] = {
+        "does_not_exist": _("There is no such record in your workshop."),
+    }
+
+    def __init__(self, queryset: QuerySet[Model], **options: Any) -> None:
+        super().__init__(queryset=queryset, pk_field=ClientId(), **options)
+
+
+class VehicleByVin(VinField):
+    """A vehicle of the workshop, named by its VIN or by one that was corrected."""
+
+    default_error_messages: ClassVar[dict[str, _StrOrPromise]] = {
+        "unknown_vehicle": _("There is no vehicle with this VIN in your workshop. Add it first, or correct the VIN."),
+    }
+
+    def to_internal_value(self, data: Any) -> Any:
+        vin = super().to_internal_value(data)
+        try:
+            return vehicle_by_vin(self.context["request"].user, vin)
+        except NotFound:
+            self.fail("unknown_vehicle")
+
+
+class Document(serializers.Field[Any, Any, Any, Any]):
+    """A JSON document that was stored in the interface's own form; `serializer` describes it (each of `many`)."""
+
+    def __init__(
+        self, serializer: type[serializers.BaseSerializer[Any]], *, many: bool = False, **options: Any
+    ) -> None:
+        self.serializer = serializer
+        self.many = many
+        super().__init__(read_only=True, **options)
+
+    def to_representation(self, value: Any) -> Any:
+        return value
+
+
+class _HashSchema(OpenApiSerializerFieldExtension):  # type: ignore[no-untyped-call]
+    target_class = "calibration.api.fields.Sha256"
+
+    def map_serializer_field(self, auto_schema: AutoSchema, direction: Direction) -> dict[str, Any]:  # noqa: ARG002
+        return {"type": "string", "pattern": "^[0-9a-f]{64}$"}
+
+
+class _VehicleSchema(OpenApiSerializerFieldExtension):  # type: ignore[no-untyped-call]
+    target_class = "calibration.api.fields.VehicleByVin"
+
+    def map_serializer_field(self, auto_schema: AutoSchema, direction: Direction) -> dict[str, Any]:  # noqa: ARG002
+        return {"type": "string", "description": str(_("VIN")), "example": "1M8GDM9AXKP042788"}
+
+
+class _RecordOfSchema(OpenApiSerializerFieldExtension):  # type: ignore[no-untyped-call]
+    target_class = "calibration.api.fields.RecordOf"
+
+    def map_serializer_field(self, auto_schema: AutoSchema, direction: Direction) -> dict[str, Any]:  # noqa: ARG002
+        return {"type": "string", "format": "uuid"}
+
+
+class _DocumentSchema(OpenApiSerializerFieldExtension):  # type: ignore[no-untyped-call]
+    target_class = "calibration.api.fields.Document"
+
+    def map_serializer_field(self, auto_schema: AutoSchema, direction: Direction) -> Any:
+        reference = auto_schema.resolve_serializer(self.target.serializer, direction).ref
+        return {"type": "array", "items": reference} if self.target.many else reference

@@ -1,0 +1,117 @@
+"""Filters of lists, as fields of the query string. A value that cannot be meant is refused, never passed over."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import UTC, datetime, time, timedelta
+from typing import Any, ClassVar
+
+import django_filters
+from django import forms
+from django.db.models import Model, QuerySet
+from django.utils.translation import gettext_lazy as _
+from rest_framework.exceptions import ValidationError
+from rest_framework.serializers import Field
+
+from calibration.models import Job
+from fleet.api.fields import AwareDateTime, PlainDate, VinField
+from fleet.models import Vehicle, VinCorrection
+
+
+class _Strict(forms.Field):
+    """A form field that reads as a serializer field does."""
+
+    reader: Field[Any, Any, Any, Any]
+
+    def to_python(self, value: Any) -> Any:
+        if value in self.empty_values:
+            return None
+        try:
+            return self.reader.run_validation(value)
+        except ValidationError as error:
+            details: Any = error.detail
+            raise forms.ValidationError([forms.ValidationError(str(each), each.code) for each in details]) from None
+
+
+class _VinForm(_Strict):
+    reader = VinField()
+
+
+class _MomentForm(_Strict):
+    """An instant with offset, or a date: its beginning, or for `until` its end (UTC)."""
+
+    def __init__(self, *, end_of_day: bool = False, **options: Any) -> None:
+        self.day_begins_after = timedelta(days=1) if end_of_day else timedelta(0)
+        super().__init__(**options)
+
+    def to_python(self, value: Any) -> datetime | None:
+        self.reader = AwareDateTime() if value and len(str(value)) > len("2026-05-04") else PlainDate()
+        parsed = super().to_python(value)
+        if parsed is None or isinstance(parsed, datetime):
+            return parsed
+        return datetime.combine(parsed, time.min, UTC) + self.day_begins_after
+
+
+class MomentFilter(django_filters.Filter):
+    """A bound in time."""
+
+    field_class = _MomentForm
+
+
+class VinFilter(django_filters.Filter):
+    """A vehicle by its VIN, or by one that was corrected since."""
+
+    field_class = _VinForm
+
+    def filter(self, qs: QuerySet[Any], value: str | None) -> QuerySet[Any]:
+        if not value:
+            return qs
+        vehicles = Vehicle.objects.filter(vin=value)
+        if not vehicles.exists():
+            corrected = VinCorrection.objects.filter(previous_vin=value).order_by("-recorded_at", "-id")
+            vehicles = Vehicle.objects.filter(pk__in=corrected.values("vehicle")[:1])
+        return qs.filter(**{f"{self.field_name}__in": vehicles.values("pk")})
+
+
+def one_of(field_name: str, words: Iterable[str], label: Any, **options: Any) -> django_filters.Filter:
+    return django_filters.ChoiceFilter(
+        field_name=field_name, choices=[(str(word), str(word)) for word in words], label=label, **options
+    )
+
+
+class JobFilter(django_filters.FilterSet):
+    """`?vehicle=&state=&reason=&operator=&since=&until=`"""
+
+    vehicle = VinFilter(field_name="vehicle", label=_("VIN of the vehicle."))
+    state = one_of("state", Job.State.values, _("State of the job."))
+    reason = one_of("reason", Job.Reason.values, _("Why the vehicle came."))
+    operator = django_filters.UUIDFilter(field_name="vehicle__operator", label=_("Operator of the vehicle."))
+    since = MomentFilter(
+        field_name="opened_at", lookup_expr="gte", label=_("Opened at this time or later; a date means its beginning (UTC).")
+    )
+    until = MomentFilter(
+        field_name="opened_at",
+        lookup_expr="lt",
+        end_of_day=True,
+        label=_("Opened before this time; a date means its end (UTC)."),
+    )
+
+    class Meta:
+        model: ClassVar[type[Model]] = Job
+        fields: ClassVar[list[str]] = []
+
+
+class RecordFilter(django_filters.FilterSet):
+    """`?job=&vehicle=&since=&until=` for records of jobs."""
+
+    job = django_filters.UUIDFilter(field_name="job", label=_("Of this job."))
+    vehicle = VinFilter(field_name="job__vehicle", label=_("VIN of the vehicle."))
+    since = MomentFilter(
+        field_name="recorded_at", lookup_expr="gte", label=_("Recorded at this time or later; a date means its beginning (UTC).")
+    )
+    until = MomentFilter(
+        field_name="recorded_at",
+        lookup_expr="lt",
+        end_of_day=True,
+        label=_("Recorded before this time; a date means its end (UTC)."),
+    )

@@ -1,0 +1,148 @@
+"""Proposals, concessions and reversions."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.utils.translation import gettext_lazy as _
+from rest_framework import serializers
+from rest_framework.exceptions import ErrorDetail, ValidationError
+
+from calibration.models import Proposal
+from fleet.api.fields import PlainDate, SetPoint, StrictDecimal, TrimmedText
+from fleet.api.inputs import RecordSerializer
+
+from ..fields import Document, OneOf, Sha256
+from .common import Reasoned, RecordedInJob, corner, counts, reason_text
+
+KINDS = Proposal.Kind.values
+OUTCOMES = Proposal.Outcome.values
+
+
+class NewProposal(RecordSerializer):
+    """Nothing for a computed proposal; set-points and a justification for one entered by hand."""
+
+    setpoints = counts(required=False)
+    justification = reason_text(required=False)
+
+    def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
+        """A hand-entered proposal says why, and only a hand-entered one does."""
+        if ("setpoints" in attrs) != ("justification" in attrs):
+            missing = "justification" if "setpoints" in attrs else "setpoints"
+            detail = _("A proposal entered by hand needs 'setpoints' and 'justification'; a computed one neither.")
+            raise ValidationError({missing: [ErrorDetail(str(detail), "required")]})
+        return attrs
+
+
+class Change(serializers.Serializer[Any]):
+    """What becomes of one controlled corner, and why."""
+
+    to = SetPoint()
+    reason = serializers.CharField()
+    reason_code = serializers.CharField()
+    numbers = serializers.DictField(child=serializers.FloatField(), required=False)
+
+    def get_fields(self) -> dict[str, serializers.Field[Any, Any, Any, Any]]:
+        """`from` is no name that Python allows."""
+        return {"from": SetPoint(), **super().get_fields()}
+
+
+class Changes(serializers.Serializer[Any]):
+    """By controlled corner."""
+
+    FL = Change(required=False)
+    FR = Change(required=False)
+    RL = Change(required=False)
+    RR = Change(required=False)
+
+
+class PredictedHeight(serializers.Serializer[Any]):
+    height_mm = serializers.FloatField()
+    expanded_uncertainty_mm = serializers.FloatField()
+
+
+class Prior(serializers.Serializer[Any]):
+    """Where the expected responses came from."""
+
+    source = OneOf(("specification", "model", "vehicle"))
+    vehicles = serializers.IntegerField(min_value=0)
+
+
+class Limit(serializers.Serializer[Any]):
+    code = serializers.CharField()
+    corner = corner(allow_null=True)
+    outcome = OneOf(("pass", "review", "refuse"))
+    value = serializers.FloatField()
+    limit = serializers.FloatField()
+    detail = serializers.CharField()
+
+
+class Consequences(serializers.Serializer[Any]):
+    """Changes of the body's attitude; empty where nothing can be predicted."""
+
+    heave_change_mm = serializers.FloatField(required=False)
+    pitch_change_mm = serializers.FloatField(required=False)
+    roll_change_mm = serializers.FloatField(required=False)
+    warp_change_mm = serializers.FloatField(required=False)
+
+
+class FollowUp(serializers.Serializer[Any]):
+    code = serializers.CharField()
+    detail = serializers.CharField()
+
+
+class PredictedHeights(serializers.Serializer[Any]):
+    """By corner; empty where nothing can be predicted."""
+
+    FL = PredictedHeight(required=False)
+    FR = PredictedHeight(required=False)
+    RL = PredictedHeight(required=False)
+    RR = PredictedHeight(required=False)
+
+
+class ProposalRecord(RecordedInJob):
+    """Set-point changes with their limit checks and what they are expected to do."""
+
+    kind = OneOf(KINDS)
+    outcome = OneOf(OUTCOMES)
+    justification = serializers.CharField(allow_blank=True)
+    from_setpoints = counts()
+    to_setpoints = counts(help_text=_("What to write."))
+    approval = serializers.UUIDField(allow_null=True)
+    content_sha256 = Sha256(help_text=_("What an approval of this proposal covers."))
+    changes = Document(Changes)
+    predicted = Document(PredictedHeights)
+    probability_within = serializers.FloatField(
+        allow_null=True, help_text=_("That the next round is judged within; null where nothing can be predicted.")
+    )
+    expected_writes = serializers.IntegerField(min_value=0)
+    prior = Document(Prior)
+    limits = Document(Limit, many=True)
+    consequences = Document(Consequences)
+    follow_ups = Document(FollowUp, many=True)
+
+
+class NewConcession(Reasoned):
+    """Targets other than the specification's, which the operator has acknowledged."""
+
+    front_target_mm = StrictDecimal(places=2, above=0, maximum=99_999)
+    rear_target_mm = StrictDecimal(places=2, above=0, maximum=99_999)
+    acknowledged_by = TrimmedText(max_length=120, help_text=_("Who acknowledged it for the operator."))
+    acknowledged_on = PlainDate()
+
+
+class ConcessionRecord(RecordedInJob):
+    front_target_mm = StrictDecimal(places=2)
+    rear_target_mm = StrictDecimal(places=2)
+    reason = serializers.CharField()
+    acknowledged_by = serializers.CharField()
+    acknowledged_on = PlainDate()
+    approval = serializers.UUIDField(allow_null=True)
+
+
+class ReversionRecord(RecordedInJob):
+    """The decision to go back, with the set-points that it goes back to."""
+
+    reason = serializers.CharField()
+    goal = counts()
+

@@ -1,0 +1,164 @@
+"""Rounds, readings, strikes and photos."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from django.utils.translation import gettext_lazy as _
+from rest_framework import serializers
+from rest_framework.exceptions import ErrorDetail, ValidationError
+
+from calibration.metrology.corners import CORNERS
+from fleet.api.fields import AwareDateTime, ClientId, HeightMm, StrictBoolean, StrictDecimal, TrimmedText
+from fleet.api.inputs import RecordSerializer
+from fleet.models import Instrument, Membership
+
+from ..fields import Document, OneOf, RecordOf, Sha256
+from .assessment import AssessmentDocument
+from .common import Recorded, RecordedInJob, corner, counts
+
+MOST_READINGS = 20
+"""Readings at one corner in one round; ISO 5725-6 tabulates its factors up to here."""
+RIDE_POSITIONS = ("normal", "raised", "lowered", "loading")
+MEDIA_TYPES = ("image/jpeg", "image/png", "image/webp")
+SOURCES = ("tablet", "paper", "device")
+
+
+class NewReading(serializers.Serializer[Any]):
+    """One reading at one corner."""
+
+    id = ClientId(required=False)
+    corner = corner()
+    height_mm = HeightMm()
+    confirmed = StrictBoolean(
+        required=False,
+        default=False,
+        help_text=_("True where a height far from target was entered again and stands."),
+    )
+
+
+class NewRoundReading(NewReading):
+    """One reading of a round; it may name another person or instrument than the round's."""
+
+    measured_by = RecordOf(Membership.objects.all(), required=False, allow_null=True, default=None)
+    instrument = RecordOf(Instrument.objects.all(), required=False, allow_null=True, default=None)
+
+
+class NewRound(RecordSerializer):
+    """All four corners, at least twice each, with the set-points that the vehicle then stored."""
+
+    taken_at = AwareDateTime(help_text=_("The tablet's time, with offset."))
+    instrument = RecordOf(Instrument.objects.all())
+    temperature_deg_c = StrictDecimal(
+        places=2, minimum=-90, maximum=90, required=False, allow_null=True, default=None
+    )
+    ride_position = OneOf(RIDE_POSITIONS, required=False, default="normal")
+    settled = StrictBoolean(help_text=_("Whether the suspension had come to rest; only settled rounds are judged."))
+    recorded_from = OneOf(SOURCES, required=False, default="tablet")
+    setpoints = counts()
+    readings = NewRoundReading(
+        many=True,
+        min_length=1,
+        max_length=MOST_READINGS * len(CORNERS),
+        help_text=_("2 to 20 at every corner."),
+    )
+
+    def validate_readings(self, readings: Sequence[Mapping[str, Any]]) -> Sequence[Mapping[str, Any]]:
+        return _with_different_ids(readings)
+
+
+def _with_different_ids(readings: Sequence[Mapping[str, Any]]) -> Sequence[Mapping[str, Any]]:
+    ids = [each["id"] for each in readings if "id" in each]
+    if len(set(ids)) != len(ids):
+        raise ValidationError([ErrorDetail(str(_("Two readings have the same id.")), "id_twice")])
+    return readings
+
+
+class NewReadings(RecordSerializer):
+    """Further readings of a round, by the round's person and instrument."""
+
+    readings = NewReading(many=True, min_length=1, max_length=MOST_READINGS * len(CORNERS))
+
+    def validate_readings(self, readings: Sequence[Mapping[str, Any]]) -> Sequence[Mapping[str, Any]]:
+        return _with_different_ids(readings)
+
+
+class Replacement(serializers.Serializer[Any]):
+    height_mm = HeightMm()
+    confirmed = StrictBoolean(required=False, default=False)
+
+
+class NewStrike(RecordSerializer):
+    """A wrong reading stays visible; its replacement counts instead."""
+
+    reason = TrimmedText(max_length=500)
+    replacement = Replacement()
+
+
+class StrikeRecord(Recorded):
+    reading = serializers.UUIDField(source="reading_id")
+    replacement = serializers.UUIDField(source="replacement_id", help_text=_("The reading that counts instead."))
+    reason = serializers.CharField()
+    self_approved = serializers.BooleanField(help_text=_("By the person who measured, in a one-person workshop."))
+
+
+class ReadingRecord(Recorded):
+    """One reading, struck or not."""
+
+    round = serializers.UUIDField(source="round_id")
+    corner = corner()
+    height_mm = HeightMm()
+    confirmed = serializers.BooleanField()
+    measured_by = serializers.UUIDField(source="measured_by_id")
+    instrument = serializers.UUIDField(source="instrument_id")
+    struck = serializers.BooleanField()
+    replaced_by = serializers.UUIDField(allow_null=True, help_text=_("The reading that counts instead of a struck one."))
+    strike = StrikeRecord(allow_null=True)
+
+
+class RepeatabilityValues(serializers.Serializer[Any]):
+    """Repeatability of person and instrument as known before the round."""
+
+    standard_deviation_mm = serializers.FloatField()
+    degrees_of_freedom = serializers.FloatField()
+
+
+class PhotoRecord(RecordedInJob):
+    """A picture; its location and other hidden data were removed."""
+
+    round = serializers.UUIDField(source="round_id", allow_null=True)
+    write = serializers.UUIDField(source="write_id", allow_null=True)
+    sha256 = Sha256(help_text=_("Of the bytes that are kept and that `file` gives."))
+    media_type = OneOf(MEDIA_TYPES)
+    size = serializers.IntegerField(min_value=1, help_text=_("Bytes."))
+    file = serializers.CharField(help_text=_("Path of the picture itself."))
+
+
+class NewPhoto(serializers.Serializer[Any]):
+    """A picture of tape, tool screen or damage, as multipart form data."""
+
+    id = ClientId(required=False)
+    file = serializers.FileField(
+        help_text=_("JPEG, PNG or WebP, at most 10 MB and 60 million pixels."), max_length=200
+    )
+
+
+class RoundRecord(RecordedInJob):
+    """A round with its readings and the verdict that followed from it."""
+
+    taken_at = AwareDateTime()
+    happened_at = AwareDateTime(help_text=_("`taken_at` corrected by the offset of the tablet's clock."))
+    instrument = serializers.UUIDField(source="instrument_id")
+    temperature_deg_c = StrictDecimal(places=2, minimum=-90, maximum=90, allow_null=True)
+    ride_position = OneOf(RIDE_POSITIONS)
+    settled = serializers.BooleanField()
+    recorded_from = OneOf(SOURCES)
+    setpoints = counts()
+    repeatability = RepeatabilityValues()
+    readings = ReadingRecord(many=True)
+    assessment = Document(
+        AssessmentDocument,
+        allow_null=True,
+        help_text=_("The latest one made with this round; null where it is not judged."),
+    )

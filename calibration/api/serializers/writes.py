@@ -1,0 +1,34 @@
+"""Writes with their read-back."""
+
+from __future__ import annotations
+
+from django.utils.translation import gettext_lazy as _
+from rest_framework import serializers
+
+from calibration.models import Proposal
+from fleet.api.fields import AwareDateTime
+from fleet.api.inputs import RecordSerializer
+
+from ..fields import RecordOf
+from .common import RecordedInJob, corner, counts
+from .findings import FindingRecord
+
+
+class NewWrite(RecordSerializer):
+    """What was stored in the vehicle, as read back from it."""
+
+    proposal = RecordOf(Proposal.objects.all(), required=False, allow_null=True, default=None)
+    written_at = AwareDateTime(help_text=_("The tablet's time, with offset."))
+    read_back = counts()
+
+
+class WriteRecord(RecordedInJob):
+    """A write. Not verified means that the read-back is not what was to be stored."""
+
+    proposal = serializers.UUIDField(source="proposal_id", allow_null=True)
+    written_at = AwareDateTime()
+    happened_at = AwareDateTime(help_text=_("`written_at` corrected by the offset of the tablet's clock."))
+    read_back = counts()
+    verified = serializers.BooleanField()
+    mismatches = serializers.ListField(child=corner())
+    findings = FindingRecord(many=True)

@@ -1,0 +1,131 @@
+"""The assessment as plain values under its public names: the one place where its numbers are rounded."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from .corners import CORNERS
+
+if TYPE_CHECKING:
+    from .assessment import Assessment, CornerAssessment, SideAssessment
+    from .findings import Finding
+    from .uncertainty import Budget
+
+LENGTH_DIGITS = 2
+FACTOR_DIGITS = 2
+PROBABILITY_DIGITS = 5
+SLOPE_DIGITS = 5
+
+
+def assessment_as_dict(assessment: Assessment) -> dict[str, Any]:
+    """JSON-ready values of an assessment, rounded once.
+
+    mm to 0.01, coverage factors to 0.01, probabilities and slopes to 0.00001; infinite degrees of freedom
+    become None. A finding carries `values`, from which the caller writes its `detail`.
+    """
+    modes, warp, floor = assessment.modes, assessment.warp, assessment.floor
+    document: dict[str, Any] = {
+        "rounds": list(assessment.rounds),
+        "verdict": assessment.verdict,
+        "corners": {corner: _corner(each) for corner, each in zip(CORNERS, assessment.corners, strict=True)},
+        "sides": {side.axle: _side(side) for side in assessment.sides},
+        "modes": {
+            "heave_mm": _length(modes.heave_mm),
+            "pitch_mm": _length(modes.pitch_mm),
+            "roll_mm": _length(modes.roll_mm),
+            "warp_mm": _length(modes.warp_mm),
+            "warp_expanded_uncertainty_mm": _length(warp.expanded_uncertainty_mm),
+        },
+        "rounds_to_decide": assessment.rounds_to_decide,
+        "findings": [_finding(each) for each in assessment.findings],
+    }
+    if floor is not None:
+        document["floor"] = {
+            "warp_mm": _length(floor.warp_mm),
+            "longitudinal_slope": _rounded(floor.longitudinal_slope, SLOPE_DIGITS),
+            "lateral_slope": _rounded(floor.lateral_slope, SLOPE_DIGITS),
+            "level": floor.level,
+        }
+    return document
+
+
+def _corner(corner: CornerAssessment) -> dict[str, Any]:
+    return {
+        "mean_mm": _length(corner.mean_mm),
+        "target_mm": _length(corner.target_mm),
+        "deviation_mm": _length(corner.deviation_mm),
+        "tolerance_mm": _length(corner.tolerance_mm),
+        "readings": corner.readings,
+        "rounds": corner.rounds,
+        "estimator": corner.estimator,
+        **_uncertainty(corner),
+        "verdict": corner.verdict,
+        "conformance_probability": _rounded(corner.conformance_probability, PROBABILITY_DIGITS),
+        "significant": corner.significant,
+        "adjustable": corner.adjustable,
+        "freed": corner.freed,
+        "read_again": corner.read_again,
+        "budget": _budget(corner.budget),
+    }
+
+
+def _side(side: SideAssessment) -> dict[str, Any]:
+    return {
+        "difference_mm": _length(side.difference_mm),
+        "limit_mm": _length(side.limit_mm),
+        **_uncertainty(side),
+        "verdict": side.verdict,
+        "significant": side.significant,
+        "adjustable": side.adjustable,
+        "budget": _budget(side.budget),
+    }
+
+
+def _uncertainty(judged: CornerAssessment | SideAssessment) -> dict[str, Any]:
+    return {
+        "standard_uncertainty_mm": _length(judged.standard_uncertainty_mm),
+        "degrees_of_freedom": _degrees_of_freedom(judged.degrees_of_freedom),
+        "coverage_factor": _rounded(judged.coverage_factor, FACTOR_DIGITS),
+        "expanded_uncertainty_mm": _length(judged.expanded_uncertainty_mm),
+    }
+
+
+def _budget(budget: Budget) -> list[dict[str, Any]]:
+    return [
+        {
+            "component": part.name,
+            "standard_uncertainty_mm": _length(part.standard_uncertainty_mm),
+            "degrees_of_freedom": _degrees_of_freedom(part.degrees_of_freedom),
+        }
+        for part in budget.components
+    ]
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    named = {} if finding.corner is None else {"corner": finding.corner}
+    return {
+        "code": finding.code,
+        **named,
+        "severity": finding.severity,
+        "values": {name: _finding_value(name, value) for name, value in finding.values.items()},
+    }
+
+
+def _finding_value(name: str, value: float | str) -> float | str:
+    if isinstance(value, (str, int)):
+        return value
+    return _rounded(value, SLOPE_DIGITS if name.endswith("_slope") else LENGTH_DIGITS)
+
+
+def _degrees_of_freedom(value: float) -> int | None:
+    """Truncated like those of a combined uncertainty (GUM G.4.1); None for infinitely many."""
+    return None if math.isinf(value) else math.floor(value)
+
+
+def _length(value_mm: float) -> float:
+    return _rounded(value_mm, LENGTH_DIGITS)
+
+
+def _rounded(value: float, digits: int) -> float:
+    return round(value, digits) + 0.0  # no negative zero

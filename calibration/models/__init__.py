@@ -1,0 +1,44 @@
+"""The work: jobs, what was measured, assessed, proposed, decided and written."""
+
+from .adjustment import Approval, Concession, Decision, Finding, Proposal, Ruling, Write
+from .job import (
+    OPEN_STATES,
+    BaselineReset,
+    Job,
+    JobEnd,
+    JobRecordModel,
+    Pause,
+    Readiness,
+    Refiling,
+    Resumption,
+    Reversion,
+    SignOff,
+)
+from .measurement import Assessment, Photo, Reading, ReadingStrike, RepeatabilitySums, Round
+
+__all__ = [
+    "OPEN_STATES",
+    "Approval",
+    "Assessment",
+    "BaselineReset",
+    "Concession",
+    "Decision",
+    "Finding",
+    "Job",
+    "JobEnd",
+    "JobRecordModel",
+    "Pause",
+    "Photo",
+    "Proposal",
+    "Readiness",
+    "Reading",
+    "ReadingStrike",
+    "Refiling",
+    "RepeatabilitySums",
+    "Resumption",
+    "Reversion",
+    "Round",
+    "Ruling",
+    "SignOff",
+    "Write",
+]

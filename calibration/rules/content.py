@@ -1,0 +1,80 @@
+"""The hash of what a signer sees: everything that bears on the work, nothing of the background."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from typing import Any
+
+import rfc8785
+
+from ..metrology.assessment_document import assessment_as_dict
+from .record import (
+    ConcessionAsked,
+    EventHappened,
+    Fact,
+    ProposalMade,
+    ReadinessChecked,
+    Resumed,
+    ReversionBegun,
+    RoundMeasured,
+    WriteDone,
+)
+from .standing import Standing
+
+
+def content_sha256(standing: Standing) -> str:
+    """SHA-256 over the canonical JSON (RFC 8785) of the content."""
+    return hashlib.sha256(rfc8785.dumps(content(standing))).hexdigest()
+
+
+def content(standing: Standing) -> dict[str, Any]:
+    """What a signature or an approval of the sign-off covers."""
+    record, assessment = standing.record, standing.assessment
+    return {
+        "job": str(record.id),
+        "specification": str(record.specification_id) if record.specification_id else None,
+        "facts": [described for fact in record.facts if (described := _described(fact)) is not None],
+        "findings": [
+            {"key": each.key, "code": each.code, "severity": each.severity, "ruling": each.ruling}
+            for each in sorted(record.findings, key=lambda each: each.key)
+        ],
+        "concession": str(standing.concession.id) if standing.concession else None,
+        "assessment": assessment_as_dict(assessment) if assessment else None,
+    }
+
+
+def _described(fact: Fact) -> dict[str, Any] | None:
+    """A fact as a signer is shown it; None for what is no part of that."""
+    details = _details(fact)
+    if details is None:
+        return None
+    return {"type": type(fact).__name__, "id": str(fact.id), "at": fact.at.isoformat(), **details}
+
+
+def _details(fact: Fact) -> Mapping[str, Any] | None:
+    match fact:
+        case ReadinessChecked():
+            return {"outcomes": dict(fact.outcomes)}
+        case RoundMeasured():
+            return {
+                "setpoints": dict(fact.setpoints),
+                "ride_position": fact.ride_position,
+                "settled": fact.settled,
+                "readings": [
+                    {"id": str(each.id), "corner": each.corner, "height_mm": each.height_mm, "struck": each.struck}
+                    for each in fact.readings
+                ],
+            }
+        case ProposalMade():
+            return {"content_sha256": fact.content_sha256, "outcome": fact.outcome}
+        case WriteDone():
+            return {"read_back": dict(fact.read_back), "verified": fact.verified}
+        case ConcessionAsked():
+            return {"front_target_mm": fact.front_target_mm, "rear_target_mm": fact.rear_target_mm}
+        case EventHappened():
+            return {"kind": fact.kind, "corner": fact.corner}
+        case Resumed() | ReversionBegun():
+            return {}
+        case _:
+            return None

@@ -1,0 +1,190 @@
+"""The course of a job: one walk through its facts in order, giving what counts now.
+
+A round is judged together with those before it while nothing came between. A write, an event on the vehicle, new
+tyres, changed set-points, another ride position or a resumption after changes ends that pool.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Literal
+
+from ..metrology.corners import CORNERS, Corner
+from ..metrology.pooling import RoundMeasurement
+from ..metrology.response import CornerEvent, Counts, HistoryItem, StoredSetpoints, settled_round
+from ..metrology.specification import Specification
+from .record import (
+    EventHappened,
+    Fact,
+    JobRecord,
+    ReadinessChecked,
+    Resumed,
+    RoundMeasured,
+    Setpoints,
+    TyresFitted,
+    WriteDone,
+)
+
+VOIDING_KINDS = frozenset(
+    {"sensor_replaced", "spring_replaced", "damper_replaced", "linkage_repaired", "leak_repaired", "control_unit_replaced"}
+)
+"""Events that make a corner's earlier heights say nothing about its present ones."""
+REVERSION_KINDS = VOIDING_KINDS - {"leak_repaired"}
+"""Events after which the way back ends at the first round after them."""
+BASELINE_KINDS = frozenset({"sensor_replaced", "control_unit_replaced"})
+
+Break = Literal["start", "write", "event", "tyres", "resumption", "setpoints", "ride_position"]
+
+
+@dataclass(slots=True)
+class Course:
+    """What counts now, after all facts."""
+
+    rounds: list[RoundMeasured] = field(default_factory=list)
+    pool: list[RoundMeasured] = field(default_factory=list)
+    last_break: Break = "start"
+    stored: Setpoints | None = None
+    writes: list[WriteDone] = field(default_factory=list)
+    history: list[HistoryItem] = field(default_factory=list)
+    readiness: dict[str, str] = field(default_factory=dict)
+    voided_at: dict[Corner, datetime] = field(default_factory=dict)
+    reverting_voided_at: dict[Corner, datetime] = field(default_factory=dict)
+
+    @property
+    def as_found(self) -> RoundMeasured | None:
+        return self.rounds[0] if self.rounds else None
+
+    @property
+    def as_left(self) -> RoundMeasured | None:
+        return self.rounds[-1] if self.rounds else None
+
+
+def walk(record: JobRecord) -> Course:
+    """Go through a job's facts once."""
+    course = Course()
+    for fact in record.facts:
+        _take(course, fact, record)
+    return course
+
+
+def corners_of(event: EventHappened) -> tuple[Corner, ...]:
+    """The corners an event is about: its own, or all of them."""
+    return (event.corner,) if event.corner else CORNERS
+
+
+def as_counts(setpoints: Setpoints) -> Counts:
+    """Counts in corner order, None where a corner is not controlled."""
+    first, second, third, fourth = (setpoints.get(corner) for corner in CORNERS)
+    return first, second, third, fourth
+
+
+def complete(setpoints: Setpoints, specification: Specification) -> bool:
+    """Whether a map holds a count for every controlled corner and no other."""
+    return set(setpoints) == set(specification.controlled_corners)
+
+
+def measurement_of(measured: RoundMeasured) -> RoundMeasurement:
+    """A round as the calculations see it: unstruck readings only."""
+    return RoundMeasurement(
+        readings_mm=tuple(measured.heights_mm(corner) for corner in CORNERS),
+        repeatability=measured.repeatability,
+        instruments=measured.instruments,
+        identity=str(measured.id),
+    )
+
+
+def _take(course: Course, fact: Fact, record: JobRecord) -> None:
+    match fact:
+        case ReadinessChecked():
+            course.readiness |= fact.outcomes
+        case RoundMeasured():
+            _take_round(course, fact, record)
+        case WriteDone():
+            _take_write(course, fact)
+        case EventHappened():
+            _take_event(course, fact, record)
+        case Resumed():
+            _take_resumption(course, fact)
+        case TyresFitted():
+            _end_pool(course, "tyres")
+        case _:
+            pass
+
+
+def _take_round(course: Course, measured: RoundMeasured, record: JobRecord) -> None:
+    if course.stored is not None and measured.setpoints != course.stored:
+        _end_pool(course, "setpoints")
+        _note_stored(course, measured.setpoints)
+    course.stored = measured.setpoints
+    course.rounds.append(measured)
+    if measured.ride_position != "normal":
+        _end_pool(course, "ride_position")
+    if not measured.is_judged or record.specification is None:
+        return
+    course.pool.append(measured)
+    if complete(measured.setpoints, record.specification):
+        course.history.append(
+            settled_round(measurement_of(measured), record.specification.settling_mm, as_counts(measured.setpoints))
+        )
+
+
+def _take_write(course: Course, write: WriteDone) -> None:
+    _end_pool(course, "write")
+    course.writes.append(write)
+    _note_stored(course, write.read_back)
+    course.stored = write.read_back
+
+
+def _note_stored(course: Course, setpoints: Setpoints) -> None:
+    """Tell the filter of changed set-points; before its first round there is nothing to shift."""
+    if course.history:
+        course.history.append(StoredSetpoints(as_counts(setpoints)))
+
+
+def _take_event(course: Course, event: EventHappened, record: JobRecord) -> None:
+    if event.at < record.opened_at:
+        return
+    _end_pool(course, "event")
+    course.readiness.clear()
+    if event.kind not in VOIDING_KINDS:
+        return
+    corners = corners_of(event)
+    if course.history:
+        course.history.append(CornerEvent(corners))
+    course.voided_at.update(dict.fromkeys(corners, event.at))
+    if event.kind in REVERSION_KINDS:
+        course.reverting_voided_at.update(dict.fromkeys(corners, event.at))
+
+
+def _take_resumption(course: Course, resumed: Resumed) -> None:
+    same = course.stored is None or resumed.setpoints == course.stored
+    if not (resumed.nothing_changed and same):
+        _end_pool(course, "resumption")
+        course.readiness.clear()
+        if not same:
+            _note_stored(course, resumed.setpoints)
+    course.stored = resumed.setpoints
+
+
+def _end_pool(course: Course, why: Break) -> None:
+    course.pool.clear()
+    course.last_break = why
+
+
+def way_back(record: JobRecord, course: Course) -> Setpoints | None:
+    """The set-points that a reversion goes to; None while nothing was measured.
+
+    The as-found ones; for a corner whose sensor, control unit, spring, damper or linkage was worked on since, those
+    of the first round after that; while there is no such round, those now stored.
+    """
+    if record.earlier_goal is not None:
+        return record.earlier_goal
+    if course.as_found is None or course.stored is None:
+        return None
+    goal = dict(course.as_found.setpoints)
+    for corner, since in course.reverting_voided_at.items():
+        if corner in goal and course.as_found.at < since:
+            after = next((each for each in course.rounds if each.at > since), None)
+            goal[corner] = after.setpoints[corner] if after and corner in after.setpoints else course.stored[corner]
+    return goal

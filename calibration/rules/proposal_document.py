@@ -1,0 +1,125 @@
+"""A proposal as the interface shows it: changes and why, what is expected, which limits, what follows."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from typing import Any
+
+import rfc8785
+
+from ..metrology.attitude import modes
+from ..metrology.corners import CORNERS, Corner
+from ..metrology.planner import Changes, LimitCheck, Plan, PlanningCase, Prediction
+from ..metrology.planning_case import CornerReason
+from . import texts
+from .record import Setpoints
+
+LENGTH_DIGITS = 2
+
+
+def outcome_of(limits: tuple[LimitCheck, ...]) -> str:
+    """Refused by any hard limit, else in need of approval for any soft one."""
+    outcomes = {each.outcome for each in limits}
+    if "refuse" in outcomes:
+        return "refused"
+    return "needs_approval" if "review" in outcomes else "allowed"
+
+
+def proposal_document(
+    case: PlanningCase,
+    *,
+    changes: Changes,
+    prediction: Prediction | None,
+    limits: tuple[LimitCheck, ...],
+    reasons: Mapping[Corner, CornerReason | str],
+    expected_writes: int,
+) -> dict[str, Any]:
+    """The interface's JSON, complete but for id, kind, outcome and approval."""
+    return {
+        "changes": _changes(case, changes, reasons),
+        "predicted": _predicted(prediction),
+        "probability_within": round(prediction.probability_within, 3) if prediction else None,
+        "expected_writes": expected_writes,
+        "prior": {"source": case.prior_source, "vehicles": case.prior_vehicles},
+        "limits": [_limit(each) for each in limits],
+        "consequences": _consequences(case, prediction),
+        "follow_ups": _follow_ups(changes),
+    }
+
+
+def reasons_of(plan: Plan) -> dict[Corner, CornerReason | str]:
+    return {each.corner: each for each in plan.reasons}
+
+
+def document_sha256(document: Mapping[str, Any], from_setpoints: Setpoints, to_setpoints: Setpoints) -> str:
+    """What an approval of the proposal covers."""
+    covered = {**document, "from": dict(from_setpoints), "to": dict(to_setpoints)}
+    return hashlib.sha256(rfc8785.dumps(covered)).hexdigest()
+
+
+def _changes(case: PlanningCase, changes: Changes, reasons: Mapping[Corner, CornerReason | str]) -> dict[str, Any]:
+    return {
+        corner: {
+            "from": case.setpoint(corner),
+            "to": case.setpoint(corner) + changes[index],
+            **_reason(reasons[corner]),
+        }
+        for index, corner in enumerate(CORNERS)
+        if corner in case.specification.controlled_corners
+    }
+
+
+def _reason(reason: CornerReason | str) -> dict[str, Any]:
+    if isinstance(reason, str):
+        return {"reason": texts.corner_reason_text(reason, {}), "reason_code": reason}
+    numbers = {name: round(value, LENGTH_DIGITS) for name, value in reason.numbers.items()}
+    return {
+        "reason": texts.corner_reason_text(reason.code, reason.numbers),
+        "reason_code": reason.code,
+        "numbers": numbers,
+    }
+
+
+def _predicted(prediction: Prediction | None) -> dict[str, Any]:
+    if prediction is None:
+        return {}
+    return {
+        corner: {
+            "height_mm": round(prediction.heights_mm[index], LENGTH_DIGITS),
+            "expanded_uncertainty_mm": round(prediction.expanded_uncertainty_mm[index], LENGTH_DIGITS),
+        }
+        for index, corner in enumerate(CORNERS)
+    }
+
+
+def _limit(check: LimitCheck) -> dict[str, Any]:
+    value, limit = round(check.value, LENGTH_DIGITS), round(check.limit, LENGTH_DIGITS)
+    return {
+        "code": check.code,
+        "corner": check.corner,
+        "outcome": check.outcome,
+        "value": value,
+        "limit": limit,
+        "detail": texts.limit_text(check.code, value, limit),
+    }
+
+
+def _consequences(case: PlanningCase, prediction: Prediction | None) -> dict[str, Any]:
+    """Change of the four modes of the body's attitude, mm."""
+    if prediction is None:
+        return {}
+    before = case.state.heights_mm
+    change = modes([after - float(height) for after, height in zip(prediction.heights_mm, before, strict=True)])
+    return {
+        "heave_change_mm": round(change.heave_mm, LENGTH_DIGITS),
+        "pitch_change_mm": round(change.pitch_mm, LENGTH_DIGITS),
+        "roll_change_mm": round(change.roll_mm, LENGTH_DIGITS),
+        "warp_change_mm": round(change.warp_mm, LENGTH_DIGITS),
+    }
+
+
+def _follow_ups(changes: Changes) -> list[dict[str, str]]:
+    if not any(changes):
+        return []
+    return [{"code": code, "detail": str(text)} for code, text in texts.FOLLOW_UPS.items()]

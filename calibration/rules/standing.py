@@ -1,0 +1,358 @@
+"""Where a job stands: the verdict, the plan and the next step, from everything that happened in it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TypeVar
+
+import numpy as np
+
+from ..metrology.assessment import Assessment, assess
+from ..metrology.corners import CORNERS, Axle, Corner
+from ..metrology.decision import Decision, decide
+from ..metrology.planner import compute_plan
+from ..metrology.planning_case import Plan, PlanningCase, RoundUncertainty, fresh_round
+from ..metrology.response import JobPosterior, JointState, follow_job, prior_from_specification
+from ..metrology.specification import Specification
+from ..metrology.suspicion import Suspicion, find_suspicions
+from .course import Course, as_counts, complete, corners_of, measurement_of, walk, way_back
+from .readiness import is_ready, merged
+from .record import (
+    ApprovalAsked,
+    ConcessionAsked,
+    Ended,
+    EventHappened,
+    FindingRaised,
+    JobRecord,
+    Paused,
+    ProposalMade,
+    Refiled,
+    Resumed,
+    ReversionBegun,
+    RoundMeasured,
+    Setpoints,
+    WriteDone,
+)
+
+T = TypeVar("T")
+SUSPICION_CODES = frozenset({"corner_not_responding", "corner_reversed", "corner_weak"})
+
+
+@dataclass(frozen=True, slots=True)
+class NextStep:
+    """What is to be done now, why (a code for texts), and at which corners."""
+
+    step: str
+    reason: str
+    corners: tuple[Corner, ...] = ()
+
+
+class Standing:
+    """Everything that follows from a job's record. Each part is computed when it is first asked for."""
+
+    def __init__(self, record: JobRecord) -> None:
+        self.record = record
+        self.course: Course = walk(record)
+
+    # --- what counts -----------------------------------------------------------------------------------
+    @cached_property
+    def concession(self) -> ConcessionAsked | None:
+        """The concession whose targets are in force."""
+        approved = {
+            each.subject_id
+            for each in self.approvals
+            if each.subject == "concession" and each.decision == "approve"
+        }
+        granted = [each for each in self._of(ConcessionAsked) if each.id in approved]
+        return granted[-1] if granted else None
+
+    @cached_property
+    def specification(self) -> Specification | None:
+        """The specification with the targets in force."""
+        specification = self.record.specification
+        if specification is None or self.concession is None:
+            return specification
+        return replace(
+            specification,
+            front=replace(specification.front, target_mm=self.concession.front_target_mm),
+            rear=replace(specification.rear, target_mm=self.concession.rear_target_mm),
+        )
+
+    @cached_property
+    def readiness(self) -> dict[str, str]:
+        return merged(self.record, self.course.readiness)
+
+    @cached_property
+    def not_adjustable(self) -> tuple[Corner, ...]:
+        """Corners that the planner found no permitted count to improve."""
+        return tuple(
+            corner
+            for corner in CORNERS
+            if any(each.corner == corner for each in self._found_not_adjustable)
+        )
+
+    @cached_property
+    def sides_not_adjustable(self) -> tuple[Axle, ...]:
+        axles: tuple[Axle, Axle] = ("front", "rear")
+        return tuple(
+            axle
+            for axle in axles
+            if any(each.values.get("axle") == axle for each in self._found_not_adjustable)
+        )
+
+    @cached_property
+    def _found_not_adjustable(self) -> list[FindingRaised]:
+        return [
+            each
+            for each in self.record.findings
+            if each.code == "not_adjustable_here" and each.values.get("found_by") == "planner" and self.is_live(each)
+        ]
+
+    @cached_property
+    def assessment(self) -> Assessment | None:
+        """The verdict on the present pool of rounds; None while there is none to judge."""
+        if self.specification is None or not self.course.pool:
+            return None
+        return assess(
+            [measurement_of(each) for each in self.course.pool],
+            self.specification,
+            not_adjustable=self.not_adjustable,
+            sides_not_adjustable=self.sides_not_adjustable,
+            pad_levels_mm=self.record.pad_levels_mm,
+        )
+
+    @cached_property
+    def posterior(self) -> JobPosterior | None:
+        """What the job's rounds and writes taught about heights and responses."""
+        if self.record.specification is None or not self.course.history:
+            return None
+        return follow_job(prior_from_specification(self.record.specification), self.course.history)
+
+    @cached_property
+    def suspicions(self) -> tuple[Suspicion, ...]:
+        """Suspicions that no ruling has accepted."""
+        if self.posterior is None:
+            return ()
+        accepted = {
+            (each.corner, each.values.get("move"))
+            for each in self.record.findings
+            if each.code in SUSPICION_CODES and each.ruling == "accept"
+        }
+        return tuple(each for each in find_suspicions(self.posterior) if (each.corner, each.move) not in accepted)
+
+    @cached_property
+    def planning_case(self) -> PlanningCase | None:
+        """What a proposal starts from; None where there is nothing to plan on."""
+        specification, assessment = self.specification, self.assessment
+        if specification is None or assessment is None or self.posterior is None or self.course.stored is None:
+            return None
+        if not complete(self.course.stored, specification):
+            return None
+        baseline = {**self.course.stored, **{c: n for c, n in self.record.baseline.items() if c in self.course.stored}}
+        return PlanningCase(
+            specification=specification,
+            state=self.posterior.state,
+            baseline=as_counts(baseline),
+            freed=tuple(each.corner for each in assessment.corners if each.freed),
+            round_uncertainty=fresh_round(measurement_of(self.course.pool[-1]), specification.settling_mm),
+            prior_source=self.posterior.prior.source,
+            prior_vehicles=self.posterior.prior.vehicles,
+            suspect=tuple(each.corner for each in self.suspicions),
+            not_adjustable=self.not_adjustable,
+            sides_not_adjustable=self.sides_not_adjustable,
+        )
+
+    @property
+    def bare_planning_case(self) -> PlanningCase:
+        """The stored set-points alone, for a way back from where nothing was measured."""
+        specification, stored = self.record.specification, self.course.stored
+        assert specification is not None and stored is not None  # a reversion begins only where both are known
+        return PlanningCase(
+            specification=specification,
+            state=JointState(np.zeros(8), np.eye(8), as_counts(stored)),
+            baseline=as_counts(stored),
+            freed=(),
+            round_uncertainty=RoundUncertainty((0.0,) * 4, (0.0,) * 4, (0.0,) * 4, (0.0, 0.0)),
+        )
+
+    @cached_property
+    def plan(self) -> Plan | None:
+        """The computed proposal for the present pool; None where nothing is freed."""
+        case = self.planning_case
+        return compute_plan(case) if case is not None and case.freed else None
+
+    @cached_property
+    def decision(self) -> Decision | None:
+        """What the measurements ask for; None while there is nothing judged."""
+        if self.assessment is None:
+            return None
+        return decide(
+            self.assessment, self.plan, writes=len(self.course.writes), suspicions=self.suspicions
+        )
+
+    # --- what is open ----------------------------------------------------------------------------------
+    @cached_property
+    def open_proposal(self) -> ProposalMade | None:
+        """The last proposal that was not refused, while nothing has superseded it."""
+        proposals = self._of(ProposalMade)
+        if not proposals or proposals[-1].outcome == "refused":
+            return None
+        last = proposals[-1]
+        if self._decision_on(last) == "refuse" or self._superseded(last):
+            return None
+        return last
+
+    def _superseded(self, proposal: ProposalMade) -> bool:
+        for fact in self.record.facts:
+            if fact.recorded_at <= proposal.recorded_at:
+                continue
+            match fact:
+                case WriteDone():
+                    if fact.verified and fact.proposal_id == proposal.id:
+                        return True
+                    if fact.proposal_id != proposal.id:
+                        return True
+                case RoundMeasured() | Refiled() | Ended() | EventHappened() | ConcessionAsked():
+                    return True
+                case Resumed():
+                    if not self._resumed_unchanged(fact):
+                        return True
+                case _:
+                    pass
+        return False
+
+    def _resumed_unchanged(self, resumed: Resumed) -> bool:
+        return resumed.nothing_changed and (self.course.stored is None or resumed.setpoints == self.course.stored)
+
+    def _decision_on(self, proposal: ProposalMade) -> str | None:
+        """The decision on a proposal's approval; None while it is open or none was asked."""
+        return next((each.decision for each in self.approvals if each.subject_id == proposal.id), None)
+
+    @cached_property
+    def open_approval(self) -> ApprovalAsked | None:
+        """The approval that somebody is to decide now."""
+        return next((each for each in reversed(self.approvals) if self.approval_is_open(each)), None)
+
+    def approval_is_open(self, approval: ApprovalAsked) -> bool:
+        """Undecided, and what it is about still stands as it was."""
+        if approval.decision is not None or self.record.is_closed:
+            return False
+        if approval.subject == "proposal":
+            return self.open_proposal is not None and self.open_proposal.id == approval.subject_id
+        if approval.subject == "concession":
+            concessions = self._of(ConcessionAsked)
+            return bool(concessions) and concessions[-1].id == approval.subject_id and not self._refiled_since(approval)
+        return approval.content_sha256 == self.content_sha256
+
+    def _refiled_since(self, approval: ApprovalAsked) -> bool:
+        return any(each.recorded_at > approval.recorded_at for each in self._of(Refiled))
+
+    @cached_property
+    def sign_off_approved(self) -> bool:
+        """Signing off with undecided corners was approved for exactly this record."""
+        return any(
+            each.subject == "sign_off" and each.decision == "approve" and each.content_sha256 == self.content_sha256
+            for each in self.approvals
+        )
+
+    @cached_property
+    def sign_off_refused(self) -> ApprovalAsked | None:
+        refused = [each for each in self.approvals if each.subject == "sign_off" and each.decision == "refuse"]
+        return refused[-1] if refused else None
+
+    @cached_property
+    def reversion(self) -> ReversionBegun | None:
+        """The reversion under way."""
+        begun = self._of(ReversionBegun)
+        refiled = self._of(Refiled)
+        if not begun or (refiled and refiled[-1].recorded_at > begun[-1].recorded_at):
+            return None
+        return begun[-1]
+
+    @cached_property
+    def goal(self) -> Setpoints | None:
+        """Where a reversion would go from here."""
+        return self.reversion.goal if self.reversion else way_back(self.record, self.course)
+
+    @cached_property
+    def reversion_arrived(self) -> bool:
+        return self.reversion is not None and self.course.stored == self.reversion.goal
+
+    @cached_property
+    def reversion_complete(self) -> bool:
+        """The goal is stored and a round was measured there since."""
+        return self.reversion_arrived and bool(self.course.pool) and (
+            self.course.pool[-1].recorded_at > self.reversion.recorded_at  # type: ignore[union-attr]
+        )
+
+    # --- findings --------------------------------------------------------------------------------------
+    def is_live(self, finding: FindingRaised) -> bool:
+        """Whether a finding still says something: mended, overtaken or accepted ones do not."""
+        if finding.ruling == "accept":
+            return False
+        if finding.code == "no_specification":
+            return self.record.specification is None
+        if finding.code in SUSPICION_CODES or finding.code == "not_adjustable_here":
+            return not self._mended_since(finding)
+        if finding.code == "limits_exhausted":
+            return bool(self.course.pool) and str(self.course.pool[-1].id) == str(finding.source_id)
+        return True
+
+    def _mended_since(self, finding: FindingRaised) -> bool:
+        return any(
+            event.recorded_at > finding.recorded_at and (finding.corner is None or finding.corner in corners_of(event))
+            for event in self._of(EventHappened)
+        )
+
+    @cached_property
+    def stops(self) -> tuple[FindingRaised, ...]:
+        """Findings that block every proposal but a reversion."""
+        return tuple(each for each in self.record.findings if each.severity == "stop" and self.is_live(each))
+
+    @cached_property
+    def missing_rulings(self) -> tuple[FindingRaised, ...]:
+        """Findings for review without a ruling."""
+        return tuple(
+            each
+            for each in self.record.findings
+            if each.severity == "review" and each.ruling is None and self.is_live(each)
+        )
+
+    @cached_property
+    def rejected(self) -> tuple[FindingRaised, ...]:
+        """Findings for review on which the ruling was that they stand."""
+        return tuple(
+            each
+            for each in self.record.findings
+            if each.severity == "review" and each.ruling == "reject" and self.is_live(each)
+        )
+
+    # --- next step -------------------------------------------------------------------------------------
+    @cached_property
+    def next_step(self) -> NextStep:
+        from .next_step import next_step
+
+        return next_step(self)
+
+    @cached_property
+    def content_sha256(self) -> str:
+        from .content import content_sha256
+
+        return content_sha256(self)
+
+    @cached_property
+    def is_ready(self) -> bool:
+        return is_ready(self.readiness)
+
+    @cached_property
+    def is_paused(self) -> bool:
+        pauses = [each for each in self.record.facts if isinstance(each, Paused | Resumed)]
+        return bool(pauses) and isinstance(pauses[-1], Paused)
+
+    @cached_property
+    def approvals(self) -> list[ApprovalAsked]:
+        return self._of(ApprovalAsked)
+
+    def _of(self, kind: type[T]) -> list[T]:
+        return [each for each in self.record.facts if isinstance(each, kind)]

@@ -1,0 +1,220 @@
+"""The rules' codes in words: what was found, why a corner moves, which limit it was, what to do next."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+FINDINGS = {
+    "pair_disagrees": gettext_lazy(
+        "%(corner)s: the readings differ by %(range_mm)s mm, more than the %(limit_mm)s mm that repeated readings may. "
+        "Read this corner again."
+    ),
+    "large_warp": gettext_lazy(
+        "The heights are twisted by %(warp_mm)s ± %(expanded_uncertainty_mm)s mm, more than %(limit_mm)s mm. "
+        "Check floor, tyres and links and measure again before adjusting."
+    ),
+    "floor_not_level": gettext_lazy(
+        "The floor of this bay is not level: by itself it would show a twist of %(floor_warp_mm)s mm."
+    ),
+    "leave_alone": gettext_lazy("Everything is within tolerance. Leave it alone: adjusting now would make it worse."),
+    "not_adjustable_here": gettext_lazy(
+        "%(place)s cannot be brought within tolerance by changing set-points. It needs follow-up work."
+    ),
+    "odometer_lower": gettext_lazy("The odometer stands at %(odometer_km)s km, below the %(before_km)s km recorded before."),
+    "setpoints_changed_elsewhere": gettext_lazy(
+        "%(corner)s: the set-point read is %(read)s, but %(expected)s was expected. Somebody changed it in between."
+    ),
+    "clock_wrong": gettext_lazy(
+        "The time %(happened_at)s cannot be right: the job opened at %(opened_at)s and this was received at "
+        "%(recorded_at)s. Check the tablet's clock."
+    ),
+    "instrument_overdue": gettext_lazy("Instrument %(serial)s was measured with after its calibration ran out (%(calibration_due_on)s)."),
+    "instrument_withdrawn": gettext_lazy("Instrument %(serial)s was measured with although it had been withdrawn."),
+    "setpoint_out_of_range": gettext_lazy("%(corner)s: set-point %(read)s lies outside %(low)s to %(high)s."),
+    "linked_setpoints_differ": gettext_lazy(
+        "The set-points %(read)s and %(other)s differ although these corners share one. Read them again."
+    ),
+    "setpoints_incomplete": gettext_lazy(
+        "The set-points are not those of the controlled corners (see %(corners)s). Read them again."
+    ),
+    "write_without_proposal": gettext_lazy("This was written without a proposal."),
+    "write_of_refused_proposal": gettext_lazy("This was written although the proposal had been refused."),
+    "write_of_unapproved_proposal": gettext_lazy("This was written although the proposal had not been approved."),
+    "write_of_superseded_proposal": gettext_lazy("This was written from a proposal that no longer stood."),
+    "write_not_verified": gettext_lazy("%(corner)s: %(wanted)s was to be stored, but %(read)s was read back."),
+    "writes_conflict": gettext_lazy("Two writes of the same proposal disagree. Find out what is stored and measure again."),
+    "recorded_after_close": gettext_lazy("This arrived after the job was closed."),
+    "no_specification": gettext_lazy(
+        "The vehicle model has no specification in force, so nothing can be judged or proposed. A manager must add one."
+    ),
+    "limits_exhausted": gettext_lazy("%(place)s would need a change that a limit forbids."),
+    "corner_not_responding": gettext_lazy(
+        "%(corner)s did not respond: a move of %(expected_move_mm)s mm was expected and %(observed_move_mm)s mm seen. "
+        "Look at sensor, linkage and air supply."
+    ),
+    "corner_reversed": gettext_lazy(
+        "%(corner)s moved the wrong way: %(expected_move_mm)s mm was expected and %(observed_move_mm)s mm seen. "
+        "Look at how the sensor is fitted."
+    ),
+    "corner_weak": gettext_lazy(
+        "%(corner)s responds weakly: a move of %(expected_move_mm)s mm was expected and %(observed_move_mm)s mm seen. "
+        "Look at linkage, damper and air supply."
+    ),
+}
+
+STEPS = {
+    "check_readiness": gettext_lazy("Check that the vehicle is ready; what fails must be mended first."),
+    "measure": gettext_lazy("Measure every corner twice and read the stored set-points."),
+    "read_again": gettext_lazy("Read these corners again from the same marks."),
+    "propose": gettext_lazy("Ask for a proposal."),
+    "get_approval": gettext_lazy("Another person must decide before this goes on."),
+    "write": gettext_lazy("Write the proposed set-points, read them back and record both."),
+    "settle_and_measure": gettext_lazy(
+        "Raise the suspension, let it come back down to normal, then measure every corner again."
+    ),
+    "inspect": gettext_lazy("Stop adjusting. Look at the vehicle, then record what was mended, go back, or end the job."),
+    "sign_off": gettext_lazy("The work is complete. Sign off over what is shown."),
+    "paused": gettext_lazy("The job is paused. Resume it when the work goes on."),
+    "done": gettext_lazy("Nothing is left to do in this job."),
+}
+
+REASONS = {
+    "readiness_failed": gettext_lazy("A readiness item failed."),
+    "readiness_missing": gettext_lazy("Not every readiness item has been checked."),
+    "no_specification": gettext_lazy("There is no specification to judge by."),
+    "approval_refused": gettext_lazy("The approval was refused."),
+    "concession": gettext_lazy("A concession waits for its approval."),
+    "proposal": gettext_lazy("A proposal is open."),
+    "write_not_verified": gettext_lazy("What was read back is not what was to be stored."),
+    "write_not_verified_twice": gettext_lazy("Twice what was read back was not what was to be stored."),
+    "written": gettext_lazy("Set-points were written."),
+    "after_start": gettext_lazy("Nothing has been measured yet."),
+    "after_event": gettext_lazy("Something on the vehicle was worked on since the last measurement."),
+    "after_tyres": gettext_lazy("Other tyres were fitted since the last measurement."),
+    "after_resumption": gettext_lazy("The job was interrupted since the last measurement."),
+    "after_setpoints": gettext_lazy("The set-points changed since the last measurement."),
+    "after_ride_position": gettext_lazy("The last measurement was not at the normal ride position."),
+    "rulings_missing": gettext_lazy("Findings wait for a manager's ruling."),
+    "finding_rejected": gettext_lazy("A manager let a finding stand."),
+    "tape_cannot_decide": gettext_lazy("Measuring with a tape cannot decide this tolerance."),
+    "undecided_approved": gettext_lazy("Sign-off with undecided corners was approved."),
+    "sign_off_refused": gettext_lazy("Sign-off with undecided corners was refused."),
+    "pair_disagrees": gettext_lazy("Readings at a corner disagree."),
+    "readings_can_decide": gettext_lazy("A few more readings can decide."),
+    "round_can_decide": gettext_lazy("Another settled round can decide."),
+    "confirm_suspicion": gettext_lazy("A corner did not move as expected; one more settled round shows whether that is so."),
+    "suspicion_confirmed": gettext_lazy("A corner does not respond as it should."),
+    "outside": gettext_lazy("Something is outside tolerance."),
+    "undecided_but_improvable": gettext_lazy("A small change would bring the heights nearer to target."),
+    "limits_exhausted": gettext_lazy("A limit forbids the change that would be needed."),
+    "too_many_writes": gettext_lazy("Six writes were not enough; something else is wrong."),
+    "all_within": gettext_lazy("Every corner is within tolerance, the uncertainty accounted for."),
+    "reversion": gettext_lazy("The set-points are on their way back."),
+    "reversion_arrived": gettext_lazy("The earlier set-points are stored again."),
+}
+
+CORNER_REASONS = {
+    "moves_towards_target": gettext_lazy("moves %(expected_change_mm)s mm because it is %(deviation_mm)s mm from its target"),
+    "moves_for_the_whole": gettext_lazy("moves %(expected_change_mm)s mm to even out the sides and the twist"),
+    "moves_with_linked_corner": gettext_lazy("moves with the corner that shares its set-point"),
+    "stopped_by_setpoint_range": gettext_lazy("stopped at the end of the set-point range (%(limit_counts)s)"),
+    "stopped_by_band": gettext_lazy("stopped at the edge of its band (%(limit_counts)s)"),
+    "stopped_by_step": gettext_lazy("goes as far as one step may (%(limit_counts)s counts); more follows in the next write"),
+    "stopped_by_shift_limit": gettext_lazy("stopped at the limit of the shift from its baseline (%(limit_counts)s)"),
+    "stopped_by_warp_change": gettext_lazy("held back so that the body is not twisted by more than %(limit_mm)s mm"),
+    "stays_nothing_significant": gettext_lazy("stays: its deviation of %(deviation_mm)s mm is within what a tape can tell"),
+    "stays_best_unmoved": gettext_lazy("stays: every whole count would make it worse"),
+    "stays_suspect": gettext_lazy("stays: it did not respond as it should"),
+    "stays_not_adjustable_here": gettext_lazy("stays: changing its set-point cannot help"),
+    "stays_uncontrolled": gettext_lazy("stays: the control unit does not control it"),
+    "entered": gettext_lazy("entered by hand"),
+    "reversion": gettext_lazy("goes back towards the earlier set-point"),
+}
+
+LIMITS = {
+    "setpoint_range": gettext_lazy("set-point %(value)s, allowed by the control unit's range up to %(limit)s"),
+    "band": gettext_lazy("set-point %(value)s, edge of the band %(limit)s"),
+    "step": gettext_lazy("change of %(value)s counts, at most %(limit)s in one write"),
+    "shift_review": gettext_lazy("%(value)s counts from the baseline, above %(limit)s another person looks at it"),
+    "shift_limit": gettext_lazy("%(value)s counts from the baseline, never more than %(limit)s"),
+    "warp_change": gettext_lazy("expected twist of the body %(value)s mm, at most %(limit)s mm"),
+    "not_significant": gettext_lazy("deviation %(value)s mm, which counts as significant from %(limit)s mm"),
+    "suspect_corner": gettext_lazy("the corner did not respond as it should and is not moved further"),
+}
+
+FOLLOW_UPS = {
+    "headlamp_aim": gettext_lazy("Check the headlamp aim."),
+    "wheel_alignment": gettext_lazy("Check the wheel alignment."),
+    "driver_assistance": gettext_lazy("Check the cameras and sensors of the driver-assistance systems."),
+}
+
+READINESS_ITEMS = {
+    "fault_memory": gettext_lazy("no stored faults"),
+    "leakage": gettext_lazy("no leak"),
+    "floor": gettext_lazy("level floor"),
+    "measuring_condition": gettext_lazy("loaded as the specification says"),
+    "doors": gettext_lazy("doors closed, nobody aboard"),
+    "power": gettext_lazy("engine running or supply held"),
+    "reservoir": gettext_lazy("reservoir filled"),
+    "ride_position": gettext_lazy("normal ride position"),
+    "tyre_pressures": gettext_lazy("tyre pressures set"),
+    "steering_straight": gettext_lazy("steering straight"),
+    "secured": gettext_lazy("secured against rolling"),
+}
+
+AXLES = {"front": gettext_lazy("The front side difference"), "rear": gettext_lazy("The rear side difference")}
+
+
+class _Values(dict[str, Any]):
+    """Values for a text; one that is missing shows as a dash instead of failing."""
+
+    def __missing__(self, key: str) -> str:
+        return "–"
+
+
+def _shown(values: Mapping[str, Any]) -> _Values:
+    return _Values({name: _number(value) for name, value in values.items()})
+
+
+def _number(value: Any) -> Any:
+    if isinstance(value, float):
+        return f"{value:.1f}".removesuffix(".0")
+    if isinstance(value, list | tuple):
+        return ", ".join(str(each) for each in value)
+    return value
+
+
+def finding_detail(code: str, corner: str | None, values: Mapping[str, Any]) -> str:
+    """A finding in a sentence: what it is about and what to do."""
+    place = corner or AXLES.get(str(values.get("axle", "")), _("The vehicle"))
+    text = FINDINGS.get(code)
+    return str(text) % _shown({"corner": corner or _("vehicle"), "place": place, **values}) if text else code
+
+
+def step_text(step: str) -> str:
+    return str(STEPS[step])
+
+
+def reason_text(reason: str) -> str:
+    """Why the next step is what it is: a reason code, or the code of the finding behind it."""
+    known = REASONS.get(reason)
+    if known is not None:
+        return str(known)
+    return _("There is a finding: %(code)s.") % {"code": reason.replace("_", " ")}
+
+
+def corner_reason_text(code: str, numbers: Mapping[str, float]) -> str:
+    return str(CORNER_REASONS[code]) % _shown(numbers)
+
+
+def limit_text(code: str, value: float, limit: float) -> str:
+    return str(LIMITS[code]) % _shown({"value": value, "limit": limit})
+
+
+RECORD_CHANGED = gettext_lazy(
+    "The record changed since it was shown. Fetch it, look at it again, and sign or decide over what stands now."
+)

@@ -1,0 +1,1 @@
+"""Reading: who may see which job, and everything that belongs to one."""

@@ -1,0 +1,329 @@
+"""Everything of one job: its rows, the record that the rules read, and where it stands.
+
+Rows are read when they are first asked for. A service appends what it adds, so that the job can be judged again
+within the same transaction without reading anything twice.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Iterable
+from functools import cached_property
+from typing import Any, TypeVar
+
+from django.db.models import Model
+
+from fleet.actor import Actor
+from fleet.models import Fitment, ServiceEvent, Specification
+
+from ..metrology.readings import Repeatability
+from ..metrology.uncertainty import CalibrationCertificate, Instrument
+from ..models import (
+    Approval,
+    Assessment,
+    Concession,
+    Decision,
+    Finding,
+    Job,
+    JobEnd,
+    Pause,
+    Photo,
+    Proposal,
+    Readiness,
+    Reading,
+    ReadingStrike,
+    Refiling,
+    Resumption,
+    Reversion,
+    Round,
+    Ruling,
+    SignOff,
+    Write,
+)
+from ..rules import record as facts
+from ..rules.standing import Standing
+from .jobs import job_for
+from .specifications import first_revision_after, pure_specification
+from .vehicle_setpoints import as_found_of, baseline_of, previous_setpoints
+
+RowT = TypeVar("RowT", bound=Model)
+
+
+def case_of(actor: Actor, job_id: uuid.UUID) -> CaseFile:
+    """The case file of a job that the actor may see."""
+    return CaseFile(job_for(actor, job_id))
+
+
+class CaseFile:
+    """The rows of one job, oldest first, and what follows from them."""
+
+    def __init__(self, job: Job) -> None:
+        self.job = job
+
+    def _rows(self, model: type[RowT]) -> list[RowT]:
+        return list(model._default_manager.filter(job=self.job).order_by("recorded_at", "id"))
+
+    @cached_property
+    def readiness(self) -> list[Readiness]:
+        return self._rows(Readiness)
+
+    @cached_property
+    def rounds(self) -> list[Round]:
+        """In the order in which they were recorded, each with its `reading_rows` in order."""
+        rounds = self._rows(Round)
+        by_round: dict[uuid.UUID, list[Reading]] = {each.pk: [] for each in rounds}
+        for reading in Reading.objects.filter(round__in=rounds).order_by("ordinal"):
+            by_round[reading.round_id].append(reading)
+        for each in rounds:
+            each.reading_rows = by_round[each.pk]  # type: ignore[attr-defined]
+        return rounds
+
+    @cached_property
+    def strikes(self) -> list[ReadingStrike]:
+        if not self.rounds:
+            return []
+        return list(ReadingStrike.objects.filter(reading__round__job=self.job).order_by("recorded_at", "id"))
+
+    @cached_property
+    def assessments(self) -> list[Assessment]:
+        return self._rows(Assessment)
+
+    @cached_property
+    def proposals(self) -> list[Proposal]:
+        return self._rows(Proposal)
+
+    @cached_property
+    def writes(self) -> list[Write]:
+        return self._rows(Write)
+
+    @cached_property
+    def concessions(self) -> list[Concession]:
+        return self._rows(Concession)
+
+    @cached_property
+    def approvals(self) -> list[Approval]:
+        return self._rows(Approval)
+
+    @cached_property
+    def decisions(self) -> list[Decision]:
+        return self._rows(Decision) if self.approvals else []
+
+    @cached_property
+    def findings(self) -> list[Finding]:
+        return self._rows(Finding)
+
+    @cached_property
+    def rulings(self) -> list[Ruling]:
+        return self._rows(Ruling) if self.findings else []
+
+    @cached_property
+    def pauses(self) -> list[Pause]:
+        return self._rows(Pause)
+
+    @cached_property
+    def resumptions(self) -> list[Resumption]:
+        return self._rows(Resumption) if self.pauses else []
+
+    @cached_property
+    def reversions(self) -> list[Reversion]:
+        return self._rows(Reversion)
+
+    @cached_property
+    def refilings(self) -> list[Refiling]:
+        return self._rows(Refiling)
+
+    @cached_property
+    def ends(self) -> list[JobEnd]:
+        return self._rows(JobEnd) if not self.job.is_open else []
+
+    @cached_property
+    def sign_offs(self) -> list[SignOff]:
+        return self._rows(SignOff) if not self.job.is_open else []
+
+    @cached_property
+    def photos(self) -> list[Photo]:
+        return self._rows(Photo)
+
+    @cached_property
+    def events(self) -> list[ServiceEvent]:
+        """Service events on the vehicle since the job opened."""
+        events = ServiceEvent.objects.filter(vehicle=self.job.vehicle_id, recorded_at__gte=self.job.opened_at)
+        if self.job.closed_at:
+            events = events.filter(recorded_at__lte=self.job.closed_at)
+        return list(events.order_by("happened_at", "id"))
+
+    @cached_property
+    def fitments(self) -> list[Fitment]:
+        return list(Fitment.objects.filter(vehicle=self.job.vehicle_id).order_by("fitted_on", "recorded_at", "id"))
+
+    @property
+    def fitment(self) -> Fitment | None:
+        """The tyres now on the vehicle."""
+        return self.fitments[-1] if self.fitments else None
+
+    @cached_property
+    def specification(self) -> Specification | None:
+        """The revision that the job is judged by for ever."""
+        return self.job.specification or first_revision_after(self.job.vehicle.vehicle_model_id, self.job.opened_at)
+
+    @cached_property
+    def baseline(self) -> dict[Any, int]:
+        return baseline_of(self.job.vehicle_id)
+
+    @cached_property
+    def _previous_setpoints(self) -> facts.Setpoints | None:
+        return previous_setpoints(self.job)
+
+    @cached_property
+    def record(self) -> facts.JobRecord:
+        """The record as the rules read it."""
+        job, specification = self.job, self.specification
+        content = specification.content if specification else {}
+        levels = job.bay.pad_levels_mm if job.bay else None
+        return facts.JobRecord(
+            id=job.pk,
+            opened_at=job.opened_at,
+            opened_by=job.opened_by,
+            closed_at=job.closed_at,
+            state=job.state,  # type: ignore[arg-type]
+            specification=pure_specification(content) if specification else None,
+            specification_id=specification.pk if specification else None,
+            readiness_not_applicable=frozenset(content.get("readiness_not_applicable", ())),
+            pad_levels_mm=tuple(levels[c] for c in ("FL", "FR", "RL", "RR")) if levels else None,  # type: ignore[arg-type]
+            facts=tuple(sorted(self._facts(), key=lambda fact: (fact.at, fact.recorded_at))),
+            findings=tuple(self._findings()),
+            baseline=self.baseline,
+            previous_setpoints=self._previous_setpoints,
+            earlier_goal=as_found_of(job.to_job) if job.to_job else None,
+        )
+
+    @cached_property
+    def standing(self) -> Standing:
+        return Standing(self.record)
+
+    def judge_again(self) -> None:
+        """Forget what followed from the rows, after rows were added."""
+        for name in ("record", "standing"):
+            self.__dict__.pop(name, None)
+
+    def _facts(self) -> Iterable[facts.Fact]:
+        struck = {strike.reading_id for strike in self.strikes}
+        decisions = {decision.approval_id: decision for decision in self.decisions}
+        yield from (_readiness(each) for each in self.readiness)
+        yield from (_round(each, struck) for each in self.rounds)
+        yield from (_proposal(each) for each in self.proposals)
+        yield from (write_fact(each) for each in self.writes)
+        yield from (_concession(each) for each in self.concessions)
+        yield from (_approval(each, decisions.get(each.pk)) for each in self.approvals)
+        yield from (facts.Paused(*_common(each)) for each in self.pauses)
+        yield from (facts.Resumed(*_common(each), each.setpoints, each.nothing_changed) for each in self.resumptions)
+        yield from (facts.ReversionBegun(*_common(each), each.goal) for each in self.reversions)
+        yield from (facts.Refiled(*_common(each)) for each in self.refilings)
+        yield from (facts.Ended(*_common(each), each.setpoints) for each in self.ends)
+        yield from (facts.SignedOff(*_common(each), each.content_sha256) for each in self.sign_offs)
+        yield from (_event(each) for each in self.events)
+        yield from (
+            facts.TyresFitted(*_common(each)) for each in self.fitments if each.recorded_at > self.job.opened_at
+        )
+
+    def _findings(self) -> Iterable[facts.FindingRaised]:
+        rulings = {ruling.finding_id: ruling for ruling in self.rulings}
+        for each in self.findings:
+            ruling = rulings.get(each.pk)
+            yield facts.FindingRaised(
+                id=each.pk,
+                key=each.key,
+                code=each.code,
+                severity=each.severity,  # type: ignore[arg-type]
+                corner=each.corner or None,  # type: ignore[arg-type]
+                source_id=each.source_id,
+                recorded_at=each.recorded_at,
+                values=each.values,
+                ruling=ruling.decision if ruling else None,  # type: ignore[arg-type]
+                ruling_id=ruling.pk if ruling else None,
+                ruled_by=ruling.recorded_by if ruling else None,
+            )
+
+
+def _common(row: Any, at: Any = None) -> tuple[Any, Any, Any, Any]:
+    return row.pk, at or row.recorded_at, row.recorded_at, row.recorded_by
+
+
+def _readiness(row: Readiness) -> facts.ReadinessChecked:
+    outcomes = {item: check["outcome"] for item, check in row.checks.items()}
+    notes = {item: check["note"] for item, check in row.checks.items() if check.get("note")}
+    return facts.ReadinessChecked(*_common(row), outcomes, notes)
+
+
+def _round(row: Round, struck: set[uuid.UUID]) -> facts.RoundMeasured:
+    readings = tuple(
+        facts.ReadingTaken(
+            id=each.pk,
+            corner=each.corner,  # type: ignore[arg-type]
+            height_mm=float(each.height_mm),
+            measured_by=each.measured_by_id,
+            instrument_id=each.instrument_id,
+            struck=each.pk in struck,
+        )
+        for each in row.reading_rows  # type: ignore[attr-defined]
+    )
+    return facts.RoundMeasured(
+        *_common(row, row.happened_at),
+        taken_at=row.taken_at,
+        setpoints=row.setpoints,
+        ride_position=row.ride_position,
+        settled=row.settled,
+        readings=readings,
+        repeatability=Repeatability(**row.repeatability),
+        instruments=tuple(pure_instrument(each) for each in row.instruments),
+        instrument_id=row.instrument_id,
+    )
+
+
+def pure_instrument(content: dict[str, Any]) -> Instrument:
+    """The calculations' instrument from what a round froze of it."""
+    certificate = content.get("certificate")
+    accuracy: Any = CalibrationCertificate(**certificate) if certificate else content["accuracy_class"]
+    return Instrument(content["identity"], content["resolution_mm"], accuracy, content["hook_end"])
+
+
+def _proposal(row: Proposal) -> facts.ProposalMade:
+    return facts.ProposalMade(
+        *_common(row),
+        kind=row.kind,  # type: ignore[arg-type]
+        outcome=row.outcome,  # type: ignore[arg-type]
+        from_setpoints=row.from_setpoints,
+        to_setpoints=row.to_setpoints,
+        content_sha256=row.content_sha256,
+    )
+
+
+def write_fact(row: Write) -> facts.WriteDone:
+    return facts.WriteDone(
+        *_common(row, row.happened_at),
+        proposal_id=row.proposal_id,
+        read_back=row.read_back,
+        verified=row.verified,
+        written_at=row.written_at,
+    )
+
+
+def _concession(row: Concession) -> facts.ConcessionAsked:
+    return facts.ConcessionAsked(*_common(row), float(row.front_target_mm), float(row.rear_target_mm))
+
+
+def _approval(row: Approval, decision: Decision | None) -> facts.ApprovalAsked:
+    return facts.ApprovalAsked(
+        *_common(row),
+        subject=row.subject,  # type: ignore[arg-type]
+        subject_id=row.proposal_id or row.concession_id,
+        content_sha256=row.content_sha256,
+        decision=decision.decision if decision else None,  # type: ignore[arg-type]
+        decided_at=decision.recorded_at if decision else None,
+        decided_by=decision.recorded_by if decision else None,
+        self_approved=decision.self_approved if decision else False,
+    )
+
+
+def _event(row: ServiceEvent) -> facts.EventHappened:
+    return facts.EventHappened(*_common(row, row.happened_at), row.kind, row.corner or None)  # type: ignore[arg-type]

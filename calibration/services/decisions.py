@@ -1,0 +1,93 @@
+"""Decisions of another person: approvals, and a manager's rulings on findings."""
+
+from __future__ import annotations
+
+import uuid
+
+from django.utils.translation import gettext as _
+
+from fleet.actor import Actor
+from fleet.errors import Conflict, NotFound
+from fleet.permissions import Permission
+
+from ..models import Approval, Decision, Finding, Ruling
+from ..selectors.jobs import visible_approvals
+from .independence import decides_alone, people_of_the_work
+from .step import JobStep, record_changed
+
+
+def approval_decide(
+    *, actor: Actor, id: uuid.UUID, approval_id: uuid.UUID, decision: str, reason: str, content_sha256: str
+) -> Decision:
+    """Approve or refuse what was shown; by someone who neither measured nor proposed."""
+    approval = visible_approvals(actor).filter(pk=approval_id).first()
+    if approval is None:
+        raise NotFound
+    step = JobStep(actor, approval.job_id, Permission.DECIDE)
+    _require_open(step, approval)
+    if content_sha256 != approval.content_sha256:
+        raise record_changed(step.standing)
+    alone = decides_alone(actor, people_of_the_work(step.case))
+    decided = step.add(
+        Decision(
+            id=id,
+            **step.common(),
+            approval=approval,
+            decision=decision,
+            reason=reason,
+            content_sha256=content_sha256,
+            self_approved=alone,
+        ),
+        "decisions",
+    )
+    step.conclude("approval_decided", decided)
+    return decided
+
+
+def _require_open(step: JobStep, approval: Approval) -> None:
+    fact = next((each for each in step.standing.approvals if each.id == approval.pk), None)
+    if fact is None or not step.standing.approval_is_open(fact):
+        raise Conflict(
+            _("This request is decided already, or what it was about has been superseded."),
+            code="approval_closed",
+            next_step=step.standing.next_step.step,
+        )
+
+
+def finding_rule(
+    *, actor: Actor, id: uuid.UUID, job_id: uuid.UUID, finding_id: uuid.UUID, decision: str, reason: str
+) -> Ruling:
+    """A manager's word on a finding: accepted it no longer blocks, rejected it stands."""
+    step = JobStep(actor, job_id, Permission.RULE)
+    finding = next((each for each in step.case.findings if each.pk == finding_id), None)
+    if finding is None:
+        raise NotFound
+    _require_to_be_ruled(step, finding)
+    alone = decides_alone(actor, _makers(step, finding))
+    ruling = step.add(
+        Ruling(id=id, **step.common(), finding=finding, decision=decision, reason=reason, self_approved=alone), "rulings"
+    )
+    step.conclude("finding_ruled", ruling)
+    return ruling
+
+
+def _require_to_be_ruled(step: JobStep, finding: Finding) -> None:
+    if finding.severity == Finding.Severity.NOTE:
+        raise Conflict(
+            _("A note informs and needs no ruling."), code="nothing_to_rule", next_step=step.standing.next_step.step
+        )
+    if any(each.finding_id == finding.pk and each.decision == Ruling.Outcome.ACCEPT for each in step.case.rulings):
+        raise Conflict(
+            _("This finding was accepted already."), code="ruled_already", next_step=step.standing.next_step.step
+        )
+
+
+def _makers(step: JobStep, finding: Finding) -> set[uuid.UUID | None]:
+    """Who recorded or measured what the finding is about."""
+    case = step.case
+    sources = {row.pk: row for rows in (case.rounds, case.writes, case.readiness, case.resumptions) for row in rows}
+    source = sources.get(finding.source_id)  # type: ignore[arg-type]
+    if source is None:
+        return {finding.recorded_by}
+    measured = {each.measured_by_id for each in getattr(source, "reading_rows", ())}
+    return {source.recorded_by, *measured}

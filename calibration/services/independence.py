@@ -1,0 +1,42 @@
+"""Who may decide about whose work: another person, or openly alone in a workshop of one."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Collection
+
+from django.utils.translation import gettext as _
+
+from fleet.actor import Actor
+from fleet.errors import Forbidden
+from fleet.models import Workshop
+
+from ..selectors.casefile import CaseFile
+
+
+def people_of_the_work(case: CaseFile) -> set[uuid.UUID]:
+    """Memberships that measured, proposed or wrote in the job."""
+    people = {row.recorded_by for rows in (case.rounds, case.proposals, case.writes, case.concessions) for row in rows}
+    people |= {reading.measured_by_id for each in case.rounds for reading in each.reading_rows}  # type: ignore[attr-defined]
+    return {person for person in people if person is not None}
+
+
+def decides_alone(actor: Actor, involved: Collection[uuid.UUID | None]) -> bool:
+    """False where the actor is independent; True where a one-person workshop lets them decide all the same."""
+    if actor.membership_id not in involved:
+        return False
+    if Workshop.objects.values_list("single_person", flat=True).get(pk=actor.workshop_id):
+        return True
+    raise Forbidden(
+        _(
+            "You took part in this work, so another person must decide. In a workshop of one person a manager can "
+            "switch on the setting for it."
+        ),
+        code="not_independent",
+    )
+
+
+def require_independent_signer(actor: Actor, case: CaseFile) -> None:
+    """Who approved or ruled in a job does not sign it off, except in a workshop of one."""
+    deciders = {row.recorded_by for rows in (case.decisions, case.rulings) for row in rows}
+    decides_alone(actor, deciders)

@@ -1,0 +1,83 @@
+"""Photos: location removed, bytes kept in the file store under their hash, the hash in the ledger."""
+
+from __future__ import annotations
+
+import hashlib
+import uuid
+from io import BytesIO
+from typing import IO
+
+from django.core.files.base import ContentFile
+from django.core.files.storage import default_storage
+from django.utils.translation import gettext as _
+from PIL import Image, ImageOps, UnidentifiedImageError
+
+from fleet.actor import Actor
+from fleet.errors import Invalid, NotFound
+from fleet.permissions import Permission
+
+from ..models import Photo, Round, Write
+from ..rules.findings import Arrival, of_arrival
+from ..selectors.jobs import visible_jobs
+from .step import JobStep
+
+PIXELS_AT_MOST = 60_000_000
+FORMATS = {"JPEG": "image/jpeg", "PNG": "image/png", "WEBP": "image/webp"}
+
+
+def photo_add(
+    *,
+    actor: Actor,
+    id: uuid.UUID,
+    file: IO[bytes],
+    round_id: uuid.UUID | None = None,
+    write_id: uuid.UUID | None = None,
+) -> Photo:
+    """Keep a picture that belongs to a round or a write."""
+    rows: type[Round] | type[Write] = Round if round_id else Write
+    job_id = rows.objects.filter(pk=round_id or write_id, job__in=visible_jobs(actor)).values_list("job", flat=True).first()
+    if job_id is None:
+        raise NotFound
+    step = JobStep(actor, job_id, Permission.RECORD_FACTS)
+    content, media_type = without_metadata(file)
+    digest = hashlib.sha256(content).hexdigest()
+    path = f"photos/{actor.workshop_id}/{digest[:2]}/{digest}"
+    if not default_storage.exists(path):
+        path = default_storage.save(path, ContentFile(content))
+    before = step.case.record
+    photo = step.add(
+        Photo(
+            id=id,
+            **step.common(),
+            round_id=round_id,
+            write_id=write_id,
+            sha256=digest,
+            media_type=media_type,
+            size=len(content),
+            path=path,
+        )
+    )
+    step.raise_findings(of_arrival(before, Arrival("photo", photo.pk, actor.now, actor.now)))
+    step.conclude("photo_added", photo)
+    return photo
+
+
+def without_metadata(file: IO[bytes]) -> tuple[bytes, str]:
+    """The picture alone, turned upright: encoded again, so that place, time and device are gone."""
+    try:
+        with Image.open(file, formats=tuple(FORMATS)) as image:
+            kind = image.format or "JPEG"
+            if image.width * image.height > PIXELS_AT_MOST:
+                raise _no_picture(_("The picture has more than 60 million pixels. Send a smaller one."))
+            upright = ImageOps.exif_transpose(image)
+            clean = upright.convert("RGB") if kind == "JPEG" else upright.copy()
+    except (UnidentifiedImageError, Image.DecompressionBombError, OSError, SyntaxError, ValueError) as error:
+        raise _no_picture(_("This is no picture that can be read. Send JPEG, PNG or WebP.")) from error
+    clean.info.clear()
+    buffer = BytesIO()
+    clean.save(buffer, format=kind, quality=88)
+    return buffer.getvalue(), FORMATS[kind]
+
+
+def _no_picture(detail: str) -> Invalid:
+    return Invalid.at("/file", "not_an_image", detail)

@@ -1,0 +1,283 @@
+"""Rounds and readings: facts, stored whenever they are well formed, with whatever findings they carry."""
+
+from __future__ import annotations
+
+import uuid
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+from decimal import Decimal
+from typing import Any
+
+from django.utils.translation import gettext as _
+
+from fleet.actor import Actor
+from fleet.errors import Conflict, FieldError, Forbidden, Invalid, NotFound
+from fleet.ids import new_id
+from fleet.models import Instrument, InstrumentCalibration, Membership
+from fleet.permissions import Permission
+from fleet.selectors.instruments import calibration_at
+
+from ..metrology.corners import CORNERS
+from ..metrology.readings import height_problem, likely_unit
+from ..models import Reading, ReadingStrike, Round
+from ..rules.findings import Arrival, InstrumentStatus, of_arrival, of_instruments, of_setpoints
+from ..selectors.jobs import visible_jobs
+from .independence import decides_alone
+from .repeatability import known_before, learn_from
+from .step import JobStep
+
+READINGS_A_CORNER = range(2, 21)
+
+
+def round_record(
+    *,
+    actor: Actor,
+    id: uuid.UUID,
+    job_id: uuid.UUID,
+    taken_at: datetime,
+    instrument: Instrument,
+    setpoints: Mapping[str, int],
+    readings: Sequence[Mapping[str, Any]],
+    temperature_deg_c: Decimal | None = None,
+    ride_position: str = "normal",
+    settled: bool = True,
+    recorded_from: str = "tablet",
+) -> Round:
+    """Record a full measurement of all four corners with the set-points then stored."""
+    step = JobStep(actor, job_id, Permission.RECORD_FACTS)
+    _require_counts(Counter(reading["corner"] for reading in readings))
+    measured = Round(
+        id=id,
+        **step.common(),
+        taken_at=taken_at,
+        happened_at=taken_at + actor.clock_offset,
+        instrument=instrument,
+        temperature_deg_c=temperature_deg_c,
+        ride_position=ride_position,
+        settled=settled,
+        recorded_from=recorded_from,
+        setpoints=dict(setpoints),
+    )
+    rows = _reading_rows(step, measured, readings, first_ordinal=1)
+    _require_plausible(step, rows)
+    day_of = measured.happened_at.date()
+    used = {row.instrument_id: row.instrument for row in rows} or {instrument.pk: instrument}
+    calibrations = {pk: calibration_at(pk, day_of) for pk in used}
+    before = known_before(rows)
+    measured.repeatability = {
+        "standard_deviation_mm": before.standard_deviation_mm,
+        "degrees_of_freedom": before.degrees_of_freedom,
+    }
+    measured.instruments = [_frozen(each, calibrations[pk]) for pk, each in used.items()]
+    record, expected = step.case.record, step.standing.course.stored or step.case.record.previous_setpoints
+    measured.reading_rows = rows  # type: ignore[attr-defined]
+    step.add(measured, "rounds")
+    for row in rows:
+        step.add(row)
+    for sums in learn_from(rows):
+        step.note(sums)
+    arrival = Arrival("round", measured.pk, measured.happened_at, actor.now)
+    step.raise_findings(
+        [
+            *of_arrival(record, arrival),
+            *of_instruments(arrival, [_status(each, calibrations[pk]) for pk, each in used.items()]),
+            *of_setpoints(record, arrival, measured.setpoints, expected),  # type: ignore[arg-type]
+        ]
+    )
+    step.conclude("round_recorded", measured)
+    return measured
+
+
+def readings_add(
+    *, actor: Actor, id: uuid.UUID, round_id: uuid.UUID, readings: Sequence[Mapping[str, Any]]
+) -> Round:
+    """Add repeated readings to a round; the verdict on it is made again."""
+    step, measured = _step_of_round(actor, round_id)
+    record = step.case.record
+    rows = _reading_rows(step, measured, readings, first_ordinal=len(measured.reading_rows) + 1)  # type: ignore[attr-defined]
+    _require_counts(Counter(row.corner for row in (*measured.reading_rows, *rows)))  # type: ignore[attr-defined]
+    _require_plausible(step, rows)
+    _store(step, measured, rows)
+    for sums in learn_from(rows):
+        step.note(sums)
+    step.raise_findings(of_arrival(record, Arrival("round", id, actor.now, actor.now)))
+    step.conclude("readings_added", measured, {"request": str(id)})
+    return measured
+
+
+def reading_strike(
+    *, actor: Actor, id: uuid.UUID, reading_id: uuid.UUID, reason: str, replacement: Mapping[str, Any]
+) -> Round:
+    """Strike out a wrong reading and put another beside it; both stay visible.
+
+    After its verdict was shown it takes another person than the one who measured, after sign-off a manager.
+    """
+    found = Reading.objects.filter(pk=reading_id, round__job__in=visible_jobs(actor)).first()
+    if found is None:
+        raise NotFound
+    step, measured = _step_of_round(actor, found.round_id)
+    reading = next(row for row in measured.reading_rows if row.pk == reading_id)  # type: ignore[attr-defined]
+    if any(strike.reading_id == reading_id for strike in step.case.strikes):
+        raise Conflict(_("This reading is struck out already."), code="struck_already")
+    alone = _require_may_strike(step, measured, reading)
+    rows = _reading_rows(
+        step,
+        measured,
+        [{**replacement, "corner": reading.corner, "instrument": reading.instrument}],
+        first_ordinal=len(measured.reading_rows) + 1,  # type: ignore[attr-defined]
+        pointer="/replacement",
+    )
+    _require_plausible(step, rows, pointer="/replacement")
+    record = step.case.record
+    _store(step, measured, rows)
+    strike = ReadingStrike(
+        id=id,
+        recorded_at=actor.now,
+        recorded_by=actor.membership_id,
+        reading=reading,
+        replacement=rows[0],
+        reason=reason,
+        self_approved=alone,
+    )
+    step.add(strike, "strikes")
+    step.raise_findings(of_arrival(record, Arrival("strike", strike.pk, actor.now, actor.now)))
+    step.conclude("reading_struck", strike)
+    return measured
+
+
+def _require_may_strike(step: JobStep, measured: Round, reading: Reading) -> bool:
+    if not step.job.is_open and not step.actor.roles & {"manager"}:
+        raise Forbidden(_("After sign-off only a manager strikes a reading out."), code="manager_needed")
+    if not any(str(measured.pk) in each.content["rounds"] for each in step.case.assessments):
+        return False
+    return decides_alone(step.actor, {reading.measured_by_id, reading.recorded_by})
+
+
+def _step_of_round(actor: Actor, round_id: uuid.UUID) -> tuple[JobStep, Round]:
+    job_id = Round.objects.filter(pk=round_id, job__in=visible_jobs(actor)).values_list("job", flat=True).first()
+    if job_id is None:
+        raise NotFound
+    step = JobStep(actor, job_id, Permission.RECORD_FACTS)
+    return step, next(each for each in step.case.rounds if each.pk == round_id)
+
+
+def _store(step: JobStep, measured: Round, rows: Iterable[Reading]) -> None:
+    for row in rows:
+        step.add(row)
+        measured.reading_rows.append(row)  # type: ignore[attr-defined]
+    step.case.judge_again()
+
+
+def _reading_rows(
+    step: JobStep, measured: Round, readings: Iterable[Mapping[str, Any]], *, first_ordinal: int, pointer: str = ""
+) -> list[Reading]:
+    actor = step.actor
+    return [
+        Reading(
+            id=reading.get("id") or new_id(),
+            recorded_at=actor.now,
+            recorded_by=actor.membership_id,
+            round=measured,
+            ordinal=ordinal,
+            corner=reading["corner"],
+            height_mm=reading["height_mm"],
+            confirmed=reading.get("confirmed", False),
+            measured_by=_measurer(actor, reading, f"{pointer or f'/readings/{ordinal - first_ordinal}'}/measured_by"),
+            instrument=reading.get("instrument") or measured.instrument,
+        )
+        for ordinal, reading in enumerate(readings, first_ordinal)
+    ]
+
+
+def _measurer(actor: Actor, reading: Mapping[str, Any], pointer: str) -> Membership:
+    person = reading.get("measured_by")
+    if person is not None:
+        return person  # type: ignore[no-any-return]
+    if actor.membership_id is None:
+        raise Invalid.at(pointer, "required", _("Say who measured."))
+    return Membership.objects.get(pk=actor.membership_id)
+
+
+def _require_counts(counts: Mapping[str, int]) -> None:
+    """Every corner, at least twice, at most twenty times."""
+    errors = [
+        FieldError(
+            "/readings",
+            "readings_per_corner",
+            _("%(corner)s has %(count)s readings; a round needs 2 to 20 at every corner.")
+            % {"corner": corner, "count": counts.get(corner, 0)},
+        )
+        for corner in CORNERS
+        if counts.get(corner, 0) not in READINGS_A_CORNER
+    ]
+    if errors:
+        raise Invalid(errors)
+
+
+def _require_plausible(step: JobStep, rows: Sequence[Reading], pointer: str = "") -> None:
+    """Heights that cannot be, or that need a second look, are given back before anything is stored."""
+    errors = [
+        error
+        for index, row in enumerate(rows)
+        if (error := _height_error(step, row, f"{pointer or f'/readings/{index}'}/height_mm")) is not None
+    ]
+    if errors:
+        raise Invalid(errors)
+
+
+def _height_error(step: JobStep, row: Reading, pointer: str) -> FieldError | None:
+    specification = step.standing.specification
+    height, length = float(row.height_mm), float(row.instrument.length_mm)
+    target = specification.target_mm(row.corner) if specification else height  # type: ignore[arg-type]
+    match height_problem(height, target, length):
+        case "not_positive":
+            return FieldError(pointer, "not_positive", _("A height is above 0 mm."))
+        case "beyond_instrument":
+            return FieldError(
+                pointer,
+                "beyond_instrument",
+                _("%(height)s mm is longer than the instrument (%(length)s mm). Read again, in millimetres.")
+                % {"height": f"{height:g}", "length": f"{length:g}"},
+            )
+        case "confirm_height" if not row.confirmed:
+            return FieldError(pointer, "confirm_height", _confirmation(height, target))
+        case _:
+            return None
+
+
+def _confirmation(height: float, target: float) -> str:
+    text = _(
+        "%(height)s mm is more than 150 mm from the target of %(target)s mm. Read again, or send it with "
+        "'confirmed': true if it is right."
+    ) % {"height": f"{height:g}", "target": f"{target:g}"}
+    match likely_unit(height, target):
+        case "inch":
+            return text + " " + _("It looks like inches; heights are in millimetres.")
+        case "centimetre":
+            return text + " " + _("It looks like centimetres; heights are in millimetres.")
+        case _:
+            return text
+
+
+def _frozen(instrument: Instrument, calibration: InstrumentCalibration | None) -> dict[str, Any]:
+    """What the uncertainty of an instrument rests on, as it was on the day."""
+    certificate = None
+    if calibration is not None and calibration.expanded_uncertainty_mm is not None:
+        certificate = {
+            "expanded_uncertainty_mm": float(calibration.expanded_uncertainty_mm),
+            "coverage_factor": float(calibration.coverage_factor or 2),
+        }
+    return {
+        "identity": str(instrument.pk),
+        "serial": instrument.serial,
+        "resolution_mm": float(instrument.resolution_mm),
+        "accuracy_class": instrument.accuracy_class,
+        "certificate": certificate,
+        "hook_end": instrument.hook_end,
+    }
+
+
+def _status(instrument: Instrument, calibration: InstrumentCalibration | None) -> InstrumentStatus:
+    since = instrument.withdrawals.order_by("since").values_list("since", flat=True).first()
+    return InstrumentStatus(instrument.serial, calibration.due_on if calibration else None, since)

@@ -1,0 +1,74 @@
+"""How often one may ask. Rates are settings (`DEFAULT_THROTTLE_RATES`); these are the defaults."""
+
+from __future__ import annotations
+
+import hashlib
+from typing import Any, ClassVar
+
+from rest_framework.request import Request
+from rest_framework.settings import api_settings
+from rest_framework.throttling import SimpleRateThrottle
+from rest_framework.views import APIView
+
+
+class Throttle(SimpleRateThrottle):
+    """A throttle with a rate of its own where the settings name none."""
+
+    default_rate: ClassVar[str]
+
+    def get_rate(self) -> str | None:
+        rates: dict[str, str | None] = api_settings.DEFAULT_THROTTLE_RATES
+        return rates.get(self.scope, self.default_rate) if self.scope else self.default_rate
+
+    def get_cache_key(self, request: Request, view: APIView) -> str | None:
+        ident = self.ident(request, view)
+        return f"throttle:{self.scope}:{ident}" if ident else None
+
+    def ident(self, request: Request, view: APIView) -> str | None:
+        raise NotImplementedError
+
+
+class TokenThrottle(Throttle):
+    """Requests of one token: far above what a busy tablet sends."""
+
+    scope = "token"
+    default_rate = "1200/min"
+
+    def ident(self, request: Request, view: APIView) -> str | None:  # noqa: ARG002
+        token_id = getattr(request.user, "token_id", None)
+        return str(token_id) if token_id else None
+
+
+class PasswordThrottle(Throttle):
+    """Changes of one's own PIN, each proved by the password."""
+
+    scope = "password"
+    default_rate = "10/min"
+
+    def ident(self, request: Request, view: APIView) -> str | None:  # noqa: ARG002
+        return str(getattr(request.user, "pk", None) or self.get_ident(request))
+
+
+class SignInAddressThrottle(Throttle):
+    """Attempts to sign in or to accept an invitation from one network address."""
+
+    scope = "sign_in_address"
+    default_rate = "120/min"
+
+    def ident(self, request: Request, view: APIView) -> str | None:  # noqa: ARG002
+        return self.get_ident(request)
+
+
+class SignInPersonThrottle(Throttle):
+    """Attempts to sign in as one person, or with one invitation, from wherever."""
+
+    scope = "sign_in_person"
+    default_rate = "10/min"
+
+    def ident(self, request: Request, view: APIView) -> str | None:
+        subject: Any = view.kwargs.get("code") or (
+            request.data.get("email") if isinstance(request.data, dict) else None
+        )
+        if not isinstance(subject, str):
+            return None
+        return hashlib.sha256(subject.strip().lower().encode()).hexdigest()

@@ -1,0 +1,1 @@
+"""What may be seen of fleet, by whom. Row-level security already keeps other workshops out."""

@@ -1,0 +1,19 @@
+"""Which specification is in force when."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from uuid import UUID
+
+from fleet.models import Specification
+
+
+def specification_in_force(vehicle_model_id: UUID, at: datetime) -> Specification | None:
+    """The revision with the latest `effective_from` up to the day (UTC) of `at`, among those recorded by then."""
+    return (
+        Specification.objects.filter(
+            vehicle_model_id=vehicle_model_id, effective_from__lte=at.date(), recorded_at__lte=at
+        )
+        .order_by("-effective_from", "-revision")
+        .first()
+    )

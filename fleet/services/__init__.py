@@ -1,0 +1,58 @@
+"""What changes fleet: one function for each business step, each in the caller's transaction of one workshop."""
+
+from .acceptance import invitation_accept
+from .bays import bay_add, bay_update
+from .instruments import Certificate, instrument_add, instrument_calibrate, instrument_withdraw
+from .invitations import invitation_code, person_reinvite
+from .operators import operator_add, operator_update
+from .people import (
+    WrongPin,
+    person_invite,
+    person_update,
+    pin_failure_note,
+    pin_prove,
+    pin_set,
+    preferences_set,
+)
+from .tokens import integrator_token_issue, token_issue, token_renew_secret, token_revoke
+from .vehicle_facts import clock_findings, event_record, fitment_record
+from .vehicle_models import specification_add, vehicle_model_add, vehicle_model_update
+from .vehicles import vehicle_add, vehicle_update, vin_correct
+from .workshops import FoundedWorkshop, workshop_create, workshop_update
+
+__all__ = [
+    "Certificate",
+    "FoundedWorkshop",
+    "WrongPin",
+    "bay_add",
+    "bay_update",
+    "clock_findings",
+    "event_record",
+    "fitment_record",
+    "instrument_add",
+    "instrument_calibrate",
+    "instrument_withdraw",
+    "integrator_token_issue",
+    "invitation_accept",
+    "invitation_code",
+    "operator_add",
+    "operator_update",
+    "person_invite",
+    "person_reinvite",
+    "person_update",
+    "pin_failure_note",
+    "pin_prove",
+    "pin_set",
+    "preferences_set",
+    "specification_add",
+    "token_issue",
+    "token_renew_secret",
+    "token_revoke",
+    "vehicle_add",
+    "vehicle_model_add",
+    "vehicle_model_update",
+    "vehicle_update",
+    "vin_correct",
+    "workshop_create",
+    "workshop_update",
+]

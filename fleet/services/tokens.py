@@ -1,0 +1,130 @@
+"""Device tokens: made with the person's own password, bound to one membership, revocable."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from datetime import datetime, timedelta
+from typing import Final
+from uuid import UUID
+
+from django.conf import settings
+from django.utils.translation import gettext_lazy as _
+
+from fleet import ledger
+from fleet.actor import Actor
+from fleet.credentials import digest_of, new_secret
+from fleet.errors import Conflict, Invalid, NotFound
+from fleet.models import AccessToken, Membership, Role
+from fleet.permissions import INTEGRATOR_SCOPES, Permission, may, require
+
+LIFETIME: Final = timedelta(days=getattr(settings, "TOKEN_LIFETIME_DAYS", 90))
+DEFAULT_SCOPES: Final = (Permission.READ_WORKSHOP.value,)
+
+
+def token_issue(
+    *, actor: Actor, record_id: UUID, device: str, scopes: Sequence[str] | None = None
+) -> tuple[AccessToken, str]:
+    """A token for the acting person, who has just proved their password; its secret is shown this once."""
+    membership = Membership.objects.get(pk=actor.membership_id)
+    return token_grant(actor=actor, membership=membership, device=device, record_id=record_id, scopes=scopes)
+
+
+def integrator_token_issue(
+    *,
+    actor: Actor,
+    record_id: UUID,
+    membership: Membership,
+    device: str,
+    scopes: Sequence[str],
+    expires_at: datetime | None = None,
+) -> tuple[AccessToken, str]:
+    """A token for a program, made by a manager; it may only do what its scopes say."""
+    require(actor, Permission.SET_UP)
+    if Role.INTEGRATOR not in membership.roles:
+        raise Conflict(
+            _("Only an integrator's token is made by a manager. People make their own with their password."),
+            code="not_an_integrator",
+        )
+    if not membership.is_active:
+        raise Conflict(_("This integrator is not active. Activate it first."), code="not_active")
+    return token_grant(
+        actor=actor,
+        membership=membership,
+        device=device,
+        record_id=record_id,
+        scopes=scopes,
+        expires_at=expires_at,
+    )
+
+
+def token_grant(
+    *,
+    actor: Actor,
+    membership: Membership,
+    device: str,
+    record_id: UUID,
+    scopes: Sequence[str] | None = None,
+    expires_at: datetime | None = None,
+) -> tuple[AccessToken, str]:
+    """Make a token for a membership; the caller has checked who asks."""
+    secret = new_secret()
+    token = AccessToken.objects.create(
+        id=record_id,
+        membership=membership,
+        digest=digest_of(secret),
+        device=device,
+        scopes=_scopes(membership, scopes),
+        created_at=actor.now,
+        expires_at=expires_at or actor.now + LIFETIME,
+    )
+    ledger.append(actor, "token_issued", token)
+    return token, secret
+
+
+def token_renew_secret(*, token_id: UUID) -> tuple[AccessToken, str]:
+    """Another secret for a token whose first answer was lost: only its hash is kept, so it cannot be shown again."""
+    token = AccessToken.objects.select_for_update(no_key=True).get(pk=token_id)
+    if token.revoked_at is not None:
+        raise Conflict(_("This token was revoked. Ask for a new one under a new id."), code="token_revoked")
+    secret = new_secret()
+    token.digest = digest_of(secret)
+    token.save(update_fields=["digest"])
+    return token, secret
+
+
+def token_revoke(*, actor: Actor, token_id: UUID | None) -> AccessToken:
+    """End a token at once: one's own, or as a manager anyone's. Revoking twice changes nothing."""
+    token = AccessToken.objects.select_for_update(no_key=True).filter(pk=token_id).first()
+    if token is None or not (token.membership_id == actor.membership_id or may(actor, Permission.SET_UP)):
+        raise NotFound
+    if token.revoked_at is None:
+        revoke_all(actor, [token])
+    return token
+
+
+def revoke_all(actor: Actor, tokens: Collection[AccessToken]) -> None:
+    for token in tokens:
+        token.revoked_at = actor.now
+        token.save(update_fields=["revoked_at"])
+        ledger.append(actor, "token_revoked", token)
+
+
+def _scopes(membership: Membership, scopes: Sequence[str] | None) -> list[str]:
+    """An integrator's scopes; without any it may read. Other people's tokens do what their roles allow."""
+    if Role.INTEGRATOR not in membership.roles:
+        if scopes:
+            raise Invalid.at(
+                "/scopes",
+                "scopes_not_for_people",
+                _("Only an integrator's token has scopes. Leave them out."),
+            )
+        return []
+    chosen = sorted(set(DEFAULT_SCOPES if scopes is None else scopes))
+    unknown = set(chosen) - {scope.value for scope in INTEGRATOR_SCOPES}
+    if unknown or not chosen:
+        allowed = ", ".join(sorted(scope.value for scope in INTEGRATOR_SCOPES))
+        detail = _("An integrator's token has at least one of these scopes: %(allowed)s.") % {
+            "allowed": allowed
+        }
+        raise Invalid.at("/scopes", "unknown_scope", detail)
+    return chosen

@@ -1,0 +1,101 @@
+"""The workshop itself: how it begins, and its settings."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final
+from uuid import UUID
+
+from django.utils.translation import gettext_lazy as _
+
+from fleet import ledger
+from fleet.actor import Actor
+from fleet.credentials import memberships_of
+from fleet.errors import Conflict
+from fleet.ids import new_id
+from fleet.models import Membership, Role, User, Workshop
+from fleet.permissions import Permission, require
+from fleet.tenancy import in_workshop
+
+from .changes import locked, store
+from .people import active_approvers, user_for
+from .tokens import token_grant
+
+FIRST_DEVICE: Final = "create_workshop"
+
+
+@dataclass(frozen=True, slots=True)
+class FoundedWorkshop:
+    """A workshop with its first person, and a token of theirs that is shown once."""
+
+    workshop: Workshop
+    manager: Membership
+    token: str
+    is_new: bool
+
+
+def workshop_create(
+    *,
+    name: str,
+    email: str,
+    password: str | None,
+    now: datetime,
+    manager_name: str = "",
+    is_demo: bool = False,
+) -> FoundedWorkshop:
+    """A workshop whose first person is manager and technician.
+
+    For the same name and e-mail it gives the workshop there is, with another token. An account that the person
+    already has keeps its password; without `password` a new one has none until an invitation is accepted.
+    """
+    user = user_for(email, password)
+    workshop_id = next((w for w, _member, w_name in memberships_of(user.pk) if w_name == name), None)
+    is_new = workshop_id is None
+    with in_workshop(workshop_id or new_id()):
+        manager = (
+            _founded(name, user, now, manager_name or email.partition("@")[0], is_demo)
+            if workshop_id is None
+            else Membership.objects.select_related("workshop").get(user=user)
+        )
+        actor = Actor.system(manager.workshop_id, now)
+        _token, secret = token_grant(actor=actor, membership=manager, device=FIRST_DEVICE, record_id=new_id())
+        return FoundedWorkshop(manager.workshop, manager, secret, is_new)
+
+
+def _founded(name: str, user: User, now: datetime, manager_name: str, is_demo: bool) -> Membership:  # noqa: FBT001
+    from fleet.tenancy import current_workshop_id
+
+    workshop = Workshop.objects.create(id=current_workshop_id(), name=name, created_at=now, is_demo=is_demo)
+    manager = Membership.objects.create(
+        user=user,
+        workshop=workshop,
+        name=manager_name,
+        roles=[Role.MANAGER.value, Role.TECHNICIAN.value],
+        is_active=True,
+        commitment_salt=secrets.token_bytes(16),
+        created_at=now,
+    )
+    ledger.append(Actor.system(workshop.pk, now), "workshop_created", workshop, rows=[manager])
+    return manager
+
+
+def workshop_update(
+    *, actor: Actor, expected_versions: Collection[int], changes: Mapping[str, Any]
+) -> Workshop:
+    """Change settings. `single_person` is refused while two people could approve."""
+    require(actor, Permission.SET_UP)
+    workshop = locked(Workshop.objects.all(), actor.workshop_id, expected_versions)
+    if changes.get("single_person") and active_approvers().count() > 1:
+        raise Conflict(
+            _(
+                "A second person here may approve, so nobody approves alone. Let them approve, or take that right away."
+            ),
+            code="second_approver",
+            pointer="/single_person",
+        )
+    if store(workshop, changes):
+        ledger.append(actor, "workshop_changed", workshop)
+    return workshop

@@ -1,0 +1,63 @@
+"""What the interface shows of certificates and of background work that waits for a person."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from drf_spectacular.utils import extend_schema_field
+from rest_framework import serializers
+
+from fleet.api.fields import ClientId, TrimmedText
+from fleet.models import OutboxItem
+
+from ..models import Certificate
+from ..selectors.parked_work import subjects
+
+
+class CertificateSerializer(serializers.ModelSerializer[Certificate]):
+    job = serializers.UUIDField(source="job_id", read_only=True)
+    vehicle = serializers.CharField(source="vehicle.vin", read_only=True)
+    replaces = serializers.IntegerField(
+        source="replaces.number", default=None, allow_null=True, read_only=True
+    )
+    replaced_by = serializers.SerializerMethodField()
+    sha256 = serializers.CharField(source="file.sha256", default=None, allow_null=True, read_only=True)
+
+    class Meta:
+        model = Certificate
+        fields = (
+            "id",
+            "number",
+            "kind",
+            "code",
+            "job",
+            "vehicle",
+            "issued_at",
+            "state",
+            "replaces",
+            "replaced_by",
+            "reason",
+            "sha256",
+        )
+        read_only_fields = fields
+
+    def get_replaced_by(self, certificate: Certificate) -> int | None:
+        return next((each.number for each in certificate.replacements.all()), None)
+
+
+class ReplacementSerializer(serializers.Serializer[Any]):
+    id = ClientId(required=False)
+    reason = TrimmedText(max_length=1000)
+
+
+class ParkedWorkSerializer(serializers.ModelSerializer[OutboxItem]):
+    about = serializers.SerializerMethodField()
+
+    class Meta:
+        model = OutboxItem
+        fields = ("id", "kind", "state", "about", "attempts", "error", "created_at", "finished_at")
+        read_only_fields = fields
+
+    @extend_schema_field({"type": "object", "additionalProperties": {"type": "string", "format": "uuid"}})
+    def get_about(self, item: OutboxItem) -> dict[str, str]:
+        return subjects(item.payload)

@@ -1,0 +1,191 @@
+"""What a document concludes, in words for someone who is no expert (ISO/IEC 17025 7.8.6)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from calibration.metrology.corners import CORNERS, Corner
+
+from .display import Display, corner_list
+from .document import Document, HeightState, Verdict
+from .texts import STATES, wording
+
+_BASES = {
+    "within": gettext_lazy(
+        "All four corner heights and both side differences, measured on %(day)s, lie within the tolerances of "
+        "specification revision %(revision)s, uncertainty of measurement included."
+    ),
+    "outside": gettext_lazy(
+        "Four corner heights and both side differences were measured on %(day)s and judged by specification "
+        "revision %(revision)s, uncertainty of measurement included. They do not all meet it."
+    ),
+    "undecided": gettext_lazy(
+        "Four corner heights and both side differences were measured on %(day)s and judged by specification "
+        "revision %(revision)s, uncertainty of measurement included."
+    ),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Conclusion:
+    """A headline and the sentences that explain it."""
+
+    headline: str
+    sentences: tuple[str, ...]
+
+
+def conclude(document: Document) -> Conclusion:
+    if document.kind == "certificate":
+        return Conclusion(_certificate_headline(document), _certificate_sentences(document))
+    return Conclusion(_findings_headline(document), _findings_sentences(document))
+
+
+def measured_states(document: Document) -> list[tuple[str, HeightState]]:
+    """The measurements to show, each under its name; a single one where found and left are the same."""
+    found, left = document.as_found, document.as_left
+    if found is None or left is None or shows_one_state(document):
+        state = left or found
+        title = (
+            _("As found and as left") if found and left else _("As found") if found else _("Last measured")
+        )
+        return [] if state is None else [(title, state)]
+    return [
+        (_("As found"), found),
+        (_("As left") if document.kind == "certificate" else _("Last measured"), left),
+    ]
+
+
+def shows_one_state(document: Document) -> bool:
+    """As found and as left are the same measurement, or there is only one."""
+    found, left = document.as_found, document.as_left
+    return found is None or left is None or found.rounds == left.rounds
+
+
+def last_state(document: Document) -> HeightState | None:
+    return document.as_left or document.as_found
+
+
+def corners_with(state: HeightState, verdict: Verdict, *, adjustable: bool | None = None) -> list[Corner]:
+    """Corners of the verdict; of those that can be adjusted here, or cannot, where asked for."""
+    return [
+        corner
+        for corner in CORNERS
+        if (result := state.corners.get(corner)) is not None
+        and result.verdict == verdict
+        and not result.void_reason
+        and adjustable in (None, result.adjustable)
+    ]
+
+
+def _certificate_headline(document: Document) -> str:
+    state = last_state(document)
+    if state is None or state.verdict is None:
+        return _("Heights measured; not judged")
+    if state.verdict == "outside":
+        return _("Outside tolerance")
+    if state.verdict == "undecided":
+        return _("Signed off undecided, with approval")
+    if _stays_out(state, document):
+        return _("Within tolerance wherever it can be adjusted")
+    if not document.writes:
+        return _("Within tolerance and left alone")
+    return _("Adjusted: all four corners within tolerance")
+
+
+def _certificate_sentences(document: Document) -> tuple[str, ...]:
+    state = last_state(document)
+    sentences = [] if state is None else _verdict_sentences(state, document)
+    if document.as_found is not None and not shows_one_state(document):
+        sentences += _found_sentences(document.as_found)
+    if not document.writes and state is not None and state.verdict == "within":
+        sentences.append(_("No set-point was changed: adjusting a vehicle that is right makes it worse."))
+    if document.concession is not None:
+        sentences.append(_concession_sentence(document))
+    return tuple(sentences)
+
+
+def _found_sentences(found: HeightState) -> list[str]:
+    """What was wrong on arrival."""
+    outside = corners_with(found, "outside")
+    return [_("Found outside tolerance: %(corners)s.") % {"corners": corner_list(outside)}] if outside else []
+
+
+def _verdict_sentences(state: HeightState, document: Document) -> list[str]:
+    sentences = [_basis_sentence(state, document)]
+    undecided = corners_with(state, "undecided", adjustable=True)
+    if undecided:
+        text = _("The measurement cannot decide whether these corners are within tolerance: %(corners)s.")
+        sentences.append(text % {"corners": corner_list(undecided)})
+    outside = corners_with(state, "outside", adjustable=True)
+    if outside:
+        sentences.append(_("Outside tolerance: %(corners)s.") % {"corners": corner_list(outside)})
+    stays_out = _stays_out(state, document)
+    if stays_out:
+        text = _("Not within tolerance and not adjustable here: %(corners)s. See what to do next.")
+        sentences.append(text % {"corners": corner_list(stays_out)})
+    return sentences
+
+
+def _stays_out(state: HeightState, document: Document) -> list[Corner]:
+    """Corners that are not within tolerance and that this job could not change."""
+    fixed = {corner for corner, result in state.corners.items() if not result.adjustable}
+    fixed.update(document.not_adjustable_here)
+    return [
+        corner
+        for corner in CORNERS
+        if corner in fixed
+        and corner in state.corners
+        and state.corners[corner].verdict in ("outside", "undecided")
+    ]
+
+
+def _basis_sentence(state: HeightState, document: Document) -> str:
+    """Which results, which specification (ISO/IEC 17025 7.8.6 a, b)."""
+    display = Display.of(document)
+    if document.specification is None:
+        text = _(
+            "Four corner heights were measured on %(day)s; no specification was at hand to judge them by."
+        )
+        return text % {"day": display.day(state.taken_at)}
+    base = "undecided" if _stays_out(state, document) else state.verdict or "undecided"
+    return str(_BASES[base]) % {
+        "day": display.day(state.taken_at),
+        "revision": document.specification.revision,
+    }
+
+
+def _concession_sentence(document: Document) -> str:
+    concession, display = document.concession, Display.of(document)
+    if concession is None:
+        return ""
+    text = _(
+        "By concession the targets were front %(front)s and rear %(rear)s instead of the specification's, "
+        "acknowledged by %(name)s."
+    )
+    return text % {
+        "front": display.length_with_unit(concession.front_target_mm),
+        "rear": display.length_with_unit(concession.rear_target_mm),
+        "name": concession.acknowledged_by,
+    }
+
+
+def _findings_headline(document: Document) -> str:
+    if document.job.state == "reverted":
+        return _("Returned to the set-points found; adjustment not completed")
+    return _("Adjustment not completed")
+
+
+def _findings_sentences(document: Document) -> tuple[str, ...]:
+    sentences = []
+    if document.ending is not None:
+        reason = _("Why the job ended: %(reason)s") % {"reason": document.ending.reason}
+        sentences.append(reason if reason.endswith((".", "!", "?")) else f"{reason}.")
+    state = last_state(document)
+    sentences += [_("No heights were measured.")] if state is None else _verdict_sentences(state, document)
+    if document.writes:
+        sentences.append(_("Set-points were written during this job; the last ones read are listed below."))
+    sentences.append(_("%(state)s.") % {"state": wording(STATES, document.job.state)})
+    return tuple(sentences)

@@ -1,0 +1,207 @@
+"""Page one, for the operator: the verdict in words, the vehicle from above, the heights, what to do next."""
+
+from __future__ import annotations
+
+from django.utils.translation import gettext as _
+from reportlab.graphics.shapes import Drawing
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.platypus import Flowable, KeepTogether, Paragraph, Spacer
+
+from reports.drawing import palette
+from reports.drawing.marks import bar_mark
+from reports.drawing.plan_view import WIDTH as PLAN_WIDTH
+from reports.drawing.plan_view import PlanView, PlanViewCorner, draw_plan_view, span_mm
+from reports.drawing.words import corner_name
+
+from . import styles, texts
+from .conclusion import conclude, last_state, measured_states
+from .display import Display
+from .document import Document, FollowUp, HeightState, Party
+from .facts import facts
+from .height_table import height_table
+from .qr import qr_drawing
+
+_QR_SIDE = 76.0
+
+
+def front_page(document: Document, width: float) -> list[Flowable]:
+    return [
+        _head(document, width),
+        Spacer(0, 6),
+        _verdict_box(document, width),
+        Spacer(0, 5),
+        *facts(document, width),
+        *_plan_views(document, width),
+        *height_table(document, width),
+        *_next_steps(document),
+        *_signed(document),
+        *_cautions(document, width),
+    ]
+
+
+def _head(document: Document, width: float) -> Flowable:
+    cells = [[_titles(document), _workshop(document.workshop), _qr(document)]]
+    columns = [width * 0.46, width * 0.54 - _QR_SIDE, _QR_SIDE]
+    return styles.plain_table(
+        cells,
+        columns,
+        ("LINEBELOW", (0, 0), (-1, -1), 1.6, palette.INK),
+        ("LEFTPADDING", (0, 0), (0, 0), 0),
+        ("RIGHTPADDING", (2, 0), (2, 0), 0),
+    )
+
+
+def _titles(document: Document) -> list[Flowable]:
+    display = Display.of(document)
+    number = _("No. %(number)s, issued %(day)s") % {
+        "number": document.number,
+        "day": display.day(document.issued_at),
+    }
+    titles: list[Flowable] = [
+        styles.paragraph(texts.kind_title(document.kind), styles.TITLE),
+        styles.paragraph(_("Ride-height adjustment"), styles.SUBTITLE),
+        styles.paragraph(number, styles.LEAD),
+    ]
+    if document.replaces:
+        replaced = _("Replaces no. %(number)s") % {"number": document.replaces}
+        titles.append(styles.paragraph(replaced, styles.BODY))
+    return titles
+
+
+def _workshop(workshop: Party) -> list[Flowable]:
+    lines = [
+        styles.bold(workshop.name),
+        *map(styles.markup, workshop.address),
+        styles.markup(workshop.contact),
+    ]
+    return [Paragraph("<br/>".join(line for line in lines if line), styles.SMALL_RIGHT)]
+
+
+def _qr(document: Document) -> list[Flowable]:
+    centred = ParagraphStyle("qr", styles.SOFT, alignment=1, fontSize=6.6, leading=7.6)
+    return [
+        qr_drawing(document.verification_url, _QR_SIDE - 6),
+        styles.paragraph(_("Scan to verify"), centred),
+    ]
+
+
+def _verdict_box(document: Document, width: float) -> Flowable:
+    conclusion = conclude(document)
+    content: list[Flowable] = [styles.paragraph(conclusion.headline, styles.HEADLINE)]
+    content += [styles.paragraph(" ".join(conclusion.sentences), styles.LEAD)]
+    if document.concession is not None:
+        content.append(Paragraph(styles.bold(str(texts.CONCESSION_CAUTION)), styles.BODY))
+    state = last_state(document)
+    look = palette.verdict_look(None if state is None else state.verdict)
+    return styles.plain_table(
+        [[_large_mark(look), content]],
+        [30.0, width - 30.0],
+        ("BACKGROUND", (0, 0), (-1, -1), palette.TINT),
+        ("LINEBEFORE", (0, 0), (0, -1), 5, look.colour, "butt"),
+        ("TOPPADDING", (0, 0), (-1, -1), 6),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 8),
+        ("LEFTPADDING", (0, 0), (0, -1), 12),
+        ("RIGHTPADDING", (1, 0), (1, -1), 10),
+    )
+
+
+def _large_mark(look: palette.VerdictLook) -> Drawing:
+    """The verdict's own mark, as on the bars below."""
+    drawing = Drawing(14, 18)
+    mark = bar_mark(0, 0, look)
+    drawing.add(mark)
+    drawing.scale(1.7, 1.7)
+    drawing.transform = (1.7, 0, 0, 1.7, 7, 8)
+    return drawing
+
+
+def _plan_views(document: Document, width: float) -> list[Flowable]:
+    views = [_plan_view(title, state, document) for title, state in measured_states(document)]
+    if not views:
+        return []
+    span = span_mm(views)
+    drawings = [draw_plan_view(view, span=span) for view in views]
+    column = max(width / len(drawings), PLAN_WIDTH)
+    row: list[styles.Cell] = list(drawings)
+    table = styles.plain_table(
+        [row],
+        [column] * len(row),
+        ("ALIGN", (0, 0), (-1, -1), "CENTER"),
+        ("LEFTPADDING", (0, 0), (-1, -1), 0),
+    )
+    return [Spacer(0, 3), table, styles.paragraph(_legend(), styles.SOFT), Spacer(0, 4)]
+
+
+def _plan_view(title: str, state: HeightState, document: Document) -> PlanView:
+    dated = f"{title}, {Display.of(document).day(state.taken_at)}"
+    corners = {
+        corner: PlanViewCorner(
+            height_mm=result.mean_mm,
+            expanded_uncertainty_mm=result.expanded_uncertainty_mm,
+            deviation_mm=result.deviation_mm,
+            tolerance_mm=result.tolerance_mm,
+            verdict=None if result.void_reason else result.verdict,
+            remark=_("superseded") if result.void_reason else "",
+        )
+        for corner, result in state.corners.items()
+    }
+    return PlanView(dated, corners, document.units.length)
+
+
+def _legend() -> str:
+    return _(
+        "Band: tolerance about its target. Mark and whisker: height with its uncertainty (about 95 %). "
+        "Disc: within; diamond: outside; ring: undecided."
+    )
+
+
+def _next_steps(document: Document) -> list[Flowable]:
+    to_mend = document.ending.to_mend if document.ending else ()
+    follow_ups = [_follow_up(follow_up) for follow_up in document.follow_ups]
+    blocks = []
+    if to_mend:
+        blocks.append(_list(_("What to mend"), list(to_mend)))
+    if follow_ups:
+        blocks.append(_list(_("What to do next"), follow_ups))
+    return [flowable for block in blocks for flowable in block]
+
+
+def _list(title: str, lines: list[str]) -> list[Flowable]:
+    """The heading never stands alone at the foot of a page."""
+    items: list[Flowable] = [styles.bullet(line) for line in lines]
+    return [KeepTogether([styles.paragraph(title, styles.SECTION), items[0]]), *items[1:]]
+
+
+def _follow_up(follow_up: FollowUp) -> str:
+    words = texts.wording(texts.FOLLOW_UPS, follow_up.code)
+    where = f"{corner_name(follow_up.corner)}: " if follow_up.corner else ""
+    return f"{where}{words} {follow_up.detail}".strip()
+
+
+def _cautions(document: Document, width: float) -> list[Flowable]:
+    """This job's own cautions first, then the standing ones in two columns."""
+    own: list[Flowable] = [styles.bullet(caution, styles.SMALL_ITEM) for caution in document.cautions]
+    standing: list[Flowable] = [styles.bullet(str(caution), styles.SMALL_ITEM) for caution in texts.CAUTIONS]
+    half = (len(standing) + 1) // 2
+    columns = styles.plain_table(
+        [[standing[:half], standing[half:]]], [width / 2] * 2, ("LEFTPADDING", (0, 0), (0, -1), 0)
+    )
+    return [styles.paragraph(_("Cautions"), styles.SECTION), *own, columns]
+
+
+def _signed(document: Document) -> list[Flowable]:
+    """Who answers for it, and what it does not claim."""
+    display = Display.of(document)
+    lines = [
+        _("%(meaning)s: %(name)s, %(role)s, %(when)s.")
+        % {
+            "meaning": texts.wording(texts.SIGNATURE_MEANINGS, signature.meaning),
+            "name": signature.name,
+            "role": texts.wording(texts.ROLES, signature.role),
+            "when": display.stamp(signature.signed_at),
+        }
+        for signature in document.signatures[:1]
+    ]
+    signed: list[Flowable] = [Spacer(0, 6)]
+    signed += [Paragraph(styles.bold(line), styles.BODY) for line in lines]
+    return [*signed, styles.paragraph(str(texts.SCOPE), styles.BODY)]

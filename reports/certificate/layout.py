@@ -1,0 +1,112 @@
+"""The sheet: margins, foot line with "page x of y", and the file's own description of itself."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from io import BytesIO
+from typing import Any, Literal
+
+from django.utils.translation import gettext as _
+from reportlab.lib.pagesizes import A4, LETTER
+from reportlab.pdfbase.pdfmetrics import stringWidth
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate
+
+from reports.drawing import palette
+from reports.drawing.fonts import REGULAR, printable
+
+from .document import Document
+from .texts import kind_title
+
+PageSize = Literal["A4", "Letter"]
+PAGE_SIZES: dict[PageSize, tuple[float, float]] = {"A4": A4, "Letter": LETTER}
+MARGIN = 45.0
+_TOP, _BOTTOM = 30.0, 42.0
+_FOOT_SIZE = 7.4
+
+
+def content_width(page_size: PageSize) -> float:
+    return PAGE_SIZES[page_size][0] - 2 * MARGIN
+
+
+def build_pdf(document: Document, story: Sequence[Flowable], page_size: PageSize) -> bytes:
+    """The story on as many sheets as it needs. No clock, no randomness: equal stories give equal bytes."""
+    target = BytesIO()
+    template = BaseDocTemplate(
+        target,
+        pagesize=PAGE_SIZES[page_size],
+        invariant=1,
+        pageCompression=1,
+        lang=document.language,
+        title=_file_title(document),
+        author=document.workshop.name,
+        subject=_("Ride-height adjustment of vehicle %(vin)s") % {"vin": document.vehicle.vin},
+        creator="Levelbook",
+        initialFontName=REGULAR,
+    )
+    template.addPageTemplates(PageTemplate("sheet", [_frame(page_size)]))
+    template.build(list(story), canvasmaker=_canvas_maker(document, PAGE_SIZES[page_size][0] - MARGIN))
+    return target.getvalue()
+
+
+def _file_title(document: Document) -> str:
+    return f"{kind_title(document.kind)} {document.number}"
+
+
+def _frame(page_size: PageSize) -> Frame:
+    height = PAGE_SIZES[page_size][1]
+    return Frame(
+        MARGIN,
+        _BOTTOM,
+        content_width(page_size),
+        height - _TOP - _BOTTOM,
+        leftPadding=0,
+        rightPadding=0,
+        topPadding=0,
+        bottomPadding=0,
+    )
+
+
+def _canvas_maker(document: Document, right: float) -> Callable[..., Canvas]:
+    def make(*args: Any, **kwargs: Any) -> Canvas:
+        return _NumberedCanvas(document, right, *args, **kwargs)
+
+    return make
+
+
+class _NumberedCanvas(Canvas):
+    """Holds the finished pages back until their number is known."""
+
+    def __init__(self, document: Document, right: float, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.setViewerPreference("DisplayDocTitle", "true")
+        self._document = document
+        self._right = right
+        self._finished: list[dict[str, Any]] = []
+
+    def showPage(self) -> None:  # noqa: N802 - ReportLab's name
+        self._finished.append(dict(self.__dict__))
+        self._startPage()  # type: ignore[attr-defined]
+
+    def save(self) -> None:
+        for number, page in enumerate(self._finished, start=1):
+            self.__dict__.update(page)
+            _draw_foot(self, self._document, self._right, (number, len(self._finished)))
+            super().showPage()
+        super().save()
+
+
+def _draw_foot(canvas: Canvas, document: Document, right: float, page_of: tuple[int, int]) -> None:
+    """Which document, which vehicle, which page (ISO/IEC 17025 7.8.2.1 d)."""
+    canvas.setStrokeColor(palette.RULE)
+    canvas.setLineWidth(0.5)
+    canvas.line(MARGIN, _BOTTOM - 8, right, _BOTTOM - 8)
+    page = _("Page %(number)s of %(total)s") % {"number": page_of[0], "total": page_of[1]}
+    canvas.setFillColor(palette.SOFT_INK)
+    canvas.setFont(REGULAR, _FOOT_SIZE)
+    canvas.drawRightString(right, _BOTTOM - 18, page)
+    room = right - MARGIN - stringWidth(page, REGULAR, _FOOT_SIZE) - 14
+    identity = printable(f"{_file_title(document)} · VIN {document.vehicle.vin}")
+    width = stringWidth(identity, REGULAR, _FOOT_SIZE)
+    canvas.setFont(REGULAR, _FOOT_SIZE * min(1.0, room / width))
+    canvas.drawString(MARGIN, _BOTTOM - 18, identity)

@@ -1,0 +1,178 @@
+"""Codes of the record in words for the customer, and the sentences that every certificate carries."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from django.utils.translation import gettext_lazy as _
+
+_KIND_TITLES = {"certificate": _("Certificate"), "findings_report": _("Findings report")}
+REASONS = {
+    "sensor_replaced": _("Height sensor replaced"),
+    "control_unit_replaced": _("Control unit replaced"),
+    "spring_replaced": _("Spring replaced"),
+    "tyre_change": _("Tyres changed"),
+    "collision_repair": _("Repair after a collision"),
+    "complaint": _("Complaint"),
+    "routine": _("Routine check"),
+    "reversion": _("Return to earlier set-points"),
+}
+STATES = {
+    "signed_off": _("Signed off"),
+    "ended": _("Ended without sign-off"),
+    "reverted": _("Returned to the set-points found"),
+}
+SOURCE_KINDS = {
+    "manufacturer": _("Manufacturer"),
+    "own_measurements": _("Workshop's own measurements"),
+    "operator": _("Operator"),
+}
+INSTRUMENT_KINDS = {"tape": _("Tape measure"), "rule": _("Rule"), "laser": _("Laser distance meter")}
+RIDE_POSITIONS = {
+    "normal": _("normal"),
+    "raised": _("raised"),
+    "lowered": _("lowered"),
+    "loading": _("loading"),
+}
+READINESS_ITEMS = {
+    "fault_memory": _("No stored faults"),
+    "leakage": _("No leak found"),
+    "floor": _("Level floor"),
+    "measuring_condition": _("Measuring condition met"),
+    "doors": _("Doors closed, nobody aboard"),
+    "power": _("Engine running or supply held"),
+    "reservoir": _("Reservoir filled"),
+    "ride_position": _("Normal ride position"),
+    "tyre_pressures": _("Tyre pressures set"),
+    "steering_straight": _("Steering straight"),
+    "secured": _("Secured against rolling"),
+}
+READINESS_OUTCOMES = {
+    "pass": _("yes"),
+    "fail": _("NO"),
+    "not_done": _("NOT CHECKED"),
+    "not_applicable": _("does not apply"),
+}
+EVENTS = {
+    "sensor_replaced": _("Height sensor replaced"),
+    "control_unit_replaced": _("Control unit replaced"),
+    "spring_replaced": _("Spring replaced"),
+    "damper_replaced": _("Damper replaced"),
+    "linkage_repaired": _("Sensor linkage repaired"),
+    "leak_repaired": _("Leak repaired"),
+    "alignment": _("Wheel alignment set"),
+    "collision": _("Collision"),
+    "other": _("Other work"),
+}
+FOLLOW_UPS = {
+    "headlamp_aim": _("Have the headlamp aim checked."),
+    "wheel_alignment": _("Have the wheel alignment checked."),
+    "driver_assistance": _("Have driver-assistance cameras and sensors checked and set."),
+    "not_adjustable_here": _(
+        "Not within tolerance, and no set-point can change it: have springs and mountings checked."
+    ),
+}
+PROPOSAL_KINDS = {
+    "computed": _("computed proposal"),
+    "entered": _("proposal entered by hand"),
+    "reversion": _("return to earlier set-points"),
+}
+NO_PROPOSAL = _("no proposal")
+APPROVAL_SUBJECTS = {
+    "proposal": _("Set-point proposal"),
+    "concession": _("Concession"),
+    "sign_off": _("Sign-off with an undecided corner"),
+}
+APPROVAL_DECISIONS = {"approve": _("approved"), "refuse": _("refused")}
+RULING_DECISIONS = {"accept": _("accepted"), "reject": _("not accepted")}
+SIGNATURE_MEANINGS = {
+    "work_complete": _("The work is complete"),
+    "job_ended": _("The job ended without completion"),
+    "reverted": _("The set-points found were restored"),
+    "approval": _("Approved"),
+    "certificate_replaced": _("This document replaces an earlier one"),
+}
+ROLES = {"technician": _("technician"), "manager": _("manager"), "deputy": _("deputy")}
+FINDINGS = {
+    "pair_disagrees": _("Readings of a pair disagree"),
+    "large_warp": _("Heights are twisted across the diagonal"),
+    "floor_not_level": _("Floor not level"),
+    "corner_not_responding": _("Corner does not respond"),
+    "corner_reversed": _("Corner responds backwards"),
+    "corner_weak": _("Corner responds weakly"),
+    "leave_alone": _("Left alone: within tolerance"),
+    "not_adjustable_here": _("Cannot be adjusted here"),
+    "setpoints_changed_elsewhere": _("Set-points were changed elsewhere"),
+    "clock_wrong": _("Recorded with a wrong clock"),
+    "instrument_overdue": _("Instrument overdue for calibration"),
+    "setpoint_out_of_range": _("Set-point out of range"),
+    "write_without_proposal": _("Written without a proposal"),
+    "write_of_refused_proposal": _("Refused proposal was written"),
+    "write_of_unapproved_proposal": _("Unapproved proposal was written"),
+    "write_of_superseded_proposal": _("Superseded proposal was written"),
+    "write_not_verified": _("Read-back differs from what was to be written"),
+    "writes_conflict": _("Conflicting writes"),
+    "recorded_after_close": _("Recorded after the job was closed"),
+    "leak_outside": _("Leak above the limit"),
+    "limits_exhausted": _("Limits leave no further adjustment"),
+    "no_specification": _("No specification for this vehicle"),
+    "odometer_lower": _("Odometer lower than before"),
+    "tyre_not_listed": _("Tyres not on the specification's list"),
+    "load_capacity_low": _("Tyre load capacity below the axle load"),
+}
+SEVERITIES = {"note": _("note"), "review": _("needs a ruling"), "stop": _("stops adjustment")}
+COMPONENTS = {
+    "repeatability": _("Repeatability of the readings"),
+    "settling": _("Settling of the suspension"),
+    "resolution": _("Resolution of the scale"),
+    "mark_placement": _("Placement of the marks"),
+    "instrument": _("Accuracy of the instrument"),
+}
+CAUTIONS = (
+    _(
+        "While measuring, keep head and hands out of the gap between tyre and arch: the vehicle can drop "
+        "or rise without warning. Nobody opens a door or leans on it."
+    ),
+    _("While the suspension settles everyone stands clear, and nobody is in the pit."),
+    _("Never go under a vehicle held only by its suspension. Secure it against rolling."),
+    _("A running engine needs ventilation. Pressure in the system can injure."),
+    _(
+        "Heights other than the manufacturer's change handling, braking, rollover stability, headlamp aim, "
+        "driver-assistance sensors, tyre wear and fuel use, and may breach local law."
+    ),
+    _("Follow the manufacturer's procedure and local regulations; work by qualified persons only."),
+)
+CONCESSION_CAUTION = _(
+    "This vehicle was set to heights other than its specification's. Handling, braking, rollover "
+    "stability, headlamp aim, driver-assistance sensors, tyre wear and fuel use may differ, and local "
+    "law may not allow it."
+)
+SCOPE = _(
+    "This document states what was measured and done. The results concern only the vehicle named here, "
+    "in the condition and at the time stated. It claims no roadworthiness and no laboratory "
+    "accreditation."
+)
+METHOD = _(
+    "Height: vertical distance from the hub centre to the marked point of the wheel arch directly above, "
+    "at least two readings a corner from the same marks, suspension settled at its normal ride position. "
+    "Rounds with unchanged set-points are pooled."
+)
+DECISION_RULE = _(
+    "Decision rule: a result is within tolerance only if its whole uncertainty interval (deviation ± U) "
+    "lies inside the tolerance, outside only if the whole interval lies beyond it, and otherwise "
+    "undecided (guard band equal to U, applied to unrounded values)."
+)
+UNCERTAINTY = _(
+    "U is the expanded uncertainty of the mean settled height at a level of confidence of about 95 % "
+    "(JCGM 100), the standard uncertainty multiplied by the coverage factor k."
+)
+TRACEABILITY = _("Heights are traceable through the calibration stated for each instrument.")
+
+
+def wording(words: Mapping[str, object], code: str) -> str:
+    """The words for a code; a code from a later release is shown as it is, without underscores."""
+    return str(words[code]) if code in words else code.replace("_", " ").capitalize()
+
+
+def kind_title(kind: str) -> str:
+    return str(_KIND_TITLES[kind])

@@ -1,0 +1,273 @@
+"""What was done: writes, rounds with every reading, leak tests, events, strikes, approvals, findings."""
+
+from __future__ import annotations
+
+from django.utils.translation import gettext as _
+from reportlab.platypus import Flowable
+
+from calibration.metrology.corners import CORNERS, Corner
+from reports.drawing.quantities import rounded
+from reports.drawing.words import corner_name, verdict_word
+
+from . import styles, texts
+from .display import DASH, Display
+from .document import (
+    ApprovalEntry,
+    CornerWrite,
+    Document,
+    EventEntry,
+    FindingEntry,
+    HeightState,
+    LeakTestEntry,
+    ReadingEntry,
+    RoundEntry,
+    Ruling,
+    Strike,
+    WriteEntry,
+)
+
+_READINGS_IN_ROW = 12
+
+
+def work_record(document: Document, width: float) -> list[Flowable]:
+    return [
+        *_writes(document, width),
+        *_rounds(document, width),
+        *_leak_tests(document, width),
+        *_items(_("Work on the vehicle during the job"), [_event(e, document) for e in document.events]),
+        *_items(_("Readings struck out"), [_strike(s, document) for s in document.strikes]),
+        *_items(_("Approvals and refusals"), [_approval(a, document) for a in document.approvals]),
+        *_items(_("Findings and rulings"), [_finding(f, document) for f in document.findings]),
+        *_items(_("Departures from the method"), [styles.markup(text) for text in document.departures]),
+    ]
+
+
+def _section(title: str) -> Flowable:
+    return styles.paragraph(title, styles.SECTION)
+
+
+def _items(title: str, marked_up: list[str]) -> list[Flowable]:
+    if not marked_up:
+        return []
+    return [_section(title), *(styles.bullet_markup(item, styles.SMALL_ITEM) for item in marked_up)]
+
+
+def _writes(document: Document, width: float) -> list[Flowable]:
+    title = _section(_("Set-points written to the vehicle"))
+    if not document.writes:
+        return [title, styles.paragraph(_("None. Nothing was written during this job."), styles.SMALL)]
+    head = [_("No."), _("When, who"), *map(corner_name, CORNERS), _("Read-back")]
+    fixed = 22.0 + 148.0 + 62.0
+    widths = [22.0, 148.0, *[(width - fixed) / 4] * 4, 62.0]
+    table = styles.ruled_table([head], [_write_row(write, document) for write in document.writes], widths)
+    return [title, table, *_justifications(document), *_baselines(document)]
+
+
+def _write_row(write: WriteEntry, document: Document) -> list[styles.Cell]:
+    display = Display.of(document)
+    kind = texts.wording(texts.PROPOSAL_KINDS, write.proposal) if write.proposal else str(texts.NO_PROPOSAL)
+    when = f"{display.stamp(write.written_at)}, {write.written_by}"
+    about = f"{styles.markup(when)}<br/>{styles.markup(kind)}"
+    verified = _("verified") if write.verified else _("NOT VERIFIED")
+    cells = [_write_cell(write.corners.get(corner), display) for corner in CORNERS]
+    return [
+        str(write.number),
+        about,
+        *cells,
+        styles.markup(verified) if write.verified else styles.bold(verified),
+    ]
+
+
+def _write_cell(corner: CornerWrite | None, display: Display) -> str:
+    if corner is None:
+        return DASH
+    intended = (
+        display.counts(corner.intended) if corner.intended is not None else display.counts(corner.read_back)
+    )
+    read_back = _("read %(counts)s") % {"counts": display.counts(corner.read_back)}
+    differs = corner.intended is not None and corner.intended != corner.read_back
+    change = f"{display.counts(corner.before)} → {intended}"
+    second = styles.bold(read_back) if differs else styles.markup(read_back)
+    return f"{styles.markup(change)}<br/>{second}"
+
+
+def _justifications(document: Document) -> list[Flowable]:
+    text = _("Write %(number)s, entered by hand because: %(reason)s")
+    return [
+        styles.bullet(text % {"number": write.number, "reason": write.justification}, styles.SMALL_ITEM)
+        for write in document.writes
+        if write.justification
+    ]
+
+
+def _baselines(document: Document) -> list[Flowable]:
+    """What the shift limits count from."""
+    display = Display.of(document)
+    known = [
+        f"{corner_name(corner)} {display.counts(summary.baseline)}"
+        for corner in CORNERS
+        if (summary := document.setpoints.get(corner)) is not None and summary.baseline is not None
+    ]
+    if not known:
+        return []
+    text = _("Baseline, the first set-points recorded for this vehicle: %(counts)s.")
+    return [styles.paragraph(text % {"counts": "; ".join(known)}, styles.SMALL)]
+
+
+def _rounds(document: Document, width: float) -> list[Flowable]:
+    if not document.rounds:
+        return []
+    unit = Display.of(document).length_unit
+    head = [_("No."), _("When, who, instrument"), *map(corner_name, CORNERS)]
+    widths = [22.0, 160.0, *[(width - 182.0) / 4] * 4]
+    rows = [row for entry in document.rounds for row in _round_rows(entry, document)]
+    title = _("Every reading, in %(unit)s, with the set-points stored at the time") % {"unit": unit}
+    return [_section(title), styles.ruled_table([head], rows, widths)]
+
+
+def _round_rows(entry: RoundEntry, document: Document) -> list[list[styles.Cell]]:
+    """A round with very many readings takes several rows, so that each fits on a page."""
+    of_corner = {corner: [r for r in entry.readings if r.corner == corner] for corner in CORNERS}
+    longest = max(1, *(len(readings) for readings in of_corner.values()))
+    return [_round_row(entry, of_corner, start, document) for start in range(0, longest, _READINGS_IN_ROW)]
+
+
+def _round_row(
+    entry: RoundEntry, of_corner: dict[Corner, list[ReadingEntry]], start: int, document: Document
+) -> list[styles.Cell]:
+    cells = [
+        _round_cell(
+            of_corner[corner][start : start + _READINGS_IN_ROW], entry.setpoints.get(corner), document
+        )
+        for corner in CORNERS
+    ]
+    return [str(entry.number), _("continued") if start else _round_about(entry, document), *cells]
+
+
+def _round_about(entry: RoundEntry, document: Document) -> str:
+    used = [
+        name
+        for name, state in (("found", document.as_found), ("left", document.as_left))
+        if _uses(state, entry)
+    ]
+    names = {
+        "found": _("as found"),
+        "left": _("as left") if document.kind == "certificate" else _("last measured"),
+    }
+    notes = [names[name] for name in used]
+    notes += [] if entry.settled else [_("not settled, not judged")]
+    if entry.ride_position != "normal":
+        position = texts.wording(texts.RIDE_POSITIONS, entry.ride_position)
+        notes.append(_("ride position %(position)s, not judged") % {"position": position})
+    if entry.temperature_deg_c is not None:
+        notes.append(f"{rounded(entry.temperature_deg_c, 0)} °C")
+    notes += [_("from paper")] if entry.from_paper else []
+    when = f"{Display.of(document).stamp(entry.taken_at)}, {entry.measured_by}"
+    return f"{styles.markup(when)}<br/>{styles.markup('; '.join([entry.instrument, *notes]))}"
+
+
+def _uses(state: HeightState | None, entry: RoundEntry) -> bool:
+    return state is not None and entry.number in state.rounds
+
+
+def _round_cell(readings: list[ReadingEntry], setpoint: int | None, document: Document) -> str:
+    display = Display.of(document)
+    listed = ", ".join(_reading(reading, display) for reading in readings) or DASH
+    if setpoint is None:
+        return listed
+    return f"{listed}<br/>{styles.markup(_('at %(counts)s') % {'counts': display.counts(setpoint)})}"
+
+
+def _reading(reading: ReadingEntry, display: Display) -> str:
+    text = styles.markup(display.length(reading.height_mm))
+    text = f"<strike>{text}</strike> {styles.markup(_('struck'))}" if reading.struck else text
+    others = ", ".join(other for other in (reading.measured_by, reading.instrument) if other)
+    return f"{text} ({styles.markup(others)})" if others else text
+
+
+def _leak_tests(document: Document, width: float) -> list[Flowable]:
+    if not document.leak_tests:
+        return []
+    head = [_("When"), _("Limit"), *map(corner_name, CORNERS)]
+    widths = [140.0, 40.0, *[(width - 180.0) / 4] * 4]
+    rows = [_leak_row(test, document) for test in document.leak_tests]
+    title = _("Leak tests, in %(unit)s per hour") % {"unit": Display.of(document).length_unit}
+    return [_section(title), styles.ruled_table([head], rows, widths)]
+
+
+def _leak_row(test: LeakTestEntry, document: Document) -> list[styles.Cell]:
+    display = Display.of(document)
+    period = f"{display.stamp(test.started_at)} {DASH} {display.stamp(test.ended_at)}"
+    if test.temperature_corrected:
+        period += "; " + _("corrected for temperature")
+    return [styles.markup(period), display.length(test.limit_mm_per_h), *_leak_cells(test, display)]
+
+
+def _leak_cells(test: LeakTestEntry, display: Display) -> list[styles.Cell]:
+    cells: list[styles.Cell] = []
+    for corner in CORNERS:
+        rate = test.corners.get(corner)
+        if rate is None:
+            cells.append(DASH)
+            continue
+        figure = f"{display.length(rate.rate_mm_per_h, signed=True)} "
+        figure += display.plus_minus(rate.expanded_uncertainty_mm_per_h)
+        cells.append(f"{styles.markup(figure)}<br/>{styles.bold(verdict_word(rate.verdict))}")
+    return cells
+
+
+def _event(event: EventEntry, document: Document) -> str:
+    where = f"{corner_name(event.corner)}: " if event.corner else ""
+    what = texts.wording(texts.EVENTS, event.kind)
+    note = f". {event.note}" if event.note else ""
+    return styles.markup(f"{Display.of(document).stamp(event.happened_at)} {where}{what}{note}")
+
+
+def _strike(strike: Strike, document: Document) -> str:
+    display = Display.of(document)
+    replacement = display.length_with_unit(strike.replacement_mm)
+    text = _("Round %(round)s, %(corner)s: %(struck)s, replaced by %(replacement)s. Reason: %(reason)s") % {
+        "round": strike.round,
+        "corner": corner_name(strike.corner),
+        "struck": display.length_with_unit(strike.height_mm),
+        "replacement": replacement,
+        "reason": strike.reason,
+    }
+    late = _("after its verdict was shown") if strike.after_verdict else ""
+    by = _by(strike.struck_by, display.stamp(strike.struck_at), self_approved=strike.self_approved)
+    return styles.markup(f"{text} ({'; '.join(part for part in (by, late) if part)})")
+
+
+def _by(name: str, when: str, *, self_approved: bool) -> str:
+    """Who and when; a one-person workshop's own approval says so."""
+    text = f"{name}, {when}"
+    return f"{text}, {_('self-approved')}" if self_approved else text
+
+
+def _approval(approval: ApprovalEntry, document: Document) -> str:
+    subject = texts.wording(texts.APPROVAL_SUBJECTS, approval.subject)
+    decision = texts.wording(texts.APPROVAL_DECISIONS, approval.decision)
+    role = texts.wording(texts.ROLES, approval.role)
+    who = f"{approval.decided_by} ({role})"
+    by = _by(who, Display.of(document).stamp(approval.decided_at), self_approved=approval.self_approved)
+    return f"{styles.bold(f'{subject}: {decision}')}. {styles.markup(f'{approval.reason} ({by})')}"
+
+
+def _finding(finding: FindingEntry, document: Document) -> str:
+    where = f"{corner_name(finding.corner)}: " if finding.corner else ""
+    label = f"{where}{texts.wording(texts.FINDINGS, finding.code)}"
+    severity = texts.wording(texts.SEVERITIES, finding.severity)
+    text = f"{styles.bold(label)} ({styles.markup(severity)}). {styles.markup(finding.detail)}"
+    if finding.ruling is not None:
+        return f"{text} {_ruling(finding.ruling, document)}"
+    return text if finding.severity == "note" else f"{text} {styles.markup(_('No ruling.'))}"
+
+
+def _ruling(ruling: Ruling, document: Document) -> str:
+    decision = texts.wording(texts.RULING_DECISIONS, ruling.decision)
+    by = _by(ruling.ruled_by, Display.of(document).stamp(ruling.ruled_at), self_approved=ruling.self_approved)
+    return styles.markup(_("Ruling: %(decision)s. %(reason)s (%(by)s)")) % {
+        "decision": styles.markup(decision),
+        "reason": styles.markup(ruling.reason),
+        "by": styles.markup(by),
+    }

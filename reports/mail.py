@@ -1,0 +1,166 @@
+"""E-mail that the service sends: plain text, one recipient each, with a Message-ID that a repeat shares.
+
+The people of a demo workshop are invented, so nothing is sent to them.
+"""
+
+from __future__ import annotations
+
+import uuid
+from datetime import datetime
+from typing import Final
+from urllib.parse import urlsplit
+
+from django.conf import settings
+from django.core.mail import EmailMessage
+from django.utils.formats import date_format
+from django.utils.translation import gettext as _
+
+from calibration.models import Approval, Job
+from fleet.models import Invitation, Workshop
+from fleet.services.invitations import invitation_code
+
+from .codes import grouped
+from .models import Certificate, CertificateFile
+from .selectors.recipients import Recipient, late_findings
+from .snapshot.build import verification_url
+
+_NAMESPACE: Final = uuid.UUID("5b0c7a52-6a1d-5c53-9e0f-3d3c3d1f6a10")
+
+
+def message_id(subject: str, *ids: uuid.UUID) -> str:
+    """The same for every attempt to send the same thing to the same recipient."""
+    name = ":".join((subject, *map(str, ids)))
+    return f"<{uuid.uuid5(_NAMESPACE, name)}@{urlsplit(settings.PUBLIC_URL).hostname or 'levelbook'}>"
+
+
+def send_certificate(certificate_id: uuid.UUID, recipient: Recipient) -> None:
+    """The issued PDF to the operator or a contact."""
+    file = CertificateFile.objects.select_related("certificate").filter(certificate=certificate_id).first()
+    if file is None:
+        return
+    certificate = file.certificate
+    values = _certificate_values(certificate, file)
+    name = f"{certificate.kind.replace('_', '-')}-{certificate.number}.pdf"
+    _send(
+        recipient.address(),
+        message_id("certificate", certificate.pk, recipient.id),
+        _("%(kind)s %(number)s for vehicle %(vin)s") % values,
+        _certificate_text(certificate) % values,
+        attachment=(name, bytes(file.pdf), "application/pdf"),
+    )
+
+
+def send_approval(approval_id: uuid.UUID, recipient: Recipient) -> None:
+    """Somebody waits for a decision."""
+    approval = Approval.objects.select_related("job__vehicle").filter(pk=approval_id).first()
+    if approval is None or approval.decisions.exists():
+        return
+    values = {**_job_values(approval.job), "subject": approval.get_subject_display()}
+    _send(
+        recipient.address(),
+        message_id("approval", approval.pk, recipient.id),
+        _("Approval wanted: %(subject)s, job %(job)s") % values,
+        _(
+            "In job %(job)s on vehicle %(vin)s (%(registration)s) an approval is wanted: %(subject)s.\n"
+            "The work waits until somebody who may approve has decided.\n\n%(url)s\n"
+        )
+        % values,
+    )
+
+
+def send_late_record(job_id: uuid.UUID, recipient: Recipient) -> None:
+    """Something was recorded after the job had closed; a replacement certificate may be due."""
+    job = Job.objects.select_related("vehicle").filter(pk=job_id).first()
+    newest = late_findings(job_id).first()
+    if job is None or newest is None:
+        return
+    values = _job_values(job)
+    _send(
+        recipient.address(),
+        message_id("late_record", newest.pk, recipient.id),
+        _("Recorded after job %(job)s was closed") % values,
+        _(
+            "After job %(job)s on vehicle %(vin)s (%(registration)s) was closed, more was recorded in it.\n"
+            "Its state stays as it is. Look at the record, rule on the finding, and replace the certificate\n"
+            "where what it says is no longer right.\n\n%(url)s\n"
+        )
+        % values,
+    )
+
+
+def send_invitation(invitation_id: uuid.UUID, now: datetime) -> None:
+    """The one-time code, to the person it is for; not where it has been used or has expired."""
+    invitation = (
+        Invitation.objects.select_related("membership__user", "workshop")
+        .filter(pk=invitation_id, accepted_at__isnull=True, expires_at__gt=now)
+        .first()
+    )
+    if invitation is None:
+        return
+    values = {
+        "name": invitation.membership.name,
+        "workshop": invitation.workshop.name,
+        "code": invitation_code(invitation),
+        "until": date_format(invitation.expires_at, "DATETIME_FORMAT"),
+        "url": settings.PUBLIC_URL,
+    }
+    _send(
+        invitation.membership.user.email,
+        message_id("invitation", invitation.pk),
+        _("Invitation to %(workshop)s") % values,
+        _(
+            "%(name)s,\n\n%(workshop)s has invited you to its calibration records.\n"
+            "Set your own password (and, for signing, your PIN) with this code.\n"
+            "It works once, until %(until)s UTC:\n\n"
+            "    %(code)s\n\n%(url)s\n"
+        )
+        % values,
+    )
+
+
+def _send(
+    address: str | None,
+    identity: str,
+    subject: str,
+    text: str,
+    *,
+    attachment: tuple[str, bytes, str] | None = None,
+) -> None:
+    if not address or Workshop.objects.filter(is_demo=True).exists():
+        return
+    EmailMessage(
+        subject=" ".join(subject.split()),  # a line break would end the header
+        body=text,
+        to=[address],
+        headers={"Message-ID": identity, "Auto-Submitted": "auto-generated"},
+        attachments=[attachment] if attachment else None,
+    ).send()
+
+
+def _certificate_values(certificate: Certificate, file: CertificateFile) -> dict[str, object]:
+    return {
+        "kind": certificate.get_kind_display().capitalize(),
+        "number": certificate.number,
+        "vin": file.snapshot["vehicle"]["vin"],
+        "workshop": file.snapshot["workshop"]["name"],
+        "replaces": certificate.replaces.number if certificate.replaces else "",
+        "reason": certificate.reason,
+        "code": grouped(certificate.code),
+        "url": verification_url(certificate.code),
+    }
+
+
+def _certificate_text(certificate: Certificate) -> str:
+    text = _("Attached is %(kind)s %(number)s of %(workshop)s for the vehicle with VIN %(vin)s.\n")
+    if certificate.replaces:
+        text += _("It replaces no. %(replaces)s. Reason: %(reason)s\n")
+    return text + _("\nAnyone can check it with code %(code)s:\n%(url)s\n")
+
+
+def _job_values(job: Job) -> dict[str, object]:
+    return {
+        "job": job.number,
+        "vin": job.vehicle.vin,
+        "registration": job.vehicle.registration,
+        "url": settings.PUBLIC_URL,
+    }

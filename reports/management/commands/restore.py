@@ -1,0 +1,39 @@
+"""`manage.py restore DIR`"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from django.conf import settings
+from django.core.management.base import BaseCommand, CommandError, CommandParser
+from django.utils import timezone
+
+from reports.services.backup import BackupError
+from reports.services.restore import backup_restore
+
+
+class Command(BaseCommand):
+    help = (
+        "Bring back a backup, migrated to this version and with its ledgers verified. The installation's epoch "
+        "changes, so that tablets offer again what they sent since the backup."
+    )
+    requires_migrations_checks = False
+
+    def add_arguments(self, parser: CommandParser) -> None:
+        parser.add_argument("folder", type=Path, help="a folder that `backup` wrote")
+        parser.add_argument("--replace", action="store_true", help="replace a database that holds workshops")
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        folder: Path = options["folder"].absolute()
+        try:
+            epoch = backup_restore(
+                folder,
+                data=settings.DATA,
+                files=Path(settings.MEDIA_ROOT),
+                now=timezone.now(),
+                replace=options["replace"],
+            )
+        except BackupError as error:
+            raise CommandError(str(error)) from error
+        self.stdout.write(f"Restored {folder}. The installation's new epoch is {epoch}.")

@@ -1,0 +1,1 @@
+"""What reports changes: certificates and background work."""

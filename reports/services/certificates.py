@@ -1,0 +1,172 @@
+"""Certificates and findings reports: numbered, drawn, kept, replaced. Nothing here happens twice.
+
+Whoever makes or issues a certificate holds the lock of its job's row, and the database allows one first
+certificate for a job and one replacement for a certificate.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import uuid
+from typing import Final
+
+import rfc8785
+from django.utils.translation import gettext as _
+
+from calibration.models import Job
+from fleet import ledger, outbox
+from fleet.actor import Actor
+from fleet.errors import Conflict, NotFound
+from fleet.models import Workshop
+from fleet.numbering import next_number
+from fleet.permissions import Permission, require
+
+from ..certificate.document import from_json, to_json
+from ..certificate.render import RENDERER_VERSION, render
+from ..models import Certificate, CertificateFile
+from ..selectors.certificates import PAGE_SIZE_OF_WORKSHOP
+from ..snapshot import document_of
+
+SERIES: Final = "certificate"
+ISSUE_KIND: Final = "reports.certificate_issue"
+ISSUED_KIND: Final = "reports.certificate_issued"
+State = Certificate.State
+
+
+def certificate_prepare(*, actor: Actor, job_id: uuid.UUID) -> Certificate | None:
+    """The first certificate of a closed job, numbered and issued; the one there is where it was made before.
+
+    None where there is no such job, or it is open.
+    """
+    job = _locked_job(job_id)
+    if job is None or job.is_open:
+        return None
+    made = Certificate.objects.filter(job=job, replaces__isnull=True).first()
+    return made or _issue(actor, _numbered(actor, job), job)
+
+
+def certificate_replace(*, actor: Actor, record_id: uuid.UUID, number: int, reason: str) -> Certificate:
+    """Ask for a new certificate that names the old one, which holds until a worker has issued the new one."""
+    require(actor, Permission.RULE)
+    certificate = Certificate.objects.filter(number=number).first()
+    job = _locked_job(certificate.job_id) if certificate else None
+    if certificate is None or job is None:
+        raise NotFound
+    _require_replaceable(certificate)
+    replacement = _numbered(actor, job, record_id=record_id, replaces=certificate, reason=reason)
+    ledger.append(actor, "certificate_replacement_requested", replacement, vehicle=job.vehicle)
+    outbox.append(actor, ISSUE_KIND, {"certificate": str(replacement.pk)})
+    return replacement
+
+
+def certificate_replace_after_refiling(*, actor: Actor, job_id: uuid.UUID) -> Certificate | None:
+    """Replace what was issued for a vehicle that the job was not about; None where nothing was."""
+    job = _locked_job(job_id)
+    newest = Certificate.objects.filter(job_id=job_id).order_by("-number").first()
+    if (
+        job is None
+        or newest is None
+        or newest.state == State.PREPARING
+        or newest.vehicle_id == job.vehicle_id
+    ):
+        return None
+    reason = _("The job was filed under another vehicle by mistake.")
+    return _issue(actor, _numbered(actor, job, replaces=newest, reason=reason), job)
+
+
+def certificate_issue(*, actor: Actor, certificate_id: uuid.UUID) -> Certificate | None:
+    """Issue a certificate in preparation; one that is issued stays as it is. None where it is gone."""
+    job_id = Certificate.objects.filter(pk=certificate_id).values_list("job", flat=True).first()
+    job = _locked_job(job_id) if job_id else None
+    if job is None:
+        return None
+    certificate = Certificate.objects.get(pk=certificate_id)
+    return _issue(actor, certificate, job) if certificate.state == State.PREPARING else certificate
+
+
+def _locked_job(job_id: uuid.UUID) -> Job | None:
+    """The lock is a statement of its own: what follows sees what its last holder committed."""
+    Job.objects.select_for_update(no_key=True).filter(pk=job_id).first()
+    return Job.objects.select_related("vehicle").filter(pk=job_id).first()
+
+
+def _require_replaceable(certificate: Certificate) -> None:
+    if certificate.state == State.PREPARING:
+        raise Conflict(
+            _("Certificate %(number)s is still in preparation. Replace it once it is issued.")
+            % {"number": certificate.number},
+            code="certificate_preparing",
+        )
+    replacement = certificate.replacements.first()
+    if replacement is not None:
+        raise Conflict(
+            _("Certificate %(number)s is replaced by %(replacement)s. Replace that one instead.")
+            % {"number": certificate.number, "replacement": replacement.number},
+            code="certificate_replaced",
+        )
+
+
+def _numbered(
+    actor: Actor,
+    job: Job,
+    *,
+    record_id: uuid.UUID | None = None,
+    replaces: Certificate | None = None,
+    reason: str = "",
+) -> Certificate:
+    signed_off = job.state == Job.State.SIGNED_OFF
+    named = {"id": record_id} if record_id else {}
+    return Certificate.objects.create(
+        **named,
+        number=next_number(actor, SERIES),
+        kind=Certificate.Kind.CERTIFICATE if signed_off else Certificate.Kind.FINDINGS_REPORT,
+        job=job,
+        vehicle=job.vehicle,
+        replaces=replaces,
+        reason=reason,
+        requested_at=actor.now,
+        requested_by=actor.membership_id,
+    )
+
+
+def _issue(actor: Actor, certificate: Certificate, job: Job) -> Certificate:
+    certificate.vehicle = job.vehicle
+    certificate.state = State.ISSUED
+    certificate.issued_at = actor.now
+    certificate.version += 1
+    file = _drawn(actor, certificate)
+    certificate.save(update_fields=["vehicle", "state", "issued_at", "version"])
+    file.save(force_insert=True)
+    replaced = _mark_replaced(certificate)
+    ledger.append(actor, "certificate_issued", certificate, vehicle=job.vehicle, rows=[file, *replaced])
+    outbox.append(actor, ISSUED_KIND, {"certificate": str(certificate.pk)})
+    return certificate
+
+
+def _drawn(actor: Actor, certificate: Certificate) -> CertificateFile:
+    """Snapshot and pages. They are drawn from the snapshot as stored, so that they can be drawn again."""
+    snapshot = to_json(document_of(actor, certificate))
+    workshop = Workshop.objects.get(pk=actor.workshop_id)
+    page_size = PAGE_SIZE_OF_WORKSHOP[workshop.page_size]
+    pdf = render(from_json(snapshot), page_size=page_size, renderer_version=RENDERER_VERSION)
+    return CertificateFile(
+        certificate=certificate,
+        recorded_at=actor.now,
+        recorded_by=actor.membership_id,
+        snapshot=snapshot,
+        snapshot_sha256=hashlib.sha256(rfc8785.dumps(snapshot)).hexdigest(),
+        renderer_version=RENDERER_VERSION,
+        page_size=page_size,
+        pdf=pdf,
+        sha256=hashlib.sha256(pdf).hexdigest(),
+    )
+
+
+def _mark_replaced(certificate: Certificate) -> list[Certificate]:
+    old = certificate.replaces
+    if old is None:
+        return []
+    old.state = State.REPLACED
+    old.version += 1
+    old.save(update_fields=["state", "version"])
+    return [old]

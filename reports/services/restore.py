@@ -1,0 +1,170 @@
+"""A backup brought back. It is restored beside the database in use, migrated and checked there, and only then takes
+its place: whatever goes wrong before, the database in use stays as it was.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Final
+
+import psycopg
+from django.db import DEFAULT_DB_ALIAS, connections
+from django.db.migrations.loader import MigrationLoader
+from django.utils.translation import gettext as _
+from psycopg import sql
+from psycopg.conninfo import make_conninfo
+
+from deploy import database
+from deploy.embedded.folder import CHECKOUT, DataFolder
+from deploy.embedded.postgres import GRANT_SQL, OWNER
+from fleet.models import Installation, Workshop
+
+from ..selectors.ledger import broken_entry
+from .backup import DUMP, FILES, BackupError, Manifest, run_program, unknown_migrations
+
+ALIAS: Final = "restored"
+MAINTENANCE: Final = "postgres"
+
+
+def backup_restore(folder: Path, *, data: DataFolder, files: Path, now: datetime, replace: bool) -> uuid.UUID:
+    """Bring a backup back and give the installation's new epoch, at which tablets offer again what they sent."""
+    manifest = Manifest.read(folder)
+    _require_known(manifest)
+    name = str(connections[DEFAULT_DB_ALIAS].settings_dict["NAME"])
+    if not replace and _holds_workshops():
+        raise BackupError(_("The database is not empty. Say --replace to put the backup in its place."))
+    connections.close_all()
+    with _database_beside(data, name) as restored:
+        run_program(
+            data, "pg_restore", restored, "--exit-on-error", "--single-transaction", str(folder / DUMP)
+        )
+        _migrate(data, restored)
+        epoch = _check_and_begin_epoch(restored, now)
+        _copy_files(folder / FILES, files)
+        _put_in_place(data, restored, name)
+    _remove_other_files(folder / FILES, files)
+    return epoch
+
+
+def _require_known(manifest: Manifest) -> None:
+    loader = MigrationLoader(None, ignore_no_migrations=True)
+    known: dict[str, set[str]] = {}
+    for app, migration in loader.disk_migrations or ():
+        known.setdefault(app, set()).add(migration)
+    unknown = unknown_migrations(manifest.migrations, known)
+    if unknown:
+        text = _("A newer version of Levelbook made this backup (%(names)s). Install that version first.")
+        raise BackupError(text % {"names": ", ".join(unknown[:3])})
+
+
+def _holds_workshops() -> bool:
+    connection = connections[DEFAULT_DB_ALIAS]
+    if Workshop._meta.db_table not in connection.introspection.table_names():
+        return False
+    return Workshop.objects.exists()
+
+
+@contextmanager
+def _database_beside(data: DataFolder, name: str) -> Iterator[str]:
+    """A new, empty database on the same server, removed where the block fails."""
+    beside = f"{name}_restoring"
+    with _administrator(data, MAINTENANCE) as server:
+        _drop(server, beside)
+        create = sql.SQL("CREATE DATABASE {} OWNER {} TEMPLATE template0 ENCODING 'UTF8'")
+        server.execute(create.format(sql.Identifier(beside), sql.Identifier(OWNER)))
+    with _administrator(data, beside) as connection:
+        # Privileges on the database itself are not part of a dump.
+        connection.execute(GRANT_SQL.read_bytes())
+    try:
+        yield beside
+    finally:
+        connections[ALIAS].close() if ALIAS in connections.databases else None
+        with _administrator(data, MAINTENANCE) as server:
+            _drop(server, beside)
+
+
+def _migrate(data: DataFolder, name: str) -> None:
+    """Bring the tables of an older backup to this version, as their owner."""
+    roles: tuple[database.Role, ...] = ("app", "owner")
+    urls = {
+        database.URL_VARIABLES[role]: make_conninfo(
+            **(database.connection_parameters(role, data) | {"dbname": name})
+        )
+        for role in roles
+    }
+    inherited = {key: value for key, value in os.environ.items() if key != "LEVELBOOK_DATABASE_ROLE"}
+    command = [sys.executable, str(CHECKOUT / "manage.py"), "migrate", "--verbosity=0"]
+    ended = subprocess.run(command, env=inherited | urls, capture_output=True, text=True, check=False)
+    if ended.returncode != 0:
+        raise BackupError(_("The backup could not be migrated: %(why)s") % {"why": ended.stderr[-2000:]})
+
+
+def _check_and_begin_epoch(name: str, now: datetime) -> uuid.UUID:
+    """Verify the ledgers' chains in the restored database; then begin an epoch, so that tablets notice."""
+    connections.databases[ALIAS] = {**connections.databases[DEFAULT_DB_ALIAS], "NAME": name}
+    broken = broken_entry(ALIAS)
+    if broken is not None:
+        text = _("The ledger in this backup is not whole: %(entry)s. Nothing was restored.")
+        raise BackupError(text % {"entry": broken})
+    epoch = uuid.uuid4()
+    Installation.objects.using(ALIAS).update(epoch=epoch, epoch_began_at=now)
+    return epoch
+
+
+def _put_in_place(data: DataFolder, restored: str, name: str) -> None:
+    """Rename one away and the other in. Services notice lost connections and open new ones."""
+    connections[ALIAS].close()
+    old = f"{name}_replaced"
+    with _administrator(data, MAINTENANCE) as server:
+        _drop(server, old)
+        for current, new in ((name, old), (restored, name)):
+            _disconnect(server, current)
+            rename = sql.SQL("ALTER DATABASE {} RENAME TO {}")
+            server.execute(rename.format(sql.Identifier(current), sql.Identifier(new)))
+        server.execute(sql.SQL("ALTER DATABASE {} ALLOW_CONNECTIONS true").format(sql.Identifier(name)))
+        _drop(server, old)
+
+
+def _disconnect(server: psycopg.Connection, name: str) -> None:
+    server.execute(sql.SQL("ALTER DATABASE {} ALLOW_CONNECTIONS false").format(sql.Identifier(name)))
+    server.execute(
+        "SELECT pg_terminate_backend(pid, 10000) FROM pg_stat_activity WHERE datname = %s AND pid <> pg_backend_pid()",
+        [name],
+    )
+
+
+def _drop(server: psycopg.Connection, name: str) -> None:
+    server.execute(sql.SQL("DROP DATABASE IF EXISTS {} WITH (FORCE)").format(sql.Identifier(name)))
+
+
+def _administrator(data: DataFolder, name: str) -> psycopg.Connection:
+    parameters: dict[str, Any] = database.connection_parameters("admin", data) | {"dbname": name}
+    return psycopg.connect(**parameters, autocommit=True)
+
+
+def _copy_files(source: Path, target: Path) -> None:
+    """Each file appears complete; what is there already under its name is overwritten."""
+    for path in sorted(source.rglob("*")):
+        copy = target / path.relative_to(source)
+        if path.is_dir():
+            copy.mkdir(mode=0o700, parents=True, exist_ok=True)
+            continue
+        copy.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        unfinished = copy.with_name(f".{copy.name}.restoring")
+        shutil.copy(path, unfinished)
+        unfinished.replace(copy)
+
+
+def _remove_other_files(source: Path, target: Path) -> None:
+    """Files of the replaced database, which nothing names any more."""
+    for path in sorted(target.rglob("*")):
+        if path.is_file() and not (source / path.relative_to(target)).exists():
+            path.unlink()

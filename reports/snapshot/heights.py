@@ -1,0 +1,224 @@
+"""Heights as found and as left, and the rounds, readings and strikes they rest on."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from django.utils.translation import gettext as _
+
+from calibration.metrology.corners import AXLES, CORNERS, Corner
+from calibration.models import Assessment, Reading, Round
+from calibration.rules.course import VOIDING_KINDS
+from fleet.models import ServiceEvent
+
+from ..certificate import document as doc
+from ..certificate.texts import EVENTS, wording
+from .source import Source, as_corner, plain_zero
+
+
+def as_found(source: Source) -> doc.HeightState | None:
+    """The last verdict on the pool that began with the first judged round."""
+    assessments = source.case.assessments
+    if not assessments:
+        return None
+    first_round = assessments[0].content["rounds"][0]
+    row = [each for each in assessments if each.content["rounds"][0] == first_round][-1]
+    state = _state(source, row)
+    return _with_voids(source, state)
+
+
+def as_left(source: Source) -> doc.HeightState | None:
+    """The last verdict; None where set-points were written after the last judged round."""
+    if not source.case.assessments:
+        return None
+    rounds = _rounds_by_id(source)
+    row = max(
+        source.case.assessments,
+        key=lambda each: (max(rounds[key].happened_at for key in each.content["rounds"]), each.recorded_at),
+    )
+    measured_at = max(rounds[key].happened_at for key in row.content["rounds"])
+    if any(write.happened_at > measured_at for write in source.case.writes):
+        return None
+    return _state(source, row)
+
+
+def rounds(source: Source) -> tuple[doc.RoundEntry, ...]:
+    struck = {strike.reading_id for strike in source.case.strikes}
+    serials = _serials(source)
+    return tuple(
+        doc.RoundEntry(
+            number=number,
+            taken_at=source.local(each.taken_at),
+            measured_by=source.name(each.recorded_by),
+            instrument=serials[each.instrument_id],
+            readings=tuple(
+                _reading(source, each, reading, serials, struck=reading.pk in struck)
+                for reading in readings_of(each)
+            ),
+            setpoints=corner_counts(each.setpoints),
+            ride_position=each.ride_position,
+            settled=each.settled,
+            temperature_deg_c=None
+            if each.temperature_deg_c is None
+            else plain_zero(float(each.temperature_deg_c)),
+            from_paper=each.recorded_from == "paper",
+        )
+        for number, each in enumerate(source.case.rounds, start=1)
+    )
+
+
+def strikes(source: Source) -> tuple[doc.Strike, ...]:
+    readings = {reading.pk: (each, reading) for each in source.case.rounds for reading in readings_of(each)}
+    entries = []
+    for strike in source.case.strikes:
+        measured, reading = readings[strike.reading_id]
+        replacement = readings.get(strike.replacement_id)
+        entries.append(
+            doc.Strike(
+                round=source.round_numbers[str(measured.pk)],
+                corner=_known(reading.corner),
+                height_mm=float(reading.height_mm),
+                replacement_mm=float(replacement[1].height_mm) if replacement else None,
+                reason=strike.reason,
+                struck_by=source.name(strike.recorded_by),
+                struck_at=source.local(strike.recorded_at),
+                after_verdict=_was_judged_before(source, measured, strike.recorded_at),
+                self_approved=strike.self_approved,
+            )
+        )
+    return tuple(entries)
+
+
+def not_adjustable_here(source: Source) -> tuple[Corner, ...]:
+    """Corners outside tolerance that this job could not change."""
+    found = {
+        each.corner
+        for each in source.case.record.findings
+        if each.code == "not_adjustable_here" and source.case.standing.is_live(each)
+    }
+    return tuple(corner for corner in CORNERS if corner in found)
+
+
+def corner_counts(counts: Mapping[str, Any]) -> dict[Corner, int]:
+    return {corner: int(counts[corner]) for corner in CORNERS if corner in counts}
+
+
+def readings_of(measured: Round) -> list[Reading]:
+    rows: list[Reading] = measured.reading_rows  # type: ignore[attr-defined]
+    return rows
+
+
+def _state(source: Source, row: Assessment) -> doc.HeightState:
+    content, by_id = row.content, _rounds_by_id(source)
+    pooled = sorted((by_id[key] for key in content["rounds"]), key=lambda each: each.happened_at)
+    modes = content.get("modes")
+    return doc.HeightState(
+        taken_at=source.local(pooled[-1].taken_at),
+        rounds=tuple(sorted(source.round_numbers[key] for key in content["rounds"])),
+        corners={corner: _corner(content["corners"][corner]) for corner in CORNERS},
+        verdict=content["verdict"],
+        sides={axle: _side(content["sides"][axle]) for axle in AXLES if content["sides"].get(axle)},
+        modes=_modes(modes) if modes else None,
+    )
+
+
+def _corner(content: Mapping[str, Any]) -> doc.CornerResult:
+    return doc.CornerResult(
+        mean_mm=float(content["mean_mm"]),
+        expanded_uncertainty_mm=float(content["expanded_uncertainty_mm"]),
+        coverage_factor=float(content["coverage_factor"]),
+        standard_uncertainty_mm=float(content["standard_uncertainty_mm"]),
+        degrees_of_freedom=_optional(content["degrees_of_freedom"]),
+        readings=content["readings"],
+        rounds=content["rounds"],
+        target_mm=_optional(content.get("target_mm")),
+        tolerance_mm=_optional(content.get("tolerance_mm")),
+        deviation_mm=_optional(content.get("deviation_mm")),
+        verdict=content.get("verdict"),
+        conformance_probability=_optional(content.get("conformance_probability")),
+        adjustable=content.get("adjustable", True),
+        estimator=content.get("estimator", "mean"),
+        budget=tuple(
+            doc.BudgetLine(
+                part["component"],
+                float(part["standard_uncertainty_mm"]),
+                _optional(part["degrees_of_freedom"]),
+            )
+            for part in content["budget"]
+        ),
+    )
+
+
+def _side(content: Mapping[str, Any]) -> doc.SideResult:
+    return doc.SideResult(
+        difference_mm=plain_zero(content["difference_mm"]),
+        expanded_uncertainty_mm=float(content["expanded_uncertainty_mm"]),
+        limit_mm=_optional(content.get("limit_mm")),
+        verdict=content.get("verdict"),
+        adjustable=content.get("adjustable", True),
+    )
+
+
+def _modes(content: Mapping[str, Any]) -> doc.Modes:
+    return doc.Modes(*(plain_zero(content[name]) for name in ("heave_mm", "pitch_mm", "roll_mm", "warp_mm")))
+
+
+def _with_voids(source: Source, state: doc.HeightState) -> doc.HeightState:
+    """Say at a corner why its height as found no longer counts."""
+    from dataclasses import replace
+
+    corners = dict(state.corners)
+    for event in source.case.events:
+        if event.kind not in VOIDING_KINDS or event.happened_at <= state.taken_at:
+            continue
+        for corner in CORNERS if not event.corner else (event.corner,):
+            known = _known(corner)
+            corners[known] = replace(corners[known], void_reason=_void_reason(event))
+    return replace(state, corners=corners)
+
+
+def _void_reason(event: ServiceEvent) -> str:
+    return _("%(event)s afterwards, within this job.") % {"event": wording(EVENTS, event.kind)}
+
+
+def _was_judged_before(source: Source, measured: Round, at: Any) -> bool:
+    key = str(measured.pk)
+    return any(each.recorded_at < at and key in each.content["rounds"] for each in source.case.assessments)
+
+
+def _rounds_by_id(source: Source) -> dict[str, Round]:
+    return {str(each.pk): each for each in source.case.rounds}
+
+
+def _serials(source: Source) -> dict[Any, str]:
+    from fleet.models import Instrument
+
+    used = {each.instrument_id for each in source.case.rounds}
+    used |= {reading.instrument_id for each in source.case.rounds for reading in readings_of(each)}
+    return {instrument.pk: instrument.serial for instrument in Instrument.objects.filter(pk__in=used)}
+
+
+def _reading(
+    source: Source, measured: Round, reading: Reading, serials: Mapping[Any, str], *, struck: bool
+) -> doc.ReadingEntry:
+    by_another = reading.measured_by_id != measured.recorded_by
+    with_another = reading.instrument_id != measured.instrument_id
+    return doc.ReadingEntry(
+        corner=_known(reading.corner),
+        height_mm=float(reading.height_mm),
+        struck=struck,
+        measured_by=source.name(reading.measured_by_id) if by_another else "",
+        instrument=serials[reading.instrument_id] if with_another else "",
+    )
+
+
+def _known(text: str) -> Corner:
+    corner = as_corner(text)
+    if corner is None:
+        raise ValueError(f"{text!r} is no corner")
+    return corner
+
+
+def _optional(value: Any) -> float | None:
+    return None if value is None else plain_zero(value)

@@ -1,0 +1,141 @@
+"""A job driven through the services step by step, as a technician and a manager would."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from decimal import Decimal
+from typing import Any
+
+from calibration.models import Job, Proposal, Round, Write
+from calibration.rules.readiness import ITEMS
+from calibration.rules.standing import Standing
+from calibration.selectors.casefile import CaseFile, case_of
+from calibration.services import decisions, jobs, proposals, readiness, rounds, writes
+from django.utils import timezone
+from fleet import services as fleet_services
+from fleet.actor import Actor
+from fleet.ids import new_id
+from fleet.models import Instrument, Vehicle
+from tests.factories import Person, Site
+
+TRUE_HEIGHTS = {"FL": 486, "FR": 486, "RL": 504, "RR": 504}
+COUNTS = {"FL": 120, "FR": 120, "RL": 118, "RR": 121}
+
+
+@dataclass
+class Bench:
+    """One vehicle's job; every step happens a minute after the one before."""
+
+    site: Site
+    vehicle: Vehicle
+    instrument: Instrument
+    job: Job
+    now: datetime
+    technician: Person
+    setpoints: dict[str, int] = field(default_factory=lambda: dict(COUNTS))
+
+    @classmethod
+    def open(cls, site: Site, vehicle: Vehicle | None = None, *, setpoints: Mapping[str, int] = COUNTS, **fields: Any) -> Bench:
+        vehicle = vehicle or site.vehicle()
+        instrument = site.instrument()
+        now = timezone.now() - timedelta(hours=6)
+        values = {"reason": "routine", "odometer_km": Decimal(48210), **fields}
+        job = jobs.job_open(actor=site.technician.actor(now), id=new_id(), vehicle=vehicle, **values)
+        return cls(site, vehicle, instrument, job, now, site.technician, dict(setpoints))
+
+    def tick(self) -> datetime:
+        self.now += timedelta(minutes=1)
+        return self.now
+
+    def actor(self, person: Person | None = None) -> Actor:
+        return (person or self.technician).actor(self.tick())
+
+    @property
+    def case(self) -> CaseFile:
+        return case_of(self.site.manager.actor(self.now), self.job.pk)
+
+    @property
+    def standing(self) -> Standing:
+        return self.case.standing
+
+    @property
+    def next_step(self) -> str:
+        return self.standing.next_step.step
+
+    @property
+    def reason(self) -> str:
+        return self.standing.next_step.reason
+
+    def codes(self) -> list[str]:
+        return [finding.code for finding in self.case.findings]
+
+    def ready(self, **outcomes: str) -> None:
+        checks = {item: {"outcome": outcomes.get(item, "pass")} for item in ITEMS}
+        readiness.readiness_record(actor=self.actor(), id=new_id(), job_id=self.job.pk, checks=checks)
+
+    def measure(self, heights: Mapping[str, float] | None = None, *, repeats: int = 2, **fields: Any) -> Round:
+        heights = {**TRUE_HEIGHTS, **(heights or {})}
+        readings: Sequence[Mapping[str, Any]] = [
+            {"corner": corner, "height_mm": Decimal(str(height))} for corner, height in heights.items() for _ in range(repeats)
+        ]
+        actor = self.actor(fields.pop("by", None))
+        values = {"taken_at": actor.now, "instrument": self.instrument, "setpoints": self.setpoints, "readings": readings, **fields}
+        return rounds.round_record(actor=actor, id=new_id(), job_id=self.job.pk, **values)
+
+    def propose(self) -> Proposal:
+        return proposals.proposal_compute(actor=self.actor(), id=new_id(), job_id=self.job.pk)
+
+    def enter(self, **changes: int) -> Proposal:
+        setpoints = {**self.setpoints, **changes}
+        return proposals.proposal_enter(
+            actor=self.actor(), id=new_id(), job_id=self.job.pk, setpoints=setpoints, justification="tried by hand"
+        )
+
+    def write(self, proposal: Proposal | None, read_back: Mapping[str, int] | None = None, **fields: Any) -> Write:
+        stored = dict(read_back) if read_back is not None else dict(proposal.to_setpoints)  # type: ignore[union-attr]
+        actor = self.actor()
+        written = writes.write_record(
+            actor=actor, id=new_id(), job_id=self.job.pk, proposal=proposal, read_back=stored, written_at=fields.pop("written_at", actor.now)
+        )
+        self.setpoints = stored
+        return written
+
+    def decide(self, decision: str = "approve", person: Person | None = None) -> None:
+        approval = self.standing.open_approval
+        assert approval is not None
+        decisions.approval_decide(
+            actor=self.actor(person or self.site.manager),
+            id=new_id(),
+            approval_id=approval.id,
+            decision=decision,
+            reason="looked at the vehicle",
+            content_sha256=approval.content_sha256,
+        )
+
+    def rule(self, code: str, decision: str = "accept", person: Person | None = None) -> None:
+        finding = next(each for each in self.case.findings if each.code == code)
+        decisions.finding_rule(
+            actor=self.actor(person or self.site.manager),
+            id=new_id(),
+            job_id=self.job.pk,
+            finding_id=finding.pk,
+            decision=decision,
+            reason="explained by the technician",
+        )
+
+    def event(self, kind: str, corner: str = "") -> None:
+        actor = self.actor()
+        fleet_services.event_record(
+            actor=actor, record_id=new_id(), vehicle=self.vehicle, kind=kind, corner=corner, happened_at=actor.now, note=""
+        )
+
+    def sign_off(self, person: Person | None = None, **fields: Any) -> Job:
+        signer = person or self.technician
+        values = {"pin": signer.pin, "content_sha256": self.standing.content_sha256, **fields}
+        return jobs.job_sign_off(actor=self.actor(signer), id=new_id(), job_id=self.job.pk, **values)
+
+    def end(self, **fields: Any) -> Job:
+        values = {"reason": "to be mended elsewhere", "setpoints": self.setpoints, **fields}
+        return jobs.job_end(actor=self.actor(), id=new_id(), job_id=self.job.pk, **values)

@@ -1,0 +1,69 @@
+"""A real database for every test process. Imports Django late: tests/metrology runs without it."""
+
+import os
+from collections.abc import Iterator
+from contextlib import nullcontext
+from typing import TYPE_CHECKING
+
+import pytest
+
+if TYPE_CHECKING:
+    from pytest_django import DjangoDbBlocker
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    if not config.pluginmanager.hasplugin("django"):
+        return
+    from django.conf import settings
+
+    # Argon2 is slow on purpose; tests/deploy checks that it is what the service uses.
+    settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+    # The manifest exists only after collectstatic.
+    settings.STORAGES["staticfiles"] = {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}
+
+
+@pytest.fixture(scope="session")
+def django_db_setup(
+    request: pytest.FixtureRequest, django_test_environment: None, django_db_blocker: "DjangoDbBlocker"
+) -> Iterator[None]:
+    """Point Django at a fresh database, migrated by its owner and used as the application role."""
+    from django.db import connection
+
+    from deploy import database
+    from deploy.embedded.folder import data_folder
+    from deploy.embedded.usage import running_database
+    from tests.database import copied_database
+
+    data = data_folder()
+    worker = os.environ.get("PYTEST_XDIST_WORKER", "main")
+    server = running_database(data) if database.is_embedded() else nullcontext()
+    with server, copied_database(data, worker) as name:
+        connection.settings_dict["NAME"] = name
+        yield
+        with django_db_blocker.unblock():
+            connection.close()
+
+
+@pytest.fixture
+def committed_db(django_db_setup: None, django_db_blocker: "DjangoDbBlocker") -> Iterator[None]:
+    """Allow the database without a surrounding transaction and without emptying tables afterwards.
+
+    For tests with threads, processes or a live server. Append-only tables refuse to be emptied, so each
+    such test makes a workshop of its own and looks at nothing else.
+    """
+    from django.db import connections
+
+    with django_db_blocker.unblock():
+        yield
+        connections.close_all()
+
+
+@pytest.fixture
+def database_environment(django_db_setup: None) -> dict[str, str]:
+    """Return the environment variables with which a subprocess works on this process's test database."""
+    from django.db import connection
+
+    from deploy.embedded.folder import data_folder
+    from tests import database
+
+    return database.database_environment(data_folder(), connection.settings_dict["NAME"])

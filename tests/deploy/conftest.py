@@ -1,0 +1,139 @@
+"""A data folder that the unprivileged database user can reach, and the whole service on it."""
+
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import psutil
+import pytest
+
+from deploy.embedded.folder import CHECKOUT, DataFolder
+from deploy.embedded.process import wait_until
+
+PATIENCE = 60.0
+# What the tests start runs with its own database, whatever this test run itself was given.
+EXTERNAL_VARIABLES = (
+    "DATABASE_URL",
+    "DATABASE_OWNER_URL",
+    "DATABASE_ADMIN_URL",
+    "BROKER_URL",
+    "FILES_URL",
+    "LEVELBOOK_DATABASE_ROLE",
+)
+
+
+@pytest.fixture
+def data(monkeypatch: pytest.MonkeyPatch) -> Iterator[DataFolder]:
+    """Return an empty data folder, also named by LEVELBOOK_DATA."""
+    with empty_data_folder() as folder:
+        for name in EXTERNAL_VARIABLES:
+            monkeypatch.delenv(name, raising=False)
+        monkeypatch.setenv("LEVELBOOK_DATA", str(folder.root))
+        yield folder
+
+
+@contextmanager
+def empty_data_folder() -> Iterator[DataFolder]:
+    """Make a folder that the database's user can reach, unlike pytest's own temporary folders."""
+    base = Path(tempfile.mkdtemp(prefix="lb-", dir="/tmp"))
+    base.chmod(0o755)
+    yield DataFolder(base / "data")
+    shutil.rmtree(base)
+
+
+@dataclass
+class Service:
+    """A running `deploy/start`."""
+
+    process: subprocess.Popen[bytes]
+    port: int
+    log: Path
+
+    def child(self, words: str) -> psutil.Process:
+        """Return the supervisor's own child whose command line holds these words."""
+        children = psutil.Process(self.process.pid).children()
+        return next(child for child in children if words in " ".join(child.cmdline()))
+
+    def has_said(self, words: str, times: int = 1) -> bool:
+        return self.log.read_text().count(words) >= times
+
+    def kill(self) -> None:
+        self.process.kill()
+        self.process.wait()
+
+    def interrupt(self) -> int:
+        """Press Ctrl-C and return the exit code."""
+        self.process.send_signal(signal.SIGINT)
+        return self.process.wait(PATIENCE)
+
+
+class Starter:
+    """Starts services on one data folder and stops those still running at the end."""
+
+    def __init__(self, data: DataFolder) -> None:
+        self.data = data
+        self._started: list[Service] = []
+
+    def __call__(self, *, port: int | None = None, data: Path | None = None) -> Service:
+        """Start the service and wait until it serves or has given up."""
+        port = port or free_port()
+        log = self.data.root.parent / f"log-{len(self._started)}"
+        command = [sys.executable, "-P", "-m", "deploy.embedded.launch", "--no-demo"]
+        command += ["--data", str(data or self.data.root), "--port", str(port)]
+        inherited = {name: value for name, value in os.environ.items() if name not in EXTERNAL_VARIABLES}
+        environment = inherited | {"PYTHONPATH": str(CHECKOUT)}
+        with log.open("w") as output:
+            process = subprocess.Popen(command, stdout=output, stderr=output, env=environment, cwd="/")
+        service = Service(process, port, log)
+        self._started.append(service)
+        wait_until(lambda: service.has_said("serving http") or process.poll() is not None, PATIENCE)
+        return service
+
+    def stop_all(self) -> None:
+        for service in self._started:
+            if service.process.poll() is None:
+                service.interrupt()
+
+
+@pytest.fixture(scope="module")
+def migrated() -> Iterator[DataFolder]:
+    """Return a folder whose first start the tests of a module share."""
+    with empty_data_folder() as folder:
+        yield folder
+
+
+@pytest.fixture
+def start(migrated: DataFolder) -> Iterator[Starter]:
+    """Return a function that starts a service which the test may end."""
+    starter = Starter(migrated)
+    yield starter
+    starter.stop_all()
+
+
+@pytest.fixture(scope="module")
+def shared() -> Iterator[Starter]:
+    """Return a starter whose first service the tests of a module share."""
+    with empty_data_folder() as folder:
+        starter = Starter(folder)
+        yield starter
+        starter.stop_all()
+
+
+@pytest.fixture(scope="module")
+def running(shared: Starter) -> Service:
+    """Return a service that tests may disturb but not end."""
+    return shared()
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])

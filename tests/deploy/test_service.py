@@ -1,0 +1,157 @@
+"""The whole service as one process tree: it starts, survives kills, and leaves nothing behind."""
+
+import http.client
+from pathlib import Path
+
+import psutil
+import psycopg
+import pytest
+from celery import Celery
+
+from deploy.embedded import postgres
+from deploy.embedded.folder import DataFolder
+from deploy.embedded.process import processes_in, processes_with_environment, wait_until
+from tests.deploy.conftest import PATIENCE, Service, Starter
+
+# One process runs these tests, so that one start serves most of them.
+pytestmark = pytest.mark.xdist_group("service")
+
+CHILDREN = {
+    "database": "bin/postgres",
+    "broker": "valkey-server",
+    "web": "-m granian",
+    "worker": "deploy.celery --quiet worker",
+    "beat": "deploy.celery --quiet beat",
+}
+
+
+def answers(service: Service) -> bool:
+    connection = http.client.HTTPConnection("127.0.0.1", service.port, timeout=5)
+    try:
+        connection.request("GET", "/healthz")
+        return connection.getresponse().status < 500
+    except OSError:
+        return False
+    finally:
+        connection.close()
+
+
+def remember(data: DataFolder, value: str) -> None:
+    with connect(data) as connection:
+        connection.execute("CREATE TABLE remembered (value text)")
+        connection.execute("INSERT INTO remembered VALUES (%s)", [value])
+
+
+def remembered(data: DataFolder) -> str:
+    with connect(data) as connection:
+        return str(connection.execute("SELECT value FROM remembered").fetchall()[0][0])
+
+
+def connect(data: DataFolder) -> psycopg.Connection:
+    owner = postgres.OWNER
+    return psycopg.connect(
+        host=str(data.sockets), user=owner, password=data.secret(owner), dbname=postgres.DATABASE
+    )
+
+
+def left_over(data: DataFolder) -> set[int]:
+    marked = processes_with_environment("LEVELBOOK_SUPERVISED_DATA", str(data.root))
+    return marked | processes_in(data.postgres) | processes_in(data.valkey)
+
+
+@pytest.mark.parametrize("name", CHILDREN)
+def test_a_killed_child_comes_back_by_itself(name: str, running: Service, shared: Starter) -> None:
+    killed = running.child(CHILDREN[name])
+    family = killed.children(recursive=True)
+    killed.kill()
+    assert wait_until(lambda: running.has_said(f"{name} restarted"), PATIENCE), running.log.read_text()
+    assert running.child(CHILDREN[name]).pid != killed.pid
+    assert wait_until(lambda: answers(running) and postgres.is_ready(shared.data), PATIENCE)
+    assert wait_until(lambda: not any(is_alive(process) for process in family), PATIENCE)
+
+
+def test_a_second_supervisor_on_the_same_folder_is_refused(running: Service, shared: Starter) -> None:
+    second = shared()
+    assert second.process.wait(PATIENCE) == 1
+    assert second.has_said("already runs on")
+    assert answers(running)
+
+
+def test_a_port_in_use_is_refused_before_anything_starts(running: Service, shared: Starter) -> None:
+    other_folder = shared.data.root.parent / "other"
+    other = shared(port=running.port, data=other_folder)
+    assert other.process.wait(PATIENCE) == 1
+    assert other.has_said("choose another --port")
+    assert not (other_folder / "postgres").exists()
+
+
+def test_the_running_service_takes_tasks_from_its_broker(running: Service, shared: Starter) -> None:
+    client = Celery("client", broker=f"redis+socket://{shared.data.sockets}/valkey.sock")
+    assert wait_until(lambda: bool(client.control.ping(timeout=1)), PATIENCE)
+
+
+def test_the_service_s_own_processes_hold_no_owner_or_superuser_password(
+    running: Service, shared: Starter
+) -> None:
+    parents = [running.child(CHILDREN[name]) for name in ("web", "worker", "beat")]
+    found: set[str] = set()
+    for process in (process for parent in parents for process in (parent, *parent.children())):
+        found |= roles_whose_password_is_in_memory(process.pid, shared.data)
+    # That the application's own password is found shows that the search works.
+    assert found == {postgres.APP}
+
+
+def test_kills_lose_no_committed_row_and_leave_no_process(start: Starter) -> None:
+    first = start()
+    remember(start.data, "before")
+    first.kill()
+    assert wait_until(lambda: not left_over(start.data), PATIENCE), "something outlived a killed supervisor"
+    second = start(port=first.port)
+    assert second.has_said("serving http"), second.log.read_text()
+    assert remembered(start.data) == "before"
+    grandchildren = kill_supervisor_and_children(second)
+    third = start(port=first.port)
+    assert third.has_said("serving http"), third.log.read_text()
+    assert answers(third)
+    assert remembered(start.data) == "before"
+    assert not any(is_alive(process) for process in grandchildren)
+
+
+def test_ctrl_c_stops_in_reverse_order_and_leaves_nothing(start: Starter) -> None:
+    service = start()
+    assert service.interrupt() == 0
+    stopped = [line.split()[1] for line in service.log.read_text().splitlines() if line.endswith(" stopped")]
+    assert stopped == ["beat", "worker", "web", "broker", "database"]
+    assert left_over(start.data) == set()
+
+
+def kill_supervisor_and_children(service: Service) -> list[psutil.Process]:
+    """Kill everything that could tell the rest to end; return that rest."""
+    parents = [service.child(words) for words in CHILDREN.values()]
+    grandchildren = [child for parent in parents for child in parent.children()]
+    service.kill()
+    for parent in parents:
+        parent.kill()
+    return grandchildren
+
+
+def roles_whose_password_is_in_memory(pid: int, data: DataFolder) -> set[str]:
+    """Search the heap and other writable memory of a process of ours."""
+    passwords = {role: data.secret(role).encode() for role in (postgres.APP, postgres.OWNER, postgres.ADMIN)}
+    found = set()
+    folder = Path(f"/proc/{pid}")
+    with (folder / "maps").open() as maps, (folder / "mem").open("rb", buffering=0) as memory:
+        for area, mode, *_ in map(str.split, maps):
+            if mode.startswith("rw"):
+                begin, end = (int(part, 16) for part in area.split("-"))
+                memory.seek(begin)
+                content = memory.read(end - begin)
+                found |= {role for role, password in passwords.items() if password in content}
+    return found
+
+
+def is_alive(process: psutil.Process) -> bool:
+    try:
+        return bool(process.is_running() and process.status() != psutil.STATUS_ZOMBIE)
+    except psutil.NoSuchProcess:
+        return False

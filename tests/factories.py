@@ -1,0 +1,253 @@
+"""A workshop and what it has, made through the services as in life; shared by the tests of all apps."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from decimal import Decimal
+from typing import Any, Final
+
+from django.utils import timezone
+from rest_framework.test import APIClient
+
+from fleet import services
+from fleet.actor import Actor
+from fleet.credentials import find
+from fleet.ids import new_id
+from fleet.middleware import actor_for
+from fleet.models import (
+    Bay,
+    Fitment,
+    Instrument,
+    Membership,
+    Operator,
+    Specification,
+    Vehicle,
+    VehicleModel,
+    Workshop,
+)
+from fleet.tenancy import in_workshop
+from fleet.vin import with_check_digit
+
+PASSWORD: Final = "ochre-bench-lamp-41"
+PIN: Final = "4711"
+TYRE: Final = {"size": "255/60R18", "load_index": 112, "speed_symbol": "V"}
+"""The example of the interface's description, in force for long."""
+SPECIFICATION: Final[Mapping[str, Any]] = {
+    "effective_from": date(2020, 1, 1),
+    "source_kind": "manufacturer",
+    "source": "Brae workshop manual, issue 4, p. 112",
+    "measuring_condition": "empty, half tank",
+    "wheelbase_mm": 2885,
+    "track_front_mm": 1605,
+    "track_rear_mm": 1613,
+    "setpoint_min": 0,
+    "setpoint_max": 255,
+    "setpoint_kind": "absolute",
+    "front": {
+        "target_mm": 486,
+        "tolerance_mm": 6,
+        "setpoint_low": 40,
+        "setpoint_high": 215,
+        "response_mm_per_count": 0.9,
+        "response_sd": 0.15,
+        "axle_load_kg": 1450,
+    },
+    "rear": {
+        "target_mm": 504,
+        "tolerance_mm": 6,
+        "setpoint_low": 40,
+        "setpoint_high": 215,
+        "response_mm_per_count": 1.05,
+        "response_sd": 0.18,
+        "axle_load_kg": 1650,
+    },
+    "side_difference_max_mm": 8,
+    "step_max_counts": 20,
+    "shift_review_counts": 40,
+    "shift_limit_counts": 60,
+    "settling_mm": 1.5,
+    "leak_limit_mm_per_h": 1.0,
+    "air_column_mm": 300,
+    "check_interval_months": 6,
+    "check_interval_km": 20000,
+    "warp_max_mm": 6,
+    "warp_change_max_mm": 20,
+    "readiness_not_applicable": [],
+    "reference_tyre": "255/60R18",
+    "allowed_tyres": ["255/60R18", "275/65R18"],
+    "headlamp_height_mm": 850,
+    "headlamp_inclination_pct": -1.2,
+    "cg_height_mm": 720,
+}
+
+_numbers = itertools.count(1)
+
+
+def new_vin() -> str:
+    """Another VIN of a maker code that nobody has, with its right check digit."""
+    return with_check_digit(f"0LBWAGNX0RA{next(_numbers):06d}")
+
+
+@dataclass(frozen=True)
+class Person:
+    """A member with what only they know."""
+
+    membership: Membership
+    token: str
+    email: str
+    password: str = PASSWORD
+    pin: str = PIN
+
+    def actor(self, now: datetime | None = None, *, device_at: datetime | None = None) -> Actor:
+        """The person acting, at the given time or now; with the token's scopes."""
+        moment = now or timezone.now()
+        with in_workshop(self.membership.workshop_id):
+            credential = find("token", self.token)
+            token = self.membership.tokens.get(pk=credential.id) if credential else None
+            return actor_for(self.membership, moment, token=token, device_at=device_at)
+
+    def client(self) -> APIClient:
+        """An HTTP client that sends the person's token."""
+        client = APIClient()
+        client.credentials(HTTP_AUTHORIZATION=f"Bearer {self.token}")
+        return client
+
+
+@dataclass(frozen=True)
+class Site:
+    """A workshop with a manager and a technician; everything else on demand."""
+
+    workshop: Workshop
+    manager: Person
+    technician: Person
+    began_at: datetime
+
+    def person(self, *roles: str, **fields: Any) -> Person:
+        """Another member who accepted their invitation, with password, PIN and token."""
+        return add_person(self.workshop, self.manager, roles, self.began_at, **fields)
+
+    def setting_up(self) -> Actor:
+        """The manager on the first day."""
+        return self.manager.actor(self.began_at)
+
+    def operator(self, **fields: Any) -> Operator:
+        number = next(_numbers)
+        values = {"name": f"Operator {number}", "email": f"operator-{number}@example.com", **fields}
+        with in_workshop(self.workshop.pk):
+            return services.operator_add(actor=self.setting_up(), record_id=new_id(), **values)
+
+    def instrument(self, **fields: Any) -> Instrument:
+        """A steel tape of class II, calibrated on the first day, due in a year."""
+        today = self.began_at.date()
+        values = {
+            "serial": f"T-{next(_numbers)}",
+            "kind": "tape",
+            "accuracy_class": "II",
+            "resolution_mm": Decimal(1),
+            "length_mm": Decimal(3000),
+            "calibrated_on": today,
+            "calibration_due_on": today + timedelta(days=365),
+            **fields,
+        }
+        with in_workshop(self.workshop.pk):
+            return services.instrument_add(actor=self.setting_up(), record_id=new_id(), **values)
+
+    def bay(self, **fields: Any) -> Bay:
+        values = {
+            "name": f"Bay {next(_numbers)}",
+            "surveyed_on": self.began_at.date(),
+            "pad_levels_mm": {"FL": 0, "FR": Decimal("0.5"), "RL": 0, "RR": Decimal("-0.5")},
+            **fields,
+        }
+        with in_workshop(self.workshop.pk):
+            return services.bay_add(actor=self.setting_up(), record_id=new_id(), **values)
+
+    def vehicle_model(self, **fields: Any) -> VehicleModel:
+        values = {"make": "Brae", "name": f"Fell {next(_numbers)}", "year_from": 2020, "year_to": 2029, **fields}
+        with in_workshop(self.workshop.pk):
+            return services.vehicle_model_add(actor=self.setting_up(), record_id=new_id(), **values)
+
+    def specification(self, vehicle_model: VehicleModel | None = None, **changes: Any) -> Specification:
+        """A revision with the example's content, changed field by field."""
+        model = vehicle_model or self.vehicle_model()
+        with in_workshop(self.workshop.pk):
+            return services.specification_add(
+                actor=self.setting_up(),
+                record_id=new_id(),
+                vehicle_model=model,
+                specification={**SPECIFICATION, **changes},
+            )
+
+    def vehicle(self, **fields: Any) -> Vehicle:
+        """A vehicle of a model that has a specification; `vehicle_model` and `operator` may be given as rows."""
+        model = fields.pop("vehicle_model", None) or self.specification().vehicle_model
+        operator = fields.pop("operator", None) or self.operator()
+        number = next(_numbers)
+        values = {"vin": new_vin(), "registration": f"LB {number}", "model_year": 2024, **fields}
+        with in_workshop(self.workshop.pk):
+            return services.vehicle_add(
+                actor=self.setting_up(),
+                record_id=new_id(),
+                vehicle_model=model.pk,
+                operator=operator.pk,
+                **values,
+            )
+
+    def fitment(self, vehicle: Vehicle, **fields: Any) -> Fitment:
+        values = {
+            "fitted_on": self.began_at.date(),
+            "tyres": {corner: dict(TYRE) for corner in ("FL", "FR", "RL", "RR")},
+            **fields,
+        }
+        with in_workshop(self.workshop.pk):
+            return services.fitment_record(
+                actor=self.setting_up(), record_id=new_id(), vehicle=vehicle, **values
+            )
+
+
+def make_site(*, began_at: datetime | None = None, is_demo: bool = False) -> Site:
+    """A new workshop that has existed for a day (or since `began_at`), with a manager and a technician."""
+    began = began_at or timezone.now() - timedelta(days=1)
+    number = next(_numbers)
+    email = f"manager-{number}-{new_id().hex[-8:]}@example.com"
+    founded = services.workshop_create(
+        name=f"Workshop {number}", email=email, password=PASSWORD, now=began, is_demo=is_demo
+    )
+    manager = Person(founded.manager, founded.token, email)
+    with in_workshop(founded.workshop.pk):
+        services.pin_set(actor=manager.actor(began), password=PASSWORD, pin=PIN)
+    manager = replace(manager, membership=_again(founded.manager))
+    technician = add_person(founded.workshop, manager, ("technician",), began)
+    return Site(founded.workshop, manager, technician, began)
+
+
+def add_person(
+    workshop: Workshop, manager: Person, roles: tuple[str, ...], now: datetime, **fields: Any
+) -> Person:
+    """Invite a person, let them accept and sign in."""
+    number = next(_numbers)
+    email = fields.pop("email", f"person-{number}-{new_id().hex[-8:]}@example.com")
+    scopes = fields.pop("scopes", None)
+    with in_workshop(workshop.pk):
+        invited, invitation = services.person_invite(
+            actor=manager.actor(now),
+            record_id=new_id(),
+            email=email,
+            roles=list(roles),
+            **{"name": f"Person {number}", **fields},
+        )
+        credential = find("invitation", services.invitation_code(invitation))
+        assert credential is not None
+        member, _new = services.invitation_accept(credential=credential, password=PASSWORD, pin=PIN, now=now)
+        _token, secret = services.token_issue(
+            actor=actor_for(member, now), record_id=new_id(), device="tablet", scopes=scopes
+        )
+    return Person(member, secret, email)
+
+
+def _again(membership: Membership) -> Membership:
+    with in_workshop(membership.workshop_id):
+        return Membership.objects.get(pk=membership.pk)

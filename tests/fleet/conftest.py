@@ -1,0 +1,25 @@
+"""What the tests of fleet share."""
+
+import pytest
+
+from fleet import specifications
+from tests.factories import Site, make_site
+
+SHARE = 0.93
+
+
+@pytest.fixture(autouse=True)
+def passing_share(monkeypatch: pytest.MonkeyPatch) -> float:
+    """Stand in for the upper layer that computes the share of passing vehicles: fleet does not know it."""
+    monkeypatch.setattr(specifications, "_passing_share", [lambda _content: SHARE])
+    return SHARE
+
+
+@pytest.fixture
+def site(db: None) -> Site:
+    return make_site()
+
+
+@pytest.fixture
+def other_site(db: None) -> Site:
+    return make_site()
