@@ -86,9 +86,7 @@ TEMPLATES = [
 # --- Database, broker, files -------------------------------------------------------------------------
 DATABASE_ROLE = database.current_role()
 DATABASES = {
-    "default": database.django_database(
-        DATABASE_ROLE, DATA, pooled=_flag("LEVELBOOK_DATABASE_POOL", default=False)
-    )
+    "default": database.django_database(DATABASE_ROLE, DATA, pooled=_flag("LEVELBOOK_DATABASE_POOL", default=False))
 }
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 BROKER_URL = os.environ.get("BROKER_URL") or broker.embedded_url(DATA)

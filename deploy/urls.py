@@ -1,5 +1,26 @@
 """All addresses of the service."""
 
-from django.urls import URLPattern, URLResolver
+from django.contrib import admin
+from django.urls import URLPattern, URLResolver, include, path
+from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerSplitView
 
-urlpatterns: list[URLPattern | URLResolver] = []
+from fleet import health
+
+API = [
+    path("", include("fleet.api.urls")),
+    path("schema/", SpectacularAPIView.as_view(), name="schema"),
+    path("docs/", SpectacularSwaggerSplitView.as_view(url_name="schema"), name="docs"),
+]
+
+urlpatterns: list[URLPattern | URLResolver] = [
+    path("healthz", health.healthz),
+    path("readyz", health.readyz),
+    path("metrics", health.metrics),
+    path("admin/", admin.site.urls),
+    path("api/v1/", include(API)),
+]
+
+handler400 = "fleet.api.problem_handlers.bad_request"
+handler403 = "fleet.api.problem_handlers.permission_denied"
+handler404 = "fleet.api.problem_handlers.not_found"
+handler500 = "fleet.api.problem_handlers.server_error"

@@ -8,3 +8,4 @@ class FleetConfig(AppConfig):
 
     def ready(self) -> None:
         from . import checks  # noqa: F401  (registers the system checks)
+        from .api import schema  # noqa: F401  (registers the documentation of strict fields)

@@ -45,7 +45,5 @@ def find(kind: CredentialKind, secret: str) -> Credential | None:
 def memberships_of(user_id: uuid.UUID) -> list[tuple[uuid.UUID, uuid.UUID, str]]:
     """(workshop, membership, workshop's name) of every active membership of a person who proved themselves."""
     with connection.cursor() as cursor:
-        cursor.execute(
-            "SELECT workshop_id, membership_id, workshop_name FROM levelbook_memberships(%s)", [user_id]
-        )
+        cursor.execute("SELECT workshop_id, membership_id, workshop_name FROM levelbook_memberships(%s)", [user_id])
         return [(row[0], row[1], row[2]) for row in cursor.fetchall()]

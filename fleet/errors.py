@@ -108,9 +108,7 @@ class StaleVersion(LevelbookError):  # noqa: N818
     """The thing was changed since the version that the client knows."""
 
     default_code = "stale_version"
-    default_detail = _(
-        "It was changed since you read it. Fetch it again and repeat your change on the new version."
-    )
+    default_detail = _("It was changed since you read it. Fetch it again and repeat your change on the new version.")
 
     @classmethod
     def raise_unless(cls, *, current: int, expected: Collection[int]) -> None:

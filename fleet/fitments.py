@@ -40,9 +40,7 @@ def tyre_findings(tyres: Mapping[str, Mapping[str, Any]], specification: Mapping
     return [*_not_listed(tyres, specification), *_too_weak(tyres, specification)]
 
 
-def _not_listed(
-    tyres: Mapping[str, Mapping[str, Any]], specification: Mapping[str, Any]
-) -> Iterator[Finding]:
+def _not_listed(tyres: Mapping[str, Mapping[str, Any]], specification: Mapping[str, Any]) -> Iterator[Finding]:
     """An empty list says nothing about tyres."""
     allowed = {_dimensions(parse_tyre_size(size)) for size in specification["allowed_tyres"]}
     for corner in CORNERS:
@@ -57,9 +55,7 @@ def _not_listed(
 
 def _dimensions(size: TyreSize) -> TyreSize:
     """What makes two designations the same size: not the load index or speed symbol written behind."""
-    return replace(
-        size, designation="", load_index=None, load_index_dual=None, speed_symbol=None, extra_load=False
-    )
+    return replace(size, designation="", load_index=None, load_index_dual=None, speed_symbol=None, extra_load=False)
 
 
 def _too_weak(tyres: Mapping[str, Mapping[str, Any]], specification: Mapping[str, Any]) -> Iterator[Finding]:

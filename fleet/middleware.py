@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime, timedelta
+from typing import cast
+from uuid import UUID
 
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
@@ -24,7 +26,7 @@ class WorkshopMiddleware:
     """Resolves the bearer token, then serves the request within its workshop's transaction.
 
     An answer of 400 or more rolls back everything. What a refusal must leave behind all the same (a counted
-    PIN failure) is put on the response as `after_rollback` and done afterwards in a transaction of its own.
+    PIN failure) is put on the request as `after_rollback` and done afterwards in a transaction of its own.
     """
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
@@ -73,7 +75,7 @@ def actor_for(
 ) -> Actor:
     """A member acting now."""
     return Actor(
-        workshop_id=membership.workshop_id,
+        workshop_id=cast(UUID, membership.workshop_id),
         now=now,
         membership_id=membership.pk,
         user_id=membership.user_id,

@@ -40,9 +40,7 @@ def handles(kind: str) -> Callable[[Handler], Handler]:
     return register
 
 
-def append(
-    actor: Actor, kind: str, payload: Mapping[str, Any], *, due_at: datetime | None = None
-) -> OutboxItem:
+def append(actor: Actor, kind: str, payload: Mapping[str, Any], *, due_at: datetime | None = None) -> OutboxItem:
     """Ask for background work; it becomes due when the caller's transaction commits."""
     item = OutboxItem.objects.create(
         workshop_id=actor.workshop_id,
@@ -51,7 +49,7 @@ def append(
         created_at=actor.now,
         due_at=due_at or actor.now,
     )
-    transaction.on_commit(lambda: hint(item.workshop_id, item.pk))
+    transaction.on_commit(lambda: hint(actor.workshop_id, item.pk))
     return item
 
 
@@ -61,7 +59,7 @@ def hint(workshop_id: uuid.UUID, item_id: uuid.UUID) -> None:
 
     try:
         perform_outbox_item.apply_async((str(workshop_id), str(item_id)), retry=False, ignore_result=True)
-    except Exception as error:  # any transport failure: the row is what counts
+    except Exception as error:  # noqa: BLE001  (any transport failure: the row is what counts)
         logger.warning("outbox hint not sent: %s", type(error).__name__)
 
 
@@ -85,7 +83,7 @@ def perform(workshop_id: uuid.UUID, item_id: uuid.UUID) -> bool:
             _finish(item)
     except Exception as error:
         logger.exception("outbox item failed", extra={"item": str(item_id), "kind": item.kind})
-        _give_back(item, error)
+        _give_back(workshop_id, item, error)
         return False
     return True
 
@@ -127,9 +125,9 @@ def _finish(item: OutboxItem) -> None:
     item.save(update_fields=["state", "finished_at", "error"])
 
 
-def _give_back(item: OutboxItem, error: Exception) -> None:
+def _give_back(workshop_id: uuid.UUID, item: OutboxItem, error: Exception) -> None:
     text = f"{type(error).__name__}: {error}"[:2000]
-    with in_workshop(item.workshop_id):
+    with in_workshop(workshop_id):
         if item.attempts >= MOST_ATTEMPTS:
             _park(item, text)
             return

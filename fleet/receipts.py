@@ -51,9 +51,7 @@ def _take(actor: Actor, kind: str, record_id: uuid.UUID, content_fingerprint: st
     if first == (kind, content_fingerprint):
         return False
     raise Conflict(
-        _(
-            "The id %(id)s was used before for something else. Nothing was changed; send new content under a new id."
-        )
+        _("The id %(id)s was used before for something else. Nothing was changed; send new content under a new id.")
         % {"id": record_id},
         code="id_reused",
     )

@@ -35,6 +35,7 @@ READINESS_ITEMS: Final = (
     "steering_straight",
     "secured",
 )
+SETPOINT_KINDS: Final = ("absolute", "offset")
 CONTROL_FIELDS: Final = (
     "setpoint_low",
     "setpoint_high",
@@ -89,9 +90,7 @@ def completed(specification: Mapping[str, Any]) -> dict[str, Any]:
         raise Invalid(errors)
     content["controlled_corners"] = [c for c in CORNERS if c in content["controlled_corners"]]
     content["linked_corners"] = [sorted(pair) for pair in content["linked_corners"]]
-    plain: dict[str, Any] = json_numbers(
-        {name: value for name, value in content.items() if name not in OWN_COLUMNS}
-    )
+    plain: dict[str, Any] = json_numbers({name: value for name, value in content.items() if name not in OWN_COLUMNS})
     return plain
 
 
@@ -130,9 +129,7 @@ def _axle_faults(axle: str, content: Mapping[str, Any]) -> Iterator[FieldError]:
         detail = _("The band must lie within the set-point range: not above setpoint_max.")
         yield _fault(f"/{axle}/setpoint_high", "band_outside_range", detail)
     if values["response_mm_per_count"] == 0:
-        detail = _(
-            "A controlled corner moves: the response is not zero (negative where it moves the other way)."
-        )
+        detail = _("A controlled corner moves: the response is not zero (negative where it moves the other way).")
         yield _fault(f"/{axle}/response_mm_per_count", "response_zero", detail)
 
 

@@ -242,8 +242,6 @@ def _require(name: str, value: Decimal, lowest: Decimal, highest: Decimal, point
         "section_width_mm": _("section width (mm)"),
         "aspect_ratio_pct": _("aspect ratio (%)"),
     }
-    detail = _(
-        "The %(name)s of this size is %(value)s; allowed: %(lowest)s to %(highest)s. Read the sidewall again."
-    )
+    detail = _("The %(name)s of this size is %(value)s; allowed: %(lowest)s to %(highest)s. Read the sidewall again.")
     values = {"name": labels[name], "value": value, "lowest": lowest, "highest": highest}
     raise TyreError.at(pointer, "tyre_dimension", detail % values)

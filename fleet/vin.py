@@ -155,8 +155,7 @@ _CONFUSABLE_LETTER: Final = _(
     "read it again, it is probably 1, 0 or 9."
 )
 _NO_VIN_CHARACTER: Final = _(
-    "Character %(position)s is '%(character)s'. A VIN has digits and the letters A to Z only, "
-    "without I, O and Q."
+    "Character %(position)s is '%(character)s'. A VIN has digits and the letters A to Z only, without I, O and Q."
 )
 _WRONG_CHECK_DIGIT: Final = _(
     "Position 9 of this VIN is %(found)s, but its other characters require %(expected)s. "

@@ -1,9 +1,9 @@
 """Who performs which outbox items. Each handler runs in the item's workshop and transaction, may be repeated,
 and does nothing where the row that it is about is gone.
 
-What stays in the database happens exactly once, with the item's completion. E-mail leaves the database and goes
-out at least once; a repeat carries the same Message-ID, by which mail systems recognise it. Every e-mail is an
-item of its own: a recipient who cannot be reached makes nobody else get theirs twice.
+What stays in the database happens exactly once, with the item's completion. E-mail leaves the database and
+goes out at least once; a repeat carries the same Message-ID, by which mail systems recognise it. So every e-mail
+is an item of its own: a recipient who cannot be reached makes nobody else get theirs twice.
 """
 
 from __future__ import annotations

@@ -31,7 +31,7 @@ from fleet.models import (
 from fleet.tenancy import in_workshop
 from fleet.vin import with_check_digit
 
-PASSWORD: Final = "ochre-bench-lamp-41"
+PASSWORD: Final = "ochre-bench-lamp-41"  # noqa: S105
 PIN: Final = "4711"
 TYRE: Final = {"size": "255/60R18", "load_index": 112, "speed_symbol": "V"}
 """The example of the interface's description, in force for long."""
@@ -203,9 +203,7 @@ class Site:
             **fields,
         }
         with in_workshop(self.workshop.pk):
-            return services.fitment_record(
-                actor=self.setting_up(), record_id=new_id(), vehicle=vehicle, **values
-            )
+            return services.fitment_record(actor=self.setting_up(), record_id=new_id(), vehicle=vehicle, **values)
 
 
 def make_site(*, began_at: datetime | None = None, is_demo: bool = False) -> Site:
@@ -224,15 +222,13 @@ def make_site(*, began_at: datetime | None = None, is_demo: bool = False) -> Sit
     return Site(founded.workshop, manager, technician, began)
 
 
-def add_person(
-    workshop: Workshop, manager: Person, roles: tuple[str, ...], now: datetime, **fields: Any
-) -> Person:
+def add_person(workshop: Workshop, manager: Person, roles: tuple[str, ...], now: datetime, **fields: Any) -> Person:
     """Invite a person, let them accept and sign in."""
     number = next(_numbers)
     email = fields.pop("email", f"person-{number}-{new_id().hex[-8:]}@example.com")
     scopes = fields.pop("scopes", None)
     with in_workshop(workshop.pk):
-        invited, invitation = services.person_invite(
+        _invited, invitation = services.person_invite(
             actor=manager.actor(now),
             record_id=new_id(),
             email=email,

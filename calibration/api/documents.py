@@ -10,6 +10,7 @@ from typing import Any
 from uuid import UUID
 
 from django.db.models import Model
+from django.urls import reverse
 from django.utils.translation import gettext as _
 
 from calibration.metrology.readings import GROSS_LIMIT_MM, PRIOR_REPEATABILITY, repeat_limit_mm
@@ -19,6 +20,8 @@ from calibration.models import (
     Concession,
     Decision,
     Finding,
+    Job,
+    Photo,
     Proposal,
     Reading,
     ReadingStrike,
@@ -30,8 +33,9 @@ from calibration.rules import texts
 from calibration.rules.cautions import cautions_for
 from calibration.rules.record import RoundMeasured
 from calibration.selectors.casefile import CaseFile
-
-from .serializers.specification import specification_document
+from fleet.actor import Actor
+from fleet.models import Vehicle
+from fleet.selectors.vehicles import is_now_visible
 
 Shown = dict[str, Any]
 USUAL_RESOLUTION_MM = 1.0
@@ -78,6 +82,10 @@ def round_documents(
     ]
 
 
+def photo_document(row: Photo) -> Shown:
+    return {**columns(row), "file": reverse("photo-file", args=[row.pk])}
+
+
 # --- decisions ---------------------------------------------------------------------------------------
 def proposal_document(row: Proposal, approvals: Iterable[Approval]) -> Shown:
     """A proposal with the approval that was asked for it."""
@@ -93,7 +101,7 @@ def _approval_of(row: Model, approvals: Iterable[Approval], key: str) -> UUID | 
     return found[-1] if found else None
 
 
-def approval_document(row: Approval, decision: Decision | None, *, is_open: bool) -> Shown:
+def approval_document(actor: Actor, row: Approval, decision: Decision | None, *, is_open: bool) -> Shown:
     """An approval with its decision. `row.job.vehicle` is at hand."""
     state = "open" if is_open else "void"
     if decision is not None:
@@ -102,7 +110,7 @@ def approval_document(row: Approval, decision: Decision | None, *, is_open: bool
         "id": row.pk,
         "job": row.job_id,
         "job_number": row.job.number,
-        "vehicle": row.job.vehicle,
+        "vehicle": vehicle_document(actor, row.job.vehicle),
         "subject": row.subject,
         "proposal": row.proposal_id,
         "concession": row.concession_id,
@@ -135,19 +143,30 @@ def write_documents(writes: Iterable[Write], findings: Sequence[Shown]) -> list[
     ]
 
 
-# --- the whole job -----------------------------------------------------------------------------------
-def job_document(case: CaseFile) -> Shown:
+# --- jobs --------------------------------------------------------------------------------------------
+def vehicle_document(actor: Actor, vehicle: Vehicle) -> Shown:
+    """A vehicle as the actor may see it: a contact whose it no longer is learns nothing of its present."""
+    registration = vehicle.registration if is_now_visible(actor, vehicle) else None
+    return {"id": vehicle.pk, "vin": vehicle.vin, "registration": registration}
+
+
+def job_summary(actor: Actor, job: Job) -> Shown:
+    """A job as lists show it. `job.vehicle.operator` is at hand."""
+    operator = job.vehicle.operator if is_now_visible(actor, job.vehicle) else None
+    return {**columns(job), "vehicle": vehicle_document(actor, job.vehicle), "operator": operator}
+
+
+def job_document(actor: Actor, case: CaseFile) -> Shown:
     """Everything about one job."""
-    job, standing = case.job, case.standing
+    standing = case.standing
     return {
-        **columns(job),
-        "vehicle": job.vehicle,
+        **job_summary(actor, case.job),
         **_next_step(case),
         "content_sha256": standing.content_sha256,
-        "specification": specification_document(case.specification) if case.specification else None,
+        "specification": case.specification,
         "readiness": {"ready": standing.is_ready, "merged": standing.readiness, "records": case.readiness},
         **_measured(case),
-        **_decided(case),
+        **_decided(actor, case),
         "setpoints": standing.course.stored,
         "baseline": case.baseline or None,
         "repeat_limit_mm": _repeat_limit_mm(case.rounds),
@@ -157,7 +176,7 @@ def job_document(case: CaseFile) -> Shown:
         "refilings": case.refilings,
         "reversions": case.reversions,
         "events": [{**columns(each), "corner": each.corner or None} for each in case.events],
-        "photos": case.photos,
+        "photos": [photo_document(each) for each in case.photos],
         "end": case.ends[-1] if case.ends else None,
         "sign_off": case.sign_offs[-1] if case.sign_offs else None,
     }
@@ -193,13 +212,13 @@ def _setpoints_of(measured: RoundMeasured | None) -> Shown | None:
     return {"round": measured.id, "setpoints": measured.setpoints} if measured else None
 
 
-def _decided(case: CaseFile) -> Shown:
+def _decided(actor: Actor, case: CaseFile) -> Shown:
     standing = case.standing
     findings = finding_documents(case.findings, case.rulings)
     in_force = {each.id: standing.is_live(each) for each in case.record.findings}
     proposals = [proposal_document(each, case.approvals) for each in case.proposals]
     concessions = [concession_document(each, case.approvals) for each in case.concessions]
-    approvals = case_approvals(case)
+    approvals = _approvals(actor, case)
     return {
         "findings": [{**each, "in_force": in_force[each["id"]]} for each in findings],
         "writes": write_documents(case.writes, findings),
@@ -212,13 +231,13 @@ def _decided(case: CaseFile) -> Shown:
     }
 
 
-def case_approvals(case: CaseFile) -> list[Shown]:
+def _approvals(actor: Actor, case: CaseFile) -> list[Shown]:
     """The approvals of a job, oldest first, each with its state as things stand."""
     decisions = {each.approval_id: each for each in case.decisions}
     is_open = {each.id: case.standing.approval_is_open(each) for each in case.standing.approvals}
     for row in case.approvals:
         row.job = case.job
-    return [approval_document(each, decisions.get(each.pk), is_open=is_open[each.pk]) for each in case.approvals]
+    return [approval_document(actor, each, decisions.get(each.pk), is_open=is_open[each.pk]) for each in case.approvals]
 
 
 def _with_id(shown: Sequence[Shown], fact: Any) -> Shown | None:

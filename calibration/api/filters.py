@@ -13,43 +13,43 @@ from django.utils.translation import gettext_lazy as _
 from rest_framework.exceptions import ValidationError
 from rest_framework.serializers import Field
 
-from calibration.models import Job
+from calibration.models import Approval, Job
 from fleet.api.fields import AwareDateTime, PlainDate, VinField
 from fleet.models import Vehicle, VinCorrection
 
-
-class _Strict(forms.Field):
-    """A form field that reads as a serializer field does."""
-
-    reader: Field[Any, Any, Any, Any]
-
-    def to_python(self, value: Any) -> Any:
-        if value in self.empty_values:
-            return None
-        try:
-            return self.reader.run_validation(value)
-        except ValidationError as error:
-            details: Any = error.detail
-            raise forms.ValidationError([forms.ValidationError(str(each), each.code) for each in details]) from None
+from .serializers.findings import APPROVAL_STATES
 
 
-class _VinForm(_Strict):
-    reader = VinField()
+class _VinForm(forms.Field):
+    def to_python(self, value: Any) -> str | None:
+        return _read(VinField(), value)
 
 
-class _MomentForm(_Strict):
-    """An instant with offset, or a date: its beginning, or for `until` its end (UTC)."""
+class _MomentForm(forms.Field):
+    """An instant with offset, or a date: its beginning, or with `end_of_day` its end (UTC)."""
 
     def __init__(self, *, end_of_day: bool = False, **options: Any) -> None:
         self.day_begins_after = timedelta(days=1) if end_of_day else timedelta(0)
         super().__init__(**options)
 
     def to_python(self, value: Any) -> datetime | None:
-        self.reader = AwareDateTime() if value and len(str(value)) > len("2026-05-04") else PlainDate()
-        parsed = super().to_python(value)
-        if parsed is None or isinstance(parsed, datetime):
-            return parsed
-        return datetime.combine(parsed, time.min, UTC) + self.day_begins_after
+        if isinstance(value, str) and len(value) > len("2026-05-04"):
+            # An unescaped plus sign in a query string arrives as a space.
+            instant: datetime | None = _read(AwareDateTime(), value.replace(" ", "+"))
+            return instant
+        day = _read(PlainDate(), value)
+        return datetime.combine(day, time.min, UTC) + self.day_begins_after if day else None
+
+
+def _read(reader: Field[Any, Any, Any, Any], value: Any) -> Any:
+    """Read as in a body; nothing where nothing was given."""
+    if value in ("", None):
+        return None
+    try:
+        return reader.run_validation(value)
+    except ValidationError as error:
+        details: Any = error.detail
+        raise forms.ValidationError([forms.ValidationError(str(each), each.code) for each in details]) from None
 
 
 class MomentFilter(django_filters.Filter):
@@ -115,3 +115,19 @@ class RecordFilter(django_filters.FilterSet):
         end_of_day=True,
         label=_("Recorded before this time; a date means its end (UTC)."),
     )
+
+
+class _ByView(django_filters.ChoiceFilter):
+    """A choice that is only read here; the view acts on it."""
+
+    def filter(self, qs: QuerySet[Any], value: Any) -> QuerySet[Any]:  # noqa: ARG002
+        return qs
+
+
+class ApprovalFilter(django_filters.FilterSet):
+    """`?state=&subject=&job=&vehicle=`"""
+
+    state = _ByView(choices=[(each, each) for each in APPROVAL_STATES], label=_("State of the request."))
+    subject = one_of("subject", Approval.Subject.values, _("What is to be approved."))
+    job = django_filters.UUIDFilter(field_name="job", label=_("Of this job."))
+    vehicle = VinFilter(field_name="job__vehicle", label=_("VIN of the vehicle."))

@@ -26,6 +26,8 @@ class WorkSchema(ResourceSchema):
         if answer is None:
             return super().get_response_serializers()
         way, serializer = answer
+        if isinstance(serializer, dict):
+            return serializer
         again = OpenApiResponse(serializer, description=str(_("Carried out before with this id and content.")))
         if way == RECORDING:
             return {201: OpenApiResponse(serializer, description=str(_("Recorded."))), 200: again}

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
-from .assessment import Assessment, CornerAssessment, SideAssessment
+from .assessment import Assessment
 from .conformity import Verdict, joint_verdict
 from .corners import CORNERS, CORNERS_OF, Axle, Corner
 from .planner import Plan
@@ -55,9 +55,7 @@ class Decision:
     sides_not_adjustable_here: tuple[Axle, ...] = ()
 
 
-def decide(
-    assessment: Assessment, plan: Plan | None, *, writes: int, suspicions: Sequence[Suspicion] = ()
-) -> Decision:
+def decide(assessment: Assessment, plan: Plan | None, *, writes: int, suspicions: Sequence[Suspicion] = ()) -> Decision:
     """The next step of a job whose newest settled round has been judged.
 
     `plan`: from `compute_plan` on this assessment's freed corners; None where nothing is freed (the same as
@@ -77,76 +75,76 @@ def decide(
         return Decision("sign_off", "all_within")
     if assessment.verdict == "outside":
         return _decide_outside(assessment, plan, writes)
-    return _decide_undecided(assessment, plan, writes, (), ())
+    return _decide_undecided(assessment, plan, writes)
 
 
 def _decide_outside(assessment: Assessment, plan: Plan | None, writes: int) -> Decision:
-    concerned = _concerned(assessment, "outside")
     if plan is None or plan.is_empty:
-        return _without_change(assessment, plan, writes)
+        return _without_change(assessment, plan)
     if writes >= MAX_WRITES:
-        return Decision("inspect", "too_many_writes", concerned)
+        return Decision("inspect", "too_many_writes", _concerned(assessment, "outside"))
     return Decision("propose", "outside", _moved(plan))
 
 
-def _without_change(assessment: Assessment, plan: Plan | None, writes: int) -> Decision:
-    """The optimum is no change although something is outside: a limit, or nothing here can improve it."""
-    if plan is not None and plan.limits_exhausted:
-        return Decision("inspect", "limits_exhausted", plan.limits_exhausted)
-    corners = tuple(e.corner for e in assessment.corners if e.adjustable and e.verdict == "outside")
-    sides = tuple(e.axle for e in assessment.sides if e.adjustable and e.verdict == "outside")
-    rest = joint_verdict(each.verdict for each in _remaining(assessment, corners, sides))
-    if rest == "undecided":
-        return _decide_undecided(assessment, plan, writes, corners, sides)
-    return Decision("sign_off", "all_within", (), corners, sides)
-
-
-def _decide_undecided(
-    assessment: Assessment,
-    plan: Plan | None,
-    writes: int,
-    not_adjustable: tuple[Corner, ...],
-    sides: tuple[Axle, ...],
-) -> Decision:
+def _decide_undecided(assessment: Assessment, plan: Plan | None, writes: int) -> Decision:
     """Nothing outside but something undecided: read, then settle and measure, then propose or ask."""
     readable = tuple(each.corner for each in assessment.corners if each.readings_to_decide)
     if readable:
         return Decision("read_again", "readings_can_decide", readable)
-    undecided = _concerned(assessment, "undecided")
     if len(assessment.rounds) < MAX_POOLED_ROUNDS:
-        return Decision("settle_and_measure", "round_can_decide", undecided, not_adjustable, sides)
+        return Decision("settle_and_measure", "round_can_decide", _concerned(assessment, "undecided"))
     if plan is None or plan.is_empty:
-        return _undecidable(plan, undecided, not_adjustable, sides)
+        return _without_change(assessment, plan)
     if writes >= MAX_WRITES:
-        return Decision("inspect", "too_many_writes", undecided)
+        return Decision("inspect", "too_many_writes", _concerned(assessment, "undecided"))
     return Decision("propose", "undecided_but_improvable", _moved(plan))
 
 
-def _undecidable(
-    plan: Plan | None,
-    undecided: tuple[Corner, ...],
-    not_adjustable: tuple[Corner, ...],
-    sides: tuple[Axle, ...],
-) -> Decision:
-    stopped = tuple(c for c in undecided if plan is not None and c in plan.limits_exhausted)
-    if stopped:
-        return Decision("inspect", "limits_exhausted", stopped)
-    return Decision("get_approval", "tape_cannot_decide", undecided, not_adjustable, sides)
+def _without_change(assessment: Assessment, plan: Plan | None) -> Decision:
+    """The optimum is no change: a limit stops it, or nothing here improves it, or a tape cannot decide."""
+    if plan is not None and plan.limits_exhausted:
+        return Decision("inspect", "limits_exhausted", plan.limits_exhausted)
+    kept = tuple(r.corner for r in plan.reasons if r.code == "stays_suspect") if plan is not None else ()
+    if kept:
+        return Decision("inspect", "suspicion_confirmed", kept)
+    corners, sides = _beyond_adjustment(assessment, plan)
+    rest = _without(assessment, corners, sides)
+    verdicts = [each.verdict for each in rest.corners if each.adjustable]
+    verdicts += [each.verdict for each in rest.sides if each.adjustable]
+    if joint_verdict(verdicts) == "within":
+        return Decision("sign_off", "all_within", (), corners, sides)
+    undecided = _concerned(rest, "undecided")
+    if len(assessment.rounds) < MAX_POOLED_ROUNDS:
+        return Decision("settle_and_measure", "round_can_decide", undecided, corners, sides)
+    return Decision("get_approval", "tape_cannot_decide", undecided, corners, sides)
 
 
-def _remaining(
-    assessment: Assessment, corners: tuple[Corner, ...], sides: tuple[Axle, ...]
-) -> list[CornerAssessment | SideAssessment]:
-    """What is judged once these corners and sides are set aside; a side goes with either of its corners."""
-    kept: list[CornerAssessment | SideAssessment] = [
-        each for each in assessment.corners if each.adjustable and each.corner not in corners
-    ]
-    kept += [
-        each
-        for each in assessment.sides
-        if each.adjustable and each.axle not in sides and not set(CORNERS_OF[each.axle]) & set(corners)
-    ]
-    return kept
+def _beyond_adjustment(assessment: Assessment, plan: Plan | None) -> tuple[tuple[Corner, ...], tuple[Axle, ...]]:
+    """What becomes `not_adjustable_here` now that no change is the best there is."""
+    named = plan.not_adjustable_here if plan is not None else ()
+    corners = tuple(
+        each.corner
+        for each in assessment.corners
+        if each.adjustable and (each.verdict == "outside" or (each.verdict == "undecided" and each.corner in named))
+    )
+    return corners, tuple(e.axle for e in assessment.sides if e.adjustable and e.verdict == "outside")
+
+
+def _without(assessment: Assessment, corners: tuple[Corner, ...], sides: tuple[Axle, ...]) -> Assessment:
+    """The assessment with these set aside; a side goes with either of its corners."""
+    return replace(
+        assessment,
+        corners=tuple(
+            replace(each, adjustable=each.adjustable and each.corner not in corners) for each in assessment.corners
+        ),
+        sides=tuple(
+            replace(
+                each,
+                adjustable=each.adjustable and each.axle not in sides and not set(CORNERS_OF[each.axle]) & set(corners),
+            )
+            for each in assessment.sides
+        ),
+    )
 
 
 def _concerned(assessment: Assessment, verdict: Verdict) -> tuple[Corner, ...]:

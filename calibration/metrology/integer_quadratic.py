@@ -31,7 +31,8 @@ FEASIBLE = 1.0e-9
 class IntegerQuadratic:
     """Minimise z'Qz + c'z over whole z with low <= z <= high and |w'z| <= limit.
 
-    `quadratic` (n, n) symmetric positive definite, `linear` (n,), `low` <= `high` (n,) whole numbers, `weights` (n,),
+    `quadratic` (n, n) symmetric positive definite, `linear` (n,), `low` <= `high` (n,) whole numbers,
+    `weights` (n,),
     `limit` >= 0; n from 1 to 4. Nothing may be permitted at all.
     """
 
@@ -107,7 +108,8 @@ def preferred(points: Matrix, movement_weights: Vector) -> Vector:
 
 
 def continuous_minimum(problem: IntegerQuadratic) -> Vector | None:
-    """The minimum without whole numbers, shape (n,): the best stationary point over all sets of active limits.
+    """The minimum without whole numbers, shape (n,): the best stationary point over all sets of active
+    limits.
 
     None when the limits leave nothing.
     """

@@ -31,8 +31,8 @@ def permitted_range(case: PlanningCase, corner: Corner, *, step_limited: bool = 
 def check_limits(case: PlanningCase, changes: Changes, *, kind: ProposalKind) -> tuple[LimitCheck, ...]:
     """Every limit of a proposal: per moved corner in order, then the vehicle's warp change.
 
-    `reversion` is judged by set-point range and step alone. Raises MetrologyError for what is no proposal at all: an
-    uncontrolled corner moved, or linked corners moved unequally.
+    `reversion` is judged by set-point range and step alone. Raises MetrologyError for what is no proposal at
+    all: an uncontrolled corner moved, or linked corners moved unequally.
     """
     _check_form(case.specification, changes)
     checks: list[LimitCheck] = []
@@ -45,7 +45,8 @@ def check_limits(case: PlanningCase, changes: Changes, *, kind: ProposalKind) ->
 
 
 def reversion_changes(specification: Specification, current: Counts, as_found: Counts) -> Changes:
-    """The next changes on the way back to the as-found set-points, each within the step limit; all 0 when there.
+    """The next changes on the way back to the as-found set-points, each within the step limit; all 0 when
+    there.
 
     >>> from .specification import AxleSpecification, Specification
     >>> axle = AxleSpecification(486, 6, 40, 215, 0.9, 0.15)
@@ -61,9 +62,8 @@ def reversion_changes(specification: Specification, current: Counts, as_found: C
 def _bounds(case: PlanningCase, corner: Corner) -> dict[LimitCode, tuple[int, int]]:
     """Lowest and highest set-point by each hard limit."""
     specification, axle = case.specification, case.specification.axle(corner)
-    assert (
-        axle.setpoint_low is not None and axle.setpoint_high is not None
-    )  # controlled: Specification checks it
+    assert axle.setpoint_low is not None  # Specification checks both for controlled corners
+    assert axle.setpoint_high is not None
     now, baseline = case.setpoint(corner), case.baseline_setpoint(corner)
     step, shift = specification.step_max_counts, specification.shift_limit_counts
     return {

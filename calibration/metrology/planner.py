@@ -66,7 +66,6 @@ def compute_plan(case: PlanningCase) -> Plan:
     ranges = tuple(permitted_range(case, corner) for corner in controlled)
     reasons = tuple(_reason(case, corner, changes, wanted) for corner in CORNERS)
     prediction = predict(case, changes)
-    stopped = [r for r in reasons if r.code.startswith("stopped_by") and not changes[CORNERS.index(r.corner)]]
     return Plan(
         changes=changes,
         setpoints=case.setpoints_after(changes),
@@ -77,15 +76,35 @@ def compute_plan(case: PlanningCase) -> Plan:
         expected_writes=_expected_writes(case, prediction, wanted),
         prior_source=case.prior_source,
         prior_vehicles=case.prior_vehicles,
-        not_adjustable_here=tuple(r.corner for r in reasons if r.code == "stays_best_unmoved"),
-        limits_exhausted=tuple(r.corner for r in stopped),
+        not_adjustable_here=() if any(changes) else _beyond_any_count(case, reasons),
+        limits_exhausted=() if any(changes) else _kept_by_a_limit(reasons),
     )
+
+
+def _beyond_any_count(case: PlanningCase, reasons: tuple[CornerReason, ...]) -> tuple[Corner, ...]:
+    """Freed corners that stay although no limit stops them, and that section 3 cannot go on with.
+
+    Linked corners always; others only outside tolerance, where one count is too coarse.
+    """
+
+    def is_beyond(corner: Corner) -> bool:
+        off = abs(float(case.deviations_mm[CORNERS.index(corner)]))
+        linked = case.specification.linked_with(corner) is not None
+        return linked or off > case.specification.tolerance_mm(corner)
+
+    best_unmoved = [reason.corner for reason in reasons if reason.code == "stays_best_unmoved"]
+    return tuple(corner for corner in best_unmoved if is_beyond(corner))
+
+
+def _kept_by_a_limit(reasons: tuple[CornerReason, ...]) -> tuple[Corner, ...]:
+    return tuple(reason.corner for reason in reasons if reason.code.startswith("stopped_by"))
 
 
 def optimal_changes(case: PlanningCase) -> Changes:
     """The permitted whole-count changes with the smallest expected sum of squares; counts, in corner order.
 
-    A set-point that already stands outside a limit may stay or move inside, so each such corner doubles the problems.
+    A set-point that already stands outside a limit may stay or move inside, so each such corner doubles the
+    problems.
     """
     quadratic, linear, _ = quadratic_in_changes(case)
     found = [NO_CHANGE]
@@ -161,9 +180,7 @@ def _problem(
     warp = (WARP_SIGNS * case.state.responses / 2.0) @ spread
     limit = case.specification.warp_change_max_mm
     reduced = spread.T @ quadratic @ spread
-    return _Problem(
-        IntegerQuadratic(reduced, linear @ spread, low, high, warp, limit), spread, spread.sum(axis=0)
-    )
+    return _Problem(IntegerQuadratic(reduced, linear @ spread, low, high, warp, limit), spread, spread.sum(axis=0))
 
 
 def _unlimited_changes(case: PlanningCase) -> Vector:
@@ -180,8 +197,8 @@ def _unlimited_changes(case: PlanningCase) -> Vector:
 def _expected_writes(case: PlanningCase, prediction: Prediction, wanted: Vector) -> int:
     """Writes that step and warp limits make necessary; one more where a single one would more likely miss.
 
-    0 when nothing is to be changed. Later writes know the responses better than the first, so none is added for
-    them. What band, range and shift limit keep out of reach is not counted.
+    0 when nothing is to be changed. Later writes know the responses better than the first, so none is added
+    for them. What band, range and shift limit keep out of reach is not counted.
     """
     if not any(prediction.changes):
         return 0
@@ -253,9 +270,7 @@ def _stopping_limit(
         return None
     for member in sorted(_group_of(case, corner), key=CORNERS.index):
         permitted = permitted_range(case, member)
-        end, code = (
-            (permitted.high, permitted.high_limit) if further > 0 else (permitted.low, permitted.low_limit)
-        )
+        end, code = (permitted.high, permitted.high_limit) if further > 0 else (permitted.low, permitted.low_limit)
         beyond = change + (1 if further > 0 else -1)
         if not permitted.low <= beyond <= permitted.high:
             return cast(ReasonCode, f"stopped_by_{code}"), {"limit_counts": float(end)}
@@ -266,9 +281,7 @@ def _warp_stop(
     case: PlanningCase, corner: Corner, changes: Changes, direction: int
 ) -> tuple[ReasonCode, dict[str, float]] | None:
     group = _group_of(case, corner)
-    beyond = _as_changes(
-        np.array([c + direction * (name in group) for name, c in zip(CORNERS, changes, strict=True)])
-    )
+    beyond = _as_changes(np.array([c + direction * (name in group) for name, c in zip(CORNERS, changes, strict=True)]))
     limit = case.specification.warp_change_max_mm
     if abs(warp_change_mm(case, beyond)) > limit + 1e-9 and abs(warp_change_mm(case, beyond)) > abs(
         warp_change_mm(case, changes)

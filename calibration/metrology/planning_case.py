@@ -48,7 +48,8 @@ ReasonCode = Literal[
 
 @dataclass(frozen=True, slots=True)
 class RoundUncertainty:
-    """What a fresh round of the usual two readings a corner will be worth; corners in order, sides front, rear.
+    """What a fresh round of the usual two readings a corner will be worth; corners in order, sides front,
+    rear.
 
     `own_variance_mm2`: repeatability, settling and resolution of one round; `common_variance_mm2`: marks and
     instrument, common to all rounds of the job; `corner_expanded_mm` and `side_expanded_mm`: the U that the
@@ -68,7 +69,8 @@ def fresh_round(latest: RoundMeasurement, settling_mm: float) -> RoundUncertaint
 
     >>> from .readings import PRIOR_REPEATABILITY
     >>> from .uncertainty import Instrument
-    >>> measured = RoundMeasurement(((486.0, 486.0),) * 4, PRIOR_REPEATABILITY, (Instrument("T1", 1.0, "II"),))
+    >>> measured = RoundMeasurement(((486.0, 486.0),) * 4, PRIOR_REPEATABILITY, (Instrument("T1", 1.0,
+    "II"),))
     >>> round(fresh_round(measured, 1.5).own_variance_mm2[0], 3)
     1.333
     """
@@ -100,8 +102,8 @@ def _of_corners(values: Sequence[float]) -> Four:
 class PlanningCase:
     """Everything a proposal depends on. A concession's targets are put into `specification` by the caller.
 
-    `state`: posterior at the set-points now stored (`response.follow_job`); `baseline`: the set-points that shift
-    limits count from; `freed`: corners that something significant frees (`CornerAssessment.freed`);
+    `state`: posterior at the set-points now stored (`response.follow_job`); `baseline`: the set-points that
+    shift limits count from; `freed`: corners that something significant frees (`CornerAssessment.freed`);
     `suspect`: corners that are not adjusted further until an event or a ruling (hard for everyone);
     `not_adjustable`, `sides_not_adjustable`: as handed to `assessment.assess`.
     """
@@ -185,7 +187,7 @@ class CornerReason:
     | code | numbers |
     |---|---|
     | every code | `deviation_mm`, `expanded_uncertainty_mm` (of it), `expected_change_mm`, `side_difference_mm` |
-    | `stopped_by_…` | also `wanted_counts` (without that limit) and `limit_counts` (`stopped_by_warp_change`: `limit_mm`) |
+    | `stopped_by_…` | also `wanted_counts` (without limits), `limit_counts` (`stopped_by_warp_change`: `limit_mm`) |
 
     `moves_for_the_whole`: away from its own target, because the side difference or the warp gains more.
     `stays_best_unmoved`: it may move, but every permitted count makes the sum worse. A stopped corner says in
@@ -202,7 +204,8 @@ class CornerReason:
 class CornerRange:
     """Permitted changes of a controlled corner in counts, and which limit sets each end.
 
-    0 is always permitted besides, also where a set-point already stands outside a limit and `low` > 0 or `high` < 0;
+    0 is always permitted besides, also where a set-point already stands outside a limit and `low` > 0 or
+    `high` < 0;
     `low` > `high`: nothing else is.
     """
 
@@ -233,8 +236,9 @@ class Prediction:
 class Plan:
     """The computed proposal. `changes` all 0: nothing to propose; the reasons and the two tuples say why.
 
-    `setpoints` is what to write. `not_adjustable_here`: freed corners that no whole count improves, limits or not
-    (a linked pair off in opposite directions); `limits_exhausted`: freed corners that stay because of a limit.
+    `setpoints` is what to write. Of an empty plan, `not_adjustable_here` are the freed corners that no whole
+    count improves, limits or not (a linked pair off in opposite directions), and `limits_exhausted` those
+    that stay because of a limit. `expected_writes` is 0 for an empty plan.
     """
 
     changes: Changes

@@ -1,6 +1,7 @@
 """What set-point changes are expected to do to heights, verdict and the planner's sum.
 
-All functions work on the joint posterior of `response.JointState`; deviations d in mm, responses g in mm per count.
+All functions work on the joint posterior of `response.JointState`; deviations d in mm, responses g in mm per
+count.
 """
 
 from __future__ import annotations
@@ -37,8 +38,8 @@ def weight_matrix(case: PlanningCase) -> Matrix:
 def quadratic_in_changes(case: PlanningCase) -> tuple[Matrix, Vector, float]:
     """The expectation of section 6 as Δ'QΔ + c'Δ + k: returns Q (4, 4), c (4,), k.
 
-    With e = d + g∘Δ, E[e'Me] = ē'Mē + tr(M Cov e) (mean of a quadratic form; Mathai and Provost 1992, 3.2b.2),
-    whose Δ terms are Q = M∘(ḡḡ' + Cov g) and c = 2ḡ∘(M d̄) + 2 diag(M Cov(d, g)).
+    With e = d + g∘Δ, E[e'Me] = ē'Mē + tr(M Cov e) (mean of a quadratic form; Mathai and Provost 1992,
+    3.2b.2), whose Δ terms are Q = M∘(ḡḡ' + Cov g) and c = 2ḡ∘(M d̄) + 2 diag(M Cov(d, g)).
     """
     weights, state = weight_matrix(case), case.state
     responses, deviations = state.responses, case.deviations_mm
@@ -57,8 +58,8 @@ def warp_change_mm(case: PlanningCase, changes: Changes) -> float:
 def predict(case: PlanningCase, changes: Changes) -> Prediction:
     """Heights, their expanded uncertainty and the chance of a `within` verdict after any changes.
 
-    Also for changes a person entered. Uncertainty of heights: posterior of height and response, what a move adds
-    (`response.move_variance`), and marks and instrument, which the filter leaves out.
+    Also for changes a person entered. Uncertainty of heights: posterior of height and response, what a move
+    adds (`response.move_variance`), and marks and instrument, which the filter leaves out.
     """
     counts = np.array(changes, dtype=np.float64)
     mean, covariance = deviation_moments(case, counts)
@@ -89,9 +90,10 @@ def probability_in_limits(
 ) -> float:
     """P(|x_i| ≤ corner limit, |left − right| ≤ side limit) for x normal with that mean (4,) and covariance (4, 4).
 
-    A limit of inf is none; one below 0 cannot be met. Sequential conditioning (Genz 1992, J. Comput. Graph. Stat. 1,
-    141): given the left corner, the side limit is an interval for the right one. The three-dimensional integral
-    that is left is taken on a fixed Richtmyer lattice, so the same question always has the same answer; error about 1e-3.
+    A limit of inf is none; one below 0 cannot be met. Sequential conditioning (Genz 1992, J. Comput. Graph.
+    Stat. 1, 141): given the left corner, the side limit is an interval for the right one. The
+    three-dimensional integral that is left is taken on a fixed Richtmyer lattice, so the same question always
+    has the same answer; error about 1e-3.
 
     >>> no_sides = (np.inf, np.inf)
     >>> round(probability_in_limits(np.zeros(4), np.eye(4), np.full(4, 1.959964), no_sides), 3)

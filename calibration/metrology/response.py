@@ -1,12 +1,12 @@
 """How a vehicle's heights answer to its set-points, learned within a job.
 
 The state of the filter is eight numbers, four heights and four responses. A height in it is the mean settled
-height *as this job's marks and this job's instrument show it*. Marks and instrument are common to every round of
-the job, so no round of the job can tell anything about them: as a state of their own they would keep their
+height *as this job's marks and this job's instrument show it*. Marks and instrument are common to every round
+of the job, so no round of the job can tell anything about them: as a state of their own they would keep their
 prior for ever (with a flat prior on the heights the two parametrisations give the same posterior), and in
-the differences from which responses are learned they cancel. They are therefore left out of the filter and come
-back where a height is stated: see `planner.RoundUncertainty.common_variance_mm2` and the expanded uncertainty of
-section 2, which carries them into every verdict.
+the differences from which responses are learned they cancel. They are therefore left out of the filter and
+come back where a height is stated: see `planner.RoundUncertainty.common_variance_mm2` and the expanded
+uncertainty of section 2, which carries them into every verdict.
 
 Between two rounds at unchanged set-points nothing moves. A change of set-points moves the heights by
 h += g * change. That line is a model: part of a commanded warp is lost to body stiffness and a sensor arm is
@@ -50,7 +50,8 @@ WARP_SIGNS: Vector = np.array([1.0, -1.0, -1.0, 1.0])
 class ResponsePrior:
     """What is believed about the four responses before the job's first round.
 
-    `mean` mm per count, shape (4,); `covariance`, shape (4, 4). Uncontrolled corners have mean and variance 0.
+    `mean` mm per count, shape (4,); `covariance`, shape (4, 4). Uncontrolled corners have mean and variance
+    0.
     `source` says where it comes from and `vehicles` from how many vehicles (0 for a specification). Priors
     learned from the vehicle itself or its model are further makers of this class.
     """
@@ -65,8 +66,8 @@ class ResponsePrior:
 class SettledRound:
     """One settled round at normal ride position, at the set-points that were stored while it was measured.
 
-    `heights_mm` are the round's values per corner; `variances_mm2` the squared standard uncertainty of what is
-    this round's own: repeatability of the mean (or median) of its readings, settling, resolution.
+    `heights_mm` are the round's values per corner; `variances_mm2` the squared standard uncertainty of what
+    is this round's own: repeatability of the mean (or median) of its readings, settling, resolution.
     """
 
     heights_mm: tuple[float, float, float, float]
@@ -132,8 +133,9 @@ class JointState:
 class Move:
     """A change of set-points with the settled rounds before and after it, for `suspicion`.
 
-    `before` is the state just before the change; `changes` the counts; `measured_mm` and `measured_variance_mm2`
-    the inverse-variance weighted mean of the rounds since (shape (4,)), `rounds_after` how many those are.
+    `before` is the state just before the change; `changes` the counts; `measured_mm` and
+    `measured_variance_mm2` the inverse-variance weighted mean of the rounds since (shape (4,)),
+    `rounds_after` how many those are.
     `voided` are corners at which something was replaced since: they say nothing any more.
     """
 
@@ -178,8 +180,8 @@ def follow_job(prior: ResponsePrior, history: Sequence[HistoryItem]) -> JobPoste
     """Posterior of heights and responses after a job's rounds, writes and events, in the order they happened.
 
     A Kalman filter with exact flat prior on the heights; for one write it is the generalised least squares
-    estimate (tested against it). Units mm and counts. Raises MetrologyError when there is no settled round, or
-    when a write or event precedes the first one (leave those out: nothing was measured before them).
+    estimate (tested against it). Units mm and counts. Raises MetrologyError when there is no settled round,
+    or when a write or event precedes the first one (leave those out: nothing was measured before them).
 
     >>> prior = ResponsePrior(np.full(4, 0.9), np.eye(4) * 0.15**2, "specification")
     >>> before = SettledRound((480, 486, 504, 504), (1.0, 1.0, 1.0, 1.0), (100, 100, 100, 100))
@@ -201,7 +203,8 @@ def settled_round(measured: RoundMeasurement, settling_mm: float, setpoints: Cou
 
     >>> from .readings import PRIOR_REPEATABILITY
     >>> from .uncertainty import Instrument
-    >>> measured = RoundMeasurement(((486.0, 487.0),) * 4, PRIOR_REPEATABILITY, (Instrument("T1", 1.0, "II"),))
+    >>> measured = RoundMeasurement(((486.0, 487.0),) * 4, PRIOR_REPEATABILITY, (Instrument("T1", 1.0,
+    "II"),))
     >>> found = settled_round(measured, 1.5, (100, 100, 100, 100))
     >>> found.heights_mm[0], round(found.variances_mm2[0], 3)
     (486.5, 1.333)
@@ -322,8 +325,7 @@ class _JobFilter:
             mean[height + 4] = self.prior.mean[height]
         self.state = JointState(mean, covariance, self.state.setpoints)
         self.moves = [
-            replace(move, voided=tuple(c for c in CORNERS if c in {*move.voided, *corners}))
-            for move in self.moves
+            replace(move, voided=tuple(c for c in CORNERS if c in {*move.voided, *corners})) for move in self.moves
         ]
 
 
@@ -332,6 +334,4 @@ def _pooled_into(move: Move, heights: Vector, variances: Vector) -> Move:
     weight = np.where(np.isinf(move.measured_variance_mm2), 0.0, 1.0 / move.measured_variance_mm2)
     total = weight + 1.0 / variances
     pooled = (weight * move.measured_mm + heights / variances) / total
-    return replace(
-        move, measured_mm=pooled, measured_variance_mm2=1.0 / total, rounds_after=move.rounds_after + 1
-    )
+    return replace(move, measured_mm=pooled, measured_variance_mm2=1.0 / total, rounds_after=move.rounds_after + 1)

@@ -36,8 +36,8 @@ class Suspicion:
     """A corner whose move differs too much from the expected one; mm.
 
     `confirmed`: still so with at least two settled rounds pooled after the write. `kind` is the likeliest
-    explanation; `finding` the code to raise (stop) once confirmed: None before, and for `mis_measured`, which stops
-    nothing. `ratio` is observed / expected move. `move` counts the job's changes of set-points from 1.
+    explanation; `finding` the code to raise (stop), None before it is confirmed. `ratio` is observed /
+    expected move. `move` counts the job's changes of set-points from 1.
     """
 
     move: int
@@ -58,7 +58,8 @@ def find_suspicions(posterior: JobPosterior) -> tuple[Suspicion, ...]:
     Suspect: |observed - expected| > 3 predictive standard deviations (response uncertainty included) and |expected| > 3
     standard uncertainties of the difference, marks and instrument left out of both because they cancel. A
     suspicion that one more settled round does not confirm is gone, as is one that a later write overtook
-    unconfirmed. An event at a corner clears what was before it; a ruling is the caller's to apply.
+    unconfirmed, and one that is likeliest `mis_measured` once the further round is there: the pooled rounds
+    have put it right. An event at a corner clears what was before it; a ruling is the caller's to apply.
 
     Source: design, section 5 (own rule); predictive variance of a linear model.
 
@@ -93,6 +94,8 @@ def _judge(number: int, move: Move, corner: Corner, *, confirmed: bool) -> Suspi
     if abs(observed - expected) <= SUSPECT_FACTOR * predictive:
         return None
     kind = _likeliest(observed / expected, difference / abs(expected))
+    if confirmed and FINDINGS[kind] is None:
+        return None
     return Suspicion(
         move=number,
         corner=corner,

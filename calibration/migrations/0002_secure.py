@@ -4,10 +4,28 @@ from django.db import migrations
 
 from fleet.tenancy.migration import AppendOnly, SecureTable
 
-RECORD_TABLES = (
-    "readiness pause resumption reversion jobend signoff refiling baselinereset round reading readingstrike "
-    "assessment proposal write concession approval decision finding ruling photo"
-).split()
+RECORD_TABLES = [
+    "readiness",
+    "pause",
+    "resumption",
+    "reversion",
+    "jobend",
+    "signoff",
+    "refiling",
+    "baselinereset",
+    "round",
+    "reading",
+    "readingstrike",
+    "assessment",
+    "proposal",
+    "write",
+    "concession",
+    "approval",
+    "decision",
+    "finding",
+    "ruling",
+    "photo",
+]
 CHANGING_TABLES = ["job", "repeatabilitysums"]
 
 

@@ -94,7 +94,9 @@ class Decision(JobRecordModel):
         APPROVE = "approve", _("approve")
         REFUSE = "refuse", _("refuse")
 
-    approval = models.ForeignKey(Approval, on_delete=models.PROTECT, db_constraint=False, related_name="decisions")
+    approval = models.ForeignKey(
+        Approval, on_delete=models.PROTECT, db_constraint=False, related_name="decisions"
+    )
     decision = models.CharField(max_length=7, choices=Outcome)
     reason = models.CharField(_("reason"), max_length=1000)
     content_sha256 = models.CharField(max_length=64)
@@ -134,7 +136,9 @@ class Ruling(JobRecordModel):
         ACCEPT = "accept", _("accept")
         REJECT = "reject", _("reject")
 
-    finding = models.ForeignKey(Finding, on_delete=models.PROTECT, db_constraint=False, related_name="rulings")
+    finding = models.ForeignKey(
+        Finding, on_delete=models.PROTECT, db_constraint=False, related_name="rulings"
+    )
     decision = models.CharField(max_length=6, choices=Outcome)
     reason = models.CharField(_("reason"), max_length=1000)
     self_approved = models.BooleanField(default=False)

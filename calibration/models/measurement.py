@@ -23,7 +23,9 @@ class Round(JobRecordModel):
 
     taken_at = models.DateTimeField(_("taken at"))
     happened_at = models.DateTimeField()
-    instrument = models.ForeignKey(Instrument, on_delete=models.PROTECT, db_constraint=False, related_name="rounds")
+    instrument = models.ForeignKey(
+        Instrument, on_delete=models.PROTECT, db_constraint=False, related_name="rounds"
+    )
     temperature_deg_c = models.DecimalField(max_digits=5, decimal_places=2, null=True)
     ride_position = models.CharField(max_length=8, default="normal")
     settled = models.BooleanField(default=True)
@@ -39,7 +41,10 @@ class Round(JobRecordModel):
                 name="calibration_round_ride_position",
             ),
         ]
-        indexes = [*JobRecordModel.Meta.indexes, models.Index(fields=["instrument", "happened_at"], name="calibration_round_by_tape")]
+        indexes = [
+            *JobRecordModel.Meta.indexes,
+            models.Index(fields=["instrument", "happened_at"], name="calibration_round_by_tape"),
+        ]
 
 
 class Reading(RecordModel):
@@ -50,8 +55,12 @@ class Reading(RecordModel):
     corner = models.CharField(max_length=2)
     height_mm = models.DecimalField(max_digits=8, decimal_places=3)
     confirmed = models.BooleanField(default=False)
-    measured_by = models.ForeignKey(Membership, on_delete=models.PROTECT, db_constraint=False, related_name="+")
-    instrument = models.ForeignKey(Instrument, on_delete=models.PROTECT, db_constraint=False, related_name="+")
+    measured_by = models.ForeignKey(
+        Membership, on_delete=models.PROTECT, db_constraint=False, related_name="+"
+    )
+    instrument = models.ForeignKey(
+        Instrument, on_delete=models.PROTECT, db_constraint=False, related_name="+"
+    )
 
     class Meta:
         ordering = ("round", "ordinal")
@@ -65,7 +74,9 @@ class Reading(RecordModel):
 class ReadingStrike(RecordModel):
     """A reading struck out, with its reason and its replacement."""
 
-    reading = models.ForeignKey(Reading, on_delete=models.PROTECT, db_constraint=False, related_name="strikes")
+    reading = models.ForeignKey(
+        Reading, on_delete=models.PROTECT, db_constraint=False, related_name="strikes"
+    )
     replacement = models.ForeignKey(Reading, on_delete=models.PROTECT, db_constraint=False, related_name="+")
     reason = models.CharField(_("reason"), max_length=500)
     self_approved = models.BooleanField(default=False)
@@ -81,7 +92,9 @@ class Assessment(JobRecordModel):
     `computed_with` names the code version and the constants, so that the figures can be derived again.
     """
 
-    round = models.ForeignKey(Round, on_delete=models.PROTECT, db_constraint=False, related_name="assessments")
+    round = models.ForeignKey(
+        Round, on_delete=models.PROTECT, db_constraint=False, related_name="assessments"
+    )
     content = models.JSONField()
     computed_with = models.JSONField()
 
@@ -91,8 +104,12 @@ class RepeatabilitySums(VersionedModel):
 
     private_fields = ("version",)
 
-    membership = models.ForeignKey(Membership, on_delete=models.PROTECT, db_constraint=False, related_name="repeatability")
-    instrument = models.ForeignKey(Instrument, on_delete=models.PROTECT, db_constraint=False, related_name="repeatability")
+    membership = models.ForeignKey(
+        Membership, on_delete=models.PROTECT, db_constraint=False, related_name="repeatability"
+    )
+    instrument = models.ForeignKey(
+        Instrument, on_delete=models.PROTECT, db_constraint=False, related_name="repeatability"
+    )
     sum_of_squares_mm2 = models.FloatField(default=0.0)
     degrees_of_freedom = models.PositiveIntegerField(default=0)
     groups = models.PositiveIntegerField(default=0)
@@ -100,14 +117,18 @@ class RepeatabilitySums(VersionedModel):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(fields=["membership", "instrument"], name="calibration_repeatability_one"),
+            models.UniqueConstraint(
+                fields=["membership", "instrument"], name="calibration_repeatability_one"
+            ),
         ]
 
 
 class Photo(JobRecordModel):
     """A picture of tape, tool screen or damage: location removed, hash in the ledger, bytes in the file store."""
 
-    round = models.ForeignKey(Round, null=True, on_delete=models.PROTECT, db_constraint=False, related_name="photos")
+    round = models.ForeignKey(
+        Round, null=True, on_delete=models.PROTECT, db_constraint=False, related_name="photos"
+    )
     write = models.ForeignKey(
         "calibration.Write", null=True, on_delete=models.PROTECT, db_constraint=False, related_name="photos"
     )
@@ -119,7 +140,8 @@ class Photo(JobRecordModel):
     class Meta(JobRecordModel.Meta):
         constraints = [
             models.CheckConstraint(
-                condition=Q(round__isnull=False, write__isnull=True) | Q(round__isnull=True, write__isnull=False),
+                condition=Q(round__isnull=False, write__isnull=True)
+                | Q(round__isnull=True, write__isnull=False),
                 name="calibration_photo_of_one_record",
             ),
         ]

@@ -62,7 +62,12 @@ def _details(fact: Fact) -> Mapping[str, Any] | None:
                 "ride_position": fact.ride_position,
                 "settled": fact.settled,
                 "readings": [
-                    {"id": str(each.id), "corner": each.corner, "height_mm": each.height_mm, "struck": each.struck}
+                    {
+                        "id": str(each.id),
+                        "corner": each.corner,
+                        "height_mm": each.height_mm,
+                        "struck": each.struck,
+                    }
                     for each in fact.readings
                 ],
             }

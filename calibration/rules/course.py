@@ -27,7 +27,14 @@ from .record import (
 )
 
 VOIDING_KINDS = frozenset(
-    {"sensor_replaced", "spring_replaced", "damper_replaced", "linkage_repaired", "leak_repaired", "control_unit_replaced"}
+    {
+        "sensor_replaced",
+        "spring_replaced",
+        "damper_replaced",
+        "linkage_repaired",
+        "leak_repaired",
+        "control_unit_replaced",
+    }
 )
 """Events that make a corner's earlier heights say nothing about its present ones."""
 REVERSION_KINDS = VOIDING_KINDS - {"leak_repaired"}
@@ -125,7 +132,9 @@ def _take_round(course: Course, measured: RoundMeasured, record: JobRecord) -> N
     course.pool.append(measured)
     if complete(measured.setpoints, record.specification):
         course.history.append(
-            settled_round(measurement_of(measured), record.specification.settling_mm, as_counts(measured.setpoints))
+            settled_round(
+                measurement_of(measured), record.specification.settling_mm, as_counts(measured.setpoints)
+            )
         )
 
 
@@ -186,5 +195,7 @@ def way_back(record: JobRecord, course: Course) -> Setpoints | None:
     for corner, since in course.reverting_voided_at.items():
         if corner in goal and course.as_found.at < since:
             after = next((each for each in course.rounds if each.at > since), None)
-            goal[corner] = after.setpoints[corner] if after and corner in after.setpoints else course.stored[corner]
+            goal[corner] = (
+                after.setpoints[corner] if after and corner in after.setpoints else course.stored[corner]
+            )
     return goal

@@ -16,7 +16,14 @@ from .standing import Standing
 Severity = Literal["note", "review", "stop"]
 
 NOTES = frozenset(
-    {"pair_disagrees", "large_warp", "floor_not_level", "leave_alone", "not_adjustable_here", "odometer_lower"}
+    {
+        "pair_disagrees",
+        "large_warp",
+        "floor_not_level",
+        "leave_alone",
+        "not_adjustable_here",
+        "odometer_lower",
+    }
 )
 STOPS = frozenset(
     {
@@ -75,7 +82,9 @@ class InstrumentStatus:
 def of_arrival(record: JobRecord, arrival: Arrival) -> list[NewFinding]:
     """What any fact may carry: a clock that cannot be right, a job that was closed already."""
     found = []
-    if arrival.happened_at > arrival.now + CLOCK_TOLERANCE or arrival.happened_at < _minute_of(record.opened_at):
+    if arrival.happened_at > arrival.now + CLOCK_TOLERANCE or arrival.happened_at < _minute_of(
+        record.opened_at
+    ):
         found.append(
             arrival.finding(
                 "clock_wrong",
@@ -110,9 +119,11 @@ def of_instruments(arrival: Arrival, instruments: Iterable[InstrumentStatus]) ->
     return found
 
 
-def of_setpoints(record: JobRecord, arrival: Arrival, setpoints: Setpoints, expected: Setpoints | None) -> list[NewFinding]:
+def of_setpoints(
+    record: JobRecord, arrival: Arrival, setpoints: Setpoints, expected: Setpoints | None
+) -> list[NewFinding]:
     """Set-points outside range or band, other than those last known, unequal on linked corners."""
-    found = []
+    found: list[NewFinding] = []
     if expected is not None and setpoints != expected:
         changed = [c for c in CORNERS if setpoints.get(c) != expected.get(c)]
         found.extend(
@@ -128,7 +139,9 @@ def of_setpoints(record: JobRecord, arrival: Arrival, setpoints: Setpoints, expe
     for first, second in record.specification.linked_corners:
         if setpoints.get(first) != setpoints.get(second):
             found.append(
-                arrival.finding("linked_setpoints_differ", first, read=setpoints.get(first), other=setpoints.get(second))
+                arrival.finding(
+                    "linked_setpoints_differ", first, read=setpoints.get(first), other=setpoints.get(second)
+                )
             )
     if set(setpoints) != set(record.specification.controlled_corners):
         missing = sorted(set(record.specification.controlled_corners) ^ set(setpoints))
@@ -145,7 +158,9 @@ def _permitted(record: JobRecord, corner: Corner) -> tuple[int, int]:
     return low, high
 
 
-def of_write(standing: Standing, arrival: Arrival, write: WriteDone, mismatches: Iterable[Corner]) -> list[NewFinding]:
+def of_write(
+    standing: Standing, arrival: Arrival, write: WriteDone, mismatches: Iterable[Corner]
+) -> list[NewFinding]:
     """What a write lacked, judged against what stood before it."""
     if write.proposal_id is None:
         return [arrival.finding("write_without_proposal")]
@@ -156,7 +171,12 @@ def of_write(standing: Standing, arrival: Arrival, write: WriteDone, mismatches:
     if earlier and earlier[-1].read_back != write.read_back:
         found.append(arrival.finding("writes_conflict"))
     found.extend(
-        arrival.finding("write_not_verified", corner, wanted=proposal.to_setpoints.get(corner), read=write.read_back.get(corner))
+        arrival.finding(
+            "write_not_verified",
+            corner,
+            wanted=proposal.to_setpoints.get(corner),
+            read=write.read_back.get(corner),
+        )
         for corner in mismatches
     )
     return found
@@ -179,13 +199,20 @@ def of_course(standing: Standing) -> list[NewFinding]:
     """What follows from the job as it stands now: notes of the assessment, suspicions, exhausted limits."""
     if standing.record.is_closed:
         return []
-    return [*_of_specification(standing), *_of_assessment(standing), *_of_suspicions(standing), *_of_decision(standing)]
+    return [
+        *_of_specification(standing),
+        *_of_assessment(standing),
+        *_of_suspicions(standing),
+        *_of_decision(standing),
+    ]
 
 
 def _of_specification(standing: Standing) -> list[NewFinding]:
     if standing.record.specification is not None:
         return []
-    return [NewFinding("no_specification", "no_specification", source_type="job", source_id=standing.record.id)]
+    return [
+        NewFinding("no_specification", "no_specification", source_type="job", source_id=standing.record.id)
+    ]
 
 
 def _of_assessment(standing: Standing) -> list[NewFinding]:
@@ -193,7 +220,7 @@ def _of_assessment(standing: Standing) -> list[NewFinding]:
     if assessment is None:
         return []
     latest = standing.course.pool[-1].id
-    found = []
+    found: list[NewFinding] = []
     for each in assessment.findings:
         if each.code == "not_adjustable_here" and _found_by_planner(standing, each):
             continue
@@ -202,7 +229,12 @@ def _of_assessment(standing: Standing) -> list[NewFinding]:
         key = ":".join(part for part in (each.code, place, source) if part)
         found.append(NewFinding(each.code, key, each.corner, "round", latest, dict(each.values)))
     as_found = standing.course.as_found
-    if assessment.verdict == "within" and not standing.course.writes and as_found and as_found.id == standing.course.pool[0].id:
+    if (
+        assessment.verdict == "within"
+        and not standing.course.writes
+        and as_found
+        and as_found.id == standing.course.pool[0].id
+    ):
         found.append(NewFinding("leave_alone", "leave_alone", None, "round", latest))
     return found
 
@@ -239,13 +271,22 @@ def _of_decision(standing: Standing) -> list[NewFinding]:
     latest = standing.course.pool[-1].id
     found = [
         NewFinding(
-            "not_adjustable_here", f"not_adjustable_here:{corner}:{latest}", corner, "round", latest, {"found_by": "planner"}
+            "not_adjustable_here",
+            f"not_adjustable_here:{corner}:{latest}",
+            corner,
+            "round",
+            latest,
+            {"found_by": "planner"},
         )
         for corner in decision.not_adjustable_here
     ]
     found += [
         NewFinding(
-            "not_adjustable_here", f"not_adjustable_here:{axle}:{latest}", None, "round", latest,
+            "not_adjustable_here",
+            f"not_adjustable_here:{axle}:{latest}",
+            None,
+            "round",
+            latest,
             {"found_by": "planner", "axle": axle},
         )
         for axle in decision.sides_not_adjustable_here

@@ -118,7 +118,9 @@ def _undecidable(standing: Standing, corners: tuple[Corner, ...]) -> NextStep:
     refused = standing.sign_off_refused
     if refused is None:
         return NextStep("get_approval", "tape_cannot_decide", corners)
-    measured_since = any(each.recorded_at > (refused.decided_at or refused.recorded_at) for each in standing.course.pool)
+    measured_since = any(
+        each.recorded_at > (refused.decided_at or refused.recorded_at) for each in standing.course.pool
+    )
     step = "inspect" if measured_since else "settle_and_measure"
     return NextStep(step, "sign_off_refused", corners)
 
@@ -156,7 +158,9 @@ def _approval_refused(standing: Standing) -> bool:
 
 def _moving(proposal: ProposalMade) -> tuple[Corner, ...]:
     return tuple(
-        corner for corner, count in proposal.to_setpoints.items() if proposal.from_setpoints.get(corner) != count
+        corner
+        for corner, count in proposal.to_setpoints.items()
+        if proposal.from_setpoints.get(corner) != count
     )
 
 

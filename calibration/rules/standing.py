@@ -87,9 +87,7 @@ class Standing:
     def not_adjustable(self) -> tuple[Corner, ...]:
         """Corners that the planner found no permitted count to improve."""
         return tuple(
-            corner
-            for corner in CORNERS
-            if any(each.corner == corner for each in self._found_not_adjustable)
+            corner for corner in CORNERS if any(each.corner == corner for each in self._found_not_adjustable)
         )
 
     @cached_property
@@ -106,7 +104,9 @@ class Standing:
         return [
             each
             for each in self.record.findings
-            if each.code == "not_adjustable_here" and each.values.get("found_by") == "planner" and self.is_live(each)
+            if each.code == "not_adjustable_here"
+            and each.values.get("found_by") == "planner"
+            and self.is_live(each)
         ]
 
     @cached_property
@@ -139,17 +139,27 @@ class Standing:
             for each in self.record.findings
             if each.code in SUSPICION_CODES and each.ruling == "accept"
         }
-        return tuple(each for each in find_suspicions(self.posterior) if (each.corner, each.move) not in accepted)
+        return tuple(
+            each for each in find_suspicions(self.posterior) if (each.corner, each.move) not in accepted
+        )
 
     @cached_property
     def planning_case(self) -> PlanningCase | None:
         """What a proposal starts from; None where there is nothing to plan on."""
         specification, assessment = self.specification, self.assessment
-        if specification is None or assessment is None or self.posterior is None or self.course.stored is None:
+        if (
+            specification is None
+            or assessment is None
+            or self.posterior is None
+            or self.course.stored is None
+        ):
             return None
         if not complete(self.course.stored, specification):
             return None
-        baseline = {**self.course.stored, **{c: n for c, n in self.record.baseline.items() if c in self.course.stored}}
+        baseline = {
+            **self.course.stored,
+            **{c: n for c, n in self.record.baseline.items() if c in self.course.stored},
+        }
         return PlanningCase(
             specification=specification,
             state=self.posterior.state,
@@ -167,7 +177,9 @@ class Standing:
     def bare_planning_case(self) -> PlanningCase:
         """The stored set-points alone, for a way back from where nothing was measured."""
         specification, stored = self.record.specification, self.course.stored
-        assert specification is not None and stored is not None  # a reversion begins only where both are known
+        assert (
+            specification is not None and stored is not None
+        )  # a reversion begins only where both are known
         return PlanningCase(
             specification=specification,
             state=JointState(np.zeros(8), np.eye(8), as_counts(stored)),
@@ -187,9 +199,7 @@ class Standing:
         """What the measurements ask for; None while there is nothing judged."""
         if self.assessment is None:
             return None
-        return decide(
-            self.assessment, self.plan, writes=len(self.course.writes), suspicions=self.suspicions
-        )
+        return decide(self.assessment, self.plan, writes=len(self.course.writes), suspicions=self.suspicions)
 
     # --- what is open ----------------------------------------------------------------------------------
     @cached_property
@@ -223,7 +233,9 @@ class Standing:
         return False
 
     def _resumed_unchanged(self, resumed: Resumed) -> bool:
-        return resumed.nothing_changed and (self.course.stored is None or resumed.setpoints == self.course.stored)
+        return resumed.nothing_changed and (
+            self.course.stored is None or resumed.setpoints == self.course.stored
+        )
 
     def _decision_on(self, proposal: ProposalMade) -> str | None:
         """The decision on a proposal's approval; None while it is open or none was asked."""
@@ -242,7 +254,11 @@ class Standing:
             return self.open_proposal is not None and self.open_proposal.id == approval.subject_id
         if approval.subject == "concession":
             concessions = self._of(ConcessionAsked)
-            return bool(concessions) and concessions[-1].id == approval.subject_id and not self._refiled_since(approval)
+            return (
+                bool(concessions)
+                and concessions[-1].id == approval.subject_id
+                and not self._refiled_since(approval)
+            )
         return approval.content_sha256 == self.content_sha256
 
     def _refiled_since(self, approval: ApprovalAsked) -> bool:
@@ -252,13 +268,17 @@ class Standing:
     def sign_off_approved(self) -> bool:
         """Signing off with undecided corners was approved for exactly this record."""
         return any(
-            each.subject == "sign_off" and each.decision == "approve" and each.content_sha256 == self.content_sha256
+            each.subject == "sign_off"
+            and each.decision == "approve"
+            and each.content_sha256 == self.content_sha256
             for each in self.approvals
         )
 
     @cached_property
     def sign_off_refused(self) -> ApprovalAsked | None:
-        refused = [each for each in self.approvals if each.subject == "sign_off" and each.decision == "refuse"]
+        refused = [
+            each for each in self.approvals if each.subject == "sign_off" and each.decision == "refuse"
+        ]
         return refused[-1] if refused else None
 
     @cached_property
@@ -282,8 +302,12 @@ class Standing:
     @cached_property
     def reversion_complete(self) -> bool:
         """The goal is stored and a round was measured there since."""
-        return self.reversion_arrived and bool(self.course.pool) and (
-            self.course.pool[-1].recorded_at > self.reversion.recorded_at  # type: ignore[union-attr]
+        return (
+            self.reversion_arrived
+            and bool(self.course.pool)
+            and (
+                self.course.pool[-1].recorded_at > self.reversion.recorded_at  # type: ignore[union-attr]
+            )
         )
 
     # --- findings --------------------------------------------------------------------------------------
@@ -301,7 +325,8 @@ class Standing:
 
     def _mended_since(self, finding: FindingRaised) -> bool:
         return any(
-            event.recorded_at > finding.recorded_at and (finding.corner is None or finding.corner in corners_of(event))
+            event.recorded_at > finding.recorded_at
+            and (finding.corner is None or finding.corner in corners_of(event))
             for event in self._of(EventHappened)
         )
 

@@ -20,11 +20,15 @@ FINDINGS = {
     "floor_not_level": gettext_lazy(
         "The floor of this bay is not level: by itself it would show a twist of %(floor_warp_mm)s mm."
     ),
-    "leave_alone": gettext_lazy("Everything is within tolerance. Leave it alone: adjusting now would make it worse."),
+    "leave_alone": gettext_lazy(
+        "Everything is within tolerance. Leave it alone: adjusting now would make it worse."
+    ),
     "not_adjustable_here": gettext_lazy(
         "%(place)s cannot be brought within tolerance by changing set-points. It needs follow-up work."
     ),
-    "odometer_lower": gettext_lazy("The odometer stands at %(odometer_km)s km, below the %(before_km)s km recorded before."),
+    "odometer_lower": gettext_lazy(
+        "The odometer stands at %(odometer_km)s km, below the %(before_km)s km recorded before."
+    ),
     "setpoints_changed_elsewhere": gettext_lazy(
         "%(corner)s: the set-point read is %(read)s, but %(expected)s was expected. Somebody changed it in between."
     ),
@@ -32,8 +36,12 @@ FINDINGS = {
         "The time %(happened_at)s cannot be right: the job opened at %(opened_at)s and this was received at "
         "%(recorded_at)s. Check the tablet's clock."
     ),
-    "instrument_overdue": gettext_lazy("Instrument %(serial)s was measured with after its calibration ran out (%(calibration_due_on)s)."),
-    "instrument_withdrawn": gettext_lazy("Instrument %(serial)s was measured with although it had been withdrawn."),
+    "instrument_overdue": gettext_lazy(
+        "Instrument %(serial)s was measured with after its calibration ran out (%(calibration_due_on)s)."
+    ),
+    "instrument_withdrawn": gettext_lazy(
+        "Instrument %(serial)s was measured with although it had been withdrawn."
+    ),
     "setpoint_out_of_range": gettext_lazy("%(corner)s: set-point %(read)s lies outside %(low)s to %(high)s."),
     "linked_setpoints_differ": gettext_lazy(
         "The set-points %(read)s and %(other)s differ although these corners share one. Read them again."
@@ -43,10 +51,16 @@ FINDINGS = {
     ),
     "write_without_proposal": gettext_lazy("This was written without a proposal."),
     "write_of_refused_proposal": gettext_lazy("This was written although the proposal had been refused."),
-    "write_of_unapproved_proposal": gettext_lazy("This was written although the proposal had not been approved."),
+    "write_of_unapproved_proposal": gettext_lazy(
+        "This was written although the proposal had not been approved."
+    ),
     "write_of_superseded_proposal": gettext_lazy("This was written from a proposal that no longer stood."),
-    "write_not_verified": gettext_lazy("%(corner)s: %(wanted)s was to be stored, but %(read)s was read back."),
-    "writes_conflict": gettext_lazy("Two writes of the same proposal disagree. Find out what is stored and measure again."),
+    "write_not_verified": gettext_lazy(
+        "%(corner)s: %(wanted)s was to be stored, but %(read)s was read back."
+    ),
+    "writes_conflict": gettext_lazy(
+        "Two writes of the same proposal disagree. Find out what is stored and measure again."
+    ),
     "recorded_after_close": gettext_lazy("This arrived after the job was closed."),
     "no_specification": gettext_lazy(
         "The vehicle model has no specification in force, so nothing can be judged or proposed. A manager must add one."
@@ -76,7 +90,9 @@ STEPS = {
     "settle_and_measure": gettext_lazy(
         "Raise the suspension, let it come back down to normal, then measure every corner again."
     ),
-    "inspect": gettext_lazy("Stop adjusting. Look at the vehicle, then record what was mended, go back, or end the job."),
+    "inspect": gettext_lazy(
+        "Stop adjusting. Look at the vehicle, then record what was mended, go back, or end the job."
+    ),
     "sign_off": gettext_lazy("The work is complete. Sign off over what is shown."),
     "paused": gettext_lazy("The job is paused. Resume it when the work goes on."),
     "done": gettext_lazy("Nothing is left to do in this job."),
@@ -106,7 +122,9 @@ REASONS = {
     "pair_disagrees": gettext_lazy("Readings at a corner disagree."),
     "readings_can_decide": gettext_lazy("A few more readings can decide."),
     "round_can_decide": gettext_lazy("Another settled round can decide."),
-    "confirm_suspicion": gettext_lazy("A corner did not move as expected; one more settled round shows whether that is so."),
+    "confirm_suspicion": gettext_lazy(
+        "A corner did not move as expected; one more settled round shows whether that is so."
+    ),
     "suspicion_confirmed": gettext_lazy("A corner does not respond as it should."),
     "outside": gettext_lazy("Something is outside tolerance."),
     "undecided_but_improvable": gettext_lazy("A small change would bring the heights nearer to target."),
@@ -118,15 +136,27 @@ REASONS = {
 }
 
 CORNER_REASONS = {
-    "moves_towards_target": gettext_lazy("moves %(expected_change_mm)s mm because it is %(deviation_mm)s mm from its target"),
-    "moves_for_the_whole": gettext_lazy("moves %(expected_change_mm)s mm to even out the sides and the twist"),
+    "moves_towards_target": gettext_lazy(
+        "moves %(expected_change_mm)s mm because it is %(deviation_mm)s mm from its target"
+    ),
+    "moves_for_the_whole": gettext_lazy(
+        "moves %(expected_change_mm)s mm to even out the sides and the twist"
+    ),
     "moves_with_linked_corner": gettext_lazy("moves with the corner that shares its set-point"),
     "stopped_by_setpoint_range": gettext_lazy("stopped at the end of the set-point range (%(limit_counts)s)"),
     "stopped_by_band": gettext_lazy("stopped at the edge of its band (%(limit_counts)s)"),
-    "stopped_by_step": gettext_lazy("goes as far as one step may (%(limit_counts)s counts); more follows in the next write"),
-    "stopped_by_shift_limit": gettext_lazy("stopped at the limit of the shift from its baseline (%(limit_counts)s)"),
-    "stopped_by_warp_change": gettext_lazy("held back so that the body is not twisted by more than %(limit_mm)s mm"),
-    "stays_nothing_significant": gettext_lazy("stays: its deviation of %(deviation_mm)s mm is within what a tape can tell"),
+    "stopped_by_step": gettext_lazy(
+        "goes as far as one step may (%(limit_counts)s counts); more follows in the next write"
+    ),
+    "stopped_by_shift_limit": gettext_lazy(
+        "stopped at the limit of the shift from its baseline (%(limit_counts)s)"
+    ),
+    "stopped_by_warp_change": gettext_lazy(
+        "held back so that the body is not twisted by more than %(limit_mm)s mm"
+    ),
+    "stays_nothing_significant": gettext_lazy(
+        "stays: its deviation of %(deviation_mm)s mm is within what a tape can tell"
+    ),
     "stays_best_unmoved": gettext_lazy("stays: every whole count would make it worse"),
     "stays_suspect": gettext_lazy("stays: it did not respond as it should"),
     "stays_not_adjustable_here": gettext_lazy("stays: changing its set-point cannot help"),
@@ -136,10 +166,14 @@ CORNER_REASONS = {
 }
 
 LIMITS = {
-    "setpoint_range": gettext_lazy("set-point %(value)s, allowed by the control unit's range up to %(limit)s"),
+    "setpoint_range": gettext_lazy(
+        "set-point %(value)s, allowed by the control unit's range up to %(limit)s"
+    ),
     "band": gettext_lazy("set-point %(value)s, edge of the band %(limit)s"),
     "step": gettext_lazy("change of %(value)s counts, at most %(limit)s in one write"),
-    "shift_review": gettext_lazy("%(value)s counts from the baseline, above %(limit)s another person looks at it"),
+    "shift_review": gettext_lazy(
+        "%(value)s counts from the baseline, above %(limit)s another person looks at it"
+    ),
     "shift_limit": gettext_lazy("%(value)s counts from the baseline, never more than %(limit)s"),
     "warp_change": gettext_lazy("expected twist of the body %(value)s mm, at most %(limit)s mm"),
     "not_significant": gettext_lazy("deviation %(value)s mm, which counts as significant from %(limit)s mm"),

@@ -17,6 +17,12 @@ def jobs_measured_with(actor: Actor, instrument_id: UUID, first_day: date) -> li
     used = Reading.objects.filter(instrument=instrument_id, round__happened_at__date__gte=first_day)
     jobs = visible_jobs(actor).filter(pk__in=used.values("round__job")).order_by("opened_at", "id")
     return [
-        {"id": str(job.pk), "number": job.number, "vehicle": job.vehicle.vin, "state": job.state, "opened_at": job.opened_at}
+        {
+            "id": str(job.pk),
+            "number": job.number,
+            "vehicle": job.vehicle.vin,
+            "state": job.state,
+            "opened_at": job.opened_at,
+        }
         for job in jobs
     ]

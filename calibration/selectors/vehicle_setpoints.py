@@ -55,9 +55,7 @@ def left_by(job: Job) -> dict[Corner, int] | None:
 def previous_setpoints(job: Job) -> Setpoints | None:
     """What the vehicle's last job before this one left, unless the control unit was replaced since."""
     before = (
-        Job.objects.filter(vehicle=job.vehicle_id, opened_at__lt=job.opened_at)
-        .order_by("-opened_at", "-id")
-        .first()
+        Job.objects.filter(vehicle=job.vehicle_id, opened_at__lt=job.opened_at).order_by("-opened_at", "-id").first()
     )
     if before is None or _unit_replaced_since(job.vehicle_id, before.opened_at):
         return None

@@ -65,7 +65,8 @@ def finding_rule(
     _require_to_be_ruled(step, finding)
     alone = decides_alone(actor, _makers(step, finding))
     ruling = step.add(
-        Ruling(id=id, **step.common(), finding=finding, decision=decision, reason=reason, self_approved=alone), "rulings"
+        Ruling(id=id, **step.common(), finding=finding, decision=decision, reason=reason, self_approved=alone),
+        "rulings",
     )
     step.conclude("finding_ruled", ruling)
     return ruling
@@ -74,11 +75,15 @@ def finding_rule(
 def _require_to_be_ruled(step: JobStep, finding: Finding) -> None:
     if finding.severity == Finding.Severity.NOTE:
         raise Conflict(
-            _("A note informs and needs no ruling."), code="nothing_to_rule", next_step=step.standing.next_step.step
+            _("A note informs and needs no ruling."),
+            code="nothing_to_rule",
+            next_step=step.standing.next_step.step,
         )
     if any(each.finding_id == finding.pk and each.decision == Ruling.Outcome.ACCEPT for each in step.case.rulings):
         raise Conflict(
-            _("This finding was accepted already."), code="ruled_already", next_step=step.standing.next_step.step
+            _("This finding was accepted already."),
+            code="ruled_already",
+            next_step=step.standing.next_step.step,
         )
 
 

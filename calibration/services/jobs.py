@@ -72,7 +72,9 @@ def job_open(
 
 def _require_reversion_names_its_job(reason: str, vehicle: Vehicle, to_job: Job | None) -> None:
     if reason == Job.Reason.REVERSION and to_job is None:
-        raise Invalid.at("/to_job", "required", _("A reversion names the job whose as-found set-points it goes back to."))
+        raise Invalid.at(
+            "/to_job", "required", _("A reversion names the job whose as-found set-points it goes back to.")
+        )
     if to_job is not None and to_job.vehicle_id != vehicle.pk:
         raise Invalid.at("/to_job", "other_vehicle", _("That job was on another vehicle. Name a job of this vehicle."))
 
@@ -109,7 +111,13 @@ def job_pause(*, actor: Actor, id: uuid.UUID, job_id: uuid.UUID, reason: str) ->
 
 
 def job_resume(
-    *, actor: Actor, id: uuid.UUID, job_id: uuid.UUID, reason: str, setpoints: Mapping[str, int], nothing_changed: bool
+    *,
+    actor: Actor,
+    id: uuid.UUID,
+    job_id: uuid.UUID,
+    reason: str,
+    setpoints: Mapping[str, int],
+    nothing_changed: bool,
 ) -> Job:
     """The work goes on. Unless nothing changed and the counts are as before, readiness and measuring start anew."""
     step = JobStep(actor, job_id, Permission.RECORD_FACTS)
@@ -117,9 +125,7 @@ def job_resume(
         raise out_of_turn(step.standing)
     expected = step.standing.course.stored
     resumption = step.add(
-        Resumption(
-            id=id, **step.common(), reason=reason, setpoints=dict(setpoints), nothing_changed=nothing_changed
-        ),
+        Resumption(id=id, **step.common(), reason=reason, setpoints=dict(setpoints), nothing_changed=nothing_changed),
         "resumptions",
     )
     arrival = Arrival("resumption", resumption.pk, actor.now, actor.now)
@@ -141,7 +147,8 @@ def job_end(
             _("Set-points were written in this job. Read the ones now stored and send them along."),
         )
     end = step.add(
-        JobEnd(id=id, **step.common(), reason=reason, setpoints=dict(setpoints) if setpoints else None), "ends"
+        JobEnd(id=id, **step.common(), reason=reason, setpoints=dict(setpoints) if setpoints else None),
+        "ends",
     )
     if end.setpoints:
         arrival = Arrival("end", end.pk, actor.now, actor.now)
@@ -163,9 +170,7 @@ def job_sign_off(
         raise record_changed(step.standing)
     require_independent_signer(actor, step.case)
     pin_prove(actor=actor, pin=pin)
-    signed = step.add(
-        SignOff(id=id, **step.common(), content_sha256=content_sha256, remark=remark), "sign_offs"
-    )
+    signed = step.add(SignOff(id=id, **step.common(), content_sha256=content_sha256, remark=remark), "sign_offs")
     step.close(Job.State.SIGNED_OFF)
     step.case.judge_again()
     step.conclude_closed("job_signed_off", signed)

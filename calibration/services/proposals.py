@@ -54,7 +54,8 @@ def proposal_compute(*, actor: Actor, id: uuid.UUID, job_id: uuid.UUID) -> Propo
     if standing.next_step.step != "propose":
         raise out_of_turn(standing)
     case, plan = standing.planning_case, standing.plan
-    assert case is not None and plan is not None  # the decision to propose rests on them
+    assert case is not None  # the decision to propose rests on it
+    assert plan is not None
     proposal = _keep(step, id, case, _drafted(plan))
     step.conclude("proposal_made", proposal)
     return proposal
@@ -101,7 +102,9 @@ def reversion_begin(*, actor: Actor, id: uuid.UUID, job_id: uuid.UUID, reason: s
         )
     if goal == standing.course.stored:
         raise Conflict(
-            _("The earlier set-points are stored already."), code="nothing_to_revert", next_step=standing.next_step.step
+            _("The earlier set-points are stored already."),
+            code="nothing_to_revert",
+            next_step=standing.next_step.step,
         )
     step.add(Reversion(id=new_id(), **step.common(), reason=reason, goal=dict(goal)), "reversions")
     proposal = propose_reversion(step, id)
@@ -166,9 +169,7 @@ def concession_request(
         "concessions",
     )
     covered = {"front": float(front_target_mm), "rear": float(rear_target_mm), "reason": reason}
-    step.ask_for_approval(
-        Approval.Subject.CONCESSION, document_sha256(covered, {}, {}), concession=concession
-    )
+    step.ask_for_approval(Approval.Subject.CONCESSION, document_sha256(covered, {}, {}), concession=concession)
     step.conclude("concession_requested", concession)
     return concession
 
@@ -226,7 +227,11 @@ def _entered_changes(case: PlanningCase, setpoints: Mapping[str, int]) -> Change
     """Changes for the given set-points; each fault of the map is named."""
     controlled = case.specification.controlled_corners
     errors = [
-        (f"/setpoints/{corner}", "uncontrolled_corner", _("This vehicle's control unit does not control this corner."))
+        (
+            f"/setpoints/{corner}",
+            "uncontrolled_corner",
+            _("This vehicle's control unit does not control this corner."),
+        )
         for corner in setpoints
         if corner not in controlled
     ]
@@ -236,7 +241,11 @@ def _entered_changes(case: PlanningCase, setpoints: Mapping[str, int]) -> Change
         if corner not in setpoints
     ]
     errors += [
-        (f"/setpoints/{second}", "linked_corners", _("Linked corners share one set-point; give both the same."))
+        (
+            f"/setpoints/{second}",
+            "linked_corners",
+            _("Linked corners share one set-point; give both the same."),
+        )
         for first, second in case.specification.linked_corners
         if setpoints.get(first) != setpoints.get(second)
     ]
@@ -263,9 +272,7 @@ def _reversion_case(standing: Standing) -> PlanningCase:
 
 def _steps_left(case: PlanningCase, goal: Setpoints) -> int:
     step = case.specification.step_max_counts
-    furthest = max(
-        abs(count - (case.state.setpoints[CORNERS.index(corner)] or 0)) for corner, count in goal.items()
-    )
+    furthest = max(abs(count - (case.state.setpoints[CORNERS.index(corner)] or 0)) for corner, count in goal.items())
     return -(-furthest // step)
 
 

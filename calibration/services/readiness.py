@@ -21,7 +21,8 @@ def readiness_record(
     step = JobStep(actor, job_id, Permission.RECORD_FACTS)
     before = step.case.record
     readiness = step.add(
-        Readiness(id=id, **step.common(), checks={item: dict(check) for item, check in checks.items()}), "readiness"
+        Readiness(id=id, **step.common(), checks={item: dict(check) for item, check in checks.items()}),
+        "readiness",
     )
     step.raise_findings(of_arrival(before, Arrival("readiness", readiness.pk, actor.now, actor.now)))
     step.conclude("readiness_recorded", readiness)

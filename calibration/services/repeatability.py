@@ -9,7 +9,13 @@ from collections.abc import Iterable
 from fleet.models import Instrument
 
 from ..metrology.corners import Corner
-from ..metrology.readings import Repeatability, RepeatabilityState, largest_repeatability, repeatability, with_group
+from ..metrology.readings import (
+    Repeatability,
+    RepeatabilityState,
+    largest_repeatability,
+    repeatability,
+    with_group,
+)
 from ..models import Reading, RepeatabilitySums
 
 Pair = tuple[uuid.UUID, uuid.UUID]

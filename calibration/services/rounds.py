@@ -73,8 +73,7 @@ def round_record(
     record, expected = step.case.record, step.standing.course.stored or step.case.record.previous_setpoints
     measured.reading_rows = rows  # type: ignore[attr-defined]
     step.add(measured, "rounds")
-    for row in rows:
-        step.add(row)
+    step.add_readings(rows)
     for sums in learn_from(rows):
         step.note(sums)
     arrival = Arrival("round", measured.pk, measured.happened_at, actor.now)
@@ -89,9 +88,7 @@ def round_record(
     return measured
 
 
-def readings_add(
-    *, actor: Actor, id: uuid.UUID, round_id: uuid.UUID, readings: Sequence[Mapping[str, Any]]
-) -> Round:
+def readings_add(*, actor: Actor, id: uuid.UUID, round_id: uuid.UUID, readings: Sequence[Mapping[str, Any]]) -> Round:
     """Add repeated readings to a round; the verdict on it is made again."""
     step, measured = _step_of_round(actor, round_id)
     record = step.case.record
@@ -162,17 +159,22 @@ def _step_of_round(actor: Actor, round_id: uuid.UUID) -> tuple[JobStep, Round]:
     return step, next(each for each in step.case.rounds if each.pk == round_id)
 
 
-def _store(step: JobStep, measured: Round, rows: Iterable[Reading]) -> None:
-    for row in rows:
-        step.add(row)
-        measured.reading_rows.append(row)  # type: ignore[attr-defined]
+def _store(step: JobStep, measured: Round, rows: Sequence[Reading]) -> None:
+    step.add_readings(rows)
+    measured.reading_rows.extend(rows)  # type: ignore[attr-defined]
     step.case.judge_again()
 
 
 def _reading_rows(
-    step: JobStep, measured: Round, readings: Iterable[Mapping[str, Any]], *, first_ordinal: int, pointer: str = ""
+    step: JobStep,
+    measured: Round,
+    readings: Iterable[Mapping[str, Any]],
+    *,
+    first_ordinal: int,
+    pointer: str = "",
 ) -> list[Reading]:
     actor = step.actor
+    myself = Membership.objects.filter(pk=actor.membership_id).first()
     return [
         Reading(
             id=reading.get("id") or new_id(),
@@ -183,20 +185,18 @@ def _reading_rows(
             corner=reading["corner"],
             height_mm=reading["height_mm"],
             confirmed=reading.get("confirmed", False),
-            measured_by=_measurer(actor, reading, f"{pointer or f'/readings/{ordinal - first_ordinal}'}/measured_by"),
+            measured_by=_measurer(myself, reading, f"{pointer or f'/readings/{ordinal - first_ordinal}'}/measured_by"),
             instrument=reading.get("instrument") or measured.instrument,
         )
         for ordinal, reading in enumerate(readings, first_ordinal)
     ]
 
 
-def _measurer(actor: Actor, reading: Mapping[str, Any], pointer: str) -> Membership:
-    person = reading.get("measured_by")
-    if person is not None:
-        return person  # type: ignore[no-any-return]
-    if actor.membership_id is None:
+def _measurer(myself: Membership | None, reading: Mapping[str, Any], pointer: str) -> Membership:
+    person = reading.get("measured_by") or myself
+    if person is None:
         raise Invalid.at(pointer, "required", _("Say who measured."))
-    return Membership.objects.get(pk=actor.membership_id)
+    return person  # type: ignore[no-any-return]
 
 
 def _require_counts(counts: Mapping[str, int]) -> None:

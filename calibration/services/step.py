@@ -3,26 +3,26 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, TypeVar
 
 from django.db.models import Model
 
 from fleet import ledger, outbox
 from fleet.actor import Actor
-from fleet.errors import Conflict
+from fleet.errors import Conflict, NotFound
 from fleet.ids import new_id
 from fleet.models import TenantModel
-from fleet.permissions import Permission, require
+from fleet.permissions import Permission, may, require
 
 from ..metrology.assessment_document import assessment_as_dict
 from ..metrology.provenance import PROVENANCE
-from ..models import Approval, Assessment, Finding, Job
+from ..models import Approval, Assessment, Finding, Job, Reading
 from ..rules import texts
 from ..rules.findings import NewFinding, of_course
 from ..rules.standing import Standing
 from ..selectors.casefile import CaseFile
-from ..selectors.jobs import job_for
+from ..selectors.jobs import job_for, visible_jobs
 
 RowT = TypeVar("RowT", bound=Model)
 
@@ -31,11 +31,8 @@ class JobStep:
     """One step in one job. Rows go through `add`; `conclude` is its last act."""
 
     def __init__(self, actor: Actor, job_id: uuid.UUID, permission: Permission) -> None:
-        job = job_for(actor, job_id)  # one that cannot be seen is not found, before anything else is said
-        require(actor, permission)
-        Job.objects.select_for_update(no_key=True).get(pk=job.pk)
         self.actor = actor
-        self.job = job_for(actor, job_id)  # as it is under the lock
+        self.job = _locked(actor, job_id, permission)
         self.case = CaseFile(self.job)
         self._rows: list[TenantModel] = []
 
@@ -54,6 +51,11 @@ class JobStep:
         if isinstance(row, TenantModel):
             self._rows.append(row)
         return row
+
+    def add_readings(self, rows: Sequence[Reading]) -> None:
+        """Store the readings of a round in one statement."""
+        Reading.objects.bulk_create(rows)
+        self._rows.extend(rows)
 
     def note(self, row: TenantModel) -> None:
         """Have the ledger entry say how a row stands that was changed beside this step."""
@@ -150,7 +152,8 @@ class JobStep:
     def ask_for_approval(self, subject: str, content_sha256: str, **about: Any) -> Approval:
         """Ask another person, and have them told at once."""
         approval = self.add(
-            Approval(id=new_id(), **self.common(), subject=subject, content_sha256=content_sha256, **about), "approvals"
+            Approval(id=new_id(), **self.common(), subject=subject, content_sha256=content_sha256, **about),
+            "approvals",
         )
         outbox.append(self.actor, "calibration.approval_requested", {"approval": str(approval.pk)})
         return approval
@@ -160,6 +163,17 @@ class JobStep:
             self.job.state = _open_state(self.standing, self.case)
         self.job.version += 1
         self.job.save()
+
+
+def _locked(actor: Actor, job_id: uuid.UUID, permission: Permission) -> Job:
+    """The job as it is under its lock. One that cannot be seen is not found, before a right is asked for."""
+    if not may(actor, permission):
+        job_for(actor, job_id)
+        require(actor, permission)
+    job = visible_jobs(actor).select_for_update(no_key=True, of=("self",)).filter(pk=job_id).first()
+    if job is None:
+        raise NotFound
+    return job
 
 
 def _open_state(standing: Standing, case: CaseFile) -> str:
@@ -190,15 +204,17 @@ def out_of_turn(standing: Standing) -> Conflict:
     """What was asked is not the next step; says which is, and why."""
     step = standing.next_step
     return Conflict(
-        f"{texts.reason_text(step.reason)} {texts.step_text(step.step)}", code="out_of_turn", next_step=step.step
+        f"{texts.reason_text(step.reason)} {texts.step_text(step.step)}",
+        code="out_of_turn",
+        next_step=step.step,
     )
 
 
 def record_changed(standing: Standing) -> Conflict:
     """A signature or decision was made over something that is no longer what stands."""
     return Conflict(
-        texts.RECORD_CHANGED, code="record_changed", pointer="/content_sha256", next_step=standing.next_step.step
+        texts.RECORD_CHANGED,
+        code="record_changed",
+        pointer="/content_sha256",
+        next_step=standing.next_step.step,
     )
-
-
-

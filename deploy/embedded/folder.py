@@ -129,9 +129,7 @@ class DataFolder:
     def _read_secret(self, path: Path) -> str:
         value = path.read_text().strip()
         if len(value) < 32:
-            raise EmbeddedServiceError(
-                f"The secret file {path} is empty or cut short: restore it from backup."
-            )
+            raise EmbeddedServiceError(f"The secret file {path} is empty or cut short: restore it from backup.")
         return value
 
     def _own_folder(self, name: str) -> Path:
@@ -151,9 +149,7 @@ def data_folder() -> DataFolder:
 def is_reachable(path: Path, user: pwd.struct_passwd) -> bool:
     """Tell whether the user can enter (a folder) or run (a file) this path, by really trying."""
     command = ["/bin/sh", "-c", 'test -x "$1"', "sh", str(path)]
-    answer = subprocess.run(
-        command, cwd="/", user=user.pw_uid, group=user.pw_gid, extra_groups=[], check=False
-    )
+    answer = subprocess.run(command, cwd="/", user=user.pw_uid, group=user.pw_gid, extra_groups=[], check=False)
     return answer.returncode == 0
 
 

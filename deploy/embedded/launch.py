@@ -16,7 +16,7 @@ from pathlib import Path
 
 from deploy.embedded import postgres, valkey
 from deploy.embedded.folder import CHECKOUT, DataFolder, EmbeddedServiceError, data_folder
-from deploy.embedded.process import end_processes, processes_with_environment, spawn
+from deploy.embedded.process import end_processes, processes_with_environment, spawn, wait_until
 from deploy.embedded.service import Service
 from deploy.embedded.supervisor import Supervisor, run, say
 from deploy.embedded.usage import supervised_database, supervisor_of
@@ -25,6 +25,7 @@ MARKER = "LEVELBOOK_SUPERVISED_DATA"
 # The service itself never needs these; only the commands run before it do.
 PRIVILEGED_VARIABLES = ("DATABASE_OWNER_URL", "DATABASE_ADMIN_URL")
 LEFTOVER_PATIENCE = 5.0
+PORT_PATIENCE = 3.0
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 
 
@@ -64,12 +65,8 @@ def parse(arguments: Sequence[str]) -> Options:
     parser = argparse.ArgumentParser(prog="deploy/start", description="Run Levelbook on this machine.")
     parser.add_argument("--host", default="127.0.0.1", help="address to listen on (default: %(default)s)")
     parser.add_argument("--port", type=int, default=8000, help="port to listen on (default: %(default)s)")
-    parser.add_argument(
-        "--data", type=Path, help="data folder (default: LEVELBOOK_DATA, else var in the checkout)"
-    )
-    parser.add_argument(
-        "--no-demo", action="store_true", help="do not load the demo workshop on the first run"
-    )
+    parser.add_argument("--data", type=Path, help="data folder (default: LEVELBOOK_DATA, else var in the checkout)")
+    parser.add_argument("--no-demo", action="store_true", help="do not load the demo workshop on the first run")
     parser.add_argument("--tls-cert", type=Path, help="certificate chain (PEM): serve HTTPS")
     parser.add_argument("--tls-key", type=Path, help="private key of the certificate (PEM, PKCS#8)")
     given = parser.parse_args(arguments)
@@ -82,9 +79,7 @@ def parse(arguments: Sequence[str]) -> Options:
         parser.error("--port is a number from 1 to 65535")
     if given.data:
         os.environ["LEVELBOOK_DATA"] = str(given.data.absolute())
-    return Options(
-        given.host, given.port, not given.no_demo, _absolute(given.tls_cert), _absolute(given.tls_key)
-    )
+    return Options(given.host, given.port, not given.no_demo, _absolute(given.tls_cert), _absolute(given.tls_key))
 
 
 def _start_everything(supervisor: Supervisor, *, options: Options, data: DataFolder) -> None:
@@ -95,9 +90,7 @@ def _start_everything(supervisor: Supervisor, *, options: Options, data: DataFol
     _embedded_database(supervisor, data)
     if not os.environ.get("BROKER_URL"):
         valkey.stop_leftovers(data)
-        supervisor.start(
-            [Service("broker", partial(valkey.spawn_server, data), partial(valkey.is_ready, data))]
-        )
+        supervisor.start([Service("broker", partial(valkey.spawn_server, data), partial(valkey.is_ready, data))])
     _prepare(data, options)
     supervisor.start(_own_services(options, data))
     _greet(options, data)
@@ -132,9 +125,7 @@ def _set_defaults(options: Options) -> None:
 
 def _prepare(data: DataFolder, options: Options) -> None:
     """Bring the tables, the static files and, on the first run, the demo workshop into place."""
-    collecting = subprocess.Popen(
-        _manage("collectstatic", "--noinput", "--verbosity=0"), env=_environment(data)
-    )
+    collecting = subprocess.Popen(_manage("collectstatic", "--noinput", "--verbosity=0"), env=_environment(data))
     if os.environ.get("DATABASE_URL") and not os.environ.get("DATABASE_OWNER_URL"):
         _command(data, "migrate", "--check", LEVELBOOK_DATABASE_ROLE="app")
     else:
@@ -229,16 +220,23 @@ def _answers(options: Options) -> bool:
 
 
 def _require_free(options: Options) -> None:
+    # The kernel may still be closing the sockets of leftovers that were killed a moment ago.
+    if not wait_until(lambda: _can_listen(options), PORT_PATIENCE):
+        raise EmbeddedServiceError(
+            f"Cannot listen on {options.host} port {options.port}: "
+            "choose another --port (or --host), or stop what uses it."
+        )
+
+
+def _can_listen(options: Options) -> bool:
     family = socket.AF_INET6 if ":" in options.host else socket.AF_INET
     with socket.socket(family) as probe:
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             probe.bind((options.host, options.port))
-        except OSError as error:
-            raise EmbeddedServiceError(
-                f"Cannot listen on {options.host} port {options.port} ({error.strerror}): "
-                "choose another --port, or stop what uses it."
-            ) from None
+        except OSError:
+            return False
+    return True
 
 
 def _greet(options: Options, data: DataFolder) -> None:

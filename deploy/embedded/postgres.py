@@ -102,9 +102,7 @@ def start_detached(data: DataFolder) -> None:
 def is_ready(data: DataFolder) -> bool:
     """Tell whether the server of this folder accepts connections."""
     lines = _pid_file_lines(data)
-    return (
-        running_pid(data) is not None and len(lines) > STATUS_LINE and lines[STATUS_LINE].strip() == "ready"
-    )
+    return running_pid(data) is not None and len(lines) > STATUS_LINE and lines[STATUS_LINE].strip() == "ready"
 
 
 def running_pid(data: DataFolder) -> int | None:

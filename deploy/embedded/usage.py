@@ -40,24 +40,18 @@ def supervisor_of(data: DataFolder) -> Iterator[None]:
     with _lock_file(data, "supervisor") as lock:
         # A command that only asks whether a supervisor runs holds the lock for a moment.
         if not wait_until(lambda: _locked_alone(lock), 1.0):
-            raise EmbeddedServiceError(
-                f"Levelbook already runs on {data.root}: stop it first, or use another --data."
-            )
+            raise EmbeddedServiceError(f"Levelbook already runs on {data.root}: stop it first, or use another --data.")
         yield
 
 
 @contextmanager
-def supervised_database(
-    data: DataFolder, start: Callable[[], None], say: Callable[[str], None]
-) -> Iterator[None]:
+def supervised_database(data: DataFolder, start: Callable[[], None], say: Callable[[str], None]) -> Iterator[None]:
     """Let a supervisor `start` the database itself, once no management command uses it any more."""
     with _lock_file(data, "database-users") as users:
         deadline = time.monotonic() + TURN_PATIENCE
         while not _started_alone(data, users, start):
             if time.monotonic() > deadline:
-                raise EmbeddedServiceError(
-                    "Another command keeps using the database: end it, then start again."
-                )
+                raise EmbeddedServiceError("Another command keeps using the database: end it, then start again.")
             say("waiting for another command that uses the database")
             time.sleep(2)
         yield
@@ -77,9 +71,7 @@ def _start(data: DataFolder) -> None:
     if _is_supervised(data):
         # It was killed a moment ago and its supervisor is starting it again.
         if not wait_until(lambda: postgres.is_ready(data), RESTART_PATIENCE):
-            raise EmbeddedServiceError(
-                f"The running service's database is down: see {data.logs / 'postgres.log'}."
-            )
+            raise EmbeddedServiceError(f"The running service's database is down: see {data.logs / 'postgres.log'}.")
         return
     postgres.stop_running(data)
     postgres.initialise(data)

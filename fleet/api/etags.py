@@ -44,13 +44,9 @@ def expected_versions(request: Request) -> frozenset[int]:
     if not header:
         raise VersionRequired
     if header == "*":
-        raise VersionRequired(
-            _("'If-Match: *' protects no one's work. Send the ETag of the version you read.")
-        )
+        raise VersionRequired(_("'If-Match: *' protects no one's work. Send the ETag of the version you read."))
     if len(header) > _LONGEST_HEADER or not _LIST.fullmatch(header):
-        raise ParseError(
-            _("'If-Match' must be an ETag as you were given it, with its quotation marks: \"3\".")
-        )
+        raise ParseError(_("'If-Match' must be an ETag as you were given it, with its quotation marks: \"3\"."))
     versions = frozenset(map(int, _STRONG_VERSION.findall(header)))
     if not versions:
         raise StaleVersion(_weak_or_foreign(header))

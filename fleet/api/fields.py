@@ -160,9 +160,7 @@ class AwareDateTime(serializers.Field[datetime, Any, str, Any]):
 
     default_error_messages: ClassVar[dict[str, StrOrPromise]] = {
         "not_a_time": _("Must be a time like 2026-05-04T09:30:00+02:00 (RFC 3339)."),
-        "offset_required": _(
-            "The time needs its offset from UTC, for example 2026-05-04T09:30:00+02:00 or …Z."
-        ),
+        "offset_required": _("The time needs its offset from UTC, for example 2026-05-04T09:30:00+02:00 or …Z."),
         "no_such_time": _("There is no such time: {reason}."),
         "year_out_of_range": _("The year must be from {first} to {last}."),
     }
@@ -236,14 +234,10 @@ class TrimmedText(serializers.Field[str, Any, str, Any]):
         "not_text": _("Must be text."),
         "blank": _("Must not be empty."),
         "max_length": _("Must have at most {max_length} characters."),
-        "control_character": _(
-            "Must not hold control characters or marks that change the reading direction."
-        ),
+        "control_character": _("Must not hold control characters or marks that change the reading direction."),
     }
 
-    def __init__(
-        self, *, max_length: int, allow_blank: bool = False, lines: bool = False, **kwargs: Any
-    ) -> None:
+    def __init__(self, *, max_length: int, allow_blank: bool = False, lines: bool = False, **kwargs: Any) -> None:
         self.max_length = max_length
         self.allow_blank = allow_blank
         self.allowed_controls = frozenset("\n\t") if lines else frozenset()
@@ -273,9 +267,7 @@ class TrimmedText(serializers.Field[str, Any, str, Any]):
 class VinField(serializers.Field[str, Any, str, Any]):
     """A VIN in whatever case and spacing; kept in its written form."""
 
-    default_error_messages: ClassVar[dict[str, StrOrPromise]] = {
-        "not_text": _("A VIN must be text of 17 characters.")
-    }
+    default_error_messages: ClassVar[dict[str, StrOrPromise]] = {"not_text": _("A VIN must be text of 17 characters.")}
 
     def to_internal_value(self, data: Any) -> str:
         if not isinstance(data, str):
@@ -346,9 +338,7 @@ class CornerMap(serializers.Field[dict[str, Any], Any, dict[str, Any], Any]):
         if not data and not self.complete:
             self.fail("empty", corners=listed)
         errors = {
-            str(name): [self._error("unknown_corner", corners=listed)]
-            for name in data
-            if name not in self.corners
+            str(name): [self._error("unknown_corner", corners=listed)] for name in data if name not in self.corners
         }
         values: dict[str, Any] = {}
         for corner in self.corners:

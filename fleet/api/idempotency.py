@@ -49,9 +49,7 @@ def _canonical(value: Any) -> Any:
         case Model():
             return _canonical(value.pk)
         case Mapping():
-            return {
-                _name(name): _canonical(item) for name, item in value.items() if name not in SECRET_MEMBERS
-            }
+            return {_name(name): _canonical(item) for name, item in value.items() if name not in SECRET_MEMBERS}
         case list() | tuple():
             return [_canonical(item) for item in value]
     raise TypeError(f"{type(value).__name__} has no canonical form")

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
+from drf_spectacular.extensions import OpenApiSerializerFieldExtension
 from drf_spectacular.openapi import AutoSchema
-from drf_spectacular.utils import OpenApiResponse
+from drf_spectacular.utils import Direction, OpenApiResponse
+
+from .inputs import PASSWORD_LENGTH_MAX, PasswordField, PinField
 
 
 class ResourceSchema(AutoSchema):
@@ -37,3 +40,19 @@ class ResourceSchema(AutoSchema):
             201: OpenApiResponse(serializer, description="Made."),
             200: OpenApiResponse(serializer, description="Made before with this id and content."),
         }
+
+
+class SecretFieldSchema(OpenApiSerializerFieldExtension):  # type: ignore[no-untyped-call]
+    """Schemas of passwords and PINs."""
+
+    target_class = "rest_framework.fields.Field"
+    match_subclasses = True
+
+    @classmethod
+    def _matches(cls, target: Any) -> bool:
+        return isinstance(target, PasswordField | PinField)
+
+    def map_serializer_field(self, auto_schema: AutoSchema, direction: Direction) -> dict[str, Any]:
+        if isinstance(self.target, PinField):
+            return {"type": "string", "format": "password", "pattern": "^[0-9]{4,8}$"}
+        return {"type": "string", "format": "password", "minLength": 1, "maxLength": PASSWORD_LENGTH_MAX}

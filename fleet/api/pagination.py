@@ -45,9 +45,7 @@ class Cursor:
     row_id: str
 
     def signed(self, label: str) -> str:
-        return signing.dumps(
-            [self.ordering, self.backwards, self.value, self.row_id], salt=f"{_SALT}:{label}"
-        )
+        return signing.dumps([self.ordering, self.backwards, self.value, self.row_id], salt=f"{_SALT}:{label}")
 
 
 class CursorPagination(BasePagination):
@@ -60,9 +58,7 @@ class CursorPagination(BasePagination):
         self.model: type[Model] = queryset.model
         allowed = allowed_orderings(view)
         size = _page_size(request.query_params.get("page_size"))
-        self.ordering = _ordering(
-            request.query_params.get("ordering"), allowed, getattr(view, "ordering", "id")
-        )
+        self.ordering = _ordering(request.query_params.get("ordering"), allowed, getattr(view, "ordering", "id"))
         self.field = _order_field(self.model, self.ordering.removeprefix("-"))
         cursor = self._cursor(request.query_params.get("cursor"))
         rows = list(self._after(queryset, cursor)[: size + 1])
@@ -88,9 +84,7 @@ class CursorPagination(BasePagination):
         both_ways = [sign + name for name in names for sign in ("", "-")]
         size_schema = {"type": "integer", "minimum": 1, "default": DEFAULT_PAGE_SIZE}
         return [
-            _parameter(
-                "cursor", {"type": "string"}, _("Where the page begins; taken from `next` or `previous`.")
-            ),
+            _parameter("cursor", {"type": "string"}, _("Where the page begins; taken from `next` or `previous`.")),
             _parameter("page_size", size_schema, _("Rows on a page; more than 200 gives 200.")),
             _parameter("ordering", {"type": "string", "enum": both_ways}, _("`-` in front: falling.")),
         ]
@@ -130,9 +124,7 @@ class CursorPagination(BasePagination):
         try:
             return field.to_python(str(text))
         except DjangoValidationError:
-            raise _invalid(
-                "cursor", "bad_cursor", _("This cursor is of another version. Leave it out.")
-            ) from None
+            raise _invalid("cursor", "bad_cursor", _("This cursor is of another version. Leave it out.")) from None
 
     def _remember(self, rows: list[Any], size: int, cursor: Cursor | None) -> list[Any]:
         backwards = cursor is not None and cursor.backwards

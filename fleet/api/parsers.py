@@ -101,9 +101,7 @@ def _text(body: bytes) -> str:
         detail = _("The body is not valid UTF-8 at byte %(byte)s.") % {"byte": error.start}
         raise MalformedBody("", "not_utf8", detail) from None
     if text.startswith("\ufeff"):
-        raise MalformedBody(
-            "", "byte_order_mark", _("The body starts with a byte order mark; send it without.")
-        )
+        raise MalformedBody("", "byte_order_mark", _("The body starts with a byte order mark; send it without."))
     return text
 
 
@@ -144,9 +142,7 @@ def _float(digits: str) -> float | _Refused:
     value = float(digits)
     if value - value == 0:
         return value
-    return _Refused(
-        "number_too_large", _("This number is larger than a 64-bit floating-point number can be.")
-    )
+    return _Refused("number_too_large", _("This number is larger than a 64-bit floating-point number can be."))
 
 
 def _constant(name: str) -> _Refused:
@@ -154,9 +150,7 @@ def _constant(name: str) -> _Refused:
     return _Refused("not_a_number", detail % {"name": name})
 
 
-_decoder = json.JSONDecoder(
-    object_pairs_hook=_object, parse_int=_integer, parse_float=_float, parse_constant=_constant
-)
+_decoder = json.JSONDecoder(object_pairs_hook=_object, parse_int=_integer, parse_float=_float, parse_constant=_constant)
 
 
 def _refuse_first_fault(document: Any) -> None:
@@ -195,9 +189,7 @@ def _text_fault(text: str) -> _Refused | None:
     try:
         text.encode()
     except UnicodeEncodeError:
-        return _Refused(
-            "lone_surrogate", _("Text must not hold half of a surrogate pair (\\uD800 to \\uDFFF).")
-        )
+        return _Refused("lone_surrogate", _("Text must not hold half of a surrogate pair (\\uD800 to \\uDFFF)."))
     return None
 
 

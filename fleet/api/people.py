@@ -27,9 +27,7 @@ class PersonFields(serializers.Serializer[Any]):
     """What a manager says about a person."""
 
     name = TrimmedText(max_length=120)
-    roles = serializers.ListField(
-        child=serializers.ChoiceField(Role.choices), allow_empty=False, max_length=len(Role)
-    )
+    roles = serializers.ListField(child=serializers.ChoiceField(Role.choices), allow_empty=False, max_length=len(Role))
     operator = Reference(required=False, allow_null=True)
     may_approve = StrictBoolean(required=False)
 
@@ -92,12 +90,8 @@ class PersonViewSet(ChangeableViewSet):
     summaries = {
         "list": _("The people of the workshop."),
         "retrieve": _("One person."),
-        "create": _(
-            "Invite a person. They set their own password and PIN with the code, which is also e-mailed."
-        ),
-        "partial_update": _(
-            "Change a person's name, roles, operator, right to approve, or whether they are active."
-        ),
+        "create": _("Invite a person. They set their own password and PIN with the code, which is also e-mailed."),
+        "partial_update": _("Change a person's name, roles, operator, right to approve, or whether they are active."),
         "reinvite": _("Invite a person again who has not accepted yet; earlier codes end."),
     }
     examples = {
@@ -113,7 +107,7 @@ class PersonViewSet(ChangeableViewSet):
     def get_serializer_class(self) -> type[serializers.BaseSerializer[Any]]:
         return InvitedPersonSerializer if self.action in {"create", "reinvite"} else PersonSerializer
 
-    def selector(self, actor: Actor) -> QuerySet[Membership]:  # noqa: ARG002
+    def selector(self, actor: Actor) -> QuerySet[Membership]:
         accepted = Invitation.objects.filter(membership=OuterRef("pk"), accepted_at__isnull=False)
         return Membership.objects.select_related("user").annotate(has_accepted=Exists(accepted))
 
@@ -121,17 +115,11 @@ class PersonViewSet(ChangeableViewSet):
         services.person_invite(actor=actor, record_id=record_id, **data)
         return self.get_queryset().get(pk=record_id)
 
-    def change(
-        self, actor: Actor, record_id: UUID, expected: Collection[int], changes: Mapping[str, Any]
-    ) -> object:
-        return services.person_update(
-            actor=actor, person_id=record_id, expected_versions=expected, changes=changes
-        )
+    def change(self, actor: Actor, record_id: UUID, expected: Collection[int], changes: Mapping[str, Any]) -> object:
+        return services.person_update(actor=actor, person_id=record_id, expected_versions=expected, changes=changes)
 
-    @extend_schema(
-        request=RecordSerializer, responses={201: InvitedPersonSerializer, 200: InvitedPersonSerializer}
-    )
-    def reinvite(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    @extend_schema(request=RecordSerializer, responses={201: InvitedPersonSerializer, 200: InvitedPersonSerializer})
+    def reinvite(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         require(self.actor, Permission.SET_UP)
         person = self.get_object()
         data = self.validated(RecordSerializer)

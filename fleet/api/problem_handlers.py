@@ -114,9 +114,7 @@ def _unreadable(environ: WSGIEnvironment) -> Problem | None:
     if not _is_text(environ.get("PATH_INFO", "")):
         return _malformed(_("The address is not valid UTF-8 text, or holds a NUL character."))
     if not _is_query(environ.get("QUERY_STRING", "")):
-        return _malformed(
-            _("The query string is not valid UTF-8 text, holds a NUL character, or has too many fields.")
-        )
+        return _malformed(_("The query string is not valid UTF-8 text, holds a NUL character, or has too many fields."))
     try:
         _media_type, parameters = parse_header_parameters(environ.get("CONTENT_TYPE", ""))
     except (ValueError, LookupError):
@@ -170,9 +168,7 @@ def _as_problem(response: HttpResponseBase) -> HttpResponseBase:
     media_type = response.headers.get("Content-Type", "").partition(";")[0].strip().lower()
     if response.status_code < 400 or media_type in (PROBLEM_MEDIA_TYPE, "application/json"):
         return response
-    headers: dict[str, Any] = {
-        name: response.headers[name] for name in _KEPT_HEADERS if name in response.headers
-    }
+    headers: dict[str, Any] = {name: response.headers[name] for name in _KEPT_HEADERS if name in response.headers}
     problem = Problem(HTTPStatus(response.status_code), headers=headers).response()
     problem.cookies = response.cookies
     response.close()

@@ -102,9 +102,7 @@ PROBLEM_TYPES: Final[dict[HTTPStatus, ProblemType]] = {
             _("Media type not understood"),
             _("Send application/json in UTF-8, and files as multipart/form-data where the call takes them."),
         ),
-        ProblemType(
-            "invalid", HTTPStatus.UNPROCESSABLE_ENTITY, _("Not valid"), errors.Invalid.default_detail
-        ),
+        ProblemType("invalid", HTTPStatus.UNPROCESSABLE_ENTITY, _("Not valid"), errors.Invalid.default_detail),
         ProblemType(
             "version_required",
             HTTPStatus.PRECONDITION_REQUIRED,
@@ -276,9 +274,7 @@ def _domain_problem(exc: errors.LevelbookError, *, in_query: bool) -> Problem:
         status,
         code=exc.code,
         detail=exc.detail,
-        errors=()
-        if exc.pointer is None
-        else (_member(errors.FieldError(exc.pointer, exc.code, exc.detail)),),
+        errors=() if exc.pointer is None else (_member(errors.FieldError(exc.pointer, exc.code, exc.detail)),),
         extensions={"next_step": next_step} if next_step else {},
         headers={} if retry_after_s is None else {"Retry-After": str(retry_after_s)},
     )

@@ -21,7 +21,6 @@ from .etags import ETagMixin, expected_versions
 from .openapi import ResourceSchema
 from .throttling import SignInAddressThrottle, SignInPersonThrottle, TokenThrottle
 
-
 M = TypeVar("M", bound=Model)
 
 
@@ -56,12 +55,10 @@ class ChangeableViewSet(ResourceViewSet):
     update_permission: ClassVar[Permission] = Permission.SET_UP
     update_serializer_class: ClassVar[type[Serializer[Any]]]
 
-    def change(
-        self, actor: Actor, record_id: UUID, expected: Collection[int], changes: Mapping[str, Any]
-    ) -> object:
+    def change(self, actor: Actor, record_id: UUID, expected: Collection[int], changes: Mapping[str, Any]) -> object:
         raise NotImplementedError
 
-    def partial_update(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def partial_update(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         require(self.actor, self.update_permission)
         record = self.get_object()
         expected = expected_versions(request)
@@ -70,9 +67,7 @@ class ChangeableViewSet(ResourceViewSet):
 
     def changes(self, serializer_class: type[Serializer[Any]]) -> dict[str, Any]:
         """The members of the body that are there, valid by the given serializer."""
-        serializer = serializer_class(
-            data=self.request.data, partial=True, context=self.get_serializer_context()
-        )
+        serializer = serializer_class(data=self.request.data, partial=True, context=self.get_serializer_context())
         serializer.is_valid(raise_exception=True)
         return dict(serializer.validated_data)
 

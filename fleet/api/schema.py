@@ -115,9 +115,7 @@ def document_conventions(
 ) -> dict[str, Any]:
     """Adds the problems that an operation can answer, `If-Match` and `ETag`; what a view declared stays."""
     components = result.setdefault("components", {})
-    components.setdefault("schemas", {}).update(
-        {"Problem": PROBLEM_SCHEMA, "ProblemError": PROBLEM_ERROR_SCHEMA}
-    )
+    components.setdefault("schemas", {}).update({"Problem": PROBLEM_SCHEMA, "ProblemError": PROBLEM_ERROR_SCHEMA})
     components.setdefault("responses", {}).update({
         _response_name(status): _response(status) for status in PROBLEM_TYPES if status < 500 or status == 503
     })  # fmt: skip

@@ -34,7 +34,7 @@ class TokenThrottle(Throttle):
     scope = "token"
     default_rate = "1200/min"
 
-    def ident(self, request: Request, view: APIView) -> str | None:  # noqa: ARG002
+    def ident(self, request: Request, view: APIView) -> str | None:
         token_id = getattr(request.user, "token_id", None)
         return str(token_id) if token_id else None
 
@@ -45,7 +45,7 @@ class PasswordThrottle(Throttle):
     scope = "password"
     default_rate = "10/min"
 
-    def ident(self, request: Request, view: APIView) -> str | None:  # noqa: ARG002
+    def ident(self, request: Request, view: APIView) -> str | None:
         return str(getattr(request.user, "pk", None) or self.get_ident(request))
 
 
@@ -55,7 +55,7 @@ class SignInAddressThrottle(Throttle):
     scope = "sign_in_address"
     default_rate = "120/min"
 
-    def ident(self, request: Request, view: APIView) -> str | None:  # noqa: ARG002
+    def ident(self, request: Request, view: APIView) -> str | None:
         return self.get_ident(request)
 
 

@@ -58,9 +58,7 @@ class IntegratorTokenInput(RecordSerializer):
     """A token for a program."""
 
     device = TrimmedText(max_length=80)
-    scopes = serializers.ListField(
-        child=serializers.ChoiceField(SCOPES), allow_empty=False, max_length=len(SCOPES)
-    )
+    scopes = serializers.ListField(child=serializers.ChoiceField(SCOPES), allow_empty=False, max_length=len(SCOPES))
     expires_at = AwareDateTime(required=False)
 
 
@@ -117,9 +115,7 @@ class TokenViewSet(ResourceViewSet):
 
     def get_throttles(self) -> list[Any]:
         signs_in = self.action == "create"
-        return (
-            [throttle() for throttle in OpenMixin.throttle_classes] if signs_in else super().get_throttles()
-        )
+        return [throttle() for throttle in OpenMixin.throttle_classes] if signs_in else super().get_throttles()
 
     def get_serializer_class(self) -> type[serializers.BaseSerializer[Any]]:
         return NewTokenSerializer if self.action == "create" else TokenSerializer
@@ -132,7 +128,7 @@ class TokenViewSet(ResourceViewSet):
         tokens = AccessToken.objects.select_related("membership__user")
         return tokens if may(actor, Permission.SET_UP) else tokens.filter(membership=actor.membership_id)
 
-    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         data = self.validated(SignInInput)
         user = _proved(request, data["email"], data.pop("password"))
         memberships = memberships_of(user.pk)
@@ -141,9 +137,7 @@ class TokenViewSet(ResourceViewSet):
         if len(chosen) > 1:
             return _which_workshop(memberships)  # type: ignore[return-value]
         if not chosen:
-            raise Forbidden(
-                _("You belong to no such workshop, or are not active there."), code="no_membership"
-            )
+            raise Forbidden(_("You belong to no such workshop, or are not active there."), code="no_membership")
         return self._issue(chosen[0][0], chosen[0][1], data)
 
     def _issue(self, workshop_id: UUID, membership_id: UUID, data: dict[str, Any]) -> Response:
@@ -165,12 +159,12 @@ class TokenViewSet(ResourceViewSet):
             return _shown_once(token, secret, HTTPStatus.CREATED if is_new else HTTPStatus.OK)
 
     @extend_schema(responses={204: None})
-    def destroy(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def destroy(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         services.token_revoke(actor=self.actor, token_id=kwargs["pk"])
         return Response(status=HTTPStatus.NO_CONTENT)
 
     @extend_schema(responses={204: None})
-    def destroy_current(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def destroy_current(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         services.token_revoke(actor=self.actor, token_id=self.actor.token_id)
         return Response(status=HTTPStatus.NO_CONTENT)
 
@@ -190,14 +184,14 @@ class IntegratorTokenViewSet(ResourceViewSet):
     def get_serializer_class(self) -> type[serializers.BaseSerializer[Any]]:
         return NewTokenSerializer if self.action == "create" else TokenSerializer
 
-    def selector(self, actor: Actor) -> QuerySet[AccessToken]:  # noqa: ARG002
+    def selector(self, actor: Actor) -> QuerySet[AccessToken]:
         tokens = AccessToken.objects.select_related("membership__user")
         return tokens.filter(membership=self.person())
 
     def person(self) -> Membership:
         return found(Membership.objects.select_related("user"), self.kwargs["person"])
 
-    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         require(self.actor, Permission.SET_UP)
         person = self.person()
         data = self.validated(IntegratorTokenInput)
@@ -227,9 +221,7 @@ def _which_workshop(memberships: list[tuple[UUID, UUID, str]]) -> Any:
     detail = _("You belong to several workshops. Send the id of one of them as 'workshop'.")
     error = {"pointer": "/workshop", "code": "workshop_required", "detail": str(detail)}
     workshops = [{"id": str(workshop), "name": name} for workshop, _member, name in memberships]
-    return Problem(
-        HTTPStatus.UNPROCESSABLE_ENTITY, errors=(error,), extensions={"workshops": workshops}
-    ).response()
+    return Problem(HTTPStatus.UNPROCESSABLE_ENTITY, errors=(error,), extensions={"workshops": workshops}).response()
 
 
 def _shown_once(token: AccessToken, secret: str, code: int) -> Response:

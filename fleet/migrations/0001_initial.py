@@ -22,9 +22,7 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.UUIDField(
-                        default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False
-                    ),
+                    models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False),
                 ),
                 ("version", models.PositiveIntegerField(default=1, editable=False)),
                 ("serial", models.CharField(max_length=60, verbose_name="serial number")),
@@ -62,9 +60,7 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.UUIDField(
-                        default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False
-                    ),
+                    models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False),
                 ),
                 ("version", models.PositiveIntegerField(default=1, editable=False)),
                 ("name", models.CharField(max_length=120, verbose_name="name")),
@@ -83,9 +79,7 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.UUIDField(
-                        default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False
-                    ),
+                    models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False),
                 ),
                 ("version", models.PositiveIntegerField(default=1, editable=False)),
                 ("make", models.CharField(max_length=60, verbose_name="make")),
@@ -106,9 +100,7 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.UUIDField(
-                        default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False
-                    ),
+                    models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False),
                 ),
                 ("name", models.CharField(max_length=120, verbose_name="name")),
                 ("address", models.TextField(blank=True, max_length=400, verbose_name="address")),
@@ -136,9 +128,7 @@ class Migration(migrations.Migration):
                 ("single_person", models.BooleanField(default=False, verbose_name="one-person workshop")),
                 (
                     "is_demo",
-                    models.BooleanField(
-                        default=False, editable=False, verbose_name="made by the demo loader"
-                    ),
+                    models.BooleanField(default=False, editable=False, verbose_name="made by the demo loader"),
                 ),
                 ("version", models.PositiveIntegerField(default=1, editable=False)),
                 ("created_at", models.DateTimeField(editable=False)),
@@ -162,9 +152,7 @@ class Migration(migrations.Migration):
                 ),
                 (
                     "id",
-                    models.UUIDField(
-                        default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False
-                    ),
+                    models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False),
                 ),
                 ("email", models.EmailField(max_length=254, unique=True, verbose_name="e-mail")),
                 ("is_active", models.BooleanField(default=True, verbose_name="active")),
@@ -218,9 +206,7 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.UUIDField(
-                        default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False
-                    ),
+                    models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False),
                 ),
                 ("version", models.PositiveIntegerField(default=1, editable=False)),
                 ("name", models.CharField(max_length=120, verbose_name="name")),
@@ -295,9 +281,7 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.UUIDField(
-                        default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False
-                    ),
+                    models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False),
                 ),
                 ("version", models.PositiveIntegerField(default=1, editable=False)),
                 ("vin", models.CharField(max_length=17, verbose_name="VIN")),
@@ -344,9 +328,7 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.UUIDField(
-                        default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False
-                    ),
+                    models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False),
                 ),
                 ("recorded_at", models.DateTimeField(editable=False)),
                 ("recorded_by", models.UUIDField(editable=False, null=True)),
@@ -391,9 +373,7 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.UUIDField(
-                        default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False
-                    ),
+                    models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False),
                 ),
                 ("began_at", models.DateTimeField()),
                 ("ended_at", models.DateTimeField(null=True)),
@@ -434,9 +414,7 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.UUIDField(
-                        default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False
-                    ),
+                    models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False),
                 ),
                 ("recorded_at", models.DateTimeField(editable=False)),
                 ("recorded_by", models.UUIDField(editable=False, null=True)),
@@ -485,9 +463,7 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.UUIDField(
-                        default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False
-                    ),
+                    models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False),
                 ),
                 ("recorded_at", models.DateTimeField(editable=False)),
                 ("recorded_by", models.UUIDField(editable=False, null=True)),
@@ -541,9 +517,7 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.UUIDField(
-                        default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False
-                    ),
+                    models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False),
                 ),
                 ("kind", models.CharField(editable=False, max_length=64)),
                 ("fingerprint", models.CharField(editable=False, max_length=64)),
@@ -567,9 +541,7 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.UUIDField(
-                        default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False
-                    ),
+                    models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False),
                 ),
                 ("kind", models.CharField(max_length=48, verbose_name="kind")),
                 ("payload", models.JSONField(default=dict)),
@@ -617,9 +589,7 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.UUIDField(
-                        default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False
-                    ),
+                    models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False),
                 ),
                 ("series", models.CharField(max_length=24)),
                 ("last", models.PositiveIntegerField(default=0)),
@@ -639,9 +609,7 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.UUIDField(
-                        default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False
-                    ),
+                    models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False),
                 ),
                 ("book", models.UUIDField(editable=False)),
                 ("sequence", models.PositiveBigIntegerField(editable=False)),
@@ -690,9 +658,7 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.UUIDField(
-                        default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False
-                    ),
+                    models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False),
                 ),
                 ("digest", models.BinaryField(max_length=32, unique=True)),
                 ("created_at", models.DateTimeField(editable=False)),
@@ -726,9 +692,7 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.UUIDField(
-                        default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False
-                    ),
+                    models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False),
                 ),
                 ("recorded_at", models.DateTimeField(editable=False)),
                 ("recorded_by", models.UUIDField(editable=False, null=True)),
@@ -774,9 +738,7 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.UUIDField(
-                        default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False
-                    ),
+                    models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False),
                 ),
                 ("recorded_at", models.DateTimeField(editable=False)),
                 ("recorded_by", models.UUIDField(editable=False, null=True)),
@@ -832,18 +794,14 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.UUIDField(
-                        default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False
-                    ),
+                    models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False),
                 ),
                 ("recorded_at", models.DateTimeField(editable=False)),
                 ("recorded_by", models.UUIDField(editable=False, null=True)),
                 ("fitted_on", models.DateField(verbose_name="fitted on")),
                 (
                     "odometer_km",
-                    models.DecimalField(
-                        blank=True, decimal_places=1, max_digits=9, null=True, verbose_name="odometer"
-                    ),
+                    models.DecimalField(blank=True, decimal_places=1, max_digits=9, null=True, verbose_name="odometer"),
                 ),
                 ("tyres", models.JSONField()),
                 ("findings", models.JSONField(default=list)),
@@ -885,9 +843,7 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.UUIDField(
-                        default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False
-                    ),
+                    models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False),
                 ),
                 ("version", models.PositiveIntegerField(default=1, editable=False)),
                 ("name", models.CharField(max_length=80, verbose_name="name")),
@@ -913,9 +869,7 @@ class Migration(migrations.Migration):
             fields=[
                 (
                     "id",
-                    models.UUIDField(
-                        default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False
-                    ),
+                    models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False),
                 ),
                 ("digest", models.BinaryField(max_length=32, unique=True)),
                 ("device", models.CharField(max_length=80, verbose_name="device")),
@@ -975,9 +929,7 @@ class Migration(migrations.Migration):
         migrations.AddConstraint(
             model_name="vehiclemodel",
             constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("year_to__isnull", True), ("year_to__gte", models.F("year_from")), _connector="OR"
-                ),
+                condition=models.Q(("year_to__isnull", True), ("year_to__gte", models.F("year_from")), _connector="OR"),
                 name="fleet_vehiclemodel_years_in_order",
                 violation_error_message="The last model year must not lie before the first.",
             ),

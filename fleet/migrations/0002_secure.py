@@ -95,13 +95,37 @@ DROP POLICY gate_reads ON fleet_workshop;
 DROP POLICY gate_reads ON fleet_outboxitem;
 """
 
-TENANT_TABLES = (
-    "operator membership invitation accesstoken vehiclemodel specification vehicle vincorrection tenure fitment "
-    "serviceevent instrument instrumentcalibration instrumentwithdrawal bay ledgerentry receipt outboxitem numbering"
-).split()
-RECORD_TABLES = (
-    "specification vincorrection fitment serviceevent instrumentcalibration instrumentwithdrawal ledgerentry receipt"
-).split()
+TENANT_TABLES = [
+    "operator",
+    "membership",
+    "invitation",
+    "accesstoken",
+    "vehiclemodel",
+    "specification",
+    "vehicle",
+    "vincorrection",
+    "tenure",
+    "fitment",
+    "serviceevent",
+    "instrument",
+    "instrumentcalibration",
+    "instrumentwithdrawal",
+    "bay",
+    "ledgerentry",
+    "receipt",
+    "outboxitem",
+    "numbering",
+]
+RECORD_TABLES = [
+    "specification",
+    "vincorrection",
+    "fitment",
+    "serviceevent",
+    "instrumentcalibration",
+    "instrumentwithdrawal",
+    "ledgerentry",
+    "receipt",
+]
 
 
 class Migration(migrations.Migration):

@@ -45,14 +45,23 @@ class Instrument(VersionedModel):
             models.CheckConstraint(
                 condition=Q(resolution_mm__gt=0) & Q(length_mm__gt=0),
                 name="fleet_instrument_positive",
-                violation_error_message=_(
-                    "Resolution and length of an instrument must be greater than zero."
-                ),
+                violation_error_message=_("Resolution and length of an instrument must be greater than zero."),
             ),
         ]
 
     def __str__(self) -> str:
         return self.serial
+
+    @property
+    def latest_calibration(self) -> InstrumentCalibration:
+        """The calibration that counts now; every instrument is recorded with one."""
+        return max(self.calibrations.all(), key=lambda c: (c.calibrated_on, c.recorded_at, c.pk))
+
+    @property
+    def is_withdrawn(self) -> bool:
+        """Withdrawn and not calibrated again since."""
+        since = max((w.recorded_at for w in self.withdrawals.all()), default=None)
+        return since is not None and all(c.recorded_at <= since for c in self.calibrations.all())
 
 
 class InstrumentCalibration(RecordModel):
@@ -80,7 +89,7 @@ class InstrumentCalibration(RecordModel):
                 | Q(expanded_uncertainty_mm__gt=0, coverage_factor__gte=1),
                 name="fleet_calibration_uncertainty_whole",
                 violation_error_message=_(
-                    "A certificate states an expanded uncertainty above zero together with a coverage factor of at least 1."
+                    "A certificate states an uncertainty above zero together with a coverage factor of at least 1."
                 ),
             ),
         ]

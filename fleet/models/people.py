@@ -116,8 +116,7 @@ class Membership(VersionedModel):
                 violation_error_message=_("A person needs at least one role, and only roles that exist."),
             ),
             models.CheckConstraint(
-                condition=~models.Q(roles__contains=[Role.OPERATOR_CONTACT])
-                | models.Q(operator__isnull=False),
+                condition=~models.Q(roles__contains=[Role.OPERATOR_CONTACT]) | models.Q(operator__isnull=False),
                 name="fleet_membership_contact_has_operator",
                 violation_error_message=_("An operator contact must name the operator."),
             ),
@@ -125,9 +124,7 @@ class Membership(VersionedModel):
                 condition=~models.Q(roles__contains=[Role.INTEGRATOR])
                 | models.Q(roles=[Role.INTEGRATOR], may_approve=False),
                 name="fleet_membership_integrator_alone",
-                violation_error_message=_(
-                    "An integrator is a program: it has no other role and approves nothing."
-                ),
+                violation_error_message=_("An integrator is a program: it has no other role and approves nothing."),
             ),
         ]
         indexes = [models.Index(fields=["workshop", "created_at", "id"], name="fleet_membership_order")]
@@ -160,9 +157,7 @@ class AccessToken(TenantModel):
 
     private_fields = ("digest", "last_used_at")
 
-    membership = models.ForeignKey(
-        Membership, on_delete=models.PROTECT, db_constraint=False, related_name="tokens"
-    )
+    membership = models.ForeignKey(Membership, on_delete=models.PROTECT, db_constraint=False, related_name="tokens")
     digest = models.BinaryField(max_length=32, unique=True, editable=False)
     device = models.CharField(_("device"), max_length=80)
     scopes = ArrayField(models.CharField(max_length=40), default=list, blank=True)

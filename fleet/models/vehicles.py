@@ -8,6 +8,8 @@ from django.db import models
 from django.db.models import Q
 from django.utils.translation import gettext_lazy as _
 
+from fleet.vin import north_american_model_year, parse_vin
+
 from .base import RecordModel, TenantModel, VersionedModel
 
 
@@ -115,9 +117,7 @@ class Vehicle(VersionedModel):
         VehicleModel, on_delete=models.PROTECT, db_constraint=False, related_name="vehicles"
     )
     model_year = models.PositiveSmallIntegerField(_("model year"), null=True, blank=True)
-    operator = models.ForeignKey(
-        Operator, on_delete=models.PROTECT, db_constraint=False, related_name="vehicles"
-    )
+    operator = models.ForeignKey(Operator, on_delete=models.PROTECT, db_constraint=False, related_name="vehicles")
     created_at = models.DateTimeField(editable=False)
 
     class Meta:
@@ -143,13 +143,24 @@ class Vehicle(VersionedModel):
     def __str__(self) -> str:
         return self.vin
 
+    @property
+    def notes(self) -> list[dict[str, str]]:
+        """What is odd about the VIN, but allowed."""
+        found = []
+        if not parse_vin(self.vin).check_digit_is_right:
+            detail = _("Position 9 is no right check digit. Outside North America it need not be one.")
+            found.append({"code": "check_digit_differs", "severity": "note", "detail": str(detail)})
+        year = north_american_model_year(self.vin)
+        if year is not None and self.model_year not in (None, year):
+            detail = _("Position 10 of the VIN stands for the model year %(year)s.") % {"year": year}
+            found.append({"code": "model_year_differs", "severity": "note", "detail": str(detail)})
+        return found
+
 
 class VinCorrection(RecordModel):
     """A mistyped VIN that still resolves to its vehicle."""
 
-    vehicle = models.ForeignKey(
-        Vehicle, on_delete=models.PROTECT, db_constraint=False, related_name="corrections"
-    )
+    vehicle = models.ForeignKey(Vehicle, on_delete=models.PROTECT, db_constraint=False, related_name="corrections")
     previous_vin = models.CharField(max_length=17)
     vin = models.CharField(max_length=17)
     reason = models.CharField(max_length=500)
@@ -162,12 +173,8 @@ class VinCorrection(RecordModel):
 class Tenure(TenantModel):
     """The time for which a vehicle was an operator's: what a contact may see of it."""
 
-    vehicle = models.ForeignKey(
-        Vehicle, on_delete=models.PROTECT, db_constraint=False, related_name="tenures"
-    )
-    operator = models.ForeignKey(
-        Operator, on_delete=models.PROTECT, db_constraint=False, related_name="tenures"
-    )
+    vehicle = models.ForeignKey(Vehicle, on_delete=models.PROTECT, db_constraint=False, related_name="tenures")
+    operator = models.ForeignKey(Operator, on_delete=models.PROTECT, db_constraint=False, related_name="tenures")
     began_at = models.DateTimeField()
     ended_at = models.DateTimeField(null=True)
 
@@ -187,9 +194,7 @@ class Tenure(TenantModel):
 class Fitment(RecordModel):
     """The tyres on a vehicle from a date on; `tyres` is the interface's corner map."""
 
-    vehicle = models.ForeignKey(
-        Vehicle, on_delete=models.PROTECT, db_constraint=False, related_name="fitments"
-    )
+    vehicle = models.ForeignKey(Vehicle, on_delete=models.PROTECT, db_constraint=False, related_name="fitments")
     fitted_on = models.DateField(_("fitted on"))
     odometer_km = models.DecimalField(_("odometer"), max_digits=9, decimal_places=1, null=True, blank=True)
     tyres = models.JSONField()
@@ -201,9 +206,7 @@ class Fitment(RecordModel):
 
     class Meta:
         ordering = ("-fitted_on", "-recorded_at", "id")
-        indexes = [
-            models.Index(fields=["vehicle", "-fitted_on", "-recorded_at"], name="fleet_fitment_latest")
-        ]
+        indexes = [models.Index(fields=["vehicle", "-fitted_on", "-recorded_at"], name="fleet_fitment_latest")]
 
 
 class ServiceEvent(RecordModel):

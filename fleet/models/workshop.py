@@ -30,9 +30,7 @@ class Workshop(models.Model):
     email = models.EmailField(_("e-mail"), blank=True)
     telephone = models.CharField(_("telephone"), blank=True, max_length=40)
     time_zone = models.CharField(_("time zone"), max_length=64, default="UTC")
-    length_unit = models.CharField(
-        _("length unit"), max_length=4, choices=LengthUnit, default=LengthUnit.MILLIMETRE
-    )
+    length_unit = models.CharField(_("length unit"), max_length=4, choices=LengthUnit, default=LengthUnit.MILLIMETRE)
     page_size = models.CharField(_("page size"), max_length=6, choices=PageSize, default=PageSize.A4)
     single_person = models.BooleanField(_("one-person workshop"), default=False)
     is_demo = models.BooleanField(_("made by the demo loader"), default=False, editable=False)

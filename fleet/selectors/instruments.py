@@ -26,9 +26,7 @@ def register_use_finder(function: UseFinder) -> None:
 def instruments() -> QuerySet[Instrument]:
     """All instruments, with calibrations and withdrawals at hand, latest first."""
     return Instrument.objects.prefetch_related(
-        Prefetch(
-            "calibrations", InstrumentCalibration.objects.order_by("-calibrated_on", "-recorded_at", "-id")
-        ),
+        Prefetch("calibrations", InstrumentCalibration.objects.order_by("-calibrated_on", "-recorded_at", "-id")),
         Prefetch("withdrawals", InstrumentWithdrawal.objects.order_by("-recorded_at", "-id")),
     )
 

@@ -43,9 +43,7 @@ def invitation_accept(
 
 def _open_invitation(credential: Credential, now: datetime) -> Invitation:
     """The invitation under lock: another may have been made for the person in the meantime."""
-    invitation = (
-        Invitation.objects.select_for_update(no_key=True).filter(pk=credential.id, expires_at__gt=now).first()
-    )
+    invitation = Invitation.objects.select_for_update(no_key=True).filter(pk=credential.id, expires_at__gt=now).first()
     if invitation is None:
         raise NotFound(_("This code is unknown or expired. Ask your manager to invite you again."))
     return invitation

@@ -19,9 +19,7 @@ from fleet.permissions import Permission, require
 from .changes import locked, store
 
 
-def bay_add(
-    *, actor: Actor, record_id: UUID, name: str, surveyed_on: date, pad_levels_mm: Mapping[str, object]
-) -> Bay:
+def bay_add(*, actor: Actor, record_id: UUID, name: str, surveyed_on: date, pad_levels_mm: Mapping[str, object]) -> Bay:
     require(actor, Permission.SET_UP)
     _require_name_is_free(name)
     bay = Bay.objects.create(
@@ -35,9 +33,7 @@ def bay_add(
     return bay
 
 
-def bay_update(
-    *, actor: Actor, bay_id: UUID, expected_versions: Collection[int], changes: Mapping[str, Any]
-) -> Bay:
+def bay_update(*, actor: Actor, bay_id: UUID, expected_versions: Collection[int], changes: Mapping[str, Any]) -> Bay:
     """Rename a bay or record another survey; the ledger keeps the one before."""
     require(actor, Permission.SET_UP)
     bay = locked(Bay.objects.all(), bay_id, expected_versions)
@@ -49,9 +45,7 @@ def bay_update(
 
 
 def _storable(changes: Mapping[str, Any]) -> dict[str, Any]:
-    return {
-        name: json_numbers(value) if name == "pad_levels_mm" else value for name, value in changes.items()
-    }
+    return {name: json_numbers(value) if name == "pad_levels_mm" else value for name, value in changes.items()}
 
 
 def _require_name_is_free(name: str) -> None:

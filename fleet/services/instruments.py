@@ -45,9 +45,7 @@ def instrument_add(
         detail = _("State either the accuracy class or a certificate: exactly one of them.")
         raise Invalid.at("/accuracy_class", "class_or_certificate", detail)
     if resolution_mm > length_mm:
-        raise Invalid.at(
-            "/resolution_mm", "resolution_too_large", _("Must not exceed the instrument's length.")
-        )
+        raise Invalid.at("/resolution_mm", "resolution_too_large", _("Must not exceed the instrument's length."))
     if Instrument.objects.filter(serial=serial).exists():
         raise Conflict(
             _("An instrument with this serial number is already recorded. Record its calibration instead."),

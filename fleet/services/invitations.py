@@ -40,9 +40,7 @@ def invitation_code(invitation: Invitation) -> str:
 
 def invitation_make(actor: Actor, person: Membership) -> Invitation:
     """A new code for a person, and its e-mail. The caller writes the ledger entry."""
-    invitation = Invitation(
-        id=new_id(), membership=person, created_at=actor.now, expires_at=actor.now + LIFETIME
-    )
+    invitation = Invitation(id=new_id(), membership=person, created_at=actor.now, expires_at=actor.now + LIFETIME)
     invitation.digest = digest_of(invitation_code(invitation))
     invitation.save(force_insert=True)
     outbox.append(actor, EMAIL_KIND, {"invitation": str(invitation.pk)})
@@ -53,9 +51,7 @@ def person_reinvite(*, actor: Actor, person: Membership) -> Invitation:
     """Another code for a person who has not accepted yet."""
     require(actor, Permission.SET_UP)
     if person.invitations.filter(accepted_at__isnull=False).exists():
-        raise Conflict(
-            _("This person has already accepted. Make them active instead."), code="already_accepted"
-        )
+        raise Conflict(_("This person has already accepted. Make them active instead."), code="already_accepted")
     ended = _end_earlier(actor, person)
     invitation = invitation_make(actor, person)
     ledger.append(actor, "person_invited", person, rows=[invitation, *ended])

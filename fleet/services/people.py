@@ -82,7 +82,7 @@ def person_invite(
     if Membership.objects.filter(user=user).exists():
         raise Conflict(
             _(
-                "This e-mail address already belongs to a person of the workshop. Change their roles, or invite them again."
+                "This e-mail address belongs to a person of the workshop. Change their roles, or invite them again."
             ),
             code="already_a_member",
             pointer="/email",
@@ -113,9 +113,7 @@ def require_roles_fit(person: Membership) -> None:
     if Role.OPERATOR_CONTACT in roles and person.operator_id is None:
         raise Invalid.at("/operator", "operator_required", _("An operator contact must name the operator."))
     if Role.OPERATOR_CONTACT not in roles and person.operator_id is not None:
-        raise Invalid.at(
-            "/operator", "operator_not_applicable", _("Only an operator contact names an operator.")
-        )
+        raise Invalid.at("/operator", "operator_not_applicable", _("Only an operator contact names an operator."))
     if person.may_approve and roles == {Role.OPERATOR_CONTACT}:
         detail = _("Approving needs a role in the workshop itself.")
         raise Invalid.at("/may_approve", "approver_role", detail)
@@ -147,20 +145,19 @@ def person_update(
 
 def _require_has_accepted(person: Membership, changes: Mapping[str, Any]) -> None:
     """Only the person makes themselves active, by accepting: a manager may at most bring them back."""
-    if changes.get("is_active") and not person.is_active:
-        if not person.invitations.filter(accepted_at__isnull=False).exists():
-            raise Conflict(
-                _("This person has not accepted an invitation yet. Invite them again instead."),
-                code="not_accepted",
-                pointer="/is_active",
-            )
+    if not changes.get("is_active") or person.is_active:
+        return
+    if not person.invitations.filter(accepted_at__isnull=False).exists():
+        raise Conflict(
+            _("This person has not accepted an invitation yet. Invite them again instead."),
+            code="not_accepted",
+            pointer="/is_active",
+        )
 
 
 def _require_a_manager() -> None:
     if not Membership.objects.filter(is_active=True, roles__contains=[Role.MANAGER]).exists():
-        raise Conflict(
-            _("A workshop needs an active manager. Make another person manager first."), code="last_manager"
-        )
+        raise Conflict(_("A workshop needs an active manager. Make another person manager first."), code="last_manager")
 
 
 def active_approvers() -> QuerySet[Membership]:

@@ -123,8 +123,6 @@ def _scopes(membership: Membership, scopes: Sequence[str] | None) -> list[str]:
     unknown = set(chosen) - {scope.value for scope in INTEGRATOR_SCOPES}
     if unknown or not chosen:
         allowed = ", ".join(sorted(scope.value for scope in INTEGRATOR_SCOPES))
-        detail = _("An integrator's token has at least one of these scopes: %(allowed)s.") % {
-            "allowed": allowed
-        }
+        detail = _("An integrator's token has at least one of these scopes: %(allowed)s.") % {"allowed": allowed}
         raise Invalid.at("/scopes", "unknown_scope", detail)
     return chosen

@@ -72,9 +72,7 @@ def specification_add(
 
 def _require_years_in_order(year_from: int, year_to: int | None) -> None:
     if year_to is not None and year_to < year_from:
-        raise Invalid.at(
-            "/year_to", "years_in_order", _("The last model year must not lie before the first.")
-        )
+        raise Invalid.at("/year_to", "years_in_order", _("The last model year must not lie before the first."))
 
 
 def _require_is_free(make: str, name: str, year_from: int) -> None:

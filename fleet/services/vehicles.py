@@ -60,9 +60,7 @@ def vehicle_update(
     require(actor, Permission.ADD_VEHICLES)
     if MANAGER_ONLY & set(changes):
         require(actor, Permission.SET_UP)
-    vehicle = locked(
-        Vehicle.objects.select_related("vehicle_model", "operator"), vehicle_id, expected_versions
-    )
+    vehicle = locked(Vehicle.objects.select_related("vehicle_model", "operator"), vehicle_id, expected_versions)
     operator_before = vehicle.operator_id
     if store(vehicle, _resolved(changes)):
         _require_year_fits(vehicle)
@@ -98,16 +96,12 @@ def _resolved(changes: Mapping[str, Any]) -> dict[str, Any]:
     if "operator" in fields:
         fields["operator"] = referenced(Operator.objects.all(), fields["operator"], "/operator")
     if "vehicle_model" in fields:
-        fields["vehicle_model"] = referenced(
-            VehicleModel.objects.all(), fields["vehicle_model"], "/vehicle_model"
-        )
+        fields["vehicle_model"] = referenced(VehicleModel.objects.all(), fields["vehicle_model"], "/vehicle_model")
     return fields
 
 
 def _begin_tenure(actor: Actor, vehicle: Vehicle) -> Tenure:
-    return Tenure.objects.create(
-        id=new_id(), vehicle=vehicle, operator_id=vehicle.operator_id, began_at=actor.now
-    )
+    return Tenure.objects.create(id=new_id(), vehicle=vehicle, operator_id=vehicle.operator_id, began_at=actor.now)
 
 
 def _change_tenure(actor: Actor, vehicle: Vehicle) -> list[Tenure]:

@@ -7,7 +7,6 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
-from uuid import UUID
 
 from django.utils.translation import gettext_lazy as _
 
@@ -18,7 +17,7 @@ from fleet.errors import Conflict
 from fleet.ids import new_id
 from fleet.models import Membership, Role, User, Workshop
 from fleet.permissions import Permission, require
-from fleet.tenancy import in_workshop
+from fleet.tenancy import current_workshop_id, in_workshop
 
 from .changes import locked, store
 from .people import active_approvers, user_for
@@ -56,7 +55,7 @@ def workshop_create(
     is_new = workshop_id is None
     with in_workshop(workshop_id or new_id()):
         manager = (
-            _founded(name, user, now, manager_name or email.partition("@")[0], is_demo)
+            _founded(name, user, now, manager_name or email.partition("@")[0], is_demo=is_demo)
             if workshop_id is None
             else Membership.objects.select_related("workshop").get(user=user)
         )
@@ -65,9 +64,7 @@ def workshop_create(
         return FoundedWorkshop(manager.workshop, manager, secret, is_new)
 
 
-def _founded(name: str, user: User, now: datetime, manager_name: str, is_demo: bool) -> Membership:  # noqa: FBT001
-    from fleet.tenancy import current_workshop_id
-
+def _founded(name: str, user: User, now: datetime, manager_name: str, *, is_demo: bool) -> Membership:
     workshop = Workshop.objects.create(id=current_workshop_id(), name=name, created_at=now, is_demo=is_demo)
     manager = Membership.objects.create(
         user=user,
@@ -82,17 +79,13 @@ def _founded(name: str, user: User, now: datetime, manager_name: str, is_demo: b
     return manager
 
 
-def workshop_update(
-    *, actor: Actor, expected_versions: Collection[int], changes: Mapping[str, Any]
-) -> Workshop:
+def workshop_update(*, actor: Actor, expected_versions: Collection[int], changes: Mapping[str, Any]) -> Workshop:
     """Change settings. `single_person` is refused while two people could approve."""
     require(actor, Permission.SET_UP)
     workshop = locked(Workshop.objects.all(), actor.workshop_id, expected_versions)
     if changes.get("single_person") and active_approvers().count() > 1:
         raise Conflict(
-            _(
-                "A second person here may approve, so nobody approves alone. Let them approve, or take that right away."
-            ),
+            _("A second person here may approve, so nobody approves alone. Let them approve, or take that right away."),
             code="second_approver",
             pointer="/single_person",
         )

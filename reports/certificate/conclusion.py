@@ -48,9 +48,7 @@ def measured_states(document: Document) -> list[tuple[str, HeightState]]:
     found, left = document.as_found, document.as_left
     if found is None or left is None or shows_one_state(document):
         state = left or found
-        title = (
-            _("As found and as left") if found and left else _("As found") if found else _("Last measured")
-        )
+        title = _("As found and as left") if found and left else _("As found") if found else _("Last measured")
         return [] if state is None else [(title, state)]
     return [
         (_("As found"), found),
@@ -136,9 +134,7 @@ def _stays_out(state: HeightState, document: Document) -> list[Corner]:
     return [
         corner
         for corner in CORNERS
-        if corner in fixed
-        and corner in state.corners
-        and state.corners[corner].verdict in ("outside", "undecided")
+        if corner in fixed and corner in state.corners and state.corners[corner].verdict in ("outside", "undecided")
     ]
 
 
@@ -146,9 +142,7 @@ def _basis_sentence(state: HeightState, document: Document) -> str:
     """Which results, which specification (ISO/IEC 17025 7.8.6 a, b)."""
     display = Display.of(document)
     if document.specification is None:
-        text = _(
-            "Four corner heights were measured on %(day)s; no specification was at hand to judge them by."
-        )
+        text = _("Four corner heights were measured on %(day)s; no specification was at hand to judge them by.")
         return text % {"day": display.day(state.taken_at)}
     base = "undecided" if _stays_out(state, document) else state.verdict or "undecided"
     return str(_BASES[base]) % {

@@ -56,11 +56,7 @@ class Display:
         return quantities.pressure(value_kpa, self.units.pressure)
 
     def counts(self, value: int | None) -> str:
-        return (
-            DASH
-            if value is None
-            else quantities.counts(value, "hexadecimal" if self.hexadecimal else "decimal")
-        )
+        return DASH if value is None else quantities.counts(value, "hexadecimal" if self.hexadecimal else "decimal")
 
     def stamp(self, moment: datetime | None) -> str:
         return DASH if moment is None else self._local(moment).strftime("%Y-%m-%d %H:%M")

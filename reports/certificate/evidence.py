@@ -93,8 +93,7 @@ def _concession(document: Document) -> list[Flowable]:
     if concession is None:
         return []
     text = _(
-        "Concession: targets front %(front)s, rear %(rear)s. Reason: %(reason)s Acknowledged by "
-        "%(name)s, %(day)s."
+        "Concession: targets front %(front)s, rear %(rear)s. Reason: %(reason)s Acknowledged by %(name)s, %(day)s."
     )
     values = {
         "front": display.length_with_unit(concession.front_target_mm),
@@ -150,10 +149,7 @@ def _modes(document: Document) -> list[Flowable]:
 
 def _component_rows(state: HeightState, document: Document) -> list[list[styles.Cell]]:
     names = dict.fromkeys(line.component for result in state.corners.values() for line in result.budget)
-    return [
-        [_name(texts.wording(texts.COMPONENTS, name)), *_component_cells(state, name, document)]
-        for name in names
-    ]
+    return [[_name(texts.wording(texts.COMPONENTS, name)), *_component_cells(state, name, document)] for name in names]
 
 
 def _component_cells(state: HeightState, name: str, document: Document) -> list[styles.Cell]:
@@ -315,11 +311,7 @@ def _record(document: Document, renderer_version: str) -> list[Flowable]:
     }
     checkpoint = document.ledger.checkpoint if document.ledger else ""
     body: list[Flowable] = [styles.paragraph(" ".join(lines), styles.SMALL)]
-    body += (
-        [styles.paragraph(_("Checkpoint:\n%(text)s") % {"text": checkpoint}, styles.SMALL)]
-        if checkpoint
-        else []
-    )
+    body += [styles.paragraph(_("Checkpoint:\n%(text)s") % {"text": checkpoint}, styles.SMALL)] if checkpoint else []
     return [_section(_("Record")), *body, Paragraph(styles.bold(end), styles.SMALL)]
 
 
@@ -351,8 +343,7 @@ def _ledger(document: Document) -> list[str]:
 
 def _colophon(document: Document, renderer_version: str) -> list[str]:
     lines = [
-        _("Verify at %(url)s, code %(code)s.")
-        % {"url": document.verification_url, "code": document.verification_code},
+        _("Verify at %(url)s, code %(code)s.") % {"url": document.verification_url, "code": document.verification_code},
         _("Times are in UTC%(offset)s. Calculated by version %(calculation)s, drawn by version %(renderer)s.")
         % {
             "offset": _offset(document),

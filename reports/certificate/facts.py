@@ -19,9 +19,7 @@ _LABEL = 58.0
 
 def facts(document: Document, width: float) -> list[Flowable]:
     """The vehicle at the left, the job at the right, a note on the vehicle's identity below."""
-    columns: list[styles.Cell] = [
-        _column(column, width / 2) for column in (_vehicle(document), _job(document))
-    ]
+    columns: list[styles.Cell] = [_column(column, width / 2) for column in (_vehicle(document), _job(document))]
     table = styles.plain_table([columns], [width / 2] * 2, *styles.NO_PADDING)
     return [table, *([styles.paragraph(document.vehicle.note)] if document.vehicle.note else [])]
 

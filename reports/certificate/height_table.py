@@ -159,9 +159,7 @@ def _has_unadjustable(state: HeightState) -> bool:
 def _setpoints_only(document: Document) -> list[Flowable]:
     """A job that ended before any round may still know the counts last read."""
     display = Display.of(document)
-    pairs = [
-        f"{corner_name(c)} {_setpoints(document, c, display)}" for c in CORNERS if c in document.setpoints
-    ]
+    pairs = [f"{corner_name(c)} {_setpoints(document, c, display)}" for c in CORNERS if c in document.setpoints]
     if not pairs:
         return []
     text = _("Set-points, found → last read: %(pairs)s.") % {"pairs": "; ".join(pairs)}

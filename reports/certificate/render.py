@@ -20,9 +20,7 @@ class RenderError(ValueError):
     """A page size or renderer version that this code does not have."""
 
 
-def render(
-    document: Document, *, page_size: PageSize = "A4", renderer_version: str = RENDERER_VERSION
-) -> bytes:
+def render(document: Document, *, page_size: PageSize = "A4", renderer_version: str = RENDERER_VERSION) -> bytes:
     """The pages of a certificate or findings report, in the document's language and units."""
     _check(page_size, renderer_version)
     register_fonts()
@@ -41,6 +39,4 @@ def _check(page_size: str, renderer_version: str) -> None:
     if page_size not in PAGE_SIZES:
         raise RenderError(f"page_size is {page_size!r}; allowed: {', '.join(PAGE_SIZES)}")
     if renderer_version != RENDERER_VERSION:
-        raise RenderError(
-            f"renderer_version is {renderer_version!r}; this code draws version {RENDERER_VERSION}"
-        )
+        raise RenderError(f"renderer_version is {renderer_version!r}; this code draws version {RENDERER_VERSION}")

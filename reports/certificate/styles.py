@@ -14,9 +14,7 @@ from reportlab.platypus import Flowable, Paragraph, Table
 from reports.drawing import palette
 from reports.drawing.fonts import BOLD, REGULAR, SEMIBOLD, printable
 
-BODY = ParagraphStyle(
-    "body", fontName=REGULAR, fontSize=8.6, leading=10.8, textColor=palette.INK, splitLongWords=1
-)
+BODY = ParagraphStyle("body", fontName=REGULAR, fontSize=8.6, leading=10.8, textColor=palette.INK, splitLongWords=1)
 LEAD = ParagraphStyle("lead", BODY, fontSize=9.6, leading=12.2)
 SMALL = ParagraphStyle("small", BODY, fontSize=7.4, leading=9.1)
 SOFT = ParagraphStyle("soft", SMALL, textColor=palette.SOFT_INK)

@@ -5,8 +5,7 @@ from __future__ import annotations
 from django.utils.translation import gettext as _
 from reportlab.platypus import Flowable
 
-from calibration.metrology.corners import CORNERS, Corner
-from reports.drawing.quantities import rounded
+from calibration.metrology.corners import CORNERS
 from reports.drawing.words import corner_name, verdict_word
 
 from . import styles, texts
@@ -17,22 +16,18 @@ from .document import (
     Document,
     EventEntry,
     FindingEntry,
-    HeightState,
     LeakTestEntry,
-    ReadingEntry,
-    RoundEntry,
     Ruling,
     Strike,
     WriteEntry,
 )
-
-_READINGS_IN_ROW = 12
+from .round_table import round_table
 
 
 def work_record(document: Document, width: float) -> list[Flowable]:
     return [
         *_writes(document, width),
-        *_rounds(document, width),
+        *round_table(document, width),
         *_leak_tests(document, width),
         *_items(_("Work on the vehicle during the job"), [_event(e, document) for e in document.events]),
         *_items(_("Readings struck out"), [_strike(s, document) for s in document.strikes]),
@@ -81,9 +76,7 @@ def _write_row(write: WriteEntry, document: Document) -> list[styles.Cell]:
 def _write_cell(corner: CornerWrite | None, display: Display) -> str:
     if corner is None:
         return DASH
-    intended = (
-        display.counts(corner.intended) if corner.intended is not None else display.counts(corner.read_back)
-    )
+    intended = display.counts(corner.intended) if corner.intended is not None else display.counts(corner.read_back)
     read_back = _("read %(counts)s") % {"counts": display.counts(corner.read_back)}
     differs = corner.intended is not None and corner.intended != corner.read_back
     change = f"{display.counts(corner.before)} → {intended}"
@@ -112,77 +105,6 @@ def _baselines(document: Document) -> list[Flowable]:
         return []
     text = _("Baseline, the first set-points recorded for this vehicle: %(counts)s.")
     return [styles.paragraph(text % {"counts": "; ".join(known)}, styles.SMALL)]
-
-
-def _rounds(document: Document, width: float) -> list[Flowable]:
-    if not document.rounds:
-        return []
-    unit = Display.of(document).length_unit
-    head = [_("No."), _("When, who, instrument"), *map(corner_name, CORNERS)]
-    widths = [22.0, 160.0, *[(width - 182.0) / 4] * 4]
-    rows = [row for entry in document.rounds for row in _round_rows(entry, document)]
-    title = _("Every reading, in %(unit)s, with the set-points stored at the time") % {"unit": unit}
-    return [_section(title), styles.ruled_table([head], rows, widths)]
-
-
-def _round_rows(entry: RoundEntry, document: Document) -> list[list[styles.Cell]]:
-    """A round with very many readings takes several rows, so that each fits on a page."""
-    of_corner = {corner: [r for r in entry.readings if r.corner == corner] for corner in CORNERS}
-    longest = max(1, *(len(readings) for readings in of_corner.values()))
-    return [_round_row(entry, of_corner, start, document) for start in range(0, longest, _READINGS_IN_ROW)]
-
-
-def _round_row(
-    entry: RoundEntry, of_corner: dict[Corner, list[ReadingEntry]], start: int, document: Document
-) -> list[styles.Cell]:
-    cells = [
-        _round_cell(
-            of_corner[corner][start : start + _READINGS_IN_ROW], entry.setpoints.get(corner), document
-        )
-        for corner in CORNERS
-    ]
-    return [str(entry.number), _("continued") if start else _round_about(entry, document), *cells]
-
-
-def _round_about(entry: RoundEntry, document: Document) -> str:
-    used = [
-        name
-        for name, state in (("found", document.as_found), ("left", document.as_left))
-        if _uses(state, entry)
-    ]
-    names = {
-        "found": _("as found"),
-        "left": _("as left") if document.kind == "certificate" else _("last measured"),
-    }
-    notes = [names[name] for name in used]
-    notes += [] if entry.settled else [_("not settled, not judged")]
-    if entry.ride_position != "normal":
-        position = texts.wording(texts.RIDE_POSITIONS, entry.ride_position)
-        notes.append(_("ride position %(position)s, not judged") % {"position": position})
-    if entry.temperature_deg_c is not None:
-        notes.append(f"{rounded(entry.temperature_deg_c, 0)} °C")
-    notes += [_("from paper")] if entry.from_paper else []
-    when = f"{Display.of(document).stamp(entry.taken_at)}, {entry.measured_by}"
-    return f"{styles.markup(when)}<br/>{styles.markup('; '.join([entry.instrument, *notes]))}"
-
-
-def _uses(state: HeightState | None, entry: RoundEntry) -> bool:
-    return state is not None and entry.number in state.rounds
-
-
-def _round_cell(readings: list[ReadingEntry], setpoint: int | None, document: Document) -> str:
-    display = Display.of(document)
-    listed = ", ".join(_reading(reading, display) for reading in readings) or DASH
-    if setpoint is None:
-        return listed
-    return f"{listed}<br/>{styles.markup(_('at %(counts)s') % {'counts': display.counts(setpoint)})}"
-
-
-def _reading(reading: ReadingEntry, display: Display) -> str:
-    text = styles.markup(display.length(reading.height_mm))
-    text = f"<strike>{text}</strike> {styles.markup(_('struck'))}" if reading.struck else text
-    others = ", ".join(other for other in (reading.measured_by, reading.instrument) if other)
-    return f"{text} ({styles.markup(others)})" if others else text
 
 
 def _leak_tests(document: Document, width: float) -> list[Flowable]:

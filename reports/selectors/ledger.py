@@ -7,7 +7,7 @@ from fleet.models import LedgerEntry
 
 
 def broken_entry(alias: str) -> str | None:
-    """The first entry that does not follow its predecessor or does not hash to its hash; None where all do."""
+    """The first entry that does not follow its predecessor or hash to its hash; None where all do."""
     book, sequence, last_hash = None, 0, FIRST_PREVIOUS_HASH
     for entry in LedgerEntry.objects.using(alias).order_by("book", "sequence").iterator(chunk_size=2000):
         if entry.book != book:

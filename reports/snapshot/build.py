@@ -91,4 +91,4 @@ def _job(source: Source) -> doc.JobSummary:
 def _calculation_version(source: Source) -> str:
     """Which version of the calculations gave the figures; a job without a verdict has none."""
     assessments = source.case.assessments
-    return str(assessments[-1].computed_with.get("version", "")) if assessments else ""
+    return str(assessments[-1].computed_with["metrology_version"]) if assessments else ""

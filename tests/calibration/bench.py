@@ -37,7 +37,14 @@ class Bench:
     setpoints: dict[str, int] = field(default_factory=lambda: dict(COUNTS))
 
     @classmethod
-    def open(cls, site: Site, vehicle: Vehicle | None = None, *, setpoints: Mapping[str, int] = COUNTS, **fields: Any) -> Bench:
+    def open(
+        cls,
+        site: Site,
+        vehicle: Vehicle | None = None,
+        *,
+        setpoints: Mapping[str, int] = COUNTS,
+        **fields: Any,
+    ) -> Bench:
         vehicle = vehicle or site.vehicle()
         instrument = site.instrument()
         now = timezone.now() - timedelta(hours=6)
@@ -75,13 +82,23 @@ class Bench:
         checks = {item: {"outcome": outcomes.get(item, "pass")} for item in ITEMS}
         readiness.readiness_record(actor=self.actor(), id=new_id(), job_id=self.job.pk, checks=checks)
 
-    def measure(self, heights: Mapping[str, float] | None = None, *, repeats: int = 2, **fields: Any) -> Round:
+    def measure(
+        self, heights: Mapping[str, float] | None = None, *, repeats: int = 2, **fields: Any
+    ) -> Round:
         heights = {**TRUE_HEIGHTS, **(heights or {})}
         readings: Sequence[Mapping[str, Any]] = [
-            {"corner": corner, "height_mm": Decimal(str(height))} for corner, height in heights.items() for _ in range(repeats)
+            {"corner": corner, "height_mm": Decimal(str(height))}
+            for corner, height in heights.items()
+            for _ in range(repeats)
         ]
         actor = self.actor(fields.pop("by", None))
-        values = {"taken_at": actor.now, "instrument": self.instrument, "setpoints": self.setpoints, "readings": readings, **fields}
+        values = {
+            "taken_at": actor.now,
+            "instrument": self.instrument,
+            "setpoints": self.setpoints,
+            "readings": readings,
+            **fields,
+        }
         return rounds.round_record(actor=actor, id=new_id(), job_id=self.job.pk, **values)
 
     def propose(self) -> Proposal:
@@ -90,14 +107,25 @@ class Bench:
     def enter(self, **changes: int) -> Proposal:
         setpoints = {**self.setpoints, **changes}
         return proposals.proposal_enter(
-            actor=self.actor(), id=new_id(), job_id=self.job.pk, setpoints=setpoints, justification="tried by hand"
+            actor=self.actor(),
+            id=new_id(),
+            job_id=self.job.pk,
+            setpoints=setpoints,
+            justification="tried by hand",
         )
 
-    def write(self, proposal: Proposal | None, read_back: Mapping[str, int] | None = None, **fields: Any) -> Write:
+    def write(
+        self, proposal: Proposal | None, read_back: Mapping[str, int] | None = None, **fields: Any
+    ) -> Write:
         stored = dict(read_back) if read_back is not None else dict(proposal.to_setpoints)  # type: ignore[union-attr]
         actor = self.actor()
         written = writes.write_record(
-            actor=actor, id=new_id(), job_id=self.job.pk, proposal=proposal, read_back=stored, written_at=fields.pop("written_at", actor.now)
+            actor=actor,
+            id=new_id(),
+            job_id=self.job.pk,
+            proposal=proposal,
+            read_back=stored,
+            written_at=fields.pop("written_at", actor.now),
         )
         self.setpoints = stored
         return written
@@ -128,7 +156,13 @@ class Bench:
     def event(self, kind: str, corner: str = "") -> None:
         actor = self.actor()
         fleet_services.event_record(
-            actor=actor, record_id=new_id(), vehicle=self.vehicle, kind=kind, corner=corner, happened_at=actor.now, note=""
+            actor=actor,
+            record_id=new_id(),
+            vehicle=self.vehicle,
+            kind=kind,
+            corner=corner,
+            happened_at=actor.now,
+            note="",
         )
 
     def sign_off(self, person: Person | None = None, **fields: Any) -> Job:

@@ -121,9 +121,7 @@ def test_the_owner_can_hand_a_function_to_the_gate_and_replace_it_later(initiali
             assert app.execute("SELECT answer()").fetchone() == (42,)
 
 
-def test_the_last_user_who_leaves_stops_the_database(
-    initialised: DataFolder, holder: subprocess.Popen[str]
-) -> None:
+def test_the_last_user_who_leaves_stops_the_database(initialised: DataFolder, holder: subprocess.Popen[str]) -> None:
     with running_database(initialised):
         pid = postgres.running_pid(initialised)
         assert pid is not None
@@ -210,9 +208,7 @@ def test_a_data_folder_with_a_long_path_gets_a_short_private_socket_folder(data:
         shutil.rmtree(long.sockets)
 
 
-def test_a_socket_folder_that_somebody_else_made_is_refused(
-    data: DataFolder, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_socket_folder_that_somebody_else_made_is_refused(data: DataFolder, monkeypatch: pytest.MonkeyPatch) -> None:
     long = DataFolder(data.root / ("a" * 60) / ("b" * 60))
     sockets = long.sockets
     monkeypatch.setattr(os, "geteuid", lambda: 4_294_967)

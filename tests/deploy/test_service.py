@@ -13,9 +13,6 @@ from deploy.embedded.folder import DataFolder
 from deploy.embedded.process import processes_in, processes_with_environment, wait_until
 from tests.deploy.conftest import PATIENCE, Service, Starter
 
-# One process runs these tests, so that one start serves most of them.
-pytestmark = pytest.mark.xdist_group("service")
-
 CHILDREN = {
     "database": "bin/postgres",
     "broker": "valkey-server",
@@ -49,9 +46,7 @@ def remembered(data: DataFolder) -> str:
 
 def connect(data: DataFolder) -> psycopg.Connection:
     owner = postgres.OWNER
-    return psycopg.connect(
-        host=str(data.sockets), user=owner, password=data.secret(owner), dbname=postgres.DATABASE
-    )
+    return psycopg.connect(host=str(data.sockets), user=owner, password=data.secret(owner), dbname=postgres.DATABASE)
 
 
 def left_over(data: DataFolder) -> set[int]:
@@ -90,9 +85,7 @@ def test_the_running_service_takes_tasks_from_its_broker(running: Service, share
     assert wait_until(lambda: bool(client.control.ping(timeout=1)), PATIENCE)
 
 
-def test_the_service_s_own_processes_hold_no_owner_or_superuser_password(
-    running: Service, shared: Starter
-) -> None:
+def test_the_service_s_own_processes_hold_no_owner_or_superuser_password(running: Service, shared: Starter) -> None:
     parents = [running.child(CHILDREN[name]) for name in ("web", "worker", "beat")]
     found: set[str] = set()
     for process in (process for parent in parents for process in (parent, *parent.children())):

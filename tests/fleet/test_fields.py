@@ -9,7 +9,7 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from rest_framework import serializers
 from rest_framework.exceptions import ValidationError
@@ -147,7 +147,7 @@ REFUSED: list[tuple[Field, Any, str]] = [
     (PlainDate(), "0001-01-01", "year_out_of_range"),
     (ClientId(), "00000000-0000-0000-0000-000000000000", "not_uuid7"),
     (ClientId(), "6ba7b810-9dad-11d1-80b4-00c04fd430c8", "not_uuid7"),
-    (ClientId(), str(uuid.uuid4()), "not_uuid7"),
+    (ClientId(), "f47ac10b-58cc-4372-a567-0e02b2c3d479", "not_uuid7"),
     (ClientId(), UUID7.replace("-8f00-", "-cf00-"), "not_uuid7"),
     (ClientId(), UUID7.replace("-", ""), "not_a_uuid"),
     (ClientId(), f"{{{UUID7}}}", "not_a_uuid"),
@@ -182,9 +182,7 @@ def test_the_offset_message_shows_how_to_write_it() -> None:
 
 def test_values_go_out_as_json_numbers_and_utc_times() -> None:
     assert HeightMm().to_representation(Decimal("486.500")) == 486.5
-    assert (
-        AwareDateTime().to_representation(datetime(2026, 5, 4, 7, 30, tzinfo=UTC)) == "2026-05-04T07:30:00Z"
-    )
+    assert AwareDateTime().to_representation(datetime(2026, 5, 4, 7, 30, tzinfo=UTC)) == "2026-05-04T07:30:00Z"
 
 
 EVERY_CORNER = {"FL": 120, "FR": 121, "RL": 130, "RR": 131}
@@ -270,6 +268,7 @@ ALL_FIELDS: list[Field] = [
 
 @pytest.mark.parametrize("field", ALL_FIELDS, ids=lambda field: type(field).__name__)
 @given(value=json_values)
+@settings(deadline=None)
 def test_no_json_value_makes_a_field_fail_otherwise_than_by_refusing(field: Field, value: Any) -> None:
     with suppress(ValidationError):
         field.run_validation(value)

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fleet.api.idempotency import fingerprint
@@ -27,9 +27,7 @@ class Kind(Enum):
     TAPE = "tape"
 
 
-@pytest.mark.parametrize(
-    "vector", [v for v in REFERENCE["vectors"] if v["name"] != "arrays"], ids=lambda v: v["name"]
-)
+@pytest.mark.parametrize("vector", [v for v in REFERENCE["vectors"] if v["name"] != "arrays"], ids=lambda v: v["name"])
 def test_plain_json_is_hashed_as_its_published_canonical_form(vector: dict[str, str]) -> None:
     """cyberphone/json-canonicalization, outputs of RFC 8785's reference implementation."""
     expected = hashlib.sha256(bytes.fromhex(vector["output_hex"])).hexdigest()
@@ -128,6 +126,7 @@ json_values = st.recursive(
 
 
 @given(json_values)
+@settings(deadline=None)
 def test_every_json_value_has_a_fingerprint_that_survives_sending_it(value: Any) -> None:
     sent = json.loads(json.dumps({"value": value}))
     assert fingerprint({"value": value}) == fingerprint(sent)

@@ -121,9 +121,7 @@ def last_page(query: str) -> str:
 
 def expected_ids(ordering: str) -> list[str]:
     sign = "-" if ordering.startswith("-") else ""
-    return [
-        str(pk) for pk in Row._default_manager.order_by(ordering, f"{sign}pk").values_list("pk", flat=True)
-    ]
+    return [str(pk) for pk in Row._default_manager.order_by(ordering, f"{sign}pk").values_list("pk", flat=True)]
 
 
 ORDERINGS = ("made_at", "-made_at", "name", "-name", "weight", "-weight")
@@ -260,9 +258,7 @@ NO_CURSORS: list[Any] = [
         *[(content, OF_THIS_LIST, "-made_at", "bad_cursor") for content in NO_CURSORS],
     ],
 )  # fmt: skip
-def test_a_cursor_of_something_else_is_422(
-    table: None, content: Any, salt: str, ordering: str, code: str
-) -> None:
+def test_a_cursor_of_something_else_is_422(table: None, content: Any, salt: str, ordering: str, code: str) -> None:
     cursor = signing.dumps(content, salt=salt)
     assert refused(f"?ordering={ordering}&cursor={cursor}") == ("cursor", code)
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 from django.core.exceptions import RequestDataTooBig
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fleet.api.parsers import INT64_MAX, INT64_MIN, MAX_DEPTH, BodyTooLarge, MalformedBody, StrictJSONParser
@@ -89,9 +89,7 @@ def test_what_json_allows_and_everyone_reads_alike_is_accepted(body: str) -> Non
         (nested(MAX_DEPTH + 1), "too_deep", "/a" * MAX_DEPTH),
     ],
 )
-def test_everything_else_is_refused_with_a_code_and_the_place(
-    body: str | bytes, code: str, pointer: str
-) -> None:
+def test_everything_else_is_refused_with_a_code_and_the_place(body: str | bytes, code: str, pointer: str) -> None:
     assert refusal(body) == (code, pointer)
 
 
@@ -136,10 +134,8 @@ def test_the_frameworks_own_size_check_gives_the_same_refusal() -> None:
         StrictJSONParser().parse(Checked())
 
 
-@given(
-    st.binary(max_size=200)
-    | st.text(alphabet='{}[]",:0123456789eE+-.\\u d8NaInfty', max_size=80).map(str.encode)
-)
+@given(st.binary(max_size=200) | st.text(alphabet='{}[]",:0123456789eE+-.\\u d8NaInfty', max_size=80).map(str.encode))
+@settings(deadline=None)
 def test_any_bytes_are_either_an_object_or_a_clear_refusal(body: bytes) -> None:
     try:
         document: object = parse(body)
@@ -159,5 +155,6 @@ json_values = st.recursive(
 
 
 @given(json_values)
+@settings(deadline=None)
 def test_every_proper_document_arrives_as_it_was_sent(value: Any) -> None:
     assert parse(json.dumps({"value": value})) == {"value": value}

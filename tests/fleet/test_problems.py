@@ -267,9 +267,7 @@ def test_what_is_wrong_with_a_query_names_the_parameter(client: Client) -> None:
         (b"[" * 100_000, "", None),
     ],
 )
-def test_a_body_that_cannot_be_read_is_400_saying_where(
-    client: Client, body: bytes, pointer: str, code: Any
-) -> None:
+def test_a_body_that_cannot_be_read_is_400_saying_where(client: Client, body: bytes, pointer: str, code: Any) -> None:
     (error,) = problem(post(client, body), 400, "malformed")["errors"]
     assert error["pointer"] == pointer
     assert code in (None, error["code"])
@@ -305,9 +303,7 @@ CHARSETS = ["latin-1", "utf-16", "bz2_codec", "hex", "undefined", "idna", "nonse
 
 @pytest.mark.parametrize("charset", CHARSETS)
 @pytest.mark.parametrize("query", ["", "a=%C3%A9"])
-def test_a_charset_other_than_utf_8_is_415_before_anything_is_decoded_with_it(
-    charset: str, query: str
-) -> None:
+def test_a_charset_other_than_utf_8_is_415_before_anything_is_decoded_with_it(charset: str, query: str) -> None:
     response = over_wsgi(CONTENT_TYPE=f"application/json; charset={charset}", QUERY_STRING=query)
     problem(response, 415, "unsupported_media_type")
 
@@ -319,9 +315,7 @@ def test_without_the_guard_such_a_charset_would_be_a_fault(charset: str) -> None
         over_wsgi(WSGIHandler(), CONTENT_TYPE=f"application/json; charset={charset}", QUERY_STRING="a=%C3%A9")
 
 
-@pytest.mark.parametrize(
-    "content_type", ["a/b; x*=hex''%41", "a/b; x*=nonsense''%41", "a/b; " + "x" * 20_000]
-)
+@pytest.mark.parametrize("content_type", ["a/b; x*=hex''%41", "a/b; x*=nonsense''%41", "a/b; " + "x" * 20_000])
 def test_a_content_type_that_cannot_be_read_is_4xx(content_type: str) -> None:
     response = over_wsgi(CONTENT_TYPE=content_type, QUERY_STRING="a=1")
     problem(response, response.status_code)
@@ -330,9 +324,7 @@ def test_a_content_type_that_cannot_be_read_is_4xx(content_type: str) -> None:
 
 @pytest.mark.parametrize("charset", ["utf-8", "UTF-8", '"utf-8"', "utf8"])
 def test_utf_8_may_be_named(charset: str) -> None:
-    response = over_wsgi(
-        CONTENT_TYPE=f"application/json; charset={charset}", body=json.dumps(PROPER).encode()
-    )
+    response = over_wsgi(CONTENT_TYPE=f"application/json; charset={charset}", body=json.dumps(PROPER).encode())
     assert response.status_code == 201
 
 
@@ -342,9 +334,7 @@ def test_outside_the_interface_an_unreadable_request_is_refused_in_plain_text() 
     assert b"NUL" in response.content
 
 
-@pytest.mark.parametrize(
-    "accept", ["text/html", "application/xml", "image/*;q=0.5", ";;,", "a" * 9000, "\xff"]
-)
+@pytest.mark.parametrize("accept", ["text/html", "application/xml", "image/*;q=0.5", ";;,", "a" * 9000, "\xff"])
 def test_an_accept_that_fits_nothing_is_406_or_ignored(client: Client, accept: str) -> None:
     response = client.get("/api/v1/rounds/", headers={"Accept": accept})
     assert response.status_code in {200, 406}
@@ -462,9 +452,7 @@ def test_what_django_validates_is_422_by_field(client: Client) -> None:
         ("/vin", "vin", "no VIN"),
         ("", "invalid", "both"),
     ]
-    assert (
-        problem(raised(client, django_exceptions.ValidationError("one")), 422)["errors"][0]["detail"] == "one"
-    )
+    assert problem(raised(client, django_exceptions.ValidationError("one")), 422)["errors"][0]["detail"] == "one"
 
 
 def test_a_pool_without_free_connections_is_503(client: Client) -> None:
@@ -493,9 +481,7 @@ def test_what_middleware_raises_is_answered_like_what_views_raise(
 
 
 @pytest.mark.parametrize("status", [400, 403, 404, 405, 418, 500, 503])
-def test_an_error_page_under_the_interface_becomes_a_problem_and_other_pages_stay(
-    client: Client, status: int
-) -> None:
+def test_an_error_page_under_the_interface_becomes_a_problem_and_other_pages_stay(client: Client, status: int) -> None:
     problem(client.get(f"/api/v1/page/?status={status}"), status)
     assert client.get(f"/page/?status={status}").content == b"<p>a page</p>"
     assert client.get("/api/v1/page/?status=200").content == b"<p>a page</p>"
@@ -520,9 +506,7 @@ def test_unknown_addresses_hosts_and_faults_outside_the_framework_are_problems(
 
 def test_the_pages_outside_the_interface_keep_their_own_errors(client: Client) -> None:
     assert client.get("/nothing/")["Content-Type"].startswith("text/html")
-    assert client.get("/page/?status=200", headers={"Host": "evil.example"})["Content-Type"].startswith(
-        "text/html"
-    )
+    assert client.get("/page/?status=200", headers={"Host": "evil.example"})["Content-Type"].startswith("text/html")
 
 
 def test_a_forgery_check_is_a_problem(settings: Any) -> None:
@@ -532,9 +516,7 @@ def test_a_forgery_check_is_a_problem(settings: Any) -> None:
     problem(client.post("/api/v1/page/?status=200"), 403, "forbidden")
 
 
-def test_a_write_without_the_final_slash_is_told_so_and_not_turned_into_a_read(
-    client: Client, settings: Any
-) -> None:
+def test_a_write_without_the_final_slash_is_told_so_and_not_turned_into_a_read(client: Client, settings: Any) -> None:
     for debug in (False, True):
         settings.DEBUG = debug
         assert "slash" in problem(client.post("/api/v1/rounds"), 404)["detail"]
@@ -562,9 +544,7 @@ def test_more_query_fields_than_the_limit_are_400(settings: Any) -> None:
         problem(response, 400, "malformed")
 
 
-@pytest.mark.parametrize(
-    "tail", ["é/", "%C3%A9/?note=%F0%9F%98%82", "a%2Fb/", "%25/", "..%2f/", "%0A/", "%7F/"]
-)
+@pytest.mark.parametrize("tail", ["é/", "%C3%A9/?note=%F0%9F%98%82", "a%2Fb/", "%25/", "..%2f/", "%0A/", "%7F/"])
 def test_unusual_but_proper_text_passes(client: Client, tail: str) -> None:
     assert client.get(f"/api/v1/rounds/{tail}").status_code in {200, 404}
 
@@ -583,7 +563,7 @@ bodies = st.fixed_dictionaries({}, optional=dict.fromkeys(RoundBody().fields, js
 
 
 @given(bodies)
-@hypothesis_settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+@hypothesis_settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_no_json_body_is_answered_otherwise_than_by_201_or_a_problem(client: Client, body: Any) -> None:
     response = post(client, json.dumps(body))
     if response.status_code != 201:
@@ -603,6 +583,7 @@ raw_text = st.text(st.characters(min_codepoint=0, max_codepoint=255), max_size=3
     body=st.binary(max_size=30),
     method=st.sampled_from(["GET", "POST", "PUT", "PATCH", "DELETE", "HEAD", "OPTIONS", "TRACE", "X"]),
 )
+@hypothesis_settings(deadline=None)
 def test_no_raw_request_under_the_interface_is_a_page_or_a_fault(
     path_info: str, query: str, accept: str, content_type: str, host: str, body: bytes, method: str
 ) -> None:
@@ -634,9 +615,7 @@ def over_wsgi(application: Any = None, *, body: bytes = b"{}", **environ: Any) -
         "wsgi.input": io.BytesIO(body),
     }
     run: Any = application or ReadableRequests(WSGIHandler())
-    content = b"".join(
-        run({**base, **environ}, lambda status, headers, *_: answered.extend((status, headers)))
-    )
+    content = b"".join(run({**base, **environ}, lambda status, headers, *_: answered.extend((status, headers))))
     return HttpResponse(content, status=int(answered[0].split()[0]), headers=dict(answered[1]))
 
 
@@ -731,9 +710,7 @@ def test_a_broken_constraint_is_told_in_its_human_message(
     assert body["detail"] == detail
 
 
-def test_the_database_names_its_constraint_where_we_look_for_it(
-    refused_by_database: Any, registry: None
-) -> None:
+def test_the_database_names_its_constraint_where_we_look_for_it(refused_by_database: Any, registry: None) -> None:
     statement = "DO $$ BEGIN RAISE unique_violation USING CONSTRAINT = 'one_open_job'; END $$"
     found = problem_for_exception(refused_by_database(statement))
     assert found is not None

@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fleet.vin import (
@@ -38,6 +38,7 @@ def test_the_expected_digit_of_published_wrong_numbers_is_the_published_one(entr
 
 
 @given(vins)
+@settings(deadline=None)
 def test_the_check_digit_follows_the_table_of_the_regulation(vin: str) -> None:
     """49 CFR 565.15, Tables III to V, applied plainly."""
     weights = REFERENCE["weights_pos_1_to_17"]
@@ -101,6 +102,7 @@ def test_what_is_no_vin_is_refused_naming_the_rule(text: str, code: str, said: s
 
 
 @given(st.text())
+@settings(deadline=None)
 def test_any_text_is_either_a_well_formed_vin_or_refused(text: str) -> None:
     try:
         vin = parse_vin(text).value
@@ -111,6 +113,7 @@ def test_any_text_is_either_a_well_formed_vin_or_refused(text: str) -> None:
 
 
 @given(vins)
+@settings(deadline=None)
 def test_with_check_digit_makes_every_number_acceptable_and_changes_nothing_else(vin: str) -> None:
     made = with_check_digit(vin)
     assert parse_vin(made).check_digit_is_right
@@ -123,6 +126,7 @@ def test_with_check_digit_refuses_what_has_no_form() -> None:
 
 
 @given(vins, st.integers(0, 16), st.sampled_from("0123456789"))
+@settings(deadline=None)
 def test_a_single_mistyped_digit_is_noticed(vin: str, position: int, digit: str) -> None:
     """A weighted sum modulo a prime finds every single change of value, outside position 9 as in it."""
     right = with_check_digit("1" + vin[1:])

@@ -1,7 +1,7 @@
 """The joint filter against batch generalised least squares written out by hand (numpy.linalg only).
 
-Source of the formulas: Gauss-Markov with a normal prior on the responses (JCGM 101 6.4 calls this Bayesian least squares);
-the filter must give the same posterior however the rounds arrive. Figures are invented.
+Source of the formulas: Gauss-Markov with a normal prior on the responses (JCGM 101 6.4 calls this Bayesian
+least squares); the filter must give the same posterior however the rounds arrive. Figures are invented.
 """
 
 from __future__ import annotations
@@ -54,8 +54,9 @@ def random_history(rng: np.random.Generator, *, writes: int) -> list[HistoryItem
             history.append(StoredSetpoints((a, b, c, d)))
         for _ in range(int(rng.integers(1, 4))):
             counts = (int(at[0]), int(at[1]), int(at[2]), int(at[3]))
-            heights = tuple(490.0 + rng.normal(0.0, 12.0, 4))
-            history.append(SettledRound(heights, tuple(rng.uniform(0.6, 2.5, 4)), counts))  # type: ignore[arg-type]
+            h, i, j, k = (float(x) for x in 490.0 + rng.normal(0.0, 12.0, 4))
+            q, r, s, t = (float(x) for x in rng.uniform(0.6, 2.5, 4))
+            history.append(SettledRound((h, i, j, k), (q, r, s, t), counts))
     return history
 
 
@@ -64,7 +65,8 @@ def batch_posterior(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Posterior of (last heights, responses) from one big least squares problem.
 
-    Unknowns: 4 heights at the start (flat), 4 responses (prior), 4 departures per move (prior: what a move adds), and with
+    Unknowns: 4 heights at the start (flat), 4 responses (prior), 4 departures per move (prior: what a move
+    adds), and with
     `common` (variances) one error per corner and one of the instrument that are in every round.
     """
     rounds = [item for item in history if isinstance(item, SettledRound)]
@@ -167,7 +169,8 @@ def test_learning_one_corner_teaches_its_axle_and_not_the_other() -> None:
     at: Counts = (120, 100, 100, 100)
     weak = [a_round(480, 486, 504, 504), a_round(490, 486, 504, 504, at=at)]
     responses = follow_job(PRIOR, weak).state.responses
-    assert responses[0] < 0.85 and responses[1] < 0.87
+    assert responses[0] < 0.85
+    assert responses[1] < 0.87
     np.testing.assert_allclose(responses[2:], 1.05, atol=0.02)
 
 

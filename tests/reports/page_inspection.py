@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from io import BytesIO
+from typing import Any
 
 from pdfminer.high_level import extract_pages
 from pdfminer.layout import LTChar, LTContainer, LTPage
@@ -40,7 +41,7 @@ def glyphs_of(page: LTPage) -> list[Glyph]:
     return [_glyph(char) for char in _chars(page) if char.get_text().strip()]
 
 
-def _chars(container: LTContainer) -> Iterator[LTChar]:
+def _chars(container: LTContainer[Any]) -> Iterator[LTChar]:
     for item in container:
         if isinstance(item, LTChar):
             yield item

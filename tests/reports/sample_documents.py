@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, is_dataclass, replace
 from datetime import date, datetime, timedelta, timezone
+from typing import Any, get_type_hints
 
 from calibration.metrology.corners import AXLES, CORNERS, CORNERS_OF, Corner
 from reports.certificate import document as doc
@@ -174,9 +175,7 @@ def certificate() -> doc.Document:
             ("14 Tannery Row", "Hollin Vale HV3 2QD"),
             "office@hollinvale.example",
         ),
-        operator=doc.Party(
-            "Strand Ambulance Trust", ("Quay House", "Strandby"), "fleet@strand-ambulance.example"
-        ),
+        operator=doc.Party("Strand Ambulance Trust", ("Quay House", "Strandby"), "fleet@strand-ambulance.example"),
         vehicle=doc.VehicleIdentity("ZZ9BRAE20R0004711", "SAT 214", "Brae", "Halden 4", 2024, 84210.0),
         job=doc.JobSummary("J-2026-0117", "sensor_replaced", "signed_off", at(0), at(90), place="Bay 2"),
         calculation_version="1.0.0",
@@ -184,9 +183,7 @@ def certificate() -> doc.Document:
         specification=SPECIFICATION,
         as_found=height_state(FOUND_MM, minutes=18, rounds=(1,), verdict="outside"),
         as_left=height_state(LEFT_MM, minutes=74, rounds=(2,), verdict="within"),
-        setpoints={
-            corner: doc.SetpointSummary(FOUND_COUNTS[corner], LEFT_COUNTS[corner], 125) for corner in CORNERS
-        },
+        setpoints={corner: doc.SetpointSummary(FOUND_COUNTS[corner], LEFT_COUNTS[corner], 125) for corner in CORNERS},
         writes=(
             doc.WriteEntry(
                 1,
@@ -241,9 +238,7 @@ def findings_report() -> doc.Document:
         writes=(),
         events=(),
         rounds=(round_entry(1, 18, (486.5, 485.0, 489.0, 503.0), FOUND_COUNTS),),
-        leak_tests=(
-            doc.LeakTestEntry(at(20), at(80), 1.0, {**rates, "RL": doc.CornerLeakRate(-4.6, 0.4, "outside")}),
-        ),
+        leak_tests=(doc.LeakTestEntry(at(20), at(80), 1.0, {**rates, "RL": doc.CornerLeakRate(-4.6, 0.4, "outside")}),),
         findings=(doc.FindingEntry("leak_outside", "stop", "4.6 mm/h against a limit of 1.0 mm/h.", "RL"),),
         ending=doc.Ending(
             "The rear left corner loses height faster than its limit",
@@ -292,9 +287,7 @@ def rear_only_with_concession() -> doc.Document:
             ),
         ),
         not_adjustable_here=CORNERS_OF["front"],
-        concession=doc.Concession(
-            486.0, 518.0, "Ramp angle of the ferry.", "R. Ekdal, fleet", date(2026, 10, 5)
-        ),
+        concession=doc.Concession(486.0, 518.0, "Ramp angle of the ferry.", "R. Ekdal, fleet", date(2026, 10, 5)),
         approvals=(
             doc.ApprovalEntry(
                 "concession",
@@ -327,14 +320,10 @@ def extreme() -> doc.Document:
     return replace(
         sample,
         number="HOLLINVALE-2026-000000000042-REPLACEMENT-0007",
-        workshop=doc.Party(
-            f"{LONG} & Söhne", tuple(f"{LONG} {line}" for line in range(4)), f"{LONG}@example.test"
-        ),
+        workshop=doc.Party(f"{LONG} & Söhne", tuple(f"{LONG} {line}" for line in range(4)), f"{LONG}@example.test"),
         operator=doc.Party(f"Operator {LONG}", (LONG, LONG), f"{LONG}@operator.example"),
         vehicle=doc.VehicleIdentity("W" * 17, "W" * 30, LONG, LONG, 2024, 9999999.0, note=LONG_SENTENCE * 3),
-        tyres={
-            corner: doc.Tyre(f"LT275/65R18 {corner}", "123/120", "(Y)", 8.25, 450.0) for corner in CORNERS
-        },
+        tyres={corner: doc.Tyre(f"LT275/65R18 {corner}", "123/120", "(Y)", 8.25, 450.0) for corner in CORNERS},
         setpoints={corner: doc.SetpointSummary(-2147483648, 2147483647, -2147483648) for corner in CORNERS},
         writes=tuple(
             doc.WriteEntry(n, at(20 + n), f"{TECHNICIAN} {LONG}", n % 2 == 0, big, "entered", LONG_SENTENCE)
@@ -344,9 +333,9 @@ def extreme() -> doc.Document:
             replace(
                 round_entry(n, 20 + n, FOUND_MM, dict.fromkeys(CORNERS, -2147483648)),
                 readings=tuple(
-                    doc.ReadingEntry(corner, 480.25 + step, step % 2 == 0, TECHNICIAN, "BM-2207")
+                    doc.ReadingEntry(corner, 480.25 + step, step % 2 == 0, f"{TECHNICIAN} {LONG}", f"T{step}")
                     for corner in CORNERS
-                    for step in range(8)
+                    for step in range(16)
                 ),
                 from_paper=True,
                 settled=False,
@@ -363,23 +352,18 @@ def extreme() -> doc.Document:
                 "review",
                 LONG_SENTENCE * 2,
                 "RR",
-                doc.Ruling(
-                    "accept", LONG_SENTENCE * 25 if n == 3 else LONG_SENTENCE, MANAGER, at(60 + n), True
-                ),
+                doc.Ruling("accept", LONG_SENTENCE * 25 if n == 3 else LONG_SENTENCE, MANAGER, at(60 + n), True),
             )
             for n in range(1, 9)
         ),
         approvals=tuple(
-            doc.ApprovalEntry(
-                "proposal", "approve", LONG_SENTENCE, MANAGER, "manager", at(50 + n), True, HASH
-            )
+            doc.ApprovalEntry("proposal", "approve", LONG_SENTENCE, MANAGER, "manager", at(50 + n), True, HASH)
             for n in range(6)
         ),
         concession=doc.Concession(500.0, 520.0, LONG_SENTENCE, LONG, date(2026, 10, 5)),
         follow_ups=tuple(doc.FollowUp("headlamp_aim", LONG_SENTENCE, corner) for corner in CORNERS),
         signatures=tuple(
-            doc.Signature(f"{TECHNICIAN} {LONG}", "technician", "work_complete", at(90 + n), HASH)
-            for n in range(4)
+            doc.Signature(f"{TECHNICIAN} {LONG}", "technician", "work_complete", at(90 + n), HASH) for n in range(4)
         ),
         readiness=tuple(replace(entry, outcome="fail", note=LONG_SENTENCE) for entry in READINESS),
         instruments=tuple(replace(TAPE, serial=f"{LONG}{n}", calibration_reference=LONG) for n in range(3)),
@@ -387,6 +371,29 @@ def extreme() -> doc.Document:
         replacement_reason=LONG_SENTENCE,
         units=doc.Units("inch", "mile", "psi"),
     )
+
+
+FREE_TEXTS = {"note", "remark", "reason", "detail", "justification", "replacement_reason", "void_reason"}
+_KEPT = {"language", "verification_url"}
+
+
+def filled(part: Any, name_text: str, free_text: str) -> Any:
+    """A document, or a part of one, with every text replaced: free texts by one, names and the like by another."""
+    if is_dataclass(part) and not isinstance(part, type):
+        hints = get_type_hints(type(part))
+        texts = {field.name for field in fields(part) if hints[field.name] is str} - _KEPT
+        chosen = {name: free_text if name in FREE_TEXTS else name_text for name in texts}
+        others = {
+            field.name: filled(getattr(part, field.name), name_text, free_text)
+            for field in fields(part)
+            if field.name not in texts
+        }
+        return replace(part, **chosen, **others)
+    if isinstance(part, dict):
+        return {key: filled(value, name_text, free_text) for key, value in part.items()}
+    if isinstance(part, tuple) and not (part and isinstance(part[0], str)):
+        return tuple(filled(value, name_text, free_text) for value in part)
+    return part
 
 
 ALL = {

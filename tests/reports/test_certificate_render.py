@@ -145,9 +145,7 @@ class TestWhatACertificateSays:
             1, "FL", 479.0, 497.0, "Tape slipped.", "Ilse Mørk", sample_documents.at(20), after_verdict=True
         )
         ruling = doc.Ruling("accept", "Clock was an hour ahead.", "Tomas Weißmüller", sample_documents.at(60))
-        finding = doc.FindingEntry(
-            "clock_wrong", "review", "Taken 58 min later than received.", ruling=ruling
-        )
+        finding = doc.FindingEntry("clock_wrong", "review", "Taken 58 min later than received.", ruling=ruling)
         text = rendered_text(replace(sample_documents.certificate(), strikes=(strike,), findings=(finding,)))
         assert "Round 1, Front left: 479.0 mm, replaced by 497.0 mm. Reason: Tape slipped. (Ilse Mørk" in text
         assert "after its verdict was shown" in text
@@ -252,9 +250,7 @@ class TestBytes:
 class TestTheSheet:
     @pytest.mark.parametrize("page_size", SIZES)
     @pytest.mark.parametrize("name", ORDINARY)
-    def test_an_ordinary_job_takes_two_pages_of_the_size_asked_for(
-        self, name: str, page_size: PageSize
-    ) -> None:
+    def test_an_ordinary_job_takes_two_pages_of_the_size_asked_for(self, name: str, page_size: PageSize) -> None:
         pages = PdfReader(BytesIO(pdf_of(name, page_size))).pages
         assert len(pages) == 2
         for page in pages:
@@ -299,14 +295,32 @@ class TestTheSheet:
         for name in (document.workshop.name, document.vehicle.registration, *document.workshop.address):
             assert squeezed(name) in text
 
+    @pytest.mark.parametrize(
+        ("name", "name_text"),
+        [("rear_only_with_concession", "Wörd " * 60), ("findings_report", "W" * 300)],
+        ids=["words", "unbroken"],
+    )
+    def test_texts_of_any_length_flow_on(self, name: str, name_text: str) -> None:
+        """Names of 300 characters everywhere, reasons of 3,000: the pages grow in number, nothing fails."""
+        document = sample_documents.filled(sample_documents.ALL[name](), name_text, "lorem ip " * 333)
+        for page in page_inspection.pages_of(render(document)):
+            assert page_inspection.overlapping(page) == []
+            assert page_inspection.outside(page, FOOT_MARGIN) == []
+
+    def test_readings_by_others_are_numbered_and_explained_below(self) -> None:
+        sample = sample_documents.certificate()
+        readings = (*sample.rounds[0].readings, doc.ReadingEntry("FL", 498.5, False, "Jo Ahlin", "BM-9"))
+        first = replace(sample.rounds[0], readings=readings)
+        text = rendered_text(replace(sample, rounds=(first, *sample.rounds[1:])))
+        assert "497.0, 498.0, 498.5 [1] at 128" in text
+        assert "[1] Jo Ahlin, BM-9" in text
+
     def test_all_fonts_are_embedded(self) -> None:
         """So that the page looks the same everywhere, and may become PDF/A."""
         for name in sample_documents.ALL:
             for page in PdfReader(BytesIO(pdf_of(name))).pages:
                 for font in page["/Resources"]["/Font"].values():  # type: ignore[index]
-                    assert "/FontFile2" in font.get_object()["/FontDescriptor"], font.get_object()[
-                        "/BaseFont"
-                    ]
+                    assert "/FontFile2" in font.get_object()["/FontDescriptor"], font.get_object()["/BaseFont"]
 
     def test_the_file_describes_itself(self) -> None:
         reader = PdfReader(BytesIO(pdf_of("certificate")))

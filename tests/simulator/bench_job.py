@@ -35,7 +35,7 @@ MOST_STEPS = 60
 class Technician:
     """Whose repeatability grows from job to job."""
 
-    state: RepeatabilityState = RepeatabilityState()
+    state: RepeatabilityState = field(default_factory=RepeatabilityState)
 
 
 @dataclass(slots=True)
@@ -76,7 +76,8 @@ class Bench:
     def __init__(
         self, vehicle: SimulatedVehicle, tape: Tape, specification: Specification, technician: Technician
     ) -> None:
-        self.vehicle, self.tape, self.specification, self.technician = vehicle, tape, specification, technician
+        self.vehicle, self.tape = vehicle, tape
+        self.specification, self.technician = specification, technician
         self.job = BenchJob()
         self.baseline = self._counts()
         self.history: list[tuple[RoundMeasurement, Counts] | StoredSetpoints] = []
@@ -157,9 +158,7 @@ class Bench:
             (*taken, *(float(self._read(each.corner)) for _ in range(each.read_again)))
             for taken, each in zip(latest.readings_mm, assessment.corners, strict=True)
         )
-        self._keep(
-            RoundMeasurement(readings, latest.repeatability, latest.instruments, latest.identity), new=False
-        )
+        self._keep(RoundMeasurement(readings, latest.repeatability, latest.instruments, latest.identity), new=False)
 
     def _keep(self, measured: RoundMeasurement, *, new: bool) -> None:
         if not new:

@@ -1,7 +1,7 @@
 """What a careful technician does without the service: five counts towards target until it looks right.
 
-Mean of two readings a corner; each controlled corner beyond half its tolerance is moved five counts towards target,
-settled and measured again, at most twelve times. Common practice, no source.
+Mean of two readings a corner; each controlled corner beyond half its tolerance is moved five counts towards
+target, settled and measured again, at most twelve times. Common practice, no source.
 """
 
 from __future__ import annotations

@@ -2,7 +2,8 @@
 
     python -m tests.simulator.marks [--vehicles 400] [--seed 20261125] [--processes 2]
 
-Every vehicle is drawn from (seed, specification, scenario, number) alone, and the hand method gets the very same one.
+Every vehicle is drawn from (seed, specification, scenario, number) alone, and the hand method gets the very
+same one.
 """
 
 from __future__ import annotations
@@ -108,9 +109,7 @@ def simulate(specification_name: str, scenario: Scenario, vehicles: int, seed: i
         case = draw_case(scenario, fields, rng)
         job = Bench(case.vehicle, Tape(rng, scenario.slip_share), specification, technician).run()
         again = np.random.default_rng((*place, number))
-        by_hand = work_by_hand(
-            draw_case(scenario, fields, again).vehicle, Tape(again, scenario.slip_share), fields
-        )
+        by_hand = work_by_hand(draw_case(scenario, fields, again).vehicle, Tape(again, scenario.slip_share), fields)
         outcomes.append(
             Outcome(
                 specification=specification_name,
@@ -143,13 +142,9 @@ def marks_of(outcomes: Sequence[Outcome]) -> list[Mark]:
         _share_mark("signed off with at most one write", off, lambda o: o.signed_off and o.writes <= 1, 0.60),
         _share_mark("arrived true, left untouched", true, lambda o: o.writes == 0, 0.98),
         _share_mark("truly within at sign-off", signed, lambda o: o.truly_within, 0.995),
-        _share_mark(
-            "dead or reversed named after first write", silent, lambda o: o.named_after_first_write, 0.98
-        ),
+        _share_mark("dead or reversed named after first write", silent, lambda o: o.named_after_first_write, 0.98),
         _share_mark("ordinary stopped for inspection", ordinary, lambda o: o.ended == "inspect", 0.01, "most"),
-        _share_mark(
-            "ordinary finished without a manager", ordinary, lambda o: o.signed_off and not o.approvals, 0.99
-        ),
+        _share_mark("ordinary finished without a manager", ordinary, lambda o: o.signed_off and not o.approvals, 0.99),
         _share_mark("endless jobs", outcomes, lambda o: o.ended == "endless", 0.0, "most"),
         _mean_mark("rounds a job", [o.rounds for o in ordinary], 3.5),
         _mean_mark("readings a job", [o.readings for o in ordinary], 32.0),
@@ -194,8 +189,12 @@ def _scenario_line(outcomes: list[Outcome]) -> str:
         f"{np.mean([o.readings for o in outcomes]):8.1f} {share(lambda o: o.signed_off):7.3f} "
         f"{share(lambda o: o.ended == 'inspect'):8.4f} "
         f"{share(lambda o: o.ended == 'get_approval' or o.approvals > 0):6.3f} "
-        f"{share(lambda o: o.named_after_first_write):6.3f} {np.mean(signed) if signed else float('nan'):6.4f}"
+        f"{share(lambda o: o.named_after_first_write):6.3f} {_mean_or_nan(signed):6.4f}"
     )
+
+
+def _mean_or_nan(facts: Sequence[bool]) -> float:
+    return float(np.mean(facts)) if facts else float("nan")
 
 
 def _truly_within(case: Case, job: BenchJob, specification: Specification) -> bool:

@@ -34,9 +34,7 @@ def random_case(rng: np.random.Generator, *, largest_step: int) -> PlanningCase:
     shift = int(rng.integers(-specification.shift_limit_counts, specification.shift_limit_counts + 1))
     baseline = _counts([None if count is None else count + shift for count in counts])
     freed = tuple(corner for corner in CORNERS if rng.random() < 0.85)
-    freed = tuple(
-        corner for corner in CORNERS if corner in freed or (specification.linked_with(corner) in freed)
-    )
+    freed = tuple(corner for corner in CORNERS if corner in freed or (specification.linked_with(corner) in freed))
     state = _state(specification, setpoints, rng)
     return PlanningCase(specification, state, baseline, freed, ROUND_UNCERTAINTY)
 

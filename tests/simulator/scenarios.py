@@ -214,7 +214,7 @@ def _one_corner(specification: Mapping[str, Any], rng: np.random.Generator) -> n
 
 
 def _one_axle(specification: Mapping[str, Any], rng: np.random.Generator) -> np.ndarray:
-    rear = bool(rng.integers(2)) or len(specification.get("controlled_corners", CORNER_NAMES)) < len(CORNER_NAMES)
+    rear = bool(rng.integers(2)) or "controlled_corners" in specification
     off = _sign(rng) * rng.uniform(8.0, 25.0)
     return np.array([0.0, 0.0, off, off] if rear else [off, off, 0.0, 0.0])
 

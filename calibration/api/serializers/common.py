@@ -56,4 +56,9 @@ class VehicleReference(serializers.Serializer[Any]):
 
     id = serializers.UUIDField()
     vin = VinField()
-    registration = TrimmedText(max_length=20, allow_blank=True)
+    registration = TrimmedText(
+        max_length=20,
+        allow_blank=True,
+        allow_null=True,
+        help_text=_("As it is now; null for a contact whose vehicle it no longer is."),
+    )

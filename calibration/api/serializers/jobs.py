@@ -11,6 +11,7 @@ from calibration.models import Job
 from fleet.api.fields import AwareDateTime, StrictBoolean, StrictDecimal, TrimmedText
 from fleet.api.inputs import RecordSerializer
 from fleet.api.inputs import PinField
+from fleet.api.vehicle_models import SpecificationSerializer
 from fleet.models import Bay, ServiceEvent
 
 from ..fields import Document, OneOf, RecordOf, Sha256, VehicleByVin
@@ -20,7 +21,6 @@ from .findings import ApprovalRecord, StandingFinding
 from .proposals import ConcessionRecord, ProposalRecord, ReversionRecord
 from .readiness import MergedOutcomes, ReadinessRecord
 from .rounds import PhotoRecord, RoundRecord
-from .specification import SpecificationInForce
 from .writes import WriteRecord
 
 NEXT_STEPS = (
@@ -45,7 +45,7 @@ class NewJob(RecordSerializer):
 
     vehicle = VehicleByVin()
     reason = OneOf(Job.Reason.values)
-    to_job = Reference(
+    to_job = RecordOf(
         Job.objects.all(),
         required=False,
         allow_null=True,
@@ -109,7 +109,9 @@ class JobSummary(serializers.Serializer[Any]):
     id = serializers.UUIDField()
     number = serializers.IntegerField(min_value=1)
     vehicle = VehicleReference()
-    operator = OperatorReference(source="vehicle.operator")
+    operator = OperatorReference(
+        allow_null=True, help_text=_("Who runs the vehicle now; null for a contact whose it no longer is.")
+    )
     state = OneOf(Job.State.values)
     reason = OneOf(Job.Reason.values)
     to_job = serializers.UUIDField(source="to_job_id", allow_null=True)
@@ -192,7 +194,9 @@ class JobRecord(JobSummary):
     next_step_detail = NextStepDetail()
     cautions = CautionText(many=True, help_text=_("To be shown at the next step."))
     content_sha256 = Sha256(help_text=_("Of what a signer sees; to be sent back with the signature."))
-    specification = Document(SpecificationInForce, allow_null=True)
+    specification = SpecificationSerializer(
+        allow_null=True, help_text=_("The revision that the job is judged by; null while the model has none.")
+    )
     readiness = ReadinessSummary()
     rounds = RoundRecord(many=True)
     assessment = Document(

@@ -88,7 +88,25 @@ class RecordsViewSet(ListModelMixin, RetrieveModelMixin, WorkViewSet):
         self, body: Body, do: Callable[[UUID, Body], RowT], find: Callable[[UUID], RowT] | None = None, **about: object
     ) -> Response:
         """Make a record once: 201, and 200 with the first one when the request is sent again."""
-        known = find or (lambda record_id: self.get_queryset().get(pk=record_id))
-        row, code = self.once(self.kind(), body, lambda record_id: do(record_id, body), known, **about)
+        row, code = self._once(body, do, find, about)
         return Response(self.shown([row])[0], status=code)
 
+
+    def act(
+        self, body: Body, do: Callable[[UUID, Body], RowT], find: Callable[[UUID], RowT] | None = None, **about: object
+    ) -> Response:
+        """Carry out an action once. It answers 200 whether it was carried out now or before."""
+        row, _code = self._once(body, do, find, about)
+        return Response(self.shown([row])[0])
+
+    def _once(
+        self,
+        body: Body,
+        do: Callable[[UUID, Body], RowT],
+        find: Callable[[UUID], RowT] | None,
+        about: Mapping[str, object],
+    ) -> tuple[RowT, int]:
+        def known(record_id: UUID) -> RowT:
+            return self.get_queryset().get(pk=record_id)  # type: ignore[no-any-return]
+
+        return self.once(self.kind(), body, lambda record_id: do(record_id, body), find or known, **about)

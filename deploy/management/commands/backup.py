@@ -9,7 +9,7 @@ from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.utils import timezone
 
-from reports.services.backup import BackupError, backup_make
+from deploy.backup.making import BackupError, backup_make
 
 
 class Command(BaseCommand):
@@ -21,9 +21,7 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         folder: Path = options["folder"].absolute()
         try:
-            manifest = backup_make(
-                folder, data=settings.DATA, files=Path(settings.MEDIA_ROOT), now=timezone.now()
-            )
+            manifest = backup_make(folder, data=settings.DATA, files=Path(settings.MEDIA_ROOT), now=timezone.now())
         except BackupError as error:
             raise CommandError(str(error)) from error
         self.stdout.write(f"Backup of {manifest.made_at} in {folder}: {len(manifest.sha256)} files.")

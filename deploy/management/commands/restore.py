@@ -9,14 +9,14 @@ from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.utils import timezone
 
-from reports.services.backup import BackupError
-from reports.services.restore import backup_restore
+from deploy.backup.making import BackupError
+from deploy.backup.restoring import backup_restore
 
 
 class Command(BaseCommand):
     help = (
-        "Bring back a backup, migrated to this version and with its ledgers verified. The installation's epoch "
-        "changes, so that tablets offer again what they sent since the backup."
+        "Bring back a backup, migrated to this version and with its ledgers verified. The epoch changes, so "
+        "that tablets offer again what they sent since the backup."
     )
     requires_migrations_checks = False
 

@@ -1,5 +1,5 @@
-"""A backup brought back. It is restored beside the database in use, migrated and checked there, and only then takes
-its place: whatever goes wrong before, the database in use stays as it was.
+"""A backup brought back. It is restored beside the database in use, migrated and checked there, and only then
+takes its place: whatever goes wrong before, the database in use stays as it was.
 """
 
 from __future__ import annotations
@@ -26,16 +26,16 @@ from deploy import database
 from deploy.embedded.folder import CHECKOUT, DataFolder
 from deploy.embedded.postgres import GRANT_SQL, OWNER
 from fleet.models import Installation, Workshop
+from reports.selectors.ledger import broken_entry
 
-from ..selectors.ledger import broken_entry
-from .backup import DUMP, FILES, BackupError, Manifest, run_program, unknown_migrations
+from .making import DUMP, FILES, BackupError, Manifest, run_program, unknown_migrations
 
 ALIAS: Final = "restored"
 MAINTENANCE: Final = "postgres"
 
 
 def backup_restore(folder: Path, *, data: DataFolder, files: Path, now: datetime, replace: bool) -> uuid.UUID:
-    """Bring a backup back and give the installation's new epoch, at which tablets offer again what they sent."""
+    """Bring a backup back and give the new epoch, at which tablets offer again what they sent."""
     manifest = Manifest.read(folder)
     _require_known(manifest)
     name = str(connections[DEFAULT_DB_ALIAS].settings_dict["NAME"])
@@ -43,9 +43,7 @@ def backup_restore(folder: Path, *, data: DataFolder, files: Path, now: datetime
         raise BackupError(_("The database is not empty. Say --replace to put the backup in its place."))
     connections.close_all()
     with _database_beside(data, name) as restored:
-        run_program(
-            data, "pg_restore", restored, "--exit-on-error", "--single-transaction", str(folder / DUMP)
-        )
+        run_program(data, "pg_restore", restored, "--exit-on-error", "--single-transaction", str(folder / DUMP))
         _migrate(data, restored)
         epoch = _check_and_begin_epoch(restored, now)
         _copy_files(folder / FILES, files)
@@ -95,9 +93,7 @@ def _migrate(data: DataFolder, name: str) -> None:
     """Bring the tables of an older backup to this version, as their owner."""
     roles: tuple[database.Role, ...] = ("app", "owner")
     urls = {
-        database.URL_VARIABLES[role]: make_conninfo(
-            **(database.connection_parameters(role, data) | {"dbname": name})
-        )
+        database.URL_VARIABLES[role]: make_conninfo(**(database.connection_parameters(role, data) | {"dbname": name}))
         for role in roles
     }
     inherited = {key: value for key, value in os.environ.items() if key != "LEVELBOOK_DATABASE_ROLE"}

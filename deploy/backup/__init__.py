@@ -1,0 +1,1 @@
+"""Backups of the whole installation, and bringing them back."""

@@ -1,0 +1,158 @@
+"""The ledger as it is, and a vehicle's history read from it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import django_filters
+from django.db.models import QuerySet
+from django.utils.translation import gettext_lazy as _
+from drf_spectacular.utils import extend_schema, extend_schema_field
+from rest_framework import serializers
+from rest_framework.mixins import ListModelMixin
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from fleet.models import LedgerEntry, Membership
+from fleet.permissions import Permission, require
+from fleet.selectors.vehicles import sees_whole_workshop, vehicle_by_vin, within_tenures
+
+from .fields import AwareDateTime
+from .filters import AwareTimeFilter
+from .resources import ActionViewSet
+
+
+class RecordNameSerializer(serializers.Serializer[Any]):
+    """What an entry is about."""
+
+    type = serializers.CharField()
+    id = serializers.UUIDField()
+
+
+class PersonNameSerializer(serializers.Serializer[Any]):
+    """Who did it."""
+
+    id = serializers.UUIDField()
+    name = serializers.CharField()
+
+
+class EntrySerializer(serializers.Serializer[LedgerEntry]):
+    """An entry, with everything that its hash covers."""
+
+    id = serializers.UUIDField()
+    workshop = serializers.UUIDField(source="workshop_id")
+    book = serializers.UUIDField(help_text=_("The vehicle's id, or for set-up the workshop's."))
+    sequence = serializers.IntegerField()
+    recorded_at = AwareDateTime()
+    device_at = AwareDateTime(allow_null=True)
+    clock_offset_ms = serializers.IntegerField(allow_null=True)
+    actor = serializers.UUIDField(allow_null=True)
+    roles = serializers.ListField(child=serializers.CharField())
+    kind = serializers.CharField()
+    record = serializers.SerializerMethodField()
+    payload = serializers.DictField()
+    previous_hash = serializers.CharField()
+    hash = serializers.CharField()
+
+    @extend_schema_field(RecordNameSerializer)
+    def get_record(self, entry: LedgerEntry) -> dict[str, str]:
+        return {"type": entry.record_type, "id": str(entry.record_id)}
+
+
+class HistorySerializer(serializers.Serializer[LedgerEntry]):
+    """One thing that happened to a vehicle. `rows` holds what was recorded, for people of the workshop."""
+
+    id = serializers.UUIDField()
+    sequence = serializers.IntegerField()
+    recorded_at = AwareDateTime()
+    device_at = AwareDateTime(allow_null=True)
+    kind = serializers.CharField()
+    record = serializers.SerializerMethodField()
+    by = serializers.SerializerMethodField()
+    facts = serializers.SerializerMethodField()
+    rows = serializers.SerializerMethodField()
+
+    @extend_schema_field(RecordNameSerializer)
+    def get_record(self, entry: LedgerEntry) -> dict[str, str]:
+        return {"type": entry.record_type, "id": str(entry.record_id)}
+
+    @extend_schema_field(PersonNameSerializer(allow_null=True))
+    def get_by(self, entry: LedgerEntry) -> dict[str, str] | None:
+        names: Mapping[Any, str] = self.context["names"]
+        return {"id": str(entry.actor), "name": names.get(entry.actor, "")} if entry.actor else None
+
+    def get_facts(self, entry: LedgerEntry) -> dict[str, Any]:
+        return dict(entry.payload["facts"])
+
+    def get_rows(self, entry: LedgerEntry) -> dict[str, Any]:
+        return dict(entry.payload["rows"]) if self.context["with_rows"] else {}
+
+
+class HistoryFilter(django_filters.FilterSet):
+    """`?kind=&since=&until=`, times with offset."""
+
+    kind = django_filters.CharFilter(max_length=48)
+    since = AwareTimeFilter(field_name="recorded_at", lookup_expr="gte")
+    until = AwareTimeFilter(field_name="recorded_at", lookup_expr="lt")
+
+    class Meta:
+        model = LedgerEntry
+        fields = ("kind", "since", "until")
+
+
+class LedgerViewSet(ListModelMixin, ActionViewSet):
+    """`/ledger/`: the workshop's own book"""
+
+    queryset = LedgerEntry.objects.all()
+    serializer_class = EntrySerializer
+    filterset_class = HistoryFilter
+    ordering = "sequence"
+    permission: Permission = Permission.READ_WORKSHOP
+    summaries = {"list": _("The workshop's ledger: set-up, oldest first.")}
+
+    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
+        super().initial(request, *args, **kwargs)
+        require(self.actor, self.permission)
+
+    def get_queryset(self) -> QuerySet[LedgerEntry]:
+        if getattr(self, "swagger_fake_view", False):
+            return LedgerEntry.objects.none()
+        return self.entries()
+
+    def entries(self) -> QuerySet[LedgerEntry]:
+        return LedgerEntry.objects.filter(book=self.actor.workshop_id)
+
+
+class VehicleLedgerViewSet(LedgerViewSet):
+    """`/vehicles/{vin}/ledger/`"""
+
+    summaries = {"list": _("A vehicle's ledger, oldest first.")}
+
+    def entries(self) -> QuerySet[LedgerEntry]:
+        return LedgerEntry.objects.filter(book=vehicle_by_vin(self.actor, self.kwargs["vin"]).pk)
+
+
+class HistoryViewSet(LedgerViewSet):
+    """`/vehicles/{vin}/history/`"""
+
+    serializer_class = HistorySerializer
+    ordering = "-sequence"
+    permission = Permission.READ_OWN_VEHICLES
+    summaries = {"list": _("Everything that happened to a vehicle, newest first.")}
+
+    def entries(self) -> QuerySet[LedgerEntry]:
+        vehicle = vehicle_by_vin(self.actor, self.kwargs["vin"])
+        entries = LedgerEntry.objects.filter(book=vehicle.pk)
+        return within_tenures(entries, self.actor, vehicle, "recorded_at")
+
+    @extend_schema(responses=HistorySerializer(many=True))
+    def list(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        page = self.paginate_queryset(self.filter_queryset(self.get_queryset())) or []
+        people = Membership.objects.filter(pk__in={entry.actor for entry in page if entry.actor})
+        context = {
+            **self.get_serializer_context(),
+            "names": dict(people.values_list("pk", "name")),
+            "with_rows": sees_whole_workshop(self.actor),
+        }
+        return self.get_paginated_response(HistorySerializer(page, many=True, context=context).data)

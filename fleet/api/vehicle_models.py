@@ -1,0 +1,218 @@
+"""Vehicle models and the revisions of their specifications."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from decimal import Decimal
+from typing import Any, Final
+from uuid import UUID
+
+from django.db.models import QuerySet
+from django.utils.translation import gettext_lazy as _
+from drf_spectacular.utils import OpenApiExample
+from rest_framework import serializers
+
+from fleet import services
+from fleet.actor import Actor
+from fleet.models import Specification, VehicleModel
+from fleet.specifications import CORNERS, OWN_COLUMNS, READINESS_ITEMS, SETPOINT_KINDS
+
+from .examples import SPECIFICATION
+from .fields import AwareDateTime, PlainDate, SetPoint, StrictDecimal, StrictInteger, TrimmedText, TyreSizeField
+from .inputs import FindingSerializer, NothingUnknown, RecordSerializer
+from .resources import ChangeableViewSet, ResourceViewSet, found
+
+ENOUGH_PASSING: Final = 0.8
+
+
+def positive_mm(maximum: int = 20_000, **options: Any) -> StrictDecimal:
+    return StrictDecimal(places=3, above=0, maximum=maximum, **options)
+
+
+OPTIONAL: Final[dict[str, Any]] = {"required": False, "allow_null": True}
+
+
+class VehicleModelFields(serializers.Serializer[Any]):
+    """A make and model over a span of model years."""
+
+    make = TrimmedText(max_length=60)
+    name = TrimmedText(max_length=80)
+    year_from = StrictInteger(min_value=1900, max_value=2100)
+    year_to = StrictInteger(min_value=1900, max_value=2100, **OPTIONAL)
+
+
+class VehicleModelInput(RecordSerializer, VehicleModelFields):
+    """A new vehicle model."""
+
+
+class VehicleModelSerializer(VehicleModelFields):
+    """A vehicle model."""
+
+    id = serializers.UUIDField()
+    created_at = AwareDateTime()
+    version = serializers.IntegerField()
+
+
+class AxleSerializer(NothingUnknown):
+    """One axle; without control unit only target and tolerance."""
+
+    target_mm = positive_mm(5000)
+    tolerance_mm = positive_mm(5000)
+    setpoint_low = SetPoint(**OPTIONAL)
+    setpoint_high = SetPoint(**OPTIONAL)
+    response_mm_per_count = StrictDecimal(
+        places=6, minimum=-1000, maximum=1000, help_text=_("Millimetres of height per count, signed."), **OPTIONAL
+    )
+    response_sd = StrictDecimal(places=6, above=0, maximum=1000, **OPTIONAL)
+    axle_load_kg = StrictDecimal(places=1, above=0, maximum=100_000, **OPTIONAL)
+
+
+class SpecificationContent(NothingUnknown):
+    """What a vehicle model allows."""
+
+    effective_from = PlainDate()
+    source_kind = serializers.ChoiceField(Specification.SourceKind.choices)
+    source = TrimmedText(max_length=200)
+    measuring_condition = TrimmedText(max_length=200)
+    wheelbase_mm = positive_mm()
+    track_front_mm = positive_mm()
+    track_rear_mm = positive_mm()
+    setpoint_min = SetPoint()
+    setpoint_max = SetPoint()
+    setpoint_kind = serializers.ChoiceField(SETPOINT_KINDS)
+    front = AxleSerializer()
+    rear = AxleSerializer()
+    side_difference_max_mm = positive_mm(5000)
+    step_max_counts = StrictInteger(min_value=1)
+    shift_review_counts = StrictInteger(min_value=1)
+    shift_limit_counts = StrictInteger(min_value=1)
+    settling_mm = StrictDecimal(places=3, minimum=0, maximum=1000)
+    leak_limit_mm_per_h = StrictDecimal(places=3, above=0, maximum=1000, **OPTIONAL)
+    air_column_mm = positive_mm(5000, **OPTIONAL)
+    check_interval_months = StrictInteger(min_value=1, max_value=120, **OPTIONAL)
+    check_interval_km = StrictInteger(min_value=1, max_value=1_000_000, **OPTIONAL)
+    warp_max_mm = positive_mm(1000, required=False)
+    warp_change_max_mm = positive_mm(1000, required=False)
+    readiness_not_applicable = serializers.ListField(
+        child=serializers.ChoiceField(READINESS_ITEMS), required=False, max_length=len(READINESS_ITEMS)
+    )
+    reference_tyre = TyreSizeField(**OPTIONAL)
+    allowed_tyres = serializers.ListField(child=TyreSizeField(), required=False, max_length=50)
+    headlamp_height_mm = positive_mm(5000, **OPTIONAL)
+    headlamp_inclination_pct = StrictDecimal(places=3, minimum=-10, maximum=10, **OPTIONAL)
+    cg_height_mm = positive_mm(5000, **OPTIONAL)
+    front_overhang_mm = positive_mm(**OPTIONAL)
+    rear_overhang_mm = positive_mm(**OPTIONAL)
+    ground_clearance_mm = positive_mm(5000, **OPTIONAL)
+    controlled_corners = serializers.ListField(
+        child=serializers.ChoiceField(CORNERS), required=False, max_length=len(CORNERS)
+    )
+    linked_corners = serializers.ListField(
+        child=serializers.ListField(child=serializers.ChoiceField(CORNERS), min_length=2, max_length=2),
+        required=False,
+        max_length=2,
+    )
+
+
+class SpecificationInput(SpecificationContent, RecordSerializer):
+    """The next revision; revisions are never edited."""
+
+
+class SpecificationSerializer(SpecificationContent):
+    """A revision, complete: what was left out has its default or null."""
+
+    id = serializers.UUIDField()
+    vehicle_model = serializers.UUIDField()
+    revision = serializers.IntegerField()
+    true_vehicles_passing = serializers.FloatField(
+        help_text=_("Share of vehicles exactly on target that would be judged within at their first round.")
+    )
+    findings = FindingSerializer(many=True)
+    recorded_at = AwareDateTime()
+
+    def to_representation(self, instance: Specification) -> dict[str, Any]:
+        columns = {name: getattr(instance, name) for name in OWN_COLUMNS}
+        return super().to_representation({
+            **instance.content,
+            **columns,
+            "id": instance.pk,
+            "vehicle_model": instance.vehicle_model_id,
+            "revision": instance.revision,
+            "true_vehicles_passing": instance.true_vehicles_passing,
+            "findings": few_passing(instance.true_vehicles_passing),
+            "recorded_at": instance.recorded_at,
+        })  # fmt: skip
+
+
+def few_passing(share: float) -> list[dict[str, str]]:
+    """A note where fewer than four of five true vehicles would pass."""
+    if share >= ENOUGH_PASSING:
+        return []
+    detail = _(
+        "Only %(percent)s %% of perfectly true vehicles would pass at their first round: "
+        "the tolerances are tight for a tape. Consider a better instrument, or more rounds."
+    ) % {"percent": Decimal(share * 100).quantize(Decimal(1))}
+    return [{"code": "few_true_vehicles_pass", "severity": "note", "detail": str(detail)}]
+
+
+class VehicleModelViewSet(ChangeableViewSet):
+    """`/vehicle-models/`"""
+
+    queryset = VehicleModel.objects.all()
+    serializer_class = VehicleModelSerializer
+    create_serializer_class = VehicleModelInput
+    update_serializer_class = VehicleModelFields
+    ordering = "make"
+    ordering_fields = ("name",)
+    summaries = {
+        "list": _("The vehicle models."),
+        "retrieve": _("One vehicle model."),
+        "create": _("Add a vehicle model."),
+        "partial_update": _("Change a vehicle model."),
+    }
+    examples = {
+        "create": [
+            OpenApiExample(
+                "a model",
+                {"make": "Brae", "name": "Fell 4", "year_from": 2022, "year_to": 2027},
+                request_only=True,
+            )
+        ]
+    }
+
+    def selector(self, actor: Actor) -> QuerySet[VehicleModel]:
+        return VehicleModel.objects.all()
+
+    def make(self, actor: Actor, record_id: UUID, data: Mapping[str, Any]) -> VehicleModel:
+        return services.vehicle_model_add(actor=actor, record_id=record_id, **data)
+
+    def change(self, actor: Actor, record_id: UUID, expected: Collection[int], changes: Mapping[str, Any]) -> object:
+        return services.vehicle_model_update(
+            actor=actor, vehicle_model_id=record_id, expected_versions=expected, changes=changes
+        )
+
+
+class SpecificationViewSet(ResourceViewSet):
+    """`/vehicle-models/{id}/specifications/`"""
+
+    queryset = Specification.objects.all()
+    serializer_class = SpecificationSerializer
+    create_serializer_class = SpecificationInput
+    ordering = "-revision"
+    summaries = {
+        "list": _("The revisions of a model's specification, latest first."),
+        "retrieve": _("One revision of a specification."),
+        "create": _("Record the next revision of a specification; says how many true vehicles would pass."),
+    }
+    examples = {"create": [OpenApiExample("a car with air suspension", SPECIFICATION, request_only=True)]}
+
+    def vehicle_model(self) -> VehicleModel:
+        return found(VehicleModel.objects.all(), self.kwargs["vehicle_model"])
+
+    def selector(self, actor: Actor) -> QuerySet[Specification]:
+        return self.vehicle_model().specifications.all()
+
+    def make(self, actor: Actor, record_id: UUID, data: Mapping[str, Any]) -> Specification:
+        return services.specification_add(
+            actor=actor, record_id=record_id, vehicle_model=self.vehicle_model(), specification=data
+        )

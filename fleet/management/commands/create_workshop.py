@@ -1,0 +1,62 @@
+"""`manage.py create_workshop`: a workshop with its first person, who is manager and technician."""
+
+from __future__ import annotations
+
+import getpass
+import json
+import os
+import sys
+from argparse import ArgumentParser
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.core.management.base import BaseCommand, CommandError
+from django.core.validators import validate_email
+from django.utils import timezone
+
+from fleet.errors import Invalid
+from fleet.services import workshop_create
+
+PASSWORD_VARIABLE = "LEVELBOOK_PASSWORD"  # noqa: S105  (a name, not a password)
+
+
+class Command(BaseCommand):
+    """Repeatable: the same name and e-mail give the same workshop and another token."""
+
+    help = "Make a workshop; prints its id and a token of its first person as JSON."
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        parser.add_argument("--name", required=True, help="name of the workshop")
+        parser.add_argument("--email", required=True, help="e-mail address of its first person")
+        parser.add_argument("--person", default="", help="name of that person")
+        parser.add_argument(
+            "--password",
+            help=f"their password; otherwise {PASSWORD_VARIABLE} or standard input. An empty one leaves a new "
+            "account without, so that only the printed token works until they are invited",
+        )
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        try:
+            validate_email(options["email"])
+            founded = workshop_create(
+                name=options["name"].strip(),
+                email=options["email"],
+                password=_password(options["password"]) or None,
+                manager_name=options["person"].strip(),
+                now=timezone.now(),
+            )
+        except ValidationError as error:
+            raise CommandError(" ".join(error.messages)) from None
+        except Invalid as error:
+            raise CommandError(str(error)) from None
+        self.stdout.write(json.dumps({"workshop": str(founded.workshop.pk), "token": founded.token}))
+
+
+def _password(given: str | None) -> str:
+    if given is not None:
+        return given
+    if PASSWORD_VARIABLE in os.environ:
+        return os.environ[PASSWORD_VARIABLE]
+    if sys.stdin.isatty():
+        return getpass.getpass("Password: ")
+    return sys.stdin.readline().rstrip("\r\n")

@@ -1,0 +1,71 @@
+"""A workshop for each test, and the outbox performed without a broker."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING
+
+import pytest
+
+if TYPE_CHECKING:
+    from fleet.models import OutboxItem
+    from tests.factories import Site
+
+
+@pytest.fixture
+def no_hints(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nobody listens: hints are lost, as with a broker that was wiped."""
+    from fleet import outbox
+
+    monkeypatch.setattr(outbox, "hint", lambda _workshop, _item: None)
+
+
+@pytest.fixture
+def site(db: None, no_hints: None) -> Site:
+    from tests.factories import make_site
+
+    return make_site()
+
+
+@pytest.fixture
+def items() -> Callable[..., list[OutboxItem]]:
+    """The workshop's outbox items of a kind, oldest first."""
+
+    def of_kind(site: Site, kind: str, **payload: str) -> list[OutboxItem]:
+        from fleet.models import OutboxItem
+        from fleet.tenancy import in_workshop
+
+        with in_workshop(site.workshop.pk):
+            found = OutboxItem.objects.filter(kind=kind).order_by("created_at", "id")
+            return [item for item in found if payload.items() <= item.payload.items()]
+
+    return of_kind
+
+
+@pytest.fixture
+def perform_all() -> Callable[[Site], Iterator[str]]:
+    """Perform what is due until nothing is; gives the kinds in the order done."""
+
+    def perform(site: Site) -> list[str]:
+        from fleet import outbox
+        from fleet.models import OutboxItem
+        from fleet.tenancy import in_workshop
+
+        done = []
+        while True:
+            with in_workshop(site.workshop.pk):
+                item = OutboxItem.objects.filter(state="waiting").order_by("created_at", "id").first()
+            if item is None:
+                return done
+            assert outbox.perform(site.workshop.pk, item.pk), (item.kind, _error(item))
+            done.append(item.kind)
+
+    return perform  # type: ignore[return-value]
+
+
+def _error(item: OutboxItem) -> str:
+    from fleet.models import OutboxItem
+    from fleet.tenancy import in_workshop
+
+    with in_workshop(item.workshop_id):
+        return OutboxItem.objects.get(pk=item.pk).error
