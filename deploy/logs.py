@@ -5,8 +5,8 @@ import logging.config
 import structlog
 from structlog.typing import EventDict, Processor, WrappedLogger
 
-# Parts of names, compared in lower case.
-SECRET_NAMES = ("password", "pin", "token", "secret", "authorization", "cookie", "credential")
+# Words of names, compared in lower case.
+SECRET_NAMES = frozenset({"password", "pin", "token", "secret", "authorization", "cookie", "credential"})
 CONCEALED = "(concealed)"
 
 
@@ -36,7 +36,8 @@ def configure(*, as_json: bool) -> None:
 def _renderers(as_json: bool) -> list[Processor]:
     if as_json:
         return [structlog.processors.format_exc_info, structlog.processors.JSONRenderer()]
-    return [structlog.dev.ConsoleRenderer(colors=False)]
+    # A plain traceback: one with local variables would show PINs and tokens.
+    return [structlog.dev.ConsoleRenderer(colors=False, exception_formatter=structlog.dev.plain_traceback)]
 
 
 def _standard_library(shared: list[Processor], renderers: list[Processor]) -> dict[str, object]:
@@ -62,7 +63,7 @@ def _standard_library(shared: list[Processor], renderers: list[Processor]) -> di
 
 def _concealed(name: str, value: object) -> object:
     words = name.lower().replace("-", "_").split("_")
-    if any(secret in words or words[-1].startswith(secret) for secret in SECRET_NAMES):
+    if SECRET_NAMES.intersection(words):
         return CONCEALED
     if isinstance(value, dict):
         return {key: _concealed(str(key), entry) for key, entry in value.items()}

@@ -52,6 +52,7 @@ INSTALLED_APPS = [
     "django.contrib.staticfiles",
 ]
 MIDDLEWARE = [
+    "fleet.api.problem_handlers.ApiProblemMiddleware",
     "django_prometheus.middleware.PrometheusBeforeMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
@@ -63,7 +64,6 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
-    "fleet.middleware.WorkshopMiddleware",
     "fleet.middleware.WorkshopMiddleware",
     "django_prometheus.middleware.PrometheusAfterMiddleware",
 ]

@@ -8,6 +8,7 @@ from fleet import health
 
 API = [
     path("", include("fleet.api.urls")),
+    path("", include("reports.api.urls")),
     path("schema/", SpectacularAPIView.as_view(), name="schema"),
     path("docs/", SpectacularSwaggerSplitView.as_view(url_name="schema"), name="docs"),
 ]

@@ -9,9 +9,13 @@ os.environ.setdefault("DJANGO_SETTINGS_MODULE", "deploy.settings")
 # Request threads come and go; a pool keeps the database connections.
 os.environ.setdefault("LEVELBOOK_DATABASE_POOL", "1")
 
-application = get_wsgi_application()
+django_application = get_wsgi_application()
 
+from fleet.api.problem_handlers import ReadableRequests  # noqa: E402  (needs the applications loaded)
 from fleet.checks import refuse_privileged_role  # noqa: E402  (needs the applications loaded)
+
+# Requests that Django itself cannot read are answered before it sees them.
+application = ReadableRequests(django_application)
 
 refuse_privileged_role()
 connection.close()

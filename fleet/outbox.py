@@ -70,8 +70,11 @@ def due(limit: int = 500) -> list[tuple[uuid.UUID, uuid.UUID]]:
         return [(row[0], row[1]) for row in cursor.fetchall()]
 
 
-def perform(workshop_id: uuid.UUID, item_id: uuid.UUID) -> bool:
-    """Claim one item and perform it. False where it is gone, done, not due or claimed by another."""
+def perform(workshop_id: uuid.UUID, item_id: uuid.UUID, *, at: datetime | None = None) -> bool:
+    """Claim one item and perform it. False where it is gone, done, not due or claimed by another.
+
+    `at` is the time that the handler works at, now unless given; the demo gives past ones.
+    """
     item = _claim(workshop_id, item_id)
     if item is None:
         return False
@@ -79,7 +82,7 @@ def perform(workshop_id: uuid.UUID, item_id: uuid.UUID) -> bool:
         with in_workshop(workshop_id):
             if not _still_ours(item):
                 return False
-            _handlers[item.kind](Actor.system(workshop_id, timezone.now()), item.payload)
+            _handlers[item.kind](Actor.system(workshop_id, at or timezone.now()), item.payload)
             _finish(item)
     except Exception as error:
         logger.exception("outbox item failed", extra={"item": str(item_id), "kind": item.kind})

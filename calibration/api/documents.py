@@ -138,9 +138,7 @@ def finding_documents(findings: Iterable[Finding], rulings: Iterable[Ruling]) ->
 
 def write_documents(writes: Iterable[Write], findings: Sequence[Shown]) -> list[Shown]:
     """Writes, each with the findings that it gave rise to."""
-    return [
-        {**columns(row), "findings": [each for each in findings if each["source_id"] == row.pk]} for row in writes
-    ]
+    return [{**columns(row), "findings": [each for each in findings if each["source_id"] == row.pk]} for row in writes]
 
 
 # --- jobs --------------------------------------------------------------------------------------------

@@ -113,7 +113,11 @@ RULINGS: Final = {
     "create": [
         _body(
             "overdue tape",
-            {"finding": FINDING, "decision": "accept", "reason": "Compared with the reference rule today: no difference."},
+            {
+                "finding": FINDING,
+                "decision": "accept",
+                "reason": "Compared with the reference rule today: no difference.",
+            },
         )
     ]
 }

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Final
 from django.db.models import Model, QuerySet
 from django.utils.translation import gettext_lazy as _
 from drf_spectacular.extensions import OpenApiSerializerFieldExtension
+from drf_spectacular.plumbing import ResolvedComponent
 from rest_framework import serializers
 
 from fleet.api.fields import ClientId, VinField
@@ -24,13 +25,14 @@ _SHA256: Final = re.compile(r"[0-9a-f]{64}", re.ASCII)
 
 
 class OneOf(serializers.ChoiceField):
-    """One word of a fixed set; the refusal lists them."""
+    """One word of a fixed set; the refusal lists them. `name` is the set's in the schema."""
 
     default_error_messages: ClassVar[dict[str, _StrOrPromise]] = {
         "not_allowed": _("Must be one of: {allowed}."),
     }
 
-    def __init__(self, words: Iterable[str], **options: Any) -> None:
+    def __init__(self, name: str, words: Iterable[str], **options: Any) -> None:
+        self.name = name
         super().__init__(choices=[str(word) for word in words], **options)
 
     def to_internal_value(self, data: Any) -> str:
@@ -95,24 +97,41 @@ class Document(serializers.Field[Any, Any, Any, Any]):
         return value
 
 
+class _OneOfSchema(OpenApiSerializerFieldExtension):  # type: ignore[no-untyped-call]
+    """A component of its own: wherever the set is used it has one name."""
+
+    target_class = "calibration.api.fields.OneOf"
+
+    def map_serializer_field(self, auto_schema: AutoSchema, direction: Direction) -> dict[str, Any]:
+        component = ResolvedComponent(
+            name=self.target.name,
+            type=ResolvedComponent.SCHEMA,
+            schema={"type": "string", "enum": list(self.target.choices)},
+            object=self.target.name,
+        )
+        auto_schema.registry.register_on_missing(component)
+        reference: dict[str, Any] = component.ref
+        return reference
+
+
 class _HashSchema(OpenApiSerializerFieldExtension):  # type: ignore[no-untyped-call]
     target_class = "calibration.api.fields.Sha256"
 
-    def map_serializer_field(self, auto_schema: AutoSchema, direction: Direction) -> dict[str, Any]:  # noqa: ARG002
+    def map_serializer_field(self, auto_schema: AutoSchema, direction: Direction) -> dict[str, Any]:
         return {"type": "string", "pattern": "^[0-9a-f]{64}$"}
 
 
 class _VehicleSchema(OpenApiSerializerFieldExtension):  # type: ignore[no-untyped-call]
     target_class = "calibration.api.fields.VehicleByVin"
 
-    def map_serializer_field(self, auto_schema: AutoSchema, direction: Direction) -> dict[str, Any]:  # noqa: ARG002
+    def map_serializer_field(self, auto_schema: AutoSchema, direction: Direction) -> dict[str, Any]:
         return {"type": "string", "description": str(_("VIN")), "example": "1M8GDM9AXKP042788"}
 
 
 class _RecordOfSchema(OpenApiSerializerFieldExtension):  # type: ignore[no-untyped-call]
     target_class = "calibration.api.fields.RecordOf"
 
-    def map_serializer_field(self, auto_schema: AutoSchema, direction: Direction) -> dict[str, Any]:  # noqa: ARG002
+    def map_serializer_field(self, auto_schema: AutoSchema, direction: Direction) -> dict[str, Any]:
         return {"type": "string", "format": "uuid"}
 
 

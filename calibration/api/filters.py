@@ -87,7 +87,9 @@ class JobFilter(django_filters.FilterSet):
     reason = one_of("reason", Job.Reason.values, _("Why the vehicle came."))
     operator = django_filters.UUIDFilter(field_name="vehicle__operator", label=_("Operator of the vehicle."))
     since = MomentFilter(
-        field_name="opened_at", lookup_expr="gte", label=_("Opened at this time or later; a date means its beginning (UTC).")
+        field_name="opened_at",
+        lookup_expr="gte",
+        label=_("Opened at this time or later; a date means its beginning (UTC)."),
     )
     until = MomentFilter(
         field_name="opened_at",
@@ -107,7 +109,9 @@ class RecordFilter(django_filters.FilterSet):
     job = django_filters.UUIDFilter(field_name="job", label=_("Of this job."))
     vehicle = VinFilter(field_name="job__vehicle", label=_("VIN of the vehicle."))
     since = MomentFilter(
-        field_name="recorded_at", lookup_expr="gte", label=_("Recorded at this time or later; a date means its beginning (UTC).")
+        field_name="recorded_at",
+        lookup_expr="gte",
+        label=_("Recorded at this time or later; a date means its beginning (UTC)."),
     )
     until = MomentFilter(
         field_name="recorded_at",
@@ -120,7 +124,7 @@ class RecordFilter(django_filters.FilterSet):
 class _ByView(django_filters.ChoiceFilter):
     """A choice that is only read here; the view acts on it."""
 
-    def filter(self, qs: QuerySet[Any], value: Any) -> QuerySet[Any]:  # noqa: ARG002
+    def filter(self, qs: QuerySet[Any], value: Any) -> QuerySet[Any]:
         return qs
 
 

@@ -28,7 +28,7 @@ class Ordered(Protocol):
 class ComputedPagination(CursorPagination):
     """Items come newest first; a page begins beyond the item that the cursor names, whether or not it still exists."""
 
-    def paginate_queryset(self, queryset: Any, request: Request, view: APIView | None = None) -> list[Any]:  # noqa: ARG002
+    def paginate_queryset(self, queryset: Any, request: Request, view: APIView | None = None) -> list[Any]:
         self.request = request
         items: Sequence[Ordered] = queryset
         size = _page_size(request.query_params.get("page_size"))

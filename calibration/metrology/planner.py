@@ -10,7 +10,7 @@ from typing import cast
 import numpy as np
 
 from .corners import AXLE_OF, CORNERS, CORNERS_OF, Corner
-from .integer_quadratic import IntegerQuadratic, minimise, preferred, tie_width
+from .integer_quadratic import FEASIBLE, IntegerQuadratic, minimise, preferred, tie_width
 from .limits import ProposalKind, check_limits, permitted_range, reversion_changes
 from .planning_case import (
     Changes,
@@ -265,29 +265,30 @@ def _stopping_limit(
 ) -> tuple[ReasonCode, dict[str, float]] | None:
     """The limit at which a corner stands although the sum alone would take it further."""
     change = changes[CORNERS.index(corner)]
-    further = wanted - change
-    if further == 0:
+    if wanted == change:
         return None
+    direction = 1 if wanted > change else -1
     for member in sorted(_group_of(case, corner), key=CORNERS.index):
         permitted = permitted_range(case, member)
-        end, code = (permitted.high, permitted.high_limit) if further > 0 else (permitted.low, permitted.low_limit)
-        beyond = change + (1 if further > 0 else -1)
-        if not permitted.low <= beyond <= permitted.high:
-            return cast(ReasonCode, f"stopped_by_{code}"), {"limit_counts": float(end)}
-    return _warp_stop(case, corner, changes, 1 if further > 0 else -1)
+        if change + direction > permitted.high:
+            return _stopped_by(permitted.high_limit), {"limit_counts": float(permitted.high)}
+        if change + direction < permitted.low:
+            return _stopped_by(permitted.low_limit), {"limit_counts": float(permitted.low)}
+    return _warp_stop(case, corner, changes, direction)
+
+
+def _stopped_by(limit: LimitCode) -> ReasonCode:
+    return cast(ReasonCode, f"stopped_by_{limit}")
 
 
 def _warp_stop(
     case: PlanningCase, corner: Corner, changes: Changes, direction: int
 ) -> tuple[ReasonCode, dict[str, float]] | None:
-    group = _group_of(case, corner)
-    beyond = _as_changes(np.array([c + direction * (name in group) for name, c in zip(CORNERS, changes, strict=True)]))
+    """One count further would exceed the warp change, and would bring more of it."""
+    moving = np.array([direction * (name in _group_of(case, corner)) for name in CORNERS])
+    now, beyond = (abs(warp_change_mm(case, _as_changes(c))) for c in (np.array(changes), np.array(changes) + moving))
     limit = case.specification.warp_change_max_mm
-    if abs(warp_change_mm(case, beyond)) > limit + 1e-9 and abs(warp_change_mm(case, beyond)) > abs(
-        warp_change_mm(case, changes)
-    ):
-        return "stopped_by_warp_change", {"limit_mm": limit}
-    return None
+    return ("stopped_by_warp_change", {"limit_mm": limit}) if beyond > max(limit + FEASIBLE, now) else None
 
 
 def _as_changes(values: Vector) -> Changes:

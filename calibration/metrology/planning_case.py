@@ -69,8 +69,8 @@ def fresh_round(latest: RoundMeasurement, settling_mm: float) -> RoundUncertaint
 
     >>> from .readings import PRIOR_REPEATABILITY
     >>> from .uncertainty import Instrument
-    >>> measured = RoundMeasurement(((486.0, 486.0),) * 4, PRIOR_REPEATABILITY, (Instrument("T1", 1.0,
-    "II"),))
+    >>> tape = Instrument("T1", 1.0, "II")
+    >>> measured = RoundMeasurement(((486.0, 486.0),) * 4, PRIOR_REPEATABILITY, (tape,))
     >>> round(fresh_round(measured, 1.5).own_variance_mm2[0], 3)
     1.333
     """

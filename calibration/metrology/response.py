@@ -203,8 +203,8 @@ def settled_round(measured: RoundMeasurement, settling_mm: float, setpoints: Cou
 
     >>> from .readings import PRIOR_REPEATABILITY
     >>> from .uncertainty import Instrument
-    >>> measured = RoundMeasurement(((486.0, 487.0),) * 4, PRIOR_REPEATABILITY, (Instrument("T1", 1.0,
-    "II"),))
+    >>> tape = Instrument("T1", 1.0, "II")
+    >>> measured = RoundMeasurement(((486.0, 487.0),) * 4, PRIOR_REPEATABILITY, (tape,))
     >>> found = settled_round(measured, 1.5, (100, 100, 100, 100))
     >>> found.heights_mm[0], round(found.variances_mm2[0], 3)
     (486.5, 1.333)

@@ -32,16 +32,12 @@ WHEEL_ARCH: Final = Caution(
 )
 NOBODY_ABOARD: Final = Caution(
     "nobody_aboard",
-    _(
-        "While you measure nobody sits in the vehicle, opens a door or leans on it: it may start to level itself."
-    ),
+    _("While you measure nobody sits in the vehicle, opens a door or leans on it: it may start to level itself."),
 )
 SECURED: Final = Caution("secured", _("Secure the vehicle against rolling before anybody works at it."))
 NEVER_UNDER: Final = Caution(
     "never_under",
-    _(
-        "Never go under a vehicle that only its suspension holds up. Put it on stands or a lift that is meant for it."
-    ),
+    _("Never go under a vehicle that only its suspension holds up. Put it on stands or a lift that is meant for it."),
 )
 VENTILATION: Final = Caution(
     "ventilation",
@@ -56,9 +52,7 @@ PRESSURE: Final = Caution(
 )
 STAND_CLEAR: Final = Caution(
     "stand_clear",
-    _(
-        "While set-points are written and while the vehicle settles everybody stands clear, and nobody is in the pit."
-    ),
+    _("While set-points are written and while the vehicle settles everybody stands clear, and nobody is in the pit."),
 )
 PROCEDURE: Final = Caution(
     "procedure",

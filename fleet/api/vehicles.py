@@ -191,7 +191,16 @@ class VehicleFilter(django_filters.FilterSet):
         return Q() if sees_whole_workshop(actor) else Q(operator_id=actor.operator_id)
 
 
-class VehicleViewSet(ChangeableViewSet):
+class VehicleReadMixin(CollectionViewSet):
+    """Read by the workshop, and by operator contacts as far as it is theirs."""
+
+    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
+        super(CollectionViewSet, self).initial(request, *args, **kwargs)
+        if request.method in {"GET", "HEAD"}:
+            require_reading_vehicles(self.actor)
+
+
+class VehicleViewSet(VehicleReadMixin, ChangeableViewSet):
     """`/vehicles/`"""
 
     queryset = Vehicle.objects.all()
@@ -239,7 +248,7 @@ class VehicleViewSet(ChangeableViewSet):
         return services.vehicle_update(actor=actor, vehicle_id=record_id, expected_versions=expected, changes=changes)
 
 
-class VehiclePartViewSet(ResourceViewSet):
+class VehiclePartViewSet(VehicleReadMixin, ResourceViewSet):
     """What belongs to one vehicle."""
 
     read_permission = Permission.READ_OWN_VEHICLES

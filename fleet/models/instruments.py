@@ -86,7 +86,12 @@ class InstrumentCalibration(RecordModel):
             ),
             models.CheckConstraint(
                 condition=Q(expanded_uncertainty_mm__isnull=True, coverage_factor__isnull=True)
-                | Q(expanded_uncertainty_mm__gt=0, coverage_factor__gte=1),
+                | Q(
+                    expanded_uncertainty_mm__isnull=False,
+                    expanded_uncertainty_mm__gt=0,
+                    coverage_factor__isnull=False,
+                    coverage_factor__gte=1,
+                ),
                 name="fleet_calibration_uncertainty_whole",
                 violation_error_message=_(
                     "A certificate states an uncertainty above zero together with a coverage factor of at least 1."

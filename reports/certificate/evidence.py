@@ -30,15 +30,11 @@ def evidence(document: Document, width: float, renderer_version: str) -> list[Fl
     ]
 
 
-def _section(title: str) -> Flowable:
-    return styles.paragraph(title, styles.SECTION)
-
-
 def _specification(document: Document) -> list[Flowable]:
     specification, display = document.specification, Display.of(document)
-    title = _section(_("Specification"))
+    title = styles.section(_("Specification"))
     if specification is None:
-        return [title, styles.paragraph(_("None was at hand for this vehicle model."), styles.SMALL)]
+        return [*title, styles.paragraph(_("None was at hand for this vehicle model."), styles.SMALL)]
     text = _(
         "Revision %(revision)s, in force from %(from)s. Source: %(kind)s, %(source)s. Measuring "
         "condition: %(condition)s. %(front)s. %(rear)s. Left minus right at most %(side)s. Settling "
@@ -55,7 +51,7 @@ def _specification(document: Document) -> list[Flowable]:
         "settling": display.length_with_unit(specification.settling_mm),
     }
     return [
-        title,
+        *title,
         styles.paragraph(" ".join((text, *_control(document))), styles.SMALL),
         *_concession(document),
     ]
@@ -109,7 +105,7 @@ def _method(document: Document) -> list[Flowable]:
     sentences = [texts.METHOD, texts.UNCERTAINTY, texts.DECISION_RULE]
     sentences += [texts.TRACEABILITY] if document.instruments else []
     body = " ".join(str(sentence) for sentence in sentences)
-    return [_section(_("Method, uncertainty and decision rule")), styles.paragraph(body, styles.SMALL)]
+    return [*styles.section(_("Method, uncertainty and decision rule")), styles.paragraph(body, styles.SMALL)]
 
 
 def _budget(document: Document, width: float) -> list[Flowable]:
@@ -117,7 +113,7 @@ def _budget(document: Document, width: float) -> list[Flowable]:
     state = last_state(document)
     if state is None:
         return []
-    unit = Display.of(document).length_unit
+    unit = Display.of(document).length_unit_name
     head: list[styles.Cell] = [_("Uncertainty of the last measurement, in %(unit)s") % {"unit": unit}]
     head += [styles.paragraph(corner_name(corner), styles.HEAD_RIGHT) for corner in CORNERS]
     column = (width - 200.0) / 4
@@ -216,7 +212,7 @@ def _instruments(document: Document, width: float) -> list[Flowable]:
     head = [_("Instrument"), _("Accuracy"), _("Resolution"), _("Calibrated"), _("Due"), _("Reference")]
     widths = [width * share for share in (0.22, 0.24, 0.12, 0.12, 0.12, 0.18)]
     rows = [_instrument_row(instrument, document) for instrument in document.instruments]
-    return [_section(_("Measuring instruments")), styles.ruled_table([head], rows, widths)]
+    return [*styles.section(_("Measuring instruments")), styles.ruled_table([head], rows, widths)]
 
 
 def _instrument_row(instrument: InstrumentEntry, document: Document) -> list[styles.Cell]:
@@ -251,7 +247,7 @@ def _readiness(document: Document, width: float) -> list[Flowable]:
     cells: list[styles.Cell] = [_readiness_cell(entry) for entry in document.readiness]
     rows = [[*cells[start : start + 3], "", ""][:3] for start in range(0, len(cells), 3)]
     grid = styles.plain_table(rows, [width / 3] * 3, ("LEFTPADDING", (0, 0), (0, -1), 0), *styles.CLOSE)
-    return [_section(_("Readiness")), grid, *_checked_by(document), *_readiness_notes(document)]
+    return [*styles.section(_("Readiness")), grid, *_checked_by(document), *_readiness_notes(document)]
 
 
 def _readiness_cell(entry: ReadinessEntry) -> Paragraph:
@@ -284,7 +280,7 @@ def _signatures(document: Document, width: float) -> list[Flowable]:
     head = [_("Signed by"), _("Meaning"), _("When"), _("SHA-256 of what was signed")]
     widths = [width * share for share in (0.21, 0.19, 0.15, 0.45)]
     rows = [_signature_row(signature, document) for signature in document.signatures]
-    return [_section(_("Signatures")), styles.ruled_table([head], rows, widths)]
+    return [*styles.section(_("Signatures")), styles.ruled_table([head], rows, widths)]
 
 
 def _signature_row(signature: Signature, document: Document) -> list[styles.Cell]:
@@ -312,7 +308,7 @@ def _record(document: Document, renderer_version: str) -> list[Flowable]:
     checkpoint = document.ledger.checkpoint if document.ledger else ""
     body: list[Flowable] = [styles.paragraph(" ".join(lines), styles.SMALL)]
     body += [styles.paragraph(_("Checkpoint:\n%(text)s") % {"text": checkpoint}, styles.SMALL)] if checkpoint else []
-    return [_section(_("Record")), *body, Paragraph(styles.bold(end), styles.SMALL)]
+    return [*styles.section(_("Record")), *body, Paragraph(styles.bold(end), styles.SMALL)]
 
 
 def _remarks(document: Document) -> list[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.utils.translation import gettext as _
 from reportlab.graphics.shapes import Drawing
 from reportlab.lib.styles import ParagraphStyle
-from reportlab.platypus import Flowable, KeepTogether, Paragraph, Spacer
+from reportlab.platypus import Flowable, Paragraph, Spacer
 
 from reports.drawing import palette
 from reports.drawing.marks import bar_mark
@@ -167,9 +167,8 @@ def _next_steps(document: Document) -> list[Flowable]:
 
 
 def _list(title: str, lines: list[str]) -> list[Flowable]:
-    """The heading never stands alone at the foot of a page."""
     items: list[Flowable] = [styles.bullet(line) for line in lines]
-    return [KeepTogether([styles.paragraph(title, styles.SECTION), items[0]]), *items[1:]]
+    return [*styles.section(title), *items]
 
 
 def _follow_up(follow_up: FollowUp) -> str:
@@ -186,7 +185,7 @@ def _cautions(document: Document, width: float) -> list[Flowable]:
     columns = styles.plain_table(
         [[standing[:half], standing[half:]]], [width / 2] * 2, ("LEFTPADDING", (0, 0), (0, -1), 0)
     )
-    return [styles.paragraph(_("Cautions"), styles.SECTION), *own, columns]
+    return [*styles.section(_("Cautions")), *own, columns]
 
 
 def _signed(document: Document) -> list[Flowable]:

@@ -30,13 +30,16 @@ def content_width(page_size: PageSize) -> float:
 
 
 def build_pdf(document: Document, story: Sequence[Flowable], page_size: PageSize) -> bytes:
-    """The story on as many sheets as it needs. No clock, no randomness: equal stories give equal bytes."""
+    """The story on as many sheets as it needs. No clock, no randomness: equal stories give equal bytes.
+
+    Streams stay uncompressed, as what deflate makes of them differs between builds of zlib.
+    """
     target = BytesIO()
     template = BaseDocTemplate(
         target,
         pagesize=PAGE_SIZES[page_size],
         invariant=1,
-        pageCompression=1,
+        pageCompression=0,
         lang=document.language,
         title=_file_title(document),
         author=document.workshop.name,

@@ -30,8 +30,8 @@ def round_table(document: Document, width: float) -> list[Flowable]:
     head = [_("No."), _("When, who, instrument"), *map(corner_name, CORNERS)]
     rows = [row for entry in document.rounds for row in writer.of_round(entry)]
     table = styles.ruled_table([head], rows, [22.0, 160.0, *[(width - 182.0) / 4] * 4])
-    section = styles.paragraph(title % {"unit": writer.display.length_unit}, styles.SECTION)
-    return [section, table, *_legend(writer.sources)]
+    section = styles.section(title % {"unit": writer.display.length_unit_name})
+    return [*section, table, *_legend(writer.sources)]
 
 
 def _other_sources(document: Document) -> dict[Source, int]:

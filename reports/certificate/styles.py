@@ -9,7 +9,7 @@ from xml.sax.saxutils import escape
 from reportlab.lib.colors import Color
 from reportlab.lib.enums import TA_LEFT, TA_RIGHT
 from reportlab.lib.styles import ParagraphStyle
-from reportlab.platypus import Flowable, Paragraph, Table
+from reportlab.platypus import CondPageBreak, Flowable, Paragraph, Table
 
 from reports.drawing import palette
 from reports.drawing.fonts import BOLD, REGULAR, SEMIBOLD, printable
@@ -55,6 +55,8 @@ _BASE: list[TableCommand] = [
     ("VALIGN", (0, 0), (-1, -1), "TOP"),
 ]
 
+_ROOM_BELOW_HEADING = 75.0
+
 NO_PADDING: tuple[TableCommand, ...] = tuple(
     (f"{side}PADDING", (0, 0), (-1, -1), 0) for side in ("LEFT", "RIGHT", "TOP", "BOTTOM")
 )
@@ -81,6 +83,11 @@ def coloured(text: str, colour: Color) -> str:
 def paragraph(text: str, style: ParagraphStyle = BODY) -> Paragraph:
     """A paragraph of plain text."""
     return Paragraph(markup(text), style)
+
+
+def section(title: str) -> list[Flowable]:
+    """A heading with room below it for the head and first row of a table; a long table need not start afresh."""
+    return [CondPageBreak(_ROOM_BELOW_HEADING), paragraph(title, SECTION)]
 
 
 def bullet(text: str, style: ParagraphStyle = ITEM) -> Paragraph:

@@ -37,25 +37,21 @@ def work_record(document: Document, width: float) -> list[Flowable]:
     ]
 
 
-def _section(title: str) -> Flowable:
-    return styles.paragraph(title, styles.SECTION)
-
-
 def _items(title: str, marked_up: list[str]) -> list[Flowable]:
     if not marked_up:
         return []
-    return [_section(title), *(styles.bullet_markup(item, styles.SMALL_ITEM) for item in marked_up)]
+    return [*styles.section(title), *(styles.bullet_markup(item, styles.SMALL_ITEM) for item in marked_up)]
 
 
 def _writes(document: Document, width: float) -> list[Flowable]:
-    title = _section(_("Set-points written to the vehicle"))
+    title = styles.section(_("Set-points written to the vehicle"))
     if not document.writes:
-        return [title, styles.paragraph(_("None. Nothing was written during this job."), styles.SMALL)]
+        return [*title, styles.paragraph(_("None. Nothing was written during this job."), styles.SMALL)]
     head = [_("No."), _("When, who"), *map(corner_name, CORNERS), _("Read-back")]
     fixed = 22.0 + 148.0 + 62.0
     widths = [22.0, 148.0, *[(width - fixed) / 4] * 4, 62.0]
     table = styles.ruled_table([head], [_write_row(write, document) for write in document.writes], widths)
-    return [title, table, *_justifications(document), *_baselines(document)]
+    return [*title, table, *_justifications(document), *_baselines(document)]
 
 
 def _write_row(write: WriteEntry, document: Document) -> list[styles.Cell]:
@@ -113,8 +109,8 @@ def _leak_tests(document: Document, width: float) -> list[Flowable]:
     head = [_("When"), _("Limit"), *map(corner_name, CORNERS)]
     widths = [140.0, 40.0, *[(width - 180.0) / 4] * 4]
     rows = [_leak_row(test, document) for test in document.leak_tests]
-    title = _("Leak tests, in %(unit)s per hour") % {"unit": Display.of(document).length_unit}
-    return [_section(title), styles.ruled_table([head], rows, widths)]
+    title = _("Leak tests, in %(unit)s per hour") % {"unit": Display.of(document).length_unit_name}
+    return [*styles.section(title), styles.ruled_table([head], rows, widths)]
 
 
 def _leak_row(test: LeakTestEntry, document: Document) -> list[styles.Cell]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import Any, Final
 
@@ -105,8 +105,8 @@ class DemoWorkshop:
     bay: Bay
 
 
-def found(began_at: datetime, now: datetime) -> DemoWorkshop:
-    """Make the workshop on its first day; its instruments are calibrated every year until now."""
+def found(began_at: datetime) -> DemoWorkshop:
+    """Make the workshop on its first day."""
     manager = _manager(began_at)
     workshop = manager.workshop
     with in_workshop(workshop.pk):
@@ -122,8 +122,8 @@ def found(began_at: datetime, now: datetime) -> DemoWorkshop:
             people={each.key: each for each in (people.MANAGER, *people.OTHERS)},
             operators=operators,
             models=_models(manager, later),
-            tape=_instrument(manager, later + timedelta(hours=1), now, TAPE),
-            laser=_instrument(manager, later + timedelta(hours=1, minutes=5), now, LASER),
+            tape=_instrument(manager, later + timedelta(hours=1), TAPE),
+            laser=_instrument(manager, later + timedelta(hours=1, minutes=5), LASER),
             bay=_bay(manager, later + timedelta(hours=1, minutes=20)),
         )
 
@@ -208,33 +208,30 @@ def _models(manager: Membership, at: datetime) -> dict[str, VehicleModel]:
     return made
 
 
-def _instrument(manager: Membership, at: datetime, now: datetime, fields: Mapping[str, Any]) -> Instrument:
-    """Calibrated shortly before the first day and again before each due date."""
+def _instrument(manager: Membership, at: datetime, fields: Mapping[str, Any]) -> Instrument:
+    """Calibrated shortly before the first day."""
     calibrated_on = at.date() - timedelta(days=21)
-    instrument = services.instrument_add(
+    return services.instrument_add(
         actor=person_at(manager, at),
         record_id=new_id(),
         calibrated_on=calibrated_on,
         calibration_due_on=calibrated_on + YEAR,
         **fields,
     )
-    while calibrated_on + YEAR < now.date() + timedelta(days=30):
-        calibrated_on = _calibrate_again(manager, instrument, calibrated_on + YEAR - timedelta(days=12), fields)
-    return instrument
 
 
-def _calibrate_again(manager: Membership, instrument: Instrument, on: date, fields: Mapping[str, Any]) -> date:
-    at = datetime.combine(on, datetime.min.time(), tzinfo=instrument.created_at.tzinfo)
+def calibrate_again(demo: DemoWorkshop, instrument: Instrument, at: datetime) -> None:
+    """The yearly calibration."""
+    fields = {LASER["serial"]: LASER}.get(instrument.serial, {})
     services.instrument_calibrate(
-        actor=person_at(manager, at + timedelta(hours=9)),
+        actor=person_at(demo.members["manager"], at),
         record_id=new_id(),
         instrument=instrument,
-        calibrated_on=on,
-        calibration_due_on=on + YEAR,
+        calibrated_on=at.date(),
+        calibration_due_on=at.date() + YEAR,
         certificate=fields.get("certificate"),
         certificate_number=fields.get("certificate_number", ""),
     )
-    return on
 
 
 def _bay(manager: Membership, at: datetime) -> Bay:

@@ -126,9 +126,7 @@ def _bar_y(corner: Corner) -> float:
 
 def _bar(mark: PlanViewCorner, corner: Corner, half_mm: float) -> Group:
     x, y, scale = _bar_x(corner), _bar_y(corner), _BAR_HEIGHT / 2 / half_mm
-    group = Group(
-        Line(x, y - _BAR_HEIGHT / 2, x, y + _BAR_HEIGHT / 2, strokeColor=palette.RULE, strokeWidth=0.6)
-    )
+    group = Group(Line(x, y - _BAR_HEIGHT / 2, x, y + _BAR_HEIGHT / 2, strokeColor=palette.RULE, strokeWidth=0.6))
     if mark.tolerance_mm:
         group.add(_tolerance_band(x, y, mark.tolerance_mm * scale))
     group.add(Line(x - 7, y, x + 7, y, strokeColor=palette.SOFT_INK, strokeWidth=0.7))
@@ -193,9 +191,7 @@ def _vehicle() -> Group:
 
 
 def _label(text: str, x: float, y: float) -> String:
-    return String(
-        x, y, printable(text), fontName=REGULAR, fontSize=7, textAnchor="middle", fillColor=palette.SOFT_INK
-    )
+    return String(x, y, printable(text), fontName=REGULAR, fontSize=7, textAnchor="middle", fillColor=palette.SOFT_INK)
 
 
 def _wheel(corner: Corner) -> Rect:

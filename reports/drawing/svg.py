@@ -47,9 +47,7 @@ def _set_font(element: ElementTree.Element) -> None:
     size = float(element.attrib["font-size"].removesuffix("px"))
     width = stringWidth(element.text or "", font, size)
     element.attrib.update({"font-family": _FONT_STACK, "font-weight": _WEIGHTS[font]})
-    element.attrib.update(
-        {"font-size": f"{size:g}", "textLength": f"{width:.2f}", "lengthAdjust": "spacingAndGlyphs"}
-    )
+    element.attrib.update({"font-size": f"{size:g}", "textLength": f"{width:.2f}", "lengthAdjust": "spacingAndGlyphs"})
 
 
 def _tidy_root(root: ElementTree.Element, drawing: Drawing, id_prefix: str) -> None:

@@ -130,7 +130,9 @@ def shared() -> Iterator[Starter]:
 @pytest.fixture(scope="module")
 def running(shared: Starter) -> Service:
     """Return a service that tests may disturb but not end."""
-    return shared()
+    service = shared()
+    assert service.has_said("serving http"), service.log.read_text()
+    return service
 
 
 def free_port() -> int:

@@ -94,8 +94,9 @@ def test_the_service_s_own_processes_hold_no_owner_or_superuser_password(running
     assert found == {postgres.APP}
 
 
-def test_kills_lose_no_committed_row_and_leave_no_process(start: Starter) -> None:
+def test_kills_lose_no_committed_row_and_ctrl_c_leaves_no_process(start: Starter) -> None:
     first = start()
+    assert first.has_said("serving http"), first.log.read_text()
     remember(start.data, "before")
     first.kill()
     assert wait_until(lambda: not left_over(start.data), PATIENCE), "something outlived a killed supervisor"
@@ -108,12 +109,8 @@ def test_kills_lose_no_committed_row_and_leave_no_process(start: Starter) -> Non
     assert answers(third)
     assert remembered(start.data) == "before"
     assert not any(is_alive(process) for process in grandchildren)
-
-
-def test_ctrl_c_stops_in_reverse_order_and_leaves_nothing(start: Starter) -> None:
-    service = start()
-    assert service.interrupt() == 0
-    stopped = [line.split()[1] for line in service.log.read_text().splitlines() if line.endswith(" stopped")]
+    assert third.interrupt() == 0
+    stopped = [line.split()[1] for line in third.log.read_text().splitlines() if line.endswith(" stopped")]
     assert stopped == ["beat", "worker", "web", "broker", "database"]
     assert left_over(start.data) == set()
 

@@ -67,17 +67,17 @@ def test_continuous_minimum_is_that_of_slsqp(number: int) -> None:
     assert (found is not None) == feasible.success
     if found is None:
         return
+
+    def value(z: np.ndarray) -> float:
+        return float(z @ problem.quadratic @ z + problem.linear @ z)
+
     solved = optimize.minimize(
-        lambda z: z @ problem.quadratic @ z + problem.linear @ z,
-        feasible.x,
-        jac=lambda z: 2 * problem.quadratic @ z + problem.linear,
+        value,
+        np.asarray(feasible.x, dtype=np.float64),
         method="SLSQP",
         bounds=bounds,
-        constraints=[
-            {"type": "ineq", "fun": lambda z: problem.limit - problem.weights @ z},
-            {"type": "ineq", "fun": lambda z: problem.limit + problem.weights @ z},
-        ],
-        options={"ftol": 1e-9, "maxiter": 500},
+        constraints=optimize.LinearConstraint(problem.weights, -problem.limit, problem.limit),
+        tol=1e-9,
     )
     assert float(problem.values(found[None, :])[0]) == pytest.approx(solved.fun, rel=1e-5, abs=1e-5)
 

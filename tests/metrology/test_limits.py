@@ -9,6 +9,7 @@ import pytest
 
 from calibration.metrology.errors import MetrologyError
 from calibration.metrology.planner import Changes, check_limits, permitted_range, reversion_changes
+from calibration.metrology.response import Counts
 from tests.metrology.builders import LINKED_REAR, REAR_ONLY, SPECIFICATION
 from tests.metrology.test_planner import case_off_by
 
@@ -110,7 +111,8 @@ def test_the_nearest_limit_names_each_end_of_a_range() -> None:
 
 
 def test_reversion_comes_home_in_steps_and_stops_there() -> None:
-    current, home = (145, 100, 60, None), (100, 100, 75, None)
+    current: Counts = (145, 100, 60, None)
+    home: Counts = (100, 100, 75, None)
     visited = []
     while any(changes := reversion_changes(REAR_ONLY, current, home)):
         a, b, c, d = (None if x is None else x + y for x, y in zip(current, changes, strict=True))

@@ -98,6 +98,11 @@ def batch_posterior(
     return wanted @ mean + np.array([490.0] * 4 + [0.0] * 4), wanted @ covariance @ wanted.T
 
 
+def shifted_by(error_mm: float, measured: SettledRound) -> SettledRound:
+    a, b, c, d = (height + error_mm for height in measured.heights_mm)
+    return replace(measured, heights_mm=(a, b, c, d))
+
+
 def design_at(history: list[HistoryItem], setpoints: Counts, moves: int, size: int) -> np.ndarray:
     """Heights at some set-points as a linear function of the unknowns; set-points occur once each here."""
     first = history[0]
@@ -134,10 +139,7 @@ def test_marks_and_instrument_as_states_of_their_own_would_change_nothing(number
 
 def test_an_error_common_to_all_rounds_shifts_heights_and_no_response() -> None:
     history = random_history(np.random.default_rng(73), writes=2)
-    shifted = [
-        replace(item, heights_mm=tuple(h + 1.7 for h in item.heights_mm)) if isinstance(item, SettledRound) else item
-        for item in history
-    ]
+    shifted = [shifted_by(1.7, item) if isinstance(item, SettledRound) else item for item in history]
     plain, moved = follow_job(PRIOR, history).state, follow_job(PRIOR, shifted).state
     np.testing.assert_allclose(moved.heights_mm - plain.heights_mm, 1.7, atol=1e-9)
     np.testing.assert_allclose(moved.responses, plain.responses, atol=1e-12)
@@ -185,15 +187,19 @@ def test_a_write_alone_shifts_the_expected_heights_and_widens_them() -> None:
 
 def test_setpoints_found_changed_at_a_round_count_as_a_move() -> None:
     at: Counts = (110, 100, 100, 100)
-    with_write = [a_round(480, 486, 504, 504), StoredSetpoints(at), a_round(489, 486, 504, 504, at=at)]
-    without = [with_write[0], with_write[2]]
+    with_write: list[HistoryItem] = [
+        a_round(480, 486, 504, 504),
+        StoredSetpoints(at),
+        a_round(489, 486, 504, 504, at=at),
+    ]
+    without: list[HistoryItem] = [with_write[0], with_write[2]]
     found = follow_job(PRIOR, without)
     np.testing.assert_allclose(found.state.mean, follow_job(PRIOR, with_write).state.mean)
     assert found.moves[0].changes == (10, 0, 0, 0)
 
 
 def test_two_writes_without_a_round_between_are_one_move() -> None:
-    history = [
+    history: list[HistoryItem] = [
         a_round(480, 486, 504, 504),
         StoredSetpoints((110, 100, 100, 100)),
         StoredSetpoints((115, 95, 100, 100)),

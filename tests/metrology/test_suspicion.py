@@ -37,7 +37,11 @@ def a_round(front_left_mm: float, at: Counts = START) -> SettledRound:
 
 def suspicions_after(*moves_mm: float, then: tuple[HistoryItem, ...] = ()) -> tuple[Suspicion, ...]:
     """FL, 18 mm low, is written 20 counts up; each number is the move that one settled round then shows."""
-    history = [a_round(468.0), StoredSetpoints(MOVED), *(a_round(468.0 + move, MOVED) for move in moves_mm)]
+    history: list[HistoryItem] = [
+        a_round(468.0),
+        StoredSetpoints(MOVED),
+        *(a_round(468.0 + move, MOVED) for move in moves_mm),
+    ]
     return find_suspicions(follow_job(PRIOR, [*history, *then]))
 
 

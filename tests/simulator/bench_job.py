@@ -57,16 +57,19 @@ class BenchJob:
 def specification_from(fields: Mapping[str, Any]) -> Specification:
     """The calculations' view of a specification resource."""
     axle_names = AxleSpecification.__dataclass_fields__
-    names = set(Specification.__dataclass_fields__) - {"front", "rear", "controlled_corners", "linked_corners"}
-    axles = {
-        axle: AxleSpecification(**{key: value for key, value in fields[axle].items() if key in axle_names})
+    apart = {"front", "rear", "controlled_corners", "linked_corners"}
+    names = set(Specification.__dataclass_fields__) - apart
+    front, rear = (
+        AxleSpecification(**{key: value for key, value in fields[axle].items() if key in axle_names})
         for axle in ("front", "rear")
-    }
+    )
+    limits: dict[str, Any] = {key: value for key, value in fields.items() if key in names}
     return Specification(
-        **axles,
-        **{key: value for key, value in fields.items() if key in names},
+        front=front,
+        rear=rear,
         controlled_corners=tuple(fields.get("controlled_corners", CORNERS)),
-        linked_corners=tuple(tuple(pair) for pair in fields.get("linked_corners", ())),
+        linked_corners=tuple((first, second) for first, second in fields.get("linked_corners", ())),
+        **limits,
     )
 
 

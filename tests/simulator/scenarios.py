@@ -229,13 +229,15 @@ def _mixed(_: Mapping[str, Any], rng: np.random.Generator) -> np.ndarray:
 
 def _true(specification: Mapping[str, Any], rng: np.random.Generator) -> np.ndarray:
     tolerances = [specification[axle]["tolerance_mm"] for axle in ("front", "front", "rear", "rear")]
-    return rng.uniform(-0.35, 0.35, 4) * np.array(tolerances)
+    error: np.ndarray = rng.uniform(-0.35, 0.35, 4) * np.array(tolerances)
+    return error
 
 
 def _mixed_with_a_large_one(_: Mapping[str, Any], rng: np.random.Generator) -> np.ndarray:
     """Mixed errors of 12 mm or more, so that the faulty corner is off by that much wherever it is."""
     error = rng.uniform(-22.0, 22.0, 4)
-    return np.where(np.abs(error) < 12.0, np.copysign(rng.uniform(12.0, 22.0, 4), error), error)
+    large: np.ndarray = np.where(np.abs(error) < 12.0, np.copysign(rng.uniform(12.0, 22.0, 4), error), error)
+    return large
 
 
 def _faults(fault: str, controlled: tuple[str, ...], rng: np.random.Generator) -> Faults:

@@ -10,7 +10,7 @@ from rest_framework import serializers
 from fleet.api.fields import CornerMap
 
 from ..fields import OneOf
-from .common import SEVERITIES, corner
+from .common import corner, severity
 
 VERDICTS = ("within", "outside", "undecided")
 
@@ -28,7 +28,7 @@ class Judged(serializers.Serializer[Any]):
     degrees_of_freedom = serializers.IntegerField(allow_null=True, help_text=_("Effective; null: infinite."))
     coverage_factor = serializers.FloatField()
     expanded_uncertainty_mm = serializers.FloatField(help_text=_("Two-sided, 95 %."))
-    verdict = OneOf(VERDICTS)
+    verdict = OneOf("Verdict", VERDICTS)
     significant = serializers.BooleanField()
     adjustable = serializers.BooleanField()
     budget = BudgetComponent(many=True)
@@ -41,7 +41,7 @@ class CornerVerdict(Judged):
     tolerance_mm = serializers.FloatField()
     readings = serializers.IntegerField()
     rounds = serializers.IntegerField()
-    estimator = OneOf(("mean", "median"))
+    estimator = OneOf("Estimator", ("mean", "median"))
     conformance_probability = serializers.FloatField(min_value=0, max_value=1)
     freed = serializers.BooleanField(help_text=_("Whether a proposal may move this corner."))
     read_again = serializers.IntegerField(help_text=_("Further readings wanted at this corner."))
@@ -77,7 +77,7 @@ class Floor(serializers.Serializer[Any]):
 class AssessmentFinding(serializers.Serializer[Any]):
     code = serializers.CharField()
     corner = corner(allow_null=True)
-    severity = OneOf(SEVERITIES)
+    severity = severity()
     detail = serializers.CharField()
 
 
@@ -85,7 +85,7 @@ class AssessmentDocument(serializers.Serializer[Any]):
     """The verdict on the pool of rounds that counted when it was made."""
 
     rounds = serializers.ListField(child=serializers.UUIDField())
-    verdict = OneOf(VERDICTS)
+    verdict = OneOf("Verdict", VERDICTS)
     corners = CornerMap(CornerVerdict())
     sides = Sides()
     modes = Modes()

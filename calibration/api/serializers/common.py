@@ -34,7 +34,11 @@ def counts(**options: Any) -> CornerMap:
 
 
 def corner(**options: Any) -> OneOf:
-    return OneOf(CORNERS, **options)
+    return OneOf("Corner", CORNERS, **options)
+
+
+def severity(**options: Any) -> OneOf:
+    return OneOf("FindingSeverity", SEVERITIES, **options)
 
 
 class Recorded(serializers.Serializer[Any]):

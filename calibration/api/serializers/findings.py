@@ -12,7 +12,7 @@ from fleet.api.fields import AwareDateTime
 from fleet.api.inputs import RecordSerializer
 
 from ..fields import OneOf, RecordOf, Sha256
-from .common import SEVERITIES, Recorded, RecordedInJob, VehicleReference, corner, reason_text
+from .common import Recorded, RecordedInJob, VehicleReference, corner, reason_text, severity
 
 APPROVAL_STATES = ("open", "approved", "refused", "void")
 
@@ -21,7 +21,7 @@ class RulingRecord(RecordedInJob):
     """A manager's word on a finding."""
 
     finding = serializers.UUIDField(source="finding_id")
-    decision = OneOf(Ruling.Outcome.values)
+    decision = OneOf("RulingOutcome", Ruling.Outcome.values)
     reason = serializers.CharField()
     self_approved = serializers.BooleanField()
 
@@ -31,7 +31,7 @@ class FindingRecord(serializers.Serializer[Any]):
 
     id = serializers.UUIDField()
     code = serializers.CharField()
-    severity = OneOf(SEVERITIES)
+    severity = severity()
     corner = corner(required=False)
     detail = serializers.CharField()
     values = serializers.DictField(child=serializers.JSONField(allow_null=True))
@@ -49,12 +49,14 @@ class StandingFinding(FindingRecord):
 
 class NewRuling(RecordSerializer):
     finding = RecordOf(Finding.objects.all())
-    decision = OneOf(Ruling.Outcome.values, help_text=_("`accept`: no longer blocks; `reject`: stands."))
+    decision = OneOf(
+        "RulingOutcome", Ruling.Outcome.values, help_text=_("`accept`: no longer blocks; `reject`: stands.")
+    )
     reason = reason_text()
 
 
 class DecisionRecord(Recorded):
-    decision = OneOf(Decision.Outcome.values)
+    decision = OneOf("DecisionOutcome", Decision.Outcome.values)
     reason = serializers.CharField()
     content_sha256 = Sha256()
     self_approved = serializers.BooleanField()
@@ -67,19 +69,19 @@ class ApprovalRecord(serializers.Serializer[Any]):
     job = serializers.UUIDField()
     job_number = serializers.IntegerField()
     vehicle = VehicleReference()
-    subject = OneOf(Approval.Subject.values)
+    subject = OneOf("ApprovalSubject", Approval.Subject.values)
     proposal = serializers.UUIDField(allow_null=True)
     concession = serializers.UUIDField(allow_null=True)
     content_sha256 = Sha256(help_text=_("To be sent back with the decision."))
-    state = OneOf(APPROVAL_STATES, help_text=_("`void`: a later fact took its subject away before a decision."))
+    state = OneOf(
+        "ApprovalState", APPROVAL_STATES, help_text=_("`void`: a later fact took its subject away before a decision.")
+    )
     requested_at = AwareDateTime()
     requested_by = serializers.UUIDField(allow_null=True)
     decision = DecisionRecord(allow_null=True)
 
 
 class NewDecision(RecordSerializer):
-    decision = OneOf(Decision.Outcome.values)
+    decision = OneOf("DecisionOutcome", Decision.Outcome.values)
     reason = reason_text()
     content_sha256 = Sha256(help_text=_("Of what was shown: the approval's."))
-
-

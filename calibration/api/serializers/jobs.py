@@ -9,8 +9,7 @@ from rest_framework import serializers
 
 from calibration.models import Job
 from fleet.api.fields import AwareDateTime, StrictBoolean, StrictDecimal, TrimmedText
-from fleet.api.inputs import RecordSerializer
-from fleet.api.inputs import PinField
+from fleet.api.inputs import PinField, RecordSerializer
 from fleet.api.vehicle_models import SpecificationSerializer
 from fleet.models import Bay, ServiceEvent
 
@@ -44,7 +43,7 @@ class NewJob(RecordSerializer):
     """A vehicle has arrived."""
 
     vehicle = VehicleByVin()
-    reason = OneOf(Job.Reason.values)
+    reason = OneOf("JobReason", Job.Reason.values)
     to_job = RecordOf(
         Job.objects.all(),
         required=False,
@@ -112,8 +111,8 @@ class JobSummary(serializers.Serializer[Any]):
     operator = OperatorReference(
         allow_null=True, help_text=_("Who runs the vehicle now; null for a contact whose it no longer is.")
     )
-    state = OneOf(Job.State.values)
-    reason = OneOf(Job.Reason.values)
+    state = OneOf("JobState", Job.State.values)
+    reason = OneOf("JobReason", Job.Reason.values)
     to_job = serializers.UUIDField(source="to_job_id", allow_null=True)
     odometer_km = StrictDecimal(places=1, minimum=0)
     bay = serializers.UUIDField(source="bay_id", allow_null=True)
@@ -181,7 +180,7 @@ class EventInJob(serializers.Serializer[Any]):
     """Work on the vehicle since the job opened, as far as it bears on heights."""
 
     id = serializers.UUIDField()
-    kind = OneOf(ServiceEvent.Kind.values)
+    kind = OneOf("ServiceEventKind", ServiceEvent.Kind.values)
     corner = corner(allow_null=True)
     happened_at = AwareDateTime()
     note = serializers.CharField(allow_blank=True)
@@ -190,7 +189,7 @@ class EventInJob(serializers.Serializer[Any]):
 class JobRecord(JobSummary):
     """Everything about one job."""
 
-    next_step = OneOf(NEXT_STEPS)
+    next_step = OneOf("NextStep", NEXT_STEPS)
     next_step_detail = NextStepDetail()
     cautions = CautionText(many=True, help_text=_("To be shown at the next step."))
     content_sha256 = Sha256(help_text=_("Of what a signer sees; to be sent back with the signature."))

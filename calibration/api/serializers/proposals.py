@@ -64,14 +64,14 @@ class PredictedHeight(serializers.Serializer[Any]):
 class Prior(serializers.Serializer[Any]):
     """Where the expected responses came from."""
 
-    source = OneOf(("specification", "model", "vehicle"))
+    source = OneOf("PriorSource", ("specification", "model", "vehicle"))
     vehicles = serializers.IntegerField(min_value=0)
 
 
 class Limit(serializers.Serializer[Any]):
     code = serializers.CharField()
     corner = corner(allow_null=True)
-    outcome = OneOf(("pass", "review", "refuse"))
+    outcome = OneOf("LimitOutcome", ("pass", "review", "refuse"))
     value = serializers.FloatField()
     limit = serializers.FloatField()
     detail = serializers.CharField()
@@ -103,8 +103,8 @@ class PredictedHeights(serializers.Serializer[Any]):
 class ProposalRecord(RecordedInJob):
     """Set-point changes with their limit checks and what they are expected to do."""
 
-    kind = OneOf(KINDS)
-    outcome = OneOf(OUTCOMES)
+    kind = OneOf("ProposalKind", KINDS)
+    outcome = OneOf("ProposalOutcome", OUTCOMES)
     justification = serializers.CharField(allow_blank=True)
     from_setpoints = counts()
     to_setpoints = counts(help_text=_("What to write."))
@@ -145,4 +145,3 @@ class ReversionRecord(RecordedInJob):
 
     reason = serializers.CharField()
     goal = counts()
-

@@ -15,13 +15,11 @@ from fleet.api.inputs import RecordSerializer
 from ..fields import OneOf
 from .common import RecordedInJob
 
-MERGED_OUTCOMES = OUTCOMES
-
 
 class CheckOutcome(serializers.Serializer[Any]):
     """The outcome of one check."""
 
-    outcome = OneOf(OUTCOMES)
+    outcome = OneOf("ReadinessOutcome", OUTCOMES)
     note = TrimmedText(max_length=500, allow_blank=True, required=False, default="")
 
 
@@ -52,7 +50,7 @@ class MergedOutcomes(serializers.Serializer[Any]):
     """Per item the outcome that counts now."""
 
     def get_fields(self) -> dict[str, serializers.Field[Any, Any, Any, Any]]:
-        return {item: OneOf(MERGED_OUTCOMES) for item in ITEMS}
+        return {item: OneOf("ReadinessOutcome", OUTCOMES) for item in ITEMS}
 
 
 class NewReadiness(RecordSerializer):

@@ -50,12 +50,10 @@ class NewRound(RecordSerializer):
 
     taken_at = AwareDateTime(help_text=_("The tablet's time, with offset."))
     instrument = RecordOf(Instrument.objects.all())
-    temperature_deg_c = StrictDecimal(
-        places=2, minimum=-90, maximum=90, required=False, allow_null=True, default=None
-    )
-    ride_position = OneOf(RIDE_POSITIONS, required=False, default="normal")
+    temperature_deg_c = StrictDecimal(places=2, minimum=-90, maximum=90, required=False, allow_null=True, default=None)
+    ride_position = OneOf("RidePosition", RIDE_POSITIONS, required=False, default="normal")
     settled = StrictBoolean(help_text=_("Whether the suspension had come to rest; only settled rounds are judged."))
-    recorded_from = OneOf(SOURCES, required=False, default="tablet")
+    recorded_from = OneOf("RecordedFrom", SOURCES, required=False, default="tablet")
     setpoints = counts()
     readings = NewRoundReading(
         many=True,
@@ -113,7 +111,9 @@ class ReadingRecord(Recorded):
     measured_by = serializers.UUIDField(source="measured_by_id")
     instrument = serializers.UUIDField(source="instrument_id")
     struck = serializers.BooleanField()
-    replaced_by = serializers.UUIDField(allow_null=True, help_text=_("The reading that counts instead of a struck one."))
+    replaced_by = serializers.UUIDField(
+        allow_null=True, help_text=_("The reading that counts instead of a struck one.")
+    )
     strike = StrikeRecord(allow_null=True)
 
 
@@ -130,7 +130,7 @@ class PhotoRecord(RecordedInJob):
     round = serializers.UUIDField(source="round_id", allow_null=True)
     write = serializers.UUIDField(source="write_id", allow_null=True)
     sha256 = Sha256(help_text=_("Of the bytes that are kept and that `file` gives."))
-    media_type = OneOf(MEDIA_TYPES)
+    media_type = OneOf("PhotoMediaType", MEDIA_TYPES)
     size = serializers.IntegerField(min_value=1, help_text=_("Bytes."))
     file = serializers.CharField(help_text=_("Path of the picture itself."))
 
@@ -139,9 +139,7 @@ class NewPhoto(serializers.Serializer[Any]):
     """A picture of tape, tool screen or damage, as multipart form data."""
 
     id = ClientId(required=False)
-    file = serializers.FileField(
-        help_text=_("JPEG, PNG or WebP, at most 10 MB and 60 million pixels."), max_length=200
-    )
+    file = serializers.FileField(help_text=_("JPEG, PNG or WebP, at most 10 MB and 60 million pixels."), max_length=200)
 
 
 class RoundRecord(RecordedInJob):
@@ -151,9 +149,9 @@ class RoundRecord(RecordedInJob):
     happened_at = AwareDateTime(help_text=_("`taken_at` corrected by the offset of the tablet's clock."))
     instrument = serializers.UUIDField(source="instrument_id")
     temperature_deg_c = StrictDecimal(places=2, minimum=-90, maximum=90, allow_null=True)
-    ride_position = OneOf(RIDE_POSITIONS)
+    ride_position = OneOf("RidePosition", RIDE_POSITIONS)
     settled = serializers.BooleanField()
-    recorded_from = OneOf(SOURCES)
+    recorded_from = OneOf("RecordedFrom", SOURCES)
     setpoints = counts()
     repeatability = RepeatabilityValues()
     readings = ReadingRecord(many=True)

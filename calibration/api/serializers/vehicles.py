@@ -48,7 +48,11 @@ class SetpointChangeRecord(serializers.Serializer[Any]):
     who = PersonReference(allow_null=True, help_text=_("Who recorded it."))
     corner = corner()
     to = SetPoint()
-    source = OneOf(CHANGE_SOURCES, help_text=_("`write`: in the job; `found`: read as another than last known."))
+    source = OneOf(
+        "SetpointChangeSource",
+        CHANGE_SOURCES,
+        help_text=_("`write`: in the job; `found`: read as another than last known."),
+    )
     why = serializers.CharField(allow_null=True, help_text=_("Null where no reason is recorded."))
     job = JobReference()
     write = serializers.UUIDField(allow_null=True)

@@ -67,17 +67,15 @@ class ApprovalViewSet(RecordsViewSet):
 
     def documents(self, rows: Sequence[Approval]) -> list[Shown]:
         return [
-            approval_document(
-                self.actor, row, next(iter(row.decisions.all()), None), is_open=self.states.is_open(row)
-            )
+            approval_document(self.actor, row, next(iter(row.decisions.all()), None), is_open=self.states.is_open(row))
             for row in rows
         ]
 
-    def decision(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def decision(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         approval: Approval = self.get_object()
 
-        def do(id: UUID, body: Body) -> Approval:
-            approval_decide(actor=self.actor, id=id, approval_id=approval.pk, **body)
+        def do(record_id: UUID, body: Body) -> Approval:
+            approval_decide(actor=self.actor, id=record_id, approval_id=approval.pk, **body)
             return self.get_object()  # type: ignore[no-any-return]
 
         body = self.body(Permission.DECIDE)

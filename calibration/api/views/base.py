@@ -77,11 +77,11 @@ class RecordsViewSet(ListModelMixin, RetrieveModelMixin, WorkViewSet):
         context = self.get_serializer_context()
         return list(serializer(list(self.documents(rows)), many=True, context=context).data)
 
-    def list(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def list(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         page = self.paginate_queryset(self.filter_queryset(self.get_queryset()))
         return self.get_paginated_response(self.shown(page or []))
 
-    def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return Response(self.shown([self.get_object()])[0])
 
     def record(
@@ -90,7 +90,6 @@ class RecordsViewSet(ListModelMixin, RetrieveModelMixin, WorkViewSet):
         """Make a record once: 201, and 200 with the first one when the request is sent again."""
         row, code = self._once(body, do, find, about)
         return Response(self.shown([row])[0], status=code)
-
 
     def act(
         self, body: Body, do: Callable[[UUID, Body], RowT], find: Callable[[UUID], RowT] | None = None, **about: object

@@ -50,13 +50,13 @@ class RulingViewSet(RecordsViewSet):
     }
     examples = examples.RULINGS
 
-    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         job = self.job
 
-        def do(id: UUID, body: Body) -> Ruling:
+        def do(record_id: UUID, body: Body) -> Ruling:
             finding: Finding = body.pop("finding")
             if finding.job_id != job.pk:
                 raise Invalid.at("/finding", "other_job", _("This finding belongs to another job."))
-            return finding_rule(actor=self.actor, id=id, job_id=job.pk, finding_id=finding.pk, **body)
+            return finding_rule(actor=self.actor, id=record_id, job_id=job.pk, finding_id=finding.pk, **body)
 
         return self.act(self.body(Permission.RULE), do, job=job.pk)

@@ -83,23 +83,23 @@ class JobViewSet(RecordsViewSet):
             return [job_summary(self.actor, row) for row in rows]
         return [job_document(self.actor, case_of(self.actor, row.pk)) for row in rows]
 
-    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         body = self.body(Permission.RECORD_FACTS)
-        return self.record(body, lambda id, fields: jobs.job_open(actor=self.actor, id=id, **fields))
+        return self.record(body, lambda record_id, fields: jobs.job_open(actor=self.actor, id=record_id, **fields))
 
-    def pause(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def pause(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return self.step(Permission.RECORD_FACTS, jobs.job_pause)
 
-    def resumption(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def resumption(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return self.step(Permission.RECORD_FACTS, jobs.job_resume)
 
-    def end(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def end(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return self.step(Permission.RECORD_FACTS, jobs.job_end)
 
-    def refiling(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def refiling(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return self.step(Permission.RULE, jobs.job_refile)
 
-    def sign_off(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def sign_off(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         try:
             return self.step(Permission.SIGN_OFF, jobs.job_sign_off)
         except WrongPin:
@@ -110,9 +110,9 @@ class JobViewSet(RecordsViewSet):
         """Carry out an action once; the job as it then stands, now and when the request is sent again."""
         job = self.job
 
-        def do(id: UUID, body: Body) -> Job:
+        def do(record_id: UUID, body: Body) -> Job:
             self._require_corners(body)
-            return service(actor=self.actor, id=id, job_id=job.pk, **body)
+            return service(actor=self.actor, id=record_id, job_id=job.pk, **body)
 
         return self.act(self.body(permission), do, lambda _id: job, job=job.pk)
 

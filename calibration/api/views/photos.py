@@ -67,7 +67,7 @@ class PhotoViewSet(RecordsViewSet):
     def documents(self, rows: Sequence[Photo]) -> list[Shown]:
         return [photo_document(row) for row in rows]
 
-    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         name, owner_id = self.owner
         body = self.body(Permission.RECORD_FACTS)
         upload: UploadedFile = body.pop("file")
@@ -75,7 +75,9 @@ class PhotoViewSet(RecordsViewSet):
             raise BodyTooLarge(LARGEST_PHOTO_BYTES)
         about: dict[str, UUID | str] = {name: owner_id, "sha256": _sha256(upload)}
         return self.record(
-            body, lambda id, _body: photo_add(actor=self.actor, id=id, file=upload, **{name: owner_id}), **about
+            body,
+            lambda record_id, _body: photo_add(actor=self.actor, id=record_id, file=upload, **{name: owner_id}),
+            **about,
         )
 
 
@@ -91,7 +93,10 @@ class _AnyPicture(BaseContentNegotiation):
     """A picture has the type that it has, whatever the client would rather have."""
 
     def select_renderer(
-        self, request: Request, renderers: Iterable[BaseRenderer], format_suffix: str | None = None  # noqa: ARG002
+        self,
+        request: Request,
+        renderers: Iterable[BaseRenderer],
+        format_suffix: str | None = None,
     ) -> tuple[BaseRenderer, str]:
         first = next(iter(renderers))
         return first, str(first.media_type)
@@ -106,7 +111,7 @@ class PhotoFileViewSet(RecordsViewSet):
     answers = {"retrieve": (ACTING, {(200, each): OpenApiTypes.BINARY for each in MEDIA_TYPES})}
     summaries = {"retrieve": _("The picture itself.")}
 
-    def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> FileResponse:  # type: ignore[override]  # noqa: ARG002
+    def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> FileResponse:  # type: ignore[override]
         photo: Photo = self.get_object()
         try:
             content = default_storage.open(photo.path)

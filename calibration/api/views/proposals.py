@@ -58,13 +58,13 @@ class ProposalViewSet(RecordsViewSet):
     def documents(self, rows: Sequence[Proposal]) -> list[Shown]:
         return shown_proposals(rows)
 
-    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         job_id = self.job.pk
 
-        def do(id: UUID, body: Body) -> Proposal:
+        def do(record_id: UUID, body: Body) -> Proposal:
             if body:
-                return proposal_enter(actor=self.actor, id=id, job_id=job_id, **body)
-            return proposal_compute(actor=self.actor, id=id, job_id=job_id)
+                return proposal_enter(actor=self.actor, id=record_id, job_id=job_id, **body)
+            return proposal_compute(actor=self.actor, id=record_id, job_id=job_id)
 
         return self.record(self.body(Permission.RECORD_FACTS), do, job=job_id)
 
@@ -87,11 +87,11 @@ class ConcessionViewSet(RecordsViewSet):
         approvals = list(Approval.objects.filter(concession__in=rows).order_by("recorded_at", "id"))
         return [concession_document(row, approvals) for row in rows]
 
-    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         job_id = self.job.pk
         return self.record(
             self.body(Permission.RECORD_FACTS),
-            lambda id, body: concession_request(actor=self.actor, id=id, job_id=job_id, **body),
+            lambda record_id, body: concession_request(actor=self.actor, id=record_id, job_id=job_id, **body),
             job=job_id,
         )
 
@@ -105,7 +105,9 @@ class ReversionViewSet(RecordsViewSet):
     summaries = {
         "list": _("The decisions to go back in a job, oldest first."),
         "retrieve": _("One decision to go back, with the set-points that it goes back to."),
-        "create": _("Go back to the as-found set-points. Gives the first proposal on the way; its id is the request's."),
+        "create": _(
+            "Go back to the as-found set-points. Gives the first proposal on the way; its id is the request's."
+        ),
     }
     examples = examples.REVERSIONS
 
@@ -115,11 +117,11 @@ class ReversionViewSet(RecordsViewSet):
     def documents(self, rows: Sequence[Any]) -> Sequence[Any]:
         return shown_proposals(rows) if self.action == "create" else rows
 
-    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         job_id = self.job.pk
         return self.record(
             self.body(Permission.RECORD_FACTS),
-            lambda id, body: reversion_begin(actor=self.actor, id=id, job_id=job_id, **body),
-            lambda id: Proposal.objects.get(pk=id),
+            lambda record_id, body: reversion_begin(actor=self.actor, id=record_id, job_id=job_id, **body),
+            lambda record_id: Proposal.objects.get(pk=record_id),
             job=job_id,
         )

@@ -32,10 +32,10 @@ class ReadinessViewSet(RecordsViewSet):
     }
     examples = examples.READINESS
 
-    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         job = self.job
         return self.record(
             self.body(Permission.RECORD_FACTS),
-            lambda id, body: readiness_record(actor=self.actor, id=id, job_id=job.pk, **body),
+            lambda record_id, body: readiness_record(actor=self.actor, id=record_id, job_id=job.pk, **body),
             job=job.pk,
         )

@@ -54,12 +54,12 @@ class RoundViewSet(RecordsViewSet):
     def documents(self, rows: Sequence[Round]) -> list[Shown]:
         return shown_rounds(rows)
 
-    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         job = self.job
 
-        def do(id: UUID, body: Body) -> Round:
+        def do(record_id: UUID, body: Body) -> Round:
             require_controlled_corners(job, body["setpoints"], "setpoints")
-            return round_record(actor=self.actor, id=id, job_id=job.pk, **body)
+            return round_record(actor=self.actor, id=record_id, job_id=job.pk, **body)
 
         return self.record(self.body(Permission.RECORD_FACTS), do, job=job.pk)
 
@@ -112,27 +112,27 @@ class ReadingViewSet(RecordsViewSet):
             return rows
         return reading_documents(rows, ReadingStrike.objects.filter(reading__in=rows))
 
-    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         measured = self.round
         body = self.body(Permission.RECORD_FACTS)
         body.setdefault("id", _id_of_first_reading(body))
         return self.record(
             body,
-            lambda id, fields: readings_add(actor=self.actor, id=id, round_id=measured.pk, **fields),
+            lambda record_id, fields: readings_add(actor=self.actor, id=record_id, round_id=measured.pk, **fields),
             lambda _id: measured,
             round=measured.pk,
         )
 
-    def strike(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def strike(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         reading: Reading = self.get_object()
         return self.record(
             self.body(Permission.RECORD_FACTS),
-            lambda id, body: reading_strike(actor=self.actor, id=id, reading_id=reading.pk, **body),
+            lambda record_id, body: reading_strike(actor=self.actor, id=record_id, reading_id=reading.pk, **body),
             lambda _id: reading.round,
             reading=reading.pk,
         )
 
-    def strike_retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def strike_retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         strike = ReadingStrike.objects.filter(reading=self.get_object()).first()
         if strike is None:
             raise NotFound

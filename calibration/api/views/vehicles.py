@@ -47,19 +47,19 @@ class VehicleSetpointsViewSet(RecordsViewSet):
     def vehicle(self) -> Vehicle:
         return vehicle_by_vin(self.actor, self.kwargs["vin"])
 
-    def list(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def list(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         page = self.paginate_queryset(setpoint_changes(self.actor, self.vehicle))  # type: ignore[arg-type]
         return self.get_paginated_response(self.shown(page or []))
 
     def documents(self, rows: Sequence[Any]) -> Iterable[Shown]:
         return _changes(rows) if self.action == "list" else [_reset(row) for row in rows]
 
-    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         vehicle = self.vehicle
         return self.record(
             self.body(Permission.RULE),
-            lambda id, body: baseline_reset(actor=self.actor, id=id, vehicle=vehicle, **body)[0],
-            lambda id: BaselineReset.objects.get(pk=id),
+            lambda record_id, body: baseline_reset(actor=self.actor, id=record_id, vehicle=vehicle, **body)[0],
+            lambda record_id: BaselineReset.objects.get(pk=record_id),
             vehicle=vehicle.pk,
         )
 

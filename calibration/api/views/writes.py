@@ -44,13 +44,13 @@ class WriteViewSet(RecordsViewSet):
         rulings = Ruling.objects.filter(finding__in=findings).order_by("recorded_at", "id")
         return write_documents(rows, finding_documents(findings, rulings))
 
-    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:  # noqa: ARG002
+    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         job = self.job
 
-        def do(id: UUID, body: Body) -> Write:
+        def do(record_id: UUID, body: Body) -> Write:
             require_controlled_corners(job, body["read_back"], "read_back")
             self._require_own_proposal(body)
-            return write_record(actor=self.actor, id=id, job_id=job.pk, **body)
+            return write_record(actor=self.actor, id=record_id, job_id=job.pk, **body)
 
         return self.record(self.body(Permission.RECORD_FACTS), do, job=job.pk)
 

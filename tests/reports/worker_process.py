@@ -1,0 +1,67 @@
+"""A worker in a process of its own that performs one outbox item, and can be held in the middle of it.
+
+`--hold` stops it while it draws, its number taken and nothing committed: it says so on standard output and goes on
+after a line on standard input. `--without-locks` is the seeded fault: the item's and the job's row locks and the look
+for a certificate already made are taken out.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import uuid
+from typing import Any
+
+import django
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("workshop", type=uuid.UUID)
+    parser.add_argument("item", type=uuid.UUID)
+    parser.add_argument("--hold", action="store_true")
+    parser.add_argument("--without-locks", action="store_true")
+    options = parser.parse_args()
+    django.setup()
+    if options.hold:
+        hold_while_drawing()
+    if options.without_locks:
+        take_out_the_locks()
+    from fleet import outbox
+
+    done = outbox.perform(options.workshop, options.item)
+    sys.stdout.write(f"{'done' if done else 'not done'}\n")
+
+
+def hold_while_drawing() -> None:
+    from reports.services import certificates
+
+    draw = certificates.render
+
+    def held(*args: Any, **options: Any) -> bytes:
+        sys.stdout.write("drawing\n")
+        sys.stdout.flush()
+        sys.stdin.readline()
+        return draw(*args, **options)
+
+    certificates.render = held  # type: ignore[assignment]
+
+
+def take_out_the_locks() -> None:
+    from django.db.models import QuerySet
+
+    from fleet import ledger, outbox
+    from fleet.ids import new_id
+    from reports.services import certificates
+
+    def unlocked(queryset: QuerySet[Any], *_args: Any, **_options: Any) -> QuerySet[Any]:
+        return queryset.all()
+
+    QuerySet.select_for_update = unlocked  # type: ignore[method-assign,assignment]
+    outbox._still_ours = lambda _item: True  # type: ignore[assignment]
+    certificates.next_number = lambda _actor, _series: new_id().int % 1_000_000 + 1  # type: ignore[assignment]
+    ledger.append = lambda *_args, **_options: None  # type: ignore[assignment]
+
+
+if __name__ == "__main__":
+    main()
