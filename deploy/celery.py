@@ -29,6 +29,8 @@ app.conf.update(
         "unacked_restore_throttle": 1,
         "socket_connect_timeout": BROKER_TIMEOUT,
         "socket_timeout": BROKER_TIMEOUT,
+        # Sending a hint: kombu would try for six seconds to reach a broker that is down, within the request.
+        "max_retries": 0,
     },
     # The sweep repeats a hint that the broker could not take; a request must not wait for it.
     task_publish_retry=False,

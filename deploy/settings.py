@@ -40,6 +40,7 @@ INSTALLED_APPS = [
     "deploy",
     "rest_framework",
     "drf_spectacular",
+    "drf_spectacular_sidecar",
     "django_filters",
     "django_prometheus",
     "django_structlog",
@@ -168,6 +169,8 @@ SPECTACULAR_SETTINGS = {
     "VERSION": "1",
     "OAS_VERSION": "3.1.1",
     "SERVE_INCLUDE_SCHEMA": False,
+    "SWAGGER_UI_DIST": "SIDECAR",
+    "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
     "COMPONENT_SPLIT_REQUEST": True,
     "SCHEMA_PATH_PREFIX": "/api/v1",
     "POSTPROCESSING_HOOKS": [

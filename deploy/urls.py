@@ -19,6 +19,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("metrics", health.metrics),
     path("admin/", admin.site.urls),
     path("api/v1/", include(API)),
+    path("", include("reports.pages.urls")),
 ]
 
 handler400 = "fleet.api.problem_handlers.bad_request"

@@ -169,8 +169,8 @@ class PlanningCase:
 class LimitCheck:
     """One limit at one corner (`corner` None: the whole vehicle). `refuse` is hard, `review` needs approval.
 
-    `value` and `limit` are counts (`warp_change`: mm; `not_significant`: |deviation| and its expanded uncertainty, mm;
-    `suspect_corner`: the change and 0).
+    `value` and `limit` are counts. `warp_change`: mm. `not_significant`: |deviation| and its expanded
+    uncertainty, mm. `suspect_corner`: the change and 0.
     """
 
     code: LimitCode
@@ -205,8 +205,7 @@ class CornerRange:
     """Permitted changes of a controlled corner in counts, and which limit sets each end.
 
     0 is always permitted besides, also where a set-point already stands outside a limit and `low` > 0 or
-    `high` < 0;
-    `low` > `high`: nothing else is.
+    `high` < 0. `low` > `high`: nothing else is.
     """
 
     corner: Corner

@@ -38,8 +38,8 @@ def weight_matrix(case: PlanningCase) -> Matrix:
 def quadratic_in_changes(case: PlanningCase) -> tuple[Matrix, Vector, float]:
     """The expectation of section 6 as Δ'QΔ + c'Δ + k: returns Q (4, 4), c (4,), k.
 
-    With e = d + g∘Δ, E[e'Me] = ē'Mē + tr(M Cov e) (mean of a quadratic form; Mathai and Provost 1992,
-    3.2b.2), whose Δ terms are Q = M∘(ḡḡ' + Cov g) and c = 2ḡ∘(M d̄) + 2 diag(M Cov(d, g)).
+    With e = d + g∘Δ, E[e'Me] = ē'Mē + tr(M Cov e) (mean of a quadratic form, textbook result),
+    whose Δ terms are Q = M∘(ḡḡ' + Cov g) and c = 2ḡ∘(M d̄) + 2 diag(M Cov(d, g)).
     """
     weights, state = weight_matrix(case), case.state
     responses, deviations = state.responses, case.deviations_mm
@@ -91,7 +91,7 @@ def probability_in_limits(
     """P(|x_i| ≤ corner limit, |left − right| ≤ side limit) for x normal with that mean (4,) and covariance (4, 4).
 
     A limit of inf is none; one below 0 cannot be met. Sequential conditioning (Genz 1992, J. Comput. Graph.
-    Stat. 1, 141): given the left corner, the side limit is an interval for the right one. The
+    Stat. 1, 141, cited from memory): given the left corner, the side limit is an interval for the right one. The
     three-dimensional integral that is left is taken on a fixed Richtmyer lattice, so the same question always
     has the same answer; error about 1e-3.
 

@@ -51,8 +51,7 @@ class ResponsePrior:
     """What is believed about the four responses before the job's first round.
 
     `mean` mm per count, shape (4,); `covariance`, shape (4, 4). Uncontrolled corners have mean and variance
-    0.
-    `source` says where it comes from and `vehicles` from how many vehicles (0 for a specification). Priors
+    0. `source` says where it comes from and `vehicles` from how many vehicles (0 for a specification). Priors
     learned from the vehicle itself or its model are further makers of this class.
     """
 

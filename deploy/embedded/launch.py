@@ -166,7 +166,7 @@ def _own_services(options: Options, data: DataFolder) -> list[Service]:
             PROMETHEUS_MULTIPROC_DIR=str(metrics),
         ),
         _python_service("worker", data, worker, lambda: True),
-        _python_service("beat", data, [*celery, "beat"], lambda: True),
+        _python_service("beat", data, ["-m", "deploy.beat"], lambda: True),
     ]
 
 

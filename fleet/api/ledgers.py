@@ -16,7 +16,7 @@ from rest_framework.response import Response
 
 from fleet.models import LedgerEntry, Membership
 from fleet.permissions import Permission, require
-from fleet.selectors.vehicles import sees_whole_workshop, vehicle_by_vin, within_tenures
+from fleet.selectors.vehicles import require_reading_vehicles, sees_whole_workshop, vehicle_by_vin, within_tenures
 
 from .fields import AwareDateTime
 from .filters import AwareTimeFilter
@@ -108,12 +108,14 @@ class LedgerViewSet(ListModelMixin, ActionViewSet):
     serializer_class = EntrySerializer
     filterset_class = HistoryFilter
     ordering = "sequence"
-    permission: Permission = Permission.READ_WORKSHOP
     summaries = {"list": _("The workshop's ledger: set-up, oldest first.")}
 
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
         super().initial(request, *args, **kwargs)
-        require(self.actor, self.permission)
+        self.require_reading()
+
+    def require_reading(self) -> None:
+        require(self.actor, Permission.READ_WORKSHOP)
 
     def get_queryset(self) -> QuerySet[LedgerEntry]:
         if getattr(self, "swagger_fake_view", False):
@@ -138,8 +140,10 @@ class HistoryViewSet(LedgerViewSet):
 
     serializer_class = HistorySerializer
     ordering = "-sequence"
-    permission = Permission.READ_OWN_VEHICLES
     summaries = {"list": _("Everything that happened to a vehicle, newest first.")}
+
+    def require_reading(self) -> None:
+        require_reading_vehicles(self.actor)
 
     def entries(self) -> QuerySet[LedgerEntry]:
         vehicle = vehicle_by_vin(self.actor, self.kwargs["vin"])

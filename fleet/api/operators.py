@@ -14,8 +14,8 @@ from rest_framework import serializers
 from fleet import services
 from fleet.actor import Actor
 from fleet.models import Operator
-from fleet.permissions import Permission
 from fleet.selectors.operators import visible_operators
+from fleet.selectors.vehicles import require_reading_vehicles
 
 from .fields import AwareDateTime, TrimmedText
 from .inputs import RecordSerializer
@@ -50,7 +50,6 @@ class OperatorViewSet(ChangeableViewSet):
     serializer_class = OperatorSerializer
     create_serializer_class = OperatorInput
     update_serializer_class = OperatorFields
-    read_permission = Permission.READ_OWN_VEHICLES
     ordering = "name"
     summaries = {
         "list": _("The operators: the customers who run the vehicles. A contact sees their own."),
@@ -63,6 +62,9 @@ class OperatorViewSet(ChangeableViewSet):
             OpenApiExample("a lodge", {"name": "Tarn Lodge", "email": "fleet@tarn-lodge.example"}, request_only=True)
         ]
     }
+
+    def require_reading(self) -> None:
+        require_reading_vehicles(self.actor)
 
     def selector(self, actor: Actor) -> QuerySet[Operator]:
         return visible_operators(actor)

@@ -25,7 +25,6 @@ from fleet.models import AccessToken, Membership, User
 from fleet.permissions import INTEGRATOR_SCOPES, Permission, may, require
 from fleet.tenancy import in_workshop
 
-from .base import CollectionViewSet
 from .fields import AwareDateTime, TrimmedText
 from .inputs import PasswordField, RecordSerializer, Reference
 from .problems import Problem
@@ -120,9 +119,8 @@ class TokenViewSet(ResourceViewSet):
     def get_serializer_class(self) -> type[serializers.BaseSerializer[Any]]:
         return NewTokenSerializer if self.action == "create" else TokenSerializer
 
-    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
+    def require_reading(self) -> None:
         """Everyone sees their own tokens, whatever their roles."""
-        super(CollectionViewSet, self).initial(request, *args, **kwargs)
 
     def selector(self, actor: Actor) -> QuerySet[AccessToken]:
         tokens = AccessToken.objects.select_related("membership__user")

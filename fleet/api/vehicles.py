@@ -16,9 +16,10 @@ from rest_framework import serializers
 from fleet import services
 from fleet.actor import Actor
 from fleet.models import Fitment, ServiceEvent, Vehicle, VinCorrection
-from fleet.permissions import Permission
+from fleet.permissions import Permission, require
 from fleet.selectors.vehicles import (
     is_now_visible,
+    require_reading_vehicles,
     sees_whole_workshop,
     vehicle_by_vin,
     visible_vehicles,
@@ -191,13 +192,13 @@ class VehicleFilter(django_filters.FilterSet):
         return Q() if sees_whole_workshop(actor) else Q(operator_id=actor.operator_id)
 
 
-class VehicleReadMixin(CollectionViewSet):
+class VehicleReadMixin:
     """Read by the workshop, and by operator contacts as far as it is theirs."""
 
-    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
-        super(CollectionViewSet, self).initial(request, *args, **kwargs)
-        if request.method in {"GET", "HEAD"}:
-            require_reading_vehicles(self.actor)
+    actor: Actor
+
+    def require_reading(self) -> None:
+        require_reading_vehicles(self.actor)
 
 
 class VehicleViewSet(VehicleReadMixin, ChangeableViewSet):
@@ -207,7 +208,6 @@ class VehicleViewSet(VehicleReadMixin, ChangeableViewSet):
     serializer_class = VehicleSerializer
     create_serializer_class = VehicleInput
     update_serializer_class = VehicleChanges
-    read_permission = Permission.READ_OWN_VEHICLES
     create_permission = Permission.ADD_VEHICLES
     update_permission = Permission.ADD_VEHICLES
     filterset_class = VehicleFilter
@@ -251,7 +251,6 @@ class VehicleViewSet(VehicleReadMixin, ChangeableViewSet):
 class VehiclePartViewSet(VehicleReadMixin, ResourceViewSet):
     """What belongs to one vehicle."""
 
-    read_permission = Permission.READ_OWN_VEHICLES
     create_permission = Permission.RECORD_FACTS
 
     @cached_property
@@ -265,13 +264,15 @@ class VinCorrectionViewSet(VehiclePartViewSet):
     queryset = VinCorrection.objects.all()
     serializer_class = VinCorrectionSerializer
     create_serializer_class = VinCorrectionInput
-    read_permission = Permission.READ_WORKSHOP
     create_permission = Permission.RULE
     ordering = "recorded_at"
     summaries = {
         "list": _("The corrections of a vehicle's VIN."),
         "create": _("Correct a mistyped VIN; the vehicle answers to both."),
     }
+
+    def require_reading(self) -> None:
+        require(self.actor, Permission.READ_WORKSHOP)
 
     def selector(self, actor: Actor) -> QuerySet[VinCorrection]:
         return self.vehicle.corrections.all()

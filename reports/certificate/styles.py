@@ -29,14 +29,7 @@ TITLE = ParagraphStyle("title", BODY, fontName=BOLD, fontSize=23, leading=25)
 SUBTITLE = ParagraphStyle("subtitle", BODY, fontSize=12.5, leading=15)
 HEADLINE = ParagraphStyle("headline", BODY, fontName=SEMIBOLD, fontSize=15, leading=18, spaceAfter=2)
 SECTION = ParagraphStyle(
-    "section",
-    BODY,
-    fontName=SEMIBOLD,
-    fontSize=10.4,
-    leading=12.5,
-    spaceBefore=6.5,
-    spaceAfter=2.5,
-    keepWithNext=1,
+    "section", BODY, fontName=SEMIBOLD, fontSize=10.4, leading=12.5, spaceBefore=6.5, spaceAfter=2.5
 )
 ITEM = ParagraphStyle("item", BODY, leftIndent=9, bulletFontName=REGULAR, bulletFontSize=8.6, spaceAfter=1.2)
 SMALL_ITEM = ParagraphStyle(

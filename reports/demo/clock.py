@@ -45,6 +45,14 @@ def working_day(now: datetime, days_ago: int, hour: int, minute: int = 0) -> dat
     return datetime.combine(day, time(hour, minute), tzinfo=UTC)
 
 
+def next_working_day(now: datetime, days: int, hour: int) -> datetime:
+    """The first working day at least so many days on."""
+    day = (now + timedelta(days=days)).date()
+    while day.weekday() >= SATURDAY:
+        day += timedelta(days=1)
+    return datetime.combine(day, time(hour, 20), tzinfo=UTC)
+
+
 def bay_day(now: datetime) -> int:
     """How many days ago the vehicles still in the bay arrived: today once the working day is over, else before."""
     return 0 if now.time() >= LAST_ARRIVAL and now.weekday() < SATURDAY else 1

@@ -60,7 +60,7 @@ def _replace_a_sensor(visit: Visit) -> None:
     """The front-left corner does not answer to its first write: its sensor is dead."""
     visit.follow(until=["inspect"])
     visit.pause("Front-left height sensor gives no signal; a new one is ordered.")
-    visit.after(timedelta(days=1, hours=19))
+    visit.until(days=2, hour=9)
     visit.simulated.repair("FL")
     visit.simulated.age({"FL": 6.0})
     visit.event("sensor_replaced", "FL", "Sensor and its connector renewed, fault memory cleared.")

@@ -18,7 +18,7 @@ from fleet.actor import Actor
 from fleet.ids import new_id
 from fleet.models import Vehicle
 
-from .clock import person_at
+from .clock import next_working_day, person_at
 from .simulated_tape import Tape
 from .simulated_vehicle import CORNER_NAMES, SimulatedVehicle
 from .workshop import DemoWorkshop
@@ -74,6 +74,10 @@ class Visit:
     def after(self, what: str | timedelta) -> None:
         """Time passes."""
         self.now += what if isinstance(what, timedelta) else timedelta(minutes=MINUTES[what])
+
+    def until(self, days: int, hour: int) -> None:
+        """The work rests until a later working day."""
+        self.now = next_working_day(self.now, days, hour)
 
     @property
     def case(self) -> CaseFile:

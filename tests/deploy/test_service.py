@@ -18,7 +18,7 @@ CHILDREN = {
     "broker": "valkey-server",
     "web": "-m granian",
     "worker": "deploy.celery --quiet worker",
-    "beat": "deploy.celery --quiet beat",
+    "beat": "-m deploy.beat",
 }
 
 

@@ -15,6 +15,9 @@ from deploy.backup.making import BackupError, backup_make
 class Command(BaseCommand):
     help = "Back up the database and all stored files into a new folder. Secrets are not part of a backup."
 
+    # A backup must be possible whatever else is wrong.
+    requires_system_checks = ()
+
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("folder", type=Path, help="a folder that does not exist yet")
 

@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
-
 import pytest
 
 from calibration.rules.readiness import ITEMS
-from fleet.ids import new_id
-from fleet.services import vin_correct
-from fleet.tenancy import in_workshop
-from tests.calibration.api.http_bench import ON_TARGET, ONE_HIGH, SETPOINTS, HttpBench
+from tests.calibration.api.http_bench import ON_TARGET, ONE_HIGH, SETPOINTS, HttpBench, moment
 from tests.factories import Site, new_vin
 
 
@@ -69,12 +64,9 @@ def test_a_second_open_job_on_a_vehicle_is_a_conflict(bench: HttpBench) -> None:
     assert (response.status_code, response.json()["type"]) == (409, "job_open")
 
 
-def test_a_job_can_be_opened_by_a_vin_that_was_corrected(site: Site, bench: HttpBench) -> None:
+def test_a_job_can_be_opened_by_a_vin_that_was_corrected(bench: HttpBench) -> None:
     wrong, right = bench.vehicle.vin, new_vin()
-    with in_workshop(site.workshop.pk):
-        vin_correct(
-            actor=site.manager.actor(), record_id=new_id(), vehicle=bench.vehicle, vin=right, reason="Mistyped."
-        )
+    bench.made(f"/vehicles/{wrong}/vin-correction/", {"vin": right, "reason": "Mistyped."}, client=bench.manager)
 
     job = bench.open_job(vehicle=wrong)
 
@@ -258,10 +250,10 @@ def test_a_job_without_a_specification_is_recorded_and_not_judged(site: Site) ->
     assert job["rounds"][0]["assessment"] is None
 
 
-def test_events_on_the_vehicle_appear_in_its_job(site: Site, bench: HttpBench) -> None:
+def test_events_on_the_vehicle_appear_in_its_job(bench: HttpBench) -> None:
     bench.measured()
-    event = {"kind": "sensor_replaced", "corner": "FL", "happened_at": (site.began_at + timedelta(days=1)).isoformat()}
-    bench.made(f"/vehicles/{bench.vehicle.vin}/events/", {**event, "note": ""})
+    event = {"kind": "sensor_replaced", "corner": "FL", "happened_at": moment(), "note": ""}
+    bench.made(f"/vehicles/{bench.vehicle.vin}/events/", event)
 
     job = bench.state()
 

@@ -1,0 +1,259 @@
+"""Backup and restore: everything of every workshop, checked before it takes the place of what is there."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import psycopg
+import pytest
+from django.db import connection, connections
+from psycopg import sql
+from psycopg.conninfo import make_conninfo
+
+from deploy import database
+from deploy.backup.making import MANIFEST, unknown_migrations
+from deploy.embedded.folder import CHECKOUT, data_folder
+from fleet import outbox
+from tests.database import copied_database, database_environment
+from tests.factories import make_site
+
+PATIENCE = 120
+
+
+@pytest.fixture
+def no_hints(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(outbox, "hint", lambda _workshop, _item: None)
+
+
+@pytest.fixture
+def name(django_db_setup: None, committed_db: None, no_hints: None) -> Iterator[str]:
+    """A database of this test's own, with two workshops in it; Django works on it meanwhile."""
+    usual = connection.settings_dict["NAME"]
+    with copied_database(data_folder(), "backup") as own:
+        connections.close_all()
+        connection.settings_dict["NAME"] = own
+        try:
+            for _ in range(2):
+                make_site().vehicle()
+            connections.close_all()
+            yield own
+        finally:
+            connections.close_all()
+            connection.settings_dict["NAME"] = usual
+
+
+@pytest.fixture
+def files(tmp_path: Path) -> Path:
+    folder = tmp_path / "files"
+    (folder / "photos" / "01").mkdir(parents=True)
+    (folder / "photos" / "01" / "tape.jpg").write_bytes(b"\xff\xd8 a tape")
+    return folder
+
+
+@pytest.fixture
+def environment(name: str, files: Path) -> dict[str, str]:
+    administrator = make_conninfo(**parameters("admin", name))
+    inherited = {key: value for key, value in os.environ.items() if key != "LEVELBOOK_DATABASE_ROLE"}
+    return {
+        **inherited,
+        **database_environment(data_folder(), name),
+        database.URL_VARIABLES["admin"]: administrator,
+        "FILES_URL": str(files),
+    }
+
+
+def parameters(role: database.Role, name: str) -> dict[str, Any]:
+    return database.connection_parameters(role, data_folder()) | {"dbname": name}
+
+
+def manage(environment: dict[str, str], *arguments: object) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, str(CHECKOUT / "manage.py"), *map(str, arguments)]
+    return subprocess.run(
+        command, env=environment, capture_output=True, text=True, timeout=PATIENCE, check=False
+    )
+
+
+def done(environment: dict[str, str], *arguments: object) -> None:
+    ended = manage(environment, *arguments)
+    assert ended.returncode == 0, ended.stderr
+
+
+def refused(environment: dict[str, str], *arguments: object) -> str:
+    ended = manage(environment, *arguments)
+    assert ended.returncode != 0
+    assert "Traceback" not in ended.stderr
+    return ended.stderr
+
+
+def contents(name: str) -> dict[str, list[Any]]:
+    """Every row of every table but the installation's, whatever workshop it belongs to."""
+    with psycopg.connect(**parameters("admin", name)) as server:
+        tables = server.execute("SELECT tablename FROM pg_tables WHERE schemaname = 'public' ORDER BY 1")
+        found = {}
+        for (table,) in tables.fetchall():
+            if table not in {"fleet_installation", "django_migrations"}:
+                rows = sql.SQL("SELECT to_jsonb(t)::text FROM {} t ORDER BY 1").format(sql.Identifier(table))
+                found[table] = server.execute(rows).fetchall()
+        return found
+
+
+def epoch(name: str) -> Any:
+    return one(name, "SELECT epoch FROM fleet_installation")
+
+
+def one(name: str, query: str, role: database.Role = "admin") -> Any:
+    with psycopg.connect(**parameters(role, name)) as server:
+        row = server.execute(query).fetchone()
+        assert row is not None
+        return row[0]
+
+
+def change(name: str, statement: str) -> None:
+    with psycopg.connect(**parameters("admin", name), autocommit=True) as server:
+        server.execute("SET session_replication_role = replica")  # as someone with every right could
+        server.execute(statement)
+
+
+@pytest.fixture
+def backup(environment: dict[str, str], tmp_path: Path) -> Path:
+    folder = tmp_path / "kept" / "monday"
+    done(environment, "backup", folder)
+    return folder
+
+
+def test_restored_is_what_was_backed_up_under_a_new_epoch(
+    environment: dict[str, str], name: str, files: Path, backup: Path
+) -> None:
+    kept, first_epoch = contents(name), epoch(name)
+    assert len(kept["fleet_workshop"]) == 2, "row-level security must not hide a workshop from the backup"
+    assert len(kept["fleet_ledgerentry"]) > 10
+    change(name, "DELETE FROM fleet_vehicle")
+    (files / "photos" / "01" / "tape.jpg").write_bytes(b"spoiled")
+    (files / "photos" / "02.jpg").write_bytes(b"of the database that is replaced")
+    assert contents(name) != kept
+
+    done(environment, "restore", backup, "--replace")
+
+    assert contents(name) == kept
+    assert epoch(name) != first_epoch
+    assert [path for path in files.rglob("*") if path.is_file()] == [files / "photos" / "01" / "tape.jpg"]
+    assert (files / "photos" / "01" / "tape.jpg").read_bytes() == b"\xff\xd8 a tape"
+
+
+def test_restored_database_is_guarded_as_before(
+    environment: dict[str, str], name: str, backup: Path
+) -> None:
+    done(environment, "restore", backup, "--replace")
+    assert one(name, "SELECT count(*) FROM fleet_workshop", role="app") == 0, "no workshop, no rows"
+    forced = "SELECT bool_and(relforcerowsecurity) FROM pg_class WHERE relname IN ('fleet_vehicle', 'reports_certificate')"
+    assert one(name, forced)
+    with psycopg.connect(**parameters("owner", name)) as owner, pytest.raises(psycopg.Error, match="append-only"):
+        owner.execute("TRUNCATE fleet_ledgerentry")
+    with psycopg.connect(**parameters("app", name)) as app, pytest.raises(psycopg.Error, match="permission denied"):
+        app.execute("CREATE TEMPORARY TABLE shadow (id int)")
+
+
+def test_database_that_holds_workshops_is_not_replaced_unasked(
+    environment: dict[str, str], name: str, backup: Path
+) -> None:
+    before, epoch_before = contents(name), epoch(name)
+    assert "--replace" in refused(environment, "restore", backup)
+    assert (contents(name), epoch(name)) == (before, epoch_before)
+
+
+def test_empty_installation_takes_a_backup_without_being_asked_to_replace(
+    environment: dict[str, str], name: str, backup: Path, tmp_path: Path
+) -> None:
+    kept = contents(name)
+    with copied_database(data_folder(), "fresh") as fresh:
+        urls = {
+            **database_environment(data_folder(), fresh),
+            database.URL_VARIABLES["admin"]: make_conninfo(**parameters("admin", fresh)),
+        }
+        done(environment | urls | {"FILES_URL": str(tmp_path / "elsewhere")}, "restore", backup)
+        assert contents(fresh) == kept
+    assert (tmp_path / "elsewhere" / "photos" / "01" / "tape.jpg").exists()
+
+
+def test_altered_backup_is_refused_and_nothing_changes(
+    environment: dict[str, str], name: str, backup: Path
+) -> None:
+    before, epoch_before = contents(name), epoch(name)
+    photo = backup / "files" / "photos" / "01" / "tape.jpg"
+    photo.write_bytes(photo.read_bytes() + b"!")
+    assert "tape.jpg is not as it was" in refused(environment, "restore", backup, "--replace")
+    assert (contents(name), epoch(name)) == (before, epoch_before)
+
+
+def test_backup_without_one_of_its_files_is_refused(environment: dict[str, str], backup: Path) -> None:
+    (backup / "files" / "photos" / "01" / "tape.jpg").unlink()
+    assert "tape.jpg is not as it was" in refused(environment, "restore", backup, "--replace")
+
+
+def test_backup_with_a_broken_ledger_is_refused_and_nothing_changes(
+    environment: dict[str, str], name: str, tmp_path: Path
+) -> None:
+    change(
+        name,
+        "UPDATE fleet_ledgerentry SET kind = 'nothing_happened' WHERE sequence = 2 AND book IN "
+        "(SELECT book FROM fleet_ledgerentry WHERE sequence = 2 LIMIT 1)",
+    )
+    done(environment, "backup", tmp_path / "broken")
+    before, epoch_before = contents(name), epoch(name)
+    assert "entry 2" in refused(environment, "restore", tmp_path / "broken", "--replace")
+    assert (contents(name), epoch(name)) == (before, epoch_before)
+    assert not one(
+        name, f"SELECT count(*) FROM pg_database WHERE datname LIKE '{name}\\_re%'"
+    ), "no half-restored database is left behind"
+
+
+def test_backup_of_a_newer_version_is_refused(environment: dict[str, str], name: str, backup: Path) -> None:
+    manifest = json.loads((backup / MANIFEST).read_text())
+    manifest["migrations"]["fleet"].append("0999_of_a_newer_version")
+    (backup / MANIFEST).write_text(json.dumps(manifest))
+    assert "fleet.0999_of_a_newer_version" in refused(environment, "restore", backup, "--replace")
+
+
+def test_older_backup_is_migrated(environment: dict[str, str], name: str, tmp_path: Path) -> None:
+    """The tables of sessions stand for a migration that the older version did not have."""
+    change(name, "DELETE FROM django_migrations WHERE app = 'sessions'")
+    change(name, "DROP TABLE django_session")
+    done(environment, "backup", tmp_path / "older")
+    assert "sessions" not in json.loads((tmp_path / "older" / MANIFEST).read_text())["migrations"]
+    done(environment, "restore", tmp_path / "older", "--replace")
+    assert one(name, "SELECT count(*) FROM django_session") == 0
+    assert one(name, "SELECT count(*) FROM django_session", role="app") == 0
+
+
+def test_backup_does_not_overwrite_a_folder(environment: dict[str, str], backup: Path) -> None:
+    assert "exists already" in refused(environment, "backup", backup)
+
+
+@pytest.mark.parametrize("content", [None, "{}", "no JSON", '{"format": 1}'])
+def test_folder_that_is_no_backup_is_refused(
+    environment: dict[str, str], tmp_path: Path, content: str | None
+) -> None:
+    folder = tmp_path / "other"
+    folder.mkdir()
+    if content is not None:
+        (folder / MANIFEST).write_text(content)
+    assert "holds no whole backup" in refused(environment, "restore", folder, "--replace")
+
+
+def test_backup_is_for_its_owner_only(backup: Path) -> None:
+    assert backup.stat().st_mode & 0o077 == 0
+
+
+def test_migrations_that_this_version_lacks_are_named() -> None:
+    known = {"fleet": {"0001_initial"}}
+    assert unknown_migrations({"fleet": ["0001_initial"]}, known) == []
+    assert unknown_migrations({"fleet": ["0002_more"], "new": ["0001_initial"]}, known) == [
+        "fleet.0002_more",
+        "new.0001_initial",
+    ]

@@ -1,0 +1,177 @@
+"""What anybody learns from the code on a certificate."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from django.db import connection
+from django.test import Client
+from django.utils import timezone
+
+from fleet.actor import Actor
+from fleet.ids import new_id
+from fleet.tenancy import in_workshop
+from reports.codes import ALPHABET, CODE_LENGTH, grouped, new_code, read_code
+from reports.models import Certificate
+from reports.selectors.certificates import verification
+from reports.services.certificates import certificate_issue, certificate_prepare, certificate_replace
+from tests.factories import Site
+
+from . import jobs
+
+
+@pytest.fixture
+def certificate(site: Site) -> Certificate:
+    bench = jobs.left_alone(site)
+    with in_workshop(site.workshop.pk):
+        certificate_prepare(
+            actor=Actor.system(site.workshop.pk, timezone.now()), job_id=bench.job_id
+        )
+        return Certificate.objects.select_related("vehicle").get()
+
+
+@pytest.fixture(autouse=True)
+def _nobodys_workshop(db: None) -> None:
+    """The test's own transaction names no workshop once the fixtures are through."""
+
+
+def forget_the_workshop() -> None:
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT set_config('app.workshop', '', true)")
+
+
+def replaced(site: Site) -> Certificate:
+    with in_workshop(site.workshop.pk):
+        new = certificate_replace(
+            actor=site.manager.actor(), record_id=new_id(), number=1, reason="Mistyped"
+        )
+        return new
+
+
+def test_code_of_an_issued_certificate_tells_what_it_certifies(site: Site, certificate: Certificate) -> None:
+    forget_the_workshop()
+    found = verification(certificate.code)
+    assert found is not None
+    assert (found.kind, found.number, found.state) == ("certificate", 1, "issued")
+    assert (found.vin, found.workshop, found.verdict) == (
+        certificate.vehicle.vin,
+        site.workshop.name,
+        "within",
+    )
+    assert found.issued_at == certificate.issued_at
+    assert len(found.sha256) == 64
+    assert found.replaced_by is None
+
+
+def test_replaced_certificate_is_told_from_its_replacement_once_that_is_issued(
+    site: Site, certificate: Certificate
+) -> None:
+    new = replaced(site)
+    forget_the_workshop()
+    waiting = verification(certificate.code)
+    assert waiting is not None
+    assert (waiting.state, waiting.replaced_by) == ("issued", None)
+    assert verification(new.code) is None, "in preparation: nothing is certified yet"
+    with in_workshop(site.workshop.pk):
+        certificate_issue(actor=site.manager.actor(), certificate_id=new.pk)
+    forget_the_workshop()
+    old, fresh = verification(certificate.code), verification(new.code)
+    assert old is not None
+    assert fresh is not None
+    assert (old.state, old.replaced_by) == ("replaced", 2)
+    assert (fresh.state, fresh.replaced_by) == ("issued", None)
+
+
+def test_code_may_be_typed_in_groups_and_with_lookalikes(certificate: Certificate) -> None:
+    typed = grouped(certificate.code).lower().replace("0", "o").replace("1", "l")
+    assert verification(typed) == verification(certificate.code) is not None
+
+
+@pytest.mark.parametrize("code", ["", "0", "0" * CODE_LENGTH, "U" * CODE_LENGTH, "%", "' OR 1=1 --", "🚗" * 16])
+def test_code_that_was_never_issued_tells_nothing(certificate: Certificate, code: str) -> None:
+    assert verification(code) is None
+
+
+def test_function_shows_no_more_of_another_workshop_than_the_paper_does(certificate: Certificate) -> None:
+    forget_the_workshop()
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT count(*) FROM reports_certificate")
+        assert cursor.fetchone() == (0,), "row-level security holds but for the function"
+        cursor.execute("SELECT * FROM levelbook_verification(%s)", [certificate.code])
+        assert cursor.description is not None
+        columns = {column.name for column in cursor.description}
+    assert columns == {
+        "kind",
+        "number",
+        "state",
+        "issued_at",
+        "workshop",
+        "vin",
+        "verdict",
+        "sha256",
+        "replaced_by",
+    }
+
+
+def test_exactly_four_functions_reach_beyond_the_workshop_and_fix_their_search_path(db: None) -> None:
+    with connection.cursor() as cursor:
+        cursor.execute(
+            """SELECT p.proname, p.proconfig, pg_get_userbyid(p.proowner),
+                      has_function_privilege('public', p.oid, 'EXECUTE')
+               FROM pg_proc p JOIN pg_namespace n ON n.oid = p.pronamespace
+               WHERE p.prosecdef AND n.nspname NOT IN ('pg_catalog', 'information_schema') ORDER BY 1"""
+        )
+        found = cursor.fetchall()
+    assert [row[0] for row in found] == [
+        "levelbook_credential",
+        "levelbook_due_work",
+        "levelbook_memberships",
+        "levelbook_verification",
+    ]
+    assert {tuple(row[1:]) for row in map(_hashable, found)} == {
+        (("search_path=pg_catalog, pg_temp",), "levelbook_gate", False)
+    }
+
+
+def _hashable(row: tuple[Any, ...]) -> tuple[Any, ...]:
+    return (row[0], tuple(row[1]), *row[2:])
+
+
+def test_codes_are_long_random_and_readable() -> None:
+    codes = {new_code() for _ in range(200)}
+    assert len(codes) == 200
+    assert {len(code) for code in codes} == {CODE_LENGTH}
+    assert set("".join(codes)) == set(ALPHABET)
+    assert all(read_code(grouped(code)) == code for code in codes)
+
+
+class TestPage:
+    def test_says_valid_replaced_or_unknown(self, site: Site, certificate: Certificate) -> None:
+        client = Client()
+        page = client.get(f"/verify/{certificate.code}")
+        assert page.status_code == 200
+        assert "Valid." in page.content.decode()
+        assert certificate.vehicle.vin in page.content.decode()
+        new = replaced(site)
+        with in_workshop(site.workshop.pk):
+            certificate_issue(actor=site.manager.actor(), certificate_id=new.pk)
+        forget_the_workshop()
+        assert "no. 2 has taken its place" in client.get(f"/verify/{certificate.code}").content.decode()
+        unknown = client.get("/verify/0000-0000-0000-0000")
+        assert unknown.status_code == 404
+        assert "Unknown." in unknown.content.decode()
+
+    def test_gives_json_where_accept_asks_for_it(self, certificate: Certificate) -> None:
+        answer = Client().get(f"/verify/{grouped(certificate.code)}", HTTP_ACCEPT="application/json")
+        assert answer.json()["state"] == "valid"
+        assert answer.json()["vin"] == certificate.vehicle.vin
+        unknown = Client().get("/verify/nothing", HTTP_ACCEPT="application/json")
+        assert (unknown.status_code, unknown.json()) == (404, {"state": "unknown"})
+
+    def test_is_only_read(self, certificate: Certificate) -> None:
+        assert Client().post(f"/verify/{certificate.code}").status_code == 405
+
+    def test_shows_what_was_typed_as_text(self, db: None) -> None:
+        page = Client().get("/verify/%3Cscript%3E")
+        assert "<script>" not in page.content.decode()
