@@ -10,7 +10,8 @@ from deploy.celery import app
 
 def main() -> None:
     """Send what is due until asked to stop."""
-    service = Service(app)
+    # A request to stop is noticed between two sleeps of at most this many seconds.
+    service = Service(app, max_interval=1)
 
     def stop(number: int, frame: FrameType | None) -> None:
         service.stop()

@@ -13,11 +13,14 @@ from .record import (
     ConcessionAsked,
     EventHappened,
     Fact,
+    Paused,
     ProposalMade,
     ReadinessChecked,
+    Refiled,
     Resumed,
     ReversionBegun,
     RoundMeasured,
+    TyresFitted,
     WriteDone,
 )
 from .standing import Standing
@@ -79,7 +82,7 @@ def _details(fact: Fact) -> Mapping[str, Any] | None:
             return {"front_target_mm": fact.front_target_mm, "rear_target_mm": fact.rear_target_mm}
         case EventHappened():
             return {"kind": fact.kind, "corner": fact.corner}
-        case Resumed() | ReversionBegun():
+        case Paused() | Resumed() | ReversionBegun() | Refiled() | TyresFitted():
             return {}
         case _:
             return None

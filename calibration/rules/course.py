@@ -6,6 +6,7 @@ tyres, changed set-points, another ride position or a resumption after changes e
 
 from __future__ import annotations
 
+import uuid
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal
@@ -55,7 +56,8 @@ class Course:
     writes: list[WriteDone] = field(default_factory=list)
     history: list[HistoryItem] = field(default_factory=list)
     readiness: dict[str, str] = field(default_factory=dict)
-    voided_at: dict[Corner, datetime] = field(default_factory=dict)
+    interruptions: set[uuid.UUID] = field(default_factory=set)
+    """Resumptions after which something was, or may have been, changed."""
     reverting_voided_at: dict[Corner, datetime] = field(default_factory=dict)
 
     @property
@@ -87,8 +89,28 @@ def as_counts(setpoints: Setpoints) -> Counts:
 
 
 def complete(setpoints: Setpoints, specification: Specification) -> bool:
-    """Whether a map holds a count for every controlled corner and no other."""
-    return set(setpoints) == set(specification.controlled_corners)
+    """Whether a map holds a count for every controlled corner and no other, and one count for linked corners."""
+    return set(setpoints) == set(specification.controlled_corners) and all(
+        setpoints[first] == setpoints[second] for first, second in specification.linked_corners
+    )
+
+
+def last_known_setpoints(record: JobRecord, at: datetime) -> Setpoints | None:
+    """What a fact at that time should have read; None where nothing is known or the control unit was replaced since."""
+    known = record.previous_setpoints
+    for fact in record.facts:
+        if fact.at > at:
+            break
+        match fact:
+            case RoundMeasured() | Resumed():
+                known = fact.setpoints
+            case WriteDone():
+                known = fact.read_back
+            case EventHappened(kind="control_unit_replaced") if fact.at >= record.opened_at:
+                known = None
+            case _:
+                pass
+    return known
 
 
 def measurement_of(measured: RoundMeasured) -> RoundMeasurement:
@@ -161,9 +183,16 @@ def _take_event(course: Course, event: EventHappened, record: JobRecord) -> None
     corners = corners_of(event)
     if course.history:
         course.history.append(CornerEvent(corners))
-    course.voided_at.update(dict.fromkeys(corners, event.at))
     if event.kind in REVERSION_KINDS:
-        course.reverting_voided_at.update(dict.fromkeys(corners, event.at))
+        course.reverting_voided_at.update(dict.fromkeys(_with_linked(corners, record.specification), event.at))
+
+
+def _with_linked(corners: tuple[Corner, ...], specification: Specification | None) -> tuple[Corner, ...]:
+    """The corners and those that share their set-point: one cannot go back without the other."""
+    if specification is None:
+        return corners
+    partners = (specification.linked_with(corner) for corner in corners)
+    return (*corners, *(partner for partner in partners if partner is not None))
 
 
 def _take_resumption(course: Course, resumed: Resumed) -> None:
@@ -171,6 +200,7 @@ def _take_resumption(course: Course, resumed: Resumed) -> None:
     if not (resumed.nothing_changed and same):
         _end_pool(course, "resumption")
         course.readiness.clear()
+        course.interruptions.add(resumed.id)
         if not same:
             _note_stored(course, resumed.setpoints)
     course.stored = resumed.setpoints
@@ -182,20 +212,28 @@ def _end_pool(course: Course, why: Break) -> None:
 
 
 def way_back(record: JobRecord, course: Course) -> Setpoints | None:
-    """The set-points that a reversion goes to; None while nothing was measured.
+    """The set-points that a reversion goes to; None while none were read.
 
-    The as-found ones; for a corner whose sensor, control unit, spring, damper or linkage was worked on since, those
-    of the first round after that; while there is no such round, those now stored.
+    The as-found ones, or those of the earlier job that this one reverts. For a corner whose sensor, control unit,
+    spring, damper or linkage was worked on since, those of the first round after that; while there is no such round,
+    those now stored.
     """
-    if record.earlier_goal is not None:
-        return record.earlier_goal
     if course.as_found is None or course.stored is None:
         return None
+    if record.earlier_goal is not None:
+        goal = {corner: record.earlier_goal.get(corner, count) for corner, count in course.stored.items()}
+        return goal | _after_events(course, goal, since=record.opened_at)
     goal = dict(course.as_found.setpoints)
-    for corner, since in course.reverting_voided_at.items():
-        if corner in goal and course.as_found.at < since:
-            after = next((each for each in course.rounds if each.at > since), None)
-            goal[corner] = (
-                after.setpoints[corner] if after and corner in after.setpoints else course.stored[corner]
-            )
-    return goal
+    return goal | _after_events(course, goal, since=course.as_found.at)
+
+
+def _after_events(course: Course, goal: Setpoints, *, since: datetime) -> dict[Corner, int]:
+    """For corners of the goal that were worked on since, where they stood or stand after that."""
+    stored = course.stored or {}
+    found: dict[Corner, int] = {}
+    for corner, worked_on_at in course.reverting_voided_at.items():
+        if corner not in goal or worked_on_at < since:
+            continue
+        after = next((each for each in course.rounds if each.at > worked_on_at and corner in each.setpoints), None)
+        found[corner] = after.setpoints[corner] if after else stored.get(corner, goal[corner])
+    return found

@@ -79,12 +79,23 @@ class InstrumentStatus:
     withdrawn_since: date | None
 
 
+def clock_is_wrong(record: JobRecord, arrival: Arrival) -> bool:
+    """Later than the server's time, or before the job opened. Lateness alone is no fault of the clock."""
+    return arrival.happened_at > arrival.now + CLOCK_TOLERANCE or arrival.happened_at < _minute_of(record.opened_at)
+
+
+def time_that_counts(record: JobRecord, arrival: Arrival) -> datetime:
+    """When a fact happened, for its place among the others: one that cannot be right gives way to its arrival.
+
+    A clock that is a year ahead would otherwise keep its round the latest one for a year.
+    """
+    return arrival.now if clock_is_wrong(record, arrival) else min(arrival.happened_at, arrival.now)
+
+
 def of_arrival(record: JobRecord, arrival: Arrival) -> list[NewFinding]:
     """What any fact may carry: a clock that cannot be right, a job that was closed already."""
     found = []
-    if arrival.happened_at > arrival.now + CLOCK_TOLERANCE or arrival.happened_at < _minute_of(
-        record.opened_at
-    ):
+    if clock_is_wrong(record, arrival):
         found.append(
             arrival.finding(
                 "clock_wrong",
@@ -201,6 +212,7 @@ def of_course(standing: Standing) -> list[NewFinding]:
         return []
     return [
         *_of_specification(standing),
+        *_of_tyres(standing),
         *_of_assessment(standing),
         *_of_suspicions(standing),
         *_of_decision(standing),
@@ -213,6 +225,25 @@ def _of_specification(standing: Standing) -> list[NewFinding]:
     return [
         NewFinding("no_specification", "no_specification", source_type="job", source_id=standing.record.id)
     ]
+
+
+def _of_tyres(standing: Standing) -> list[NewFinding]:
+    return [
+        NewFinding(
+            each.code,
+            _key(each.code, each.corner, each.fitment_id),
+            each.corner,
+            "fitment",
+            each.fitment_id,
+            dict(each.values),
+        )
+        for each in standing.record.tyre_faults
+    ]
+
+
+def _key(*parts: object) -> str:
+    """Names a finding within its job."""
+    return ":".join(str(part) for part in parts if part)
 
 
 def _of_assessment(standing: Standing) -> list[NewFinding]:
@@ -269,25 +300,26 @@ def _of_decision(standing: Standing) -> list[NewFinding]:
     if decision is None or standing.reversion is not None:
         return []
     latest = standing.course.pool[-1].id
+    basis = str(standing.basis) if standing.basis else None
     found = [
         NewFinding(
             "not_adjustable_here",
-            f"not_adjustable_here:{corner}:{latest}",
+            _key("not_adjustable_here", corner, latest, basis),
             corner,
             "round",
             latest,
-            {"found_by": "planner"},
+            {"found_by": "planner", "basis": basis},
         )
         for corner in decision.not_adjustable_here
     ]
     found += [
         NewFinding(
             "not_adjustable_here",
-            f"not_adjustable_here:{axle}:{latest}",
+            _key("not_adjustable_here", axle, latest, basis),
             None,
             "round",
             latest,
-            {"found_by": "planner", "axle": axle},
+            {"found_by": "planner", "basis": basis, "axle": axle},
         )
         for axle in decision.sides_not_adjustable_here
     ]

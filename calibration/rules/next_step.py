@@ -40,9 +40,10 @@ def _reverting(standing: Standing) -> NextStep | None:
         return NextStep("settle_and_measure", "reversion_arrived")
     if _unverified_in_a_row(standing) >= 2:
         return NextStep("inspect", "write_not_verified_twice")
-    if _unverified_in_a_row(standing) == 1:
-        return NextStep("write", "write_not_verified")
-    return NextStep("write", "reversion")
+    if standing.open_proposal is None:
+        return NextStep("measure", "reversion_interrupted")
+    reason = "write_not_verified" if _unverified_in_a_row(standing) else "reversion"
+    return NextStep("write", reason, _moving(standing.open_proposal))
 
 
 def _no_specification(standing: Standing) -> NextStep | None:
@@ -85,8 +86,10 @@ def _proposal_open(standing: Standing) -> NextStep | None:
 
 
 def _nothing_to_judge(standing: Standing) -> NextStep | None:
-    if standing.assessment is not None:
+    if standing.decision is not None:
         return None
+    if standing.assessment is not None:
+        return NextStep("measure", "setpoints_incomplete")
     if standing.course.last_break == "write":
         return NextStep("settle_and_measure", "written")
     return NextStep("measure", f"after_{standing.course.last_break}")
@@ -103,6 +106,8 @@ def _rejected(standing: Standing) -> NextStep | None:
 def _measured(standing: Standing) -> NextStep:
     decision = standing.decision
     assert decision is not None  # the rule before this one answers while nothing is judged
+    if decision.step in ("sign_off", "get_approval") and standing.overloaded:
+        return NextStep("inspect", "load_capacity_low", standing.overloaded)
     if decision.step in ("sign_off", "get_approval") and standing.missing_rulings:
         corners = tuple(dict.fromkeys(each.corner for each in standing.missing_rulings if each.corner))
         return NextStep("get_approval", "rulings_missing", corners)

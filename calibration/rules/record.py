@@ -165,12 +165,23 @@ class FindingRaised:
 
 
 @dataclass(frozen=True, slots=True)
+class TyreFault:
+    """What speaks against a tyre now fitted: `tyre_not_listed` or `load_capacity_low`."""
+
+    code: Literal["tyre_not_listed", "load_capacity_low"]
+    corner: Corner
+    fitment_id: uuid.UUID
+    values: Mapping[str, object]
+
+
+@dataclass(frozen=True, slots=True)
 class JobRecord:
     """Everything a job's rules depend on.
 
     `facts` are in the order in which they happened. `baseline` are the set-points from which shift limits count.
     `previous_setpoints` are those that the vehicle's last job left, None where there is none or the control unit was
-    replaced since. `earlier_goal` is where a job that reverts an earlier one is to go.
+    replaced since. `earlier_goal` is where a job that reverts an earlier one is to go. `tyre_faults` are those of the
+    tyres now on the vehicle.
     """
 
     id: uuid.UUID
@@ -187,6 +198,7 @@ class JobRecord:
     baseline: Setpoints
     previous_setpoints: Setpoints | None = None
     earlier_goal: Setpoints | None = None
+    tyre_faults: tuple[TyreFault, ...] = ()
 
     @property
     def is_closed(self) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import uuid
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TypeVar
@@ -16,7 +17,17 @@ from ..metrology.planning_case import Plan, PlanningCase, RoundUncertainty, fres
 from ..metrology.response import JobPosterior, JointState, follow_job, prior_from_specification
 from ..metrology.specification import Specification
 from ..metrology.suspicion import Suspicion, find_suspicions
-from .course import Course, as_counts, complete, corners_of, measurement_of, walk, way_back
+from .course import (
+    REVERSION_KINDS,
+    VOIDING_KINDS,
+    Course,
+    as_counts,
+    complete,
+    corners_of,
+    measurement_of,
+    walk,
+    way_back,
+)
 from .readiness import is_ready, merged
 from .record import (
     ApprovalAsked,
@@ -32,6 +43,7 @@ from .record import (
     ReversionBegun,
     RoundMeasured,
     Setpoints,
+    TyresFitted,
     WriteDone,
 )
 
@@ -64,8 +76,18 @@ class Standing:
             for each in self.approvals
             if each.subject == "concession" and each.decision == "approve"
         }
-        granted = [each for each in self._of(ConcessionAsked) if each.id in approved]
+        granted = [
+            each for each in self._of(ConcessionAsked) if each.id in approved and not self._refiled_since(each)
+        ]
         return granted[-1] if granted else None
+
+    @cached_property
+    def basis(self) -> uuid.UUID | None:
+        """What the verdicts rest on beside the measurements: the last refiling or the concession in force."""
+        refiled = self._of(Refiled)
+        if self.concession is not None:
+            return self.concession.id
+        return refiled[-1].id if refiled else None
 
     @cached_property
     def specification(self) -> Specification | None:
@@ -197,9 +219,15 @@ class Standing:
     @cached_property
     def decision(self) -> Decision | None:
         """What the measurements ask for; None while there is nothing judged."""
-        if self.assessment is None:
+        if self.assessment is None or self._cannot_plan:
             return None
         return decide(self.assessment, self.plan, writes=len(self.course.writes), suspicions=self.suspicions)
+
+    @property
+    def _cannot_plan(self) -> bool:
+        """Something is to be moved, but the set-points on record are not those of the controlled corners."""
+        assert self.assessment is not None  # the caller has looked
+        return self.planning_case is None and any(each.freed for each in self.assessment.corners)
 
     # --- what is open ----------------------------------------------------------------------------------
     @cached_property
@@ -223,19 +251,14 @@ class Standing:
                         return True
                     if fact.proposal_id != proposal.id:
                         return True
-                case RoundMeasured() | Refiled() | Ended() | EventHappened() | ConcessionAsked():
+                case RoundMeasured() | Refiled() | Ended() | EventHappened() | TyresFitted() | ConcessionAsked():
                     return True
                 case Resumed():
-                    if not self._resumed_unchanged(fact):
+                    if fact.id in self.course.interruptions:
                         return True
                 case _:
                     pass
         return False
-
-    def _resumed_unchanged(self, resumed: Resumed) -> bool:
-        return resumed.nothing_changed and (
-            self.course.stored is None or resumed.setpoints == self.course.stored
-        )
 
     def _decision_on(self, proposal: ProposalMade) -> str | None:
         """The decision on a proposal's approval; None while it is open or none was asked."""
@@ -261,8 +284,8 @@ class Standing:
             )
         return approval.content_sha256 == self.content_sha256
 
-    def _refiled_since(self, approval: ApprovalAsked) -> bool:
-        return any(each.recorded_at > approval.recorded_at for each in self._of(Refiled))
+    def _refiled_since(self, fact: ApprovalAsked | ConcessionAsked) -> bool:
+        return any(each.recorded_at > fact.recorded_at for each in self._of(Refiled))
 
     @cached_property
     def sign_off_approved(self) -> bool:
@@ -276,17 +299,21 @@ class Standing:
 
     @cached_property
     def sign_off_refused(self) -> ApprovalAsked | None:
-        refused = [
-            each for each in self.approvals if each.subject == "sign_off" and each.decision == "refuse"
-        ]
-        return refused[-1] if refused else None
+        """The refusal of a sign-off on rounds that are still the ones that count."""
+        refused = [each for each in self.approvals if each.subject == "sign_off" and each.decision == "refuse"]
+        if not refused or not self.course.pool or self._refiled_since(refused[-1]):
+            return None
+        return refused[-1] if refused[-1].recorded_at >= self.course.pool[0].recorded_at else None
 
     @cached_property
     def reversion(self) -> ReversionBegun | None:
-        """The reversion under way."""
+        """The reversion under way. A refiling, or work on a corner that has another way back since, ends it."""
         begun = self._of(ReversionBegun)
-        refiled = self._of(Refiled)
-        if not begun or (refiled and refiled[-1].recorded_at > begun[-1].recorded_at):
+        if not begun or any(
+            each.recorded_at > begun[-1].recorded_at
+            and (isinstance(each, Refiled) or each.kind in REVERSION_KINDS and each.at >= self.record.opened_at)
+            for each in (*self._of(Refiled), *self._of(EventHappened))
+        ):
             return None
         return begun[-1]
 
@@ -313,22 +340,51 @@ class Standing:
     # --- findings --------------------------------------------------------------------------------------
     def is_live(self, finding: FindingRaised) -> bool:
         """Whether a finding still says something: mended, overtaken or accepted ones do not."""
+        if finding.code == "load_capacity_low":
+            return self._is_of_present_tyres(finding)
         if finding.ruling == "accept":
             return False
         if finding.code == "no_specification":
             return self.record.specification is None
-        if finding.code in SUSPICION_CODES or finding.code == "not_adjustable_here":
+        if finding.code in SUSPICION_CODES:
             return not self._mended_since(finding)
+        if finding.code == "not_adjustable_here":
+            return not self._mended_since(finding) and finding.values.get("basis") == _text(self.basis)
         if finding.code == "limits_exhausted":
-            return bool(self.course.pool) and str(self.course.pool[-1].id) == str(finding.source_id)
+            return self._limits_still_exhausted(finding)
+        if finding.code == "tyre_not_listed":
+            return self._is_of_present_tyres(finding)
         return True
 
+    def _is_of_present_tyres(self, finding: FindingRaised) -> bool:
+        return any(
+            (each.code, each.corner, each.fitment_id) == (finding.code, finding.corner, finding.source_id)
+            for each in self.record.tyre_faults
+        )
+
+    def _limits_still_exhausted(self, finding: FindingRaised) -> bool:
+        """On the same rounds and still so: a concession or a reset of the baseline may have opened a way."""
+        decision = self.decision
+        return (
+            decision is not None
+            and decision.reason == "limits_exhausted"
+            and finding.corner in decision.corners
+            and self.course.pool[-1].id == finding.source_id
+        )
+
     def _mended_since(self, finding: FindingRaised) -> bool:
+        """Only work that voids earlier heights mends a corner: an alignment does not."""
         return any(
             event.recorded_at > finding.recorded_at
+            and event.kind in VOIDING_KINDS
             and (finding.corner is None or finding.corner in corners_of(event))
             for event in self._of(EventHappened)
         )
+
+    @cached_property
+    def overloaded(self) -> tuple[Corner, ...]:
+        """Corners whose tyre bears too little: no ruling helps, only other tyres or other load data."""
+        return tuple(each.corner for each in self.record.tyre_faults if each.code == "load_capacity_low")
 
     @cached_property
     def stops(self) -> tuple[FindingRaised, ...]:
@@ -341,7 +397,10 @@ class Standing:
         return tuple(
             each
             for each in self.record.findings
-            if each.severity == "review" and each.ruling is None and self.is_live(each)
+            if each.severity == "review"
+            and each.ruling is None
+            and each.code != "load_capacity_low"
+            and self.is_live(each)
         )
 
     @cached_property
@@ -350,7 +409,10 @@ class Standing:
         return tuple(
             each
             for each in self.record.findings
-            if each.severity == "review" and each.ruling == "reject" and self.is_live(each)
+            if each.severity == "review"
+            and each.ruling == "reject"
+            and each.code != "load_capacity_low"
+            and self.is_live(each)
         )
 
     # --- next step -------------------------------------------------------------------------------------
@@ -381,3 +443,7 @@ class Standing:
 
     def _of(self, kind: type[T]) -> list[T]:
         return [each for each in self.record.facts if isinstance(each, kind)]
+
+
+def _text(identity: uuid.UUID | None) -> str | None:
+    return str(identity) if identity else None

@@ -66,6 +66,13 @@ FINDINGS = {
         "The vehicle model has no specification in force, so nothing can be judged or proposed. A manager must add one."
     ),
     "limits_exhausted": gettext_lazy("%(place)s would need a change that a limit forbids."),
+    "tyre_not_listed": gettext_lazy(
+        "%(corner)s: %(size)s is not among the sizes that the specification lists: %(listed)s."
+    ),
+    "load_capacity_low": gettext_lazy(
+        "%(corner)s: the tyre may carry %(capacity_kg)s kg, half of the axle load is %(half_load_kg)s kg. "
+        "Fit tyres that may carry it, or have the right load data recorded."
+    ),
     "corner_not_responding": gettext_lazy(
         "%(corner)s did not respond: a move of %(expected_move_mm)s mm was expected and %(observed_move_mm)s mm seen. "
         "Look at sensor, linkage and air supply."
@@ -114,6 +121,10 @@ REASONS = {
     "after_resumption": gettext_lazy("The job was interrupted since the last measurement."),
     "after_setpoints": gettext_lazy("The set-points changed since the last measurement."),
     "after_ride_position": gettext_lazy("The last measurement was not at the normal ride position."),
+    "setpoints_incomplete": gettext_lazy(
+        "The set-points on record are not those of the controlled corners. Read them again with a new round."
+    ),
+    "load_capacity_low": gettext_lazy("The tyres fitted may carry less than the axle load."),
     "rulings_missing": gettext_lazy("Findings wait for a manager's ruling."),
     "finding_rejected": gettext_lazy("A manager let a finding stand."),
     "tape_cannot_decide": gettext_lazy("Measuring with a tape cannot decide this tolerance."),
@@ -132,6 +143,11 @@ REASONS = {
     "too_many_writes": gettext_lazy("Six writes were not enough; something else is wrong."),
     "all_within": gettext_lazy("Every corner is within tolerance, the uncertainty accounted for."),
     "reversion": gettext_lazy("The set-points are on their way back."),
+    "reversion_interrupted": gettext_lazy("Something came between on the way back; measure where it stands now."),
+    "paused": gettext_lazy("The work is interrupted."),
+    "signed_off": gettext_lazy("The job is signed off."),
+    "ended": gettext_lazy("The job was ended."),
+    "reverted": gettext_lazy("The earlier set-points are stored and measured."),
     "reversion_arrived": gettext_lazy("The earlier set-points are stored again."),
 }
 

@@ -74,9 +74,7 @@ def parameters(role: database.Role, name: str) -> dict[str, Any]:
 
 def manage(environment: dict[str, str], *arguments: object) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, str(CHECKOUT / "manage.py"), *map(str, arguments)]
-    return subprocess.run(
-        command, env=environment, capture_output=True, text=True, timeout=PATIENCE, check=False
-    )
+    return subprocess.run(command, env=environment, capture_output=True, text=True, timeout=PATIENCE, check=False)
 
 
 def done(environment: dict[str, str], *arguments: object) -> None:
@@ -146,12 +144,12 @@ def test_restored_is_what_was_backed_up_under_a_new_epoch(
     assert (files / "photos" / "01" / "tape.jpg").read_bytes() == b"\xff\xd8 a tape"
 
 
-def test_restored_database_is_guarded_as_before(
-    environment: dict[str, str], name: str, backup: Path
-) -> None:
+def test_restored_database_is_guarded_as_before(environment: dict[str, str], name: str, backup: Path) -> None:
     done(environment, "restore", backup, "--replace")
     assert one(name, "SELECT count(*) FROM fleet_workshop", role="app") == 0, "no workshop, no rows"
-    forced = "SELECT bool_and(relforcerowsecurity) FROM pg_class WHERE relname IN ('fleet_vehicle', 'reports_certificate')"
+    forced = (
+        "SELECT bool_and(relforcerowsecurity) FROM pg_class WHERE relname IN ('fleet_vehicle', 'reports_certificate')"
+    )
     assert one(name, forced)
     with psycopg.connect(**parameters("owner", name)) as owner, pytest.raises(psycopg.Error, match="append-only"):
         owner.execute("TRUNCATE fleet_ledgerentry")
@@ -181,9 +179,7 @@ def test_empty_installation_takes_a_backup_without_being_asked_to_replace(
     assert (tmp_path / "elsewhere" / "photos" / "01" / "tape.jpg").exists()
 
 
-def test_altered_backup_is_refused_and_nothing_changes(
-    environment: dict[str, str], name: str, backup: Path
-) -> None:
+def test_altered_backup_is_refused_and_nothing_changes(environment: dict[str, str], name: str, backup: Path) -> None:
     before, epoch_before = contents(name), epoch(name)
     photo = backup / "files" / "photos" / "01" / "tape.jpg"
     photo.write_bytes(photo.read_bytes() + b"!")
@@ -208,9 +204,9 @@ def test_backup_with_a_broken_ledger_is_refused_and_nothing_changes(
     before, epoch_before = contents(name), epoch(name)
     assert "entry 2" in refused(environment, "restore", tmp_path / "broken", "--replace")
     assert (contents(name), epoch(name)) == (before, epoch_before)
-    assert not one(
-        name, f"SELECT count(*) FROM pg_database WHERE datname LIKE '{name}\\_re%'"
-    ), "no half-restored database is left behind"
+    assert not one(name, f"SELECT count(*) FROM pg_database WHERE datname LIKE '{name}\\_re%'"), (
+        "no half-restored database is left behind"
+    )
 
 
 def test_backup_of_a_newer_version_is_refused(environment: dict[str, str], name: str, backup: Path) -> None:
@@ -236,9 +232,7 @@ def test_backup_does_not_overwrite_a_folder(environment: dict[str, str], backup:
 
 
 @pytest.mark.parametrize("content", [None, "{}", "no JSON", '{"format": 1}'])
-def test_folder_that_is_no_backup_is_refused(
-    environment: dict[str, str], tmp_path: Path, content: str | None
-) -> None:
+def test_folder_that_is_no_backup_is_refused(environment: dict[str, str], tmp_path: Path, content: str | None) -> None:
     folder = tmp_path / "other"
     folder.mkdir()
     if content is not None:

@@ -1,0 +1,62 @@
+"""What machines may ask, and who may ask for figures."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from django.db import OperationalError
+from django.test import Client
+
+from fleet import health
+
+
+def test_a_process_that_answers_is_alive(client: Client) -> None:
+    response = client.get("/healthz")
+    assert (response.status_code, response.json()) == (200, {"status": "alive"})
+
+
+def test_it_is_ready_with_its_database(client: Client, db: None) -> None:
+    assert client.get("/readyz").json() == {"status": "ready", "database": "ready"}
+
+
+@pytest.mark.parametrize(("plan", "state"), [(["a migration"], "migrations waiting"), (None, "not reached")])
+def test_it_is_not_ready_without(
+    client: Client, db: None, monkeypatch: pytest.MonkeyPatch, plan: Any, state: str
+) -> None:
+    def migration_plan(_self: Any, _targets: Any) -> Any:
+        if plan is None:
+            raise OperationalError
+        return plan
+
+    monkeypatch.setattr(health.MigrationExecutor, "migration_plan", migration_plan)
+    response = client.get("/readyz")
+    assert (response.status_code, response.json()["database"]) == (503, state)
+    assert response["Retry-After"]
+
+
+def test_figures_are_for_this_machine(client: Client) -> None:
+    assert b"python_info" in client.get("/metrics").content
+    assert client.get("/metrics", REMOTE_ADDR="192.0.2.7").status_code == 404
+    assert client.get("/metrics", REMOTE_ADDR="").status_code == 404
+
+
+@pytest.mark.parametrize("header", ["X-Forwarded-For", "Forwarded", "X-Real-IP"])
+def test_a_proxy_on_this_machine_does_not_make_them_public(client: Client, header: str) -> None:
+    assert client.get("/metrics", headers={header: "192.0.2.7"}).status_code == 404
+
+
+def test_elsewhere_figures_need_the_token(client: Client, settings: Any) -> None:
+    def asked(token: str) -> int:
+        headers = {"Authorization": f"Bearer {token}"}
+        return client.get("/metrics", REMOTE_ADDR="192.0.2.7", headers=headers).status_code
+
+    settings.METRICS_TOKEN = ""
+    assert asked("") == 404
+    settings.METRICS_TOKEN = "figures"  # noqa: S105
+    assert (asked("figures"), asked("figure"), asked("")) == (200, 404, 404)
+
+
+@pytest.mark.parametrize("path", ["/healthz", "/readyz", "/metrics"])
+def test_nothing_is_written_here(client: Client, path: str) -> None:
+    assert client.post(path).status_code == 405
