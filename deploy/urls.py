@@ -6,7 +6,7 @@ from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerSplitVie
 
 from fleet import health
 
-API = [
+API: list[URLPattern | URLResolver] = [
     path("", include("fleet.api.urls")),
     path("", include("reports.api.urls")),
     path("schema/", SpectacularAPIView.as_view(), name="schema"),

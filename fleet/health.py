@@ -11,7 +11,7 @@ from django.db import DatabaseError, connection
 from django.db.migrations.executor import MigrationExecutor
 from django.http import HttpRequest, HttpResponse, HttpResponseNotFound, JsonResponse
 from django.views.decorators.http import require_safe
-from django_prometheus.exports import ExportToDjangoView
+from prometheus_client import CONTENT_TYPE_LATEST, generate_latest
 
 FORWARDED_HEADERS = ("X-Forwarded-For", "Forwarded", "X-Real-Ip")
 
@@ -38,7 +38,7 @@ def metrics(request: HttpRequest) -> HttpResponse:
     """Prometheus figures, for this machine itself or with the token of the settings; else there is nothing here."""
     if not (_is_local(request) or _has_metrics_token(request)):
         return HttpResponseNotFound()
-    return ExportToDjangoView(request)
+    return HttpResponse(generate_latest(), content_type=CONTENT_TYPE_LATEST)
 
 
 def _database_state() -> str:

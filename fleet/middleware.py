@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime, timedelta
-from typing import cast
-from uuid import UUID
 
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
@@ -75,7 +73,7 @@ def actor_for(
 ) -> Actor:
     """A member acting now."""
     return Actor(
-        workshop_id=cast(UUID, membership.workshop_id),
+        workshop_id=membership.workshop_id,
         now=now,
         membership_id=membership.pk,
         user_id=membership.user_id,

@@ -154,9 +154,7 @@ def _take_round(course: Course, measured: RoundMeasured, record: JobRecord) -> N
     course.pool.append(measured)
     if complete(measured.setpoints, record.specification):
         course.history.append(
-            settled_round(
-                measurement_of(measured), record.specification.settling_mm, as_counts(measured.setpoints)
-            )
+            settled_round(measurement_of(measured), record.specification.settling_mm, as_counts(measured.setpoints))
         )
 
 

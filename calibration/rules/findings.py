@@ -169,9 +169,7 @@ def _permitted(record: JobRecord, corner: Corner) -> tuple[int, int]:
     return low, high
 
 
-def of_write(
-    standing: Standing, arrival: Arrival, write: WriteDone, mismatches: Iterable[Corner]
-) -> list[NewFinding]:
+def of_write(standing: Standing, arrival: Arrival, write: WriteDone, mismatches: Iterable[Corner]) -> list[NewFinding]:
     """What a write lacked, judged against what stood before it."""
     if write.proposal_id is None:
         return [arrival.finding("write_without_proposal")]
@@ -222,9 +220,7 @@ def of_course(standing: Standing) -> list[NewFinding]:
 def _of_specification(standing: Standing) -> list[NewFinding]:
     if standing.record.specification is not None:
         return []
-    return [
-        NewFinding("no_specification", "no_specification", source_type="job", source_id=standing.record.id)
-    ]
+    return [NewFinding("no_specification", "no_specification", source_type="job", source_id=standing.record.id)]
 
 
 def _of_tyres(standing: Standing) -> list[NewFinding]:

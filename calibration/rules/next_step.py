@@ -163,9 +163,7 @@ def _approval_refused(standing: Standing) -> bool:
 
 def _moving(proposal: ProposalMade) -> tuple[Corner, ...]:
     return tuple(
-        corner
-        for corner, count in proposal.to_setpoints.items()
-        if proposal.from_setpoints.get(corner) != count
+        corner for corner, count in proposal.to_setpoints.items() if proposal.from_setpoints.get(corner) != count
     )
 
 

@@ -13,7 +13,6 @@ from ..metrology.corners import CORNERS, Corner
 from ..metrology.planner import Changes, LimitCheck, Plan, PlanningCase, Prediction
 from ..metrology.planning_case import CornerReason
 from . import texts
-from .record import Setpoints
 
 LENGTH_DIGITS = 2
 
@@ -52,15 +51,15 @@ def reasons_of(plan: Plan) -> dict[Corner, CornerReason | str]:
     return {each.corner: each for each in plan.reasons}
 
 
-def document_sha256(document: Mapping[str, Any], from_setpoints: Mapping[str, int], to_setpoints: Mapping[str, int]) -> str:
+def document_sha256(
+    document: Mapping[str, Any], from_setpoints: Mapping[str, int], to_setpoints: Mapping[str, int]
+) -> str:
     """What an approval of the proposal covers."""
     covered = {**document, "from": dict(from_setpoints), "to": dict(to_setpoints)}
     return hashlib.sha256(rfc8785.dumps(covered)).hexdigest()
 
 
-def _changes(
-    case: PlanningCase, changes: Changes, reasons: Mapping[Corner, CornerReason | str]
-) -> dict[str, Any]:
+def _changes(case: PlanningCase, changes: Changes, reasons: Mapping[Corner, CornerReason | str]) -> dict[str, Any]:
     return {
         corner: {
             "from": case.setpoint(corner),
@@ -112,9 +111,7 @@ def _consequences(case: PlanningCase, prediction: Prediction | None) -> dict[str
     if prediction is None:
         return {}
     before = case.state.heights_mm
-    change = modes(
-        [after - float(height) for after, height in zip(prediction.heights_mm, before, strict=True)]
-    )
+    change = modes([after - float(height) for after, height in zip(prediction.heights_mm, before, strict=True)])
     return {
         "heave_change_mm": round(change.heave_mm, LENGTH_DIGITS),
         "pitch_change_mm": round(change.pitch_mm, LENGTH_DIGITS),

@@ -34,6 +34,7 @@ from .record import (
     ConcessionAsked,
     Ended,
     EventHappened,
+    Fact,
     FindingRaised,
     JobRecord,
     Paused,
@@ -72,13 +73,9 @@ class Standing:
     def concession(self) -> ConcessionAsked | None:
         """The concession whose targets are in force."""
         approved = {
-            each.subject_id
-            for each in self.approvals
-            if each.subject == "concession" and each.decision == "approve"
+            each.subject_id for each in self.approvals if each.subject == "concession" and each.decision == "approve"
         }
-        granted = [
-            each for each in self._of(ConcessionAsked) if each.id in approved and not self._refiled_since(each)
-        ]
+        granted = [each for each in self._of(ConcessionAsked) if each.id in approved and not self._refiled_since(each)]
         return granted[-1] if granted else None
 
     @cached_property
@@ -108,17 +105,13 @@ class Standing:
     @cached_property
     def not_adjustable(self) -> tuple[Corner, ...]:
         """Corners that the planner found no permitted count to improve."""
-        return tuple(
-            corner for corner in CORNERS if any(each.corner == corner for each in self._found_not_adjustable)
-        )
+        return tuple(corner for corner in CORNERS if any(each.corner == corner for each in self._found_not_adjustable))
 
     @cached_property
     def sides_not_adjustable(self) -> tuple[Axle, ...]:
         axles: tuple[Axle, Axle] = ("front", "rear")
         return tuple(
-            axle
-            for axle in axles
-            if any(each.values.get("axle") == axle for each in self._found_not_adjustable)
+            axle for axle in axles if any(each.values.get("axle") == axle for each in self._found_not_adjustable)
         )
 
     @cached_property
@@ -126,9 +119,7 @@ class Standing:
         return [
             each
             for each in self.record.findings
-            if each.code == "not_adjustable_here"
-            and each.values.get("found_by") == "planner"
-            and self.is_live(each)
+            if each.code == "not_adjustable_here" and each.values.get("found_by") == "planner" and self.is_live(each)
         ]
 
     @cached_property
@@ -161,20 +152,13 @@ class Standing:
             for each in self.record.findings
             if each.code in SUSPICION_CODES and each.ruling == "accept"
         }
-        return tuple(
-            each for each in find_suspicions(self.posterior) if (each.corner, each.move) not in accepted
-        )
+        return tuple(each for each in find_suspicions(self.posterior) if (each.corner, each.move) not in accepted)
 
     @cached_property
     def planning_case(self) -> PlanningCase | None:
         """What a proposal starts from; None where there is nothing to plan on."""
         specification, assessment = self.specification, self.assessment
-        if (
-            specification is None
-            or assessment is None
-            or self.posterior is None
-            or self.course.stored is None
-        ):
+        if specification is None or assessment is None or self.posterior is None or self.course.stored is None:
             return None
         if not complete(self.course.stored, specification):
             return None
@@ -199,9 +183,8 @@ class Standing:
     def bare_planning_case(self) -> PlanningCase:
         """The stored set-points alone, for a way back from where nothing was measured."""
         specification, stored = self.record.specification, self.course.stored
-        assert (
-            specification is not None and stored is not None
-        )  # a reversion begins only where both are known
+        assert specification is not None  # a reversion begins only where both are known
+        assert stored is not None
         return PlanningCase(
             specification=specification,
             state=JointState(np.zeros(8), np.eye(8), as_counts(stored)),
@@ -277,23 +260,17 @@ class Standing:
             return self.open_proposal is not None and self.open_proposal.id == approval.subject_id
         if approval.subject == "concession":
             concessions = self._of(ConcessionAsked)
-            return (
-                bool(concessions)
-                and concessions[-1].id == approval.subject_id
-                and not self._refiled_since(approval)
-            )
+            return bool(concessions) and concessions[-1].id == approval.subject_id and not self._refiled_since(approval)
         return approval.content_sha256 == self.content_sha256
 
-    def _refiled_since(self, fact: ApprovalAsked | ConcessionAsked) -> bool:
+    def _refiled_since(self, fact: Fact) -> bool:
         return any(each.recorded_at > fact.recorded_at for each in self._of(Refiled))
 
     @cached_property
     def sign_off_approved(self) -> bool:
         """Signing off with undecided corners was approved for exactly this record."""
         return any(
-            each.subject == "sign_off"
-            and each.decision == "approve"
-            and each.content_sha256 == self.content_sha256
+            each.subject == "sign_off" and each.decision == "approve" and each.content_sha256 == self.content_sha256
             for each in self.approvals
         )
 
@@ -309,13 +286,13 @@ class Standing:
     def reversion(self) -> ReversionBegun | None:
         """The reversion under way. A refiling, or work on a corner that has another way back since, ends it."""
         begun = self._of(ReversionBegun)
-        if not begun or any(
-            each.recorded_at > begun[-1].recorded_at
-            and (isinstance(each, Refiled) or each.kind in REVERSION_KINDS and each.at >= self.record.opened_at)
-            for each in (*self._of(Refiled), *self._of(EventHappened))
-        ):
-            return None
-        return begun[-1]
+        return begun[-1] if begun and not self._reversion_voided(begun[-1]) else None
+
+    def _reversion_voided(self, begun: ReversionBegun) -> bool:
+        worked_on = (
+            each for each in self._of(EventHappened) if each.kind in REVERSION_KINDS and each.at >= begun.recorded_at
+        )
+        return self._refiled_since(begun) or any(set(corners_of(each)) & set(begun.goal) for each in worked_on)
 
     @cached_property
     def goal(self) -> Setpoints | None:

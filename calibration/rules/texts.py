@@ -20,9 +20,7 @@ FINDINGS = {
     "floor_not_level": gettext_lazy(
         "The floor of this bay is not level: by itself it would show a twist of %(floor_warp_mm)s mm."
     ),
-    "leave_alone": gettext_lazy(
-        "Everything is within tolerance. Leave it alone: adjusting now would make it worse."
-    ),
+    "leave_alone": gettext_lazy("Everything is within tolerance. Leave it alone: adjusting now would make it worse."),
     "not_adjustable_here": gettext_lazy(
         "%(place)s cannot be brought within tolerance by changing set-points. It needs follow-up work."
     ),
@@ -39,9 +37,7 @@ FINDINGS = {
     "instrument_overdue": gettext_lazy(
         "Instrument %(serial)s was measured with after its calibration ran out (%(calibration_due_on)s)."
     ),
-    "instrument_withdrawn": gettext_lazy(
-        "Instrument %(serial)s was measured with although it had been withdrawn."
-    ),
+    "instrument_withdrawn": gettext_lazy("Instrument %(serial)s was measured with although it had been withdrawn."),
     "setpoint_out_of_range": gettext_lazy("%(corner)s: set-point %(read)s lies outside %(low)s to %(high)s."),
     "linked_setpoints_differ": gettext_lazy(
         "The set-points %(read)s and %(other)s differ although these corners share one. Read them again."
@@ -51,13 +47,9 @@ FINDINGS = {
     ),
     "write_without_proposal": gettext_lazy("This was written without a proposal."),
     "write_of_refused_proposal": gettext_lazy("This was written although the proposal had been refused."),
-    "write_of_unapproved_proposal": gettext_lazy(
-        "This was written although the proposal had not been approved."
-    ),
+    "write_of_unapproved_proposal": gettext_lazy("This was written although the proposal had not been approved."),
     "write_of_superseded_proposal": gettext_lazy("This was written from a proposal that no longer stood."),
-    "write_not_verified": gettext_lazy(
-        "%(corner)s: %(wanted)s was to be stored, but %(read)s was read back."
-    ),
+    "write_not_verified": gettext_lazy("%(corner)s: %(wanted)s was to be stored, but %(read)s was read back."),
     "writes_conflict": gettext_lazy(
         "Two writes of the same proposal disagree. Find out what is stored and measure again."
     ),
@@ -155,21 +147,15 @@ CORNER_REASONS = {
     "moves_towards_target": gettext_lazy(
         "moves %(expected_change_mm)s mm because it is %(deviation_mm)s mm from its target"
     ),
-    "moves_for_the_whole": gettext_lazy(
-        "moves %(expected_change_mm)s mm to even out the sides and the twist"
-    ),
+    "moves_for_the_whole": gettext_lazy("moves %(expected_change_mm)s mm to even out the sides and the twist"),
     "moves_with_linked_corner": gettext_lazy("moves with the corner that shares its set-point"),
     "stopped_by_setpoint_range": gettext_lazy("stopped at the end of the set-point range (%(limit_counts)s)"),
     "stopped_by_band": gettext_lazy("stopped at the edge of its band (%(limit_counts)s)"),
     "stopped_by_step": gettext_lazy(
         "goes as far as one step may (%(limit_counts)s counts); more follows in the next write"
     ),
-    "stopped_by_shift_limit": gettext_lazy(
-        "stopped at the limit of the shift from its baseline (%(limit_counts)s)"
-    ),
-    "stopped_by_warp_change": gettext_lazy(
-        "held back so that the body is not twisted by more than %(limit_mm)s mm"
-    ),
+    "stopped_by_shift_limit": gettext_lazy("stopped at the limit of the shift from its baseline (%(limit_counts)s)"),
+    "stopped_by_warp_change": gettext_lazy("held back so that the body is not twisted by more than %(limit_mm)s mm"),
     "stays_nothing_significant": gettext_lazy(
         "stays: its deviation of %(deviation_mm)s mm is within what a tape can tell"
     ),
@@ -182,14 +168,10 @@ CORNER_REASONS = {
 }
 
 LIMITS = {
-    "setpoint_range": gettext_lazy(
-        "set-point %(value)s, allowed by the control unit's range up to %(limit)s"
-    ),
+    "setpoint_range": gettext_lazy("set-point %(value)s, allowed by the control unit's range up to %(limit)s"),
     "band": gettext_lazy("set-point %(value)s, edge of the band %(limit)s"),
     "step": gettext_lazy("change of %(value)s counts, at most %(limit)s in one write"),
-    "shift_review": gettext_lazy(
-        "%(value)s counts from the baseline, above %(limit)s another person looks at it"
-    ),
+    "shift_review": gettext_lazy("%(value)s counts from the baseline, above %(limit)s another person looks at it"),
     "shift_limit": gettext_lazy("%(value)s counts from the baseline, never more than %(limit)s"),
     "warp_change": gettext_lazy("expected twist of the body %(value)s mm, at most %(limit)s mm"),
     "not_significant": gettext_lazy("deviation %(value)s mm, which counts as significant from %(limit)s mm"),

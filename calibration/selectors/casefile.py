@@ -44,8 +44,9 @@ from ..models import (
 from ..rules import record as facts
 from ..rules.standing import Standing
 from .jobs import job_for
-from .specifications import first_revision_after, pure_specification
-from .vehicle_setpoints import as_found_of, baseline_of, previous_setpoints
+from .specifications import first_revision_between, pure_specification
+from .tyres import tyre_faults
+from .vehicle_setpoints import baseline_of, previous_setpoints, way_back_to
 
 RowT = TypeVar("RowT", bound=Model)
 
@@ -188,17 +189,21 @@ class CaseFile:
 
     @cached_property
     def fitments(self) -> list[Fitment]:
-        return list(Fitment.objects.filter(vehicle=self.job.vehicle_id).order_by("fitted_on", "recorded_at", "id"))
+        fitments = Fitment.objects.filter(vehicle=self.job.vehicle_id)
+        if self.job.closed_at:
+            fitments = fitments.filter(recorded_at__lte=self.job.closed_at)
+        return list(fitments.order_by("fitted_on", "recorded_at", "id"))
 
     @property
     def fitment(self) -> Fitment | None:
-        """The tyres now on the vehicle."""
+        """The tyres now on the vehicle; in a closed job those that were on it then."""
         return self.fitments[-1] if self.fitments else None
 
     @cached_property
     def specification(self) -> Specification | None:
         """The revision that the job is judged by for ever."""
-        return self.job.specification or first_revision_after(self.job.vehicle.vehicle_model_id, self.job.opened_at)
+        job = self.job
+        return job.specification or first_revision_between(job.vehicle.vehicle_model_id, job.opened_at, job.closed_at)
 
     @cached_property
     def baseline(self) -> dict[Any, int]:
@@ -207,6 +212,20 @@ class CaseFile:
     @cached_property
     def _previous_setpoints(self) -> facts.Setpoints | None:
         return previous_setpoints(self.job)
+
+    @cached_property
+    def _earlier_goal(self) -> facts.Setpoints | None:
+        """Where a reversion of an earlier job goes; none where either job was found to be another vehicle's."""
+        to_job = self.job.to_job
+        if to_job is None or to_job.vehicle_id != self.job.vehicle_id:
+            return None
+        return way_back_to(to_job, self.job.opened_at)
+
+    @cached_property
+    def _tyre_faults(self) -> tuple[facts.TyreFault, ...]:
+        if self.fitment is None or self.specification is None:
+            return ()
+        return tyre_faults(self.fitment, self.specification.content, self.job)
 
     @cached_property
     def record(self) -> facts.JobRecord:
@@ -228,7 +247,8 @@ class CaseFile:
             findings=tuple(self._findings()),
             baseline=self.baseline,
             previous_setpoints=self._previous_setpoints,
-            earlier_goal=as_found_of(job.to_job) if job.to_job else None,
+            earlier_goal=self._earlier_goal,
+            tyre_faults=self._tyre_faults,
         )
 
     @cached_property
@@ -360,4 +380,5 @@ def _approval(row: Approval, decision: Decision | None) -> facts.ApprovalAsked:
 
 
 def _event(row: ServiceEvent) -> facts.EventHappened:
-    return facts.EventHappened(*_common(row, row.happened_at), row.kind, row.corner or None)  # type: ignore[arg-type]
+    """One noted for the future happened at the latest when it was recorded."""
+    return facts.EventHappened(*_common(row, min(row.happened_at, row.recorded_at)), row.kind, row.corner or None)  # type: ignore[arg-type]

@@ -106,7 +106,7 @@ def _changes_at(corner: Corner, sightings: Sequence[Sighting]) -> list[SetpointC
     moves = [
         index for index in range(1, len(known)) if known[index].setpoints[corner] != known[index - 1].setpoints[corner]
     ]
-    ends = [*moves[1:], len(known)]
+    ends = [*moves[1:], len(known)] if moves else []
     return [
         SetpointChange(
             sighting=known[index],

@@ -64,10 +64,11 @@ def revision_in_force(vehicle_model_id: uuid.UUID, on: date) -> Specification | 
     )
 
 
-def first_revision_after(vehicle_model_id: uuid.UUID, opened_at: datetime) -> Specification | None:
-    """What a job that opened without a revision takes: the first that was recorded afterwards."""
-    return (
-        Specification.objects.filter(vehicle_model_id=vehicle_model_id, recorded_at__gt=opened_at)
-        .order_by("revision")
-        .first()
-    )
+def first_revision_between(
+    vehicle_model_id: uuid.UUID, opened_at: datetime, closed_at: datetime | None
+) -> Specification | None:
+    """What a job that opened without a revision takes: the first that was recorded while it was open."""
+    revisions = Specification.objects.filter(vehicle_model_id=vehicle_model_id, recorded_at__gt=opened_at)
+    if closed_at is not None:
+        revisions = revisions.filter(recorded_at__lte=closed_at)
+    return revisions.order_by("revision").first()

@@ -8,8 +8,8 @@ from datetime import datetime
 from fleet.models import ServiceEvent
 
 from ..metrology.corners import CORNERS, Corner
-from ..models import BaselineReset, Job, JobEnd, Round, Write
-from ..rules.course import BASELINE_KINDS
+from ..models import BaselineReset, Job, JobEnd, Resumption, Round, Write
+from ..rules.course import BASELINE_KINDS, REVERSION_KINDS
 from ..rules.record import Setpoints
 
 
@@ -35,21 +35,21 @@ def _restarts(vehicle_id: uuid.UUID) -> dict[Corner, datetime]:
         *resets.values_list("corner", "recorded_at"),
     ]
     for corner, at in sorted(times, key=lambda each: each[1]):
-        for each in (corner,) if corner else CORNERS:
-            since[each] = at
+        since.update({each: at for each in CORNERS if corner in ("", each)})
     return since
 
 
 def left_by(job: Job) -> dict[Corner, int] | None:
-    """The set-points that a job left in the vehicle; None where nothing was read or written in it."""
+    """The set-points last read in a job; None where none were read in it."""
     ended = JobEnd.objects.filter(job=job, setpoints__isnull=False).values_list("setpoints", flat=True).last()
     if ended is not None:
         return dict(ended)
-    read = Round.objects.filter(job=job).order_by("happened_at", "recorded_at").last()
-    written = Write.objects.filter(job=job).order_by("happened_at", "recorded_at").last()
-    if written is not None and (read is None or written.happened_at >= read.happened_at):
-        return dict(written.read_back)
-    return dict(read.setpoints) if read is not None else None
+    sightings = [
+        *Round.objects.filter(job=job).values_list("happened_at", "recorded_at", "setpoints"),
+        *Write.objects.filter(job=job).values_list("happened_at", "recorded_at", "read_back"),
+        *Resumption.objects.filter(job=job).values_list("recorded_at", "recorded_at", "setpoints"),
+    ]
+    return dict(max(sightings, key=lambda each: each[:2])[2]) if sightings else None
 
 
 def previous_setpoints(job: Job) -> Setpoints | None:
@@ -57,18 +57,45 @@ def previous_setpoints(job: Job) -> Setpoints | None:
     before = (
         Job.objects.filter(vehicle=job.vehicle_id, opened_at__lt=job.opened_at).order_by("-opened_at", "-id").first()
     )
-    if before is None or _unit_replaced_since(job.vehicle_id, before.opened_at):
+    if before is None or _unit_replaced_between(job.vehicle_id, before.opened_at, job.opened_at):
         return None
     return left_by(before)
 
 
-def _unit_replaced_since(vehicle_id: uuid.UUID, since: datetime) -> bool:
+def _unit_replaced_between(vehicle_id: uuid.UUID, since: datetime, until: datetime) -> bool:
     return ServiceEvent.objects.filter(
-        vehicle=vehicle_id, kind=ServiceEvent.Kind.CONTROL_UNIT_REPLACED, happened_at__gt=since
+        vehicle=vehicle_id,
+        kind=ServiceEvent.Kind.CONTROL_UNIT_REPLACED,
+        happened_at__gt=since,
+        happened_at__lte=until,
     ).exists()
 
 
-def as_found_of(job: Job) -> Setpoints | None:
-    """The set-points of a job's first round: where a job that reverts it is to go."""
-    first = Round.objects.filter(job=job).order_by("happened_at", "recorded_at").first()
-    return dict(first.setpoints) if first else None
+def way_back_to(job: Job, until: datetime) -> Setpoints | None:
+    """Where a later job that reverts this one goes: its first round's set-points.
+
+    For a corner worked on since (sensor, control unit, spring, damper, linkage), those of the vehicle's first round
+    after that; a corner without such a round is left out. `until` is when the later job opened.
+    """
+    rounds = Round.objects.filter(job__vehicle=job.vehicle_id).order_by("happened_at", "recorded_at", "id")
+    first = rounds.filter(job=job).first()
+    if first is None:
+        return None
+    goal = dict(first.setpoints)
+    for corner, at in _worked_on_between(job.vehicle_id, first.happened_at, until).items():
+        after = rounds.filter(happened_at__gt=at, happened_at__lte=until).first()
+        goal.pop(corner, None)
+        if after is not None and corner in after.setpoints:
+            goal[corner] = after.setpoints[corner]
+    return goal
+
+
+def _worked_on_between(vehicle_id: uuid.UUID, since: datetime, until: datetime) -> dict[Corner, datetime]:
+    """When each corner was last worked on in a way that bars going back beyond it."""
+    events = ServiceEvent.objects.filter(
+        vehicle=vehicle_id, kind__in=REVERSION_KINDS, happened_at__gt=since, happened_at__lte=until
+    ).order_by("happened_at", "id")
+    found: dict[Corner, datetime] = {}
+    for corner, at in events.values_list("corner", "happened_at"):
+        found.update({each: at for each in CORNERS if corner in ("", each)})
+    return found

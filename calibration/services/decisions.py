@@ -79,6 +79,12 @@ def _require_to_be_ruled(step: JobStep, finding: Finding) -> None:
             code="nothing_to_rule",
             next_step=step.standing.next_step.step,
         )
+    if finding.code == "load_capacity_low":
+        raise Conflict(
+            _("No ruling lifts this: fit tyres that may carry the load, or have the right load data recorded."),
+            code="tyres_needed",
+            next_step=step.standing.next_step.step,
+        )
     if any(each.finding_id == finding.pk and each.decision == Ruling.Outcome.ACCEPT for each in step.case.rulings):
         raise Conflict(
             _("This finding was accepted already."),

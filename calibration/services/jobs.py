@@ -20,6 +20,7 @@ from fleet.services import pin_prove
 
 from ..metrology.corners import CORNERS
 from ..models import OPEN_STATES, BaselineReset, Job, JobEnd, Pause, Refiling, Resumption, SignOff
+from ..rules.course import last_known_setpoints
 from ..rules.findings import Arrival, NewFinding, of_course, of_setpoints
 from ..selectors.casefile import CaseFile
 from ..selectors.specifications import revision_in_force
@@ -123,7 +124,7 @@ def job_resume(
     step = JobStep(actor, job_id, Permission.RECORD_FACTS)
     if not step.standing.is_paused:
         raise out_of_turn(step.standing)
-    expected = step.standing.course.stored
+    expected = last_known_setpoints(step.case.record, actor.now)
     resumption = step.add(
         Resumption(id=id, **step.common(), reason=reason, setpoints=dict(setpoints), nothing_changed=nothing_changed),
         "resumptions",
@@ -146,13 +147,14 @@ def job_end(
             "required_after_write",
             _("Set-points were written in this job. Read the ones now stored and send them along."),
         )
+    expected = last_known_setpoints(step.case.record, actor.now)
     end = step.add(
         JobEnd(id=id, **step.common(), reason=reason, setpoints=dict(setpoints) if setpoints else None),
         "ends",
     )
     if end.setpoints:
         arrival = Arrival("end", end.pk, actor.now, actor.now)
-        step.raise_findings(of_setpoints(step.case.record, arrival, end.setpoints, step.standing.course.stored))
+        step.raise_findings(of_setpoints(step.case.record, arrival, end.setpoints, expected))
     step.close(Job.State.ENDED)
     step.case.judge_again()
     step.conclude_closed("job_ended", end)
@@ -183,15 +185,20 @@ def job_refile(*, actor: Actor, id: uuid.UUID, job_id: uuid.UUID, vehicle: Vehic
     wrong = step.job.vehicle
     if wrong.pk == vehicle.pk:
         raise Invalid.at("/vehicle", "same_vehicle", _("The job is on this vehicle already."))
-    if step.job.is_open:
-        _require_no_open_job(vehicle)
+    _require_no_open_job(vehicle)
     refiling = step.add(
         Refiling(id=id, **step.common(), from_vehicle=wrong, to_vehicle=vehicle, reason=reason), "refilings"
     )
     ledger.append(actor, "job_refiled", refiling, vehicle=wrong)
     step.job.vehicle = vehicle
     step.job.specification = revision_in_force(vehicle.vehicle_model_id, step.job.opened_at.date())
-    step.job.save(update_fields=["vehicle", "specification"])
+    try:
+        with transaction.atomic():
+            step.job.save(update_fields=["vehicle", "specification"])
+    except IntegrityError as error:
+        if "calibration_job_one_open" in str(error):
+            raise _vehicle_busy(vehicle) from error
+        raise
     step.case = CaseFile(step.job)
     outbox.append(actor, "calibration.job_refiled", {"job": str(step.job.pk), "from_vehicle": str(wrong.pk)})
     step.conclude("job_refiled", refiling)

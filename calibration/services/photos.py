@@ -68,7 +68,8 @@ def without_metadata(file: IO[bytes]) -> tuple[bytes, str]:
     """The picture alone, turned upright: encoded again, so that place, time and device are gone."""
     try:
         with Image.open(file, formats=tuple(FORMATS)) as image:
-            kind = image.format or "JPEG"
+            # Telephones put a second view into the file; the first is the picture, an ordinary JPEG.
+            kind = "JPEG" if image.format in (None, "MPO") else image.format
             if image.width * image.height > PIXELS_AT_MOST:
                 raise _no_picture(_("The picture has more than 60 million pixels. Send a smaller one."))
             upright = ImageOps.exif_transpose(image)

@@ -4,47 +4,47 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
-from typing import Any
 
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from fleet.actor import Actor
 from fleet.errors import Conflict, Invalid
 from fleet.ids import new_id
 from fleet.permissions import Permission
 
-from ..metrology.corners import CORNERS, Corner
+from ..metrology.corners import CORNERS
 from ..metrology.errors import MetrologyError
-from ..metrology.limits import ProposalKind, check_limits, reversion_changes
+from ..metrology.limits import check_limits
 from ..metrology.planner import Changes, Plan, PlanningCase, predict
-from ..metrology.planning_case import CornerReason, LimitCheck, Prediction
-from ..metrology.provenance import PROVENANCE
 from ..models import Approval, Concession, Proposal, Reversion
-from ..rules.course import as_counts
-from ..rules.proposal_document import document_sha256, outcome_of, proposal_document, reasons_of
-from ..rules.record import Setpoints
+from ..rules import reverting
+from ..rules.proposal_document import document_sha256, reasons_of
 from ..rules.standing import Standing
+from .drafting import Draft, keep_proposal, propose_reversion
 from .step import JobStep, out_of_turn
 
 ENTERING_STEPS = frozenset({"propose", "sign_off", "settle_and_measure", "read_again", "get_approval", "write"})
-ENTERING_AFTER = frozenset({"approval_refused", "sign_off_refused", "too_many_writes", "write_not_verified_twice"})
+ENTERING_AFTER = frozenset(
+    {"approval_refused", "sign_off_refused", "too_many_writes", "limits_exhausted", "load_capacity_low"}
+)
 """Reasons to inspect after which a person may still enter a proposal by hand."""
-
-
-@dataclass(frozen=True, slots=True)
-class Draft:
-    """What a proposal is made of."""
-
-    kind: ProposalKind
-    changes: Changes
-    prediction: Prediction | None
-    limits: tuple[LimitCheck, ...]
-    reasons: Mapping[Corner, CornerReason | str]
-    expected_writes: int
-    justification: str = ""
+OBSTACLES = {
+    "nothing_recorded": gettext_lazy(
+        "No set-points are on record to go back to and to judge by. Measure a round first; without a specification a "
+        "reversion cannot be checked."
+    ),
+    "setpoints_incomplete": gettext_lazy(
+        "The set-points on record do not fit the controlled corners. Measure a round with the ones now stored."
+    ),
+    "goal_out_of_range": gettext_lazy(
+        "The set-points to go back to lie outside the control unit's range, so they were misread. Read them again; "
+        "enter the right ones by hand or end the job."
+    ),
+    "nothing_to_revert": gettext_lazy("The earlier set-points are stored already."),
+}
 
 
 def proposal_compute(*, actor: Actor, id: uuid.UUID, job_id: uuid.UUID) -> Proposal:
@@ -56,7 +56,7 @@ def proposal_compute(*, actor: Actor, id: uuid.UUID, job_id: uuid.UUID) -> Propo
     case, plan = standing.planning_case, standing.plan
     assert case is not None  # the decision to propose rests on it
     assert plan is not None
-    proposal = _keep(step, id, case, _drafted(plan))
+    proposal = keep_proposal(step, id, case, _drafted(plan))
     step.conclude("proposal_made", proposal)
     return proposal
 
@@ -81,7 +81,7 @@ def proposal_enter(
         expected_writes=1,
         justification=justification,
     )
-    proposal = _keep(step, id, case, draft)
+    proposal = keep_proposal(step, id, case, draft)
     step.conclude("proposal_made", proposal)
     return proposal
 
@@ -93,49 +93,15 @@ def reversion_begin(*, actor: Actor, id: uuid.UUID, job_id: uuid.UUID, reason: s
     standing = step.standing
     if standing.is_paused or standing.reversion is not None:
         raise out_of_turn(standing)
+    obstacle = reverting.obstacle(standing)
+    if obstacle is not None:
+        raise Conflict(str(OBSTACLES[obstacle]), code=obstacle, next_step=standing.next_step.step)
     goal = standing.goal
-    if goal is None or standing.course.stored is None or standing.record.specification is None:
-        raise Conflict(
-            _("No set-points were read in this job yet, so there is nothing to go back to. Measure a round first."),
-            code="nothing_recorded",
-            next_step=standing.next_step.step,
-        )
-    if goal == standing.course.stored:
-        raise Conflict(
-            _("The earlier set-points are stored already."),
-            code="nothing_to_revert",
-            next_step=standing.next_step.step,
-        )
+    assert goal is not None  # else there were an obstacle
     step.add(Reversion(id=new_id(), **step.common(), reason=reason, goal=dict(goal)), "reversions")
     proposal = propose_reversion(step, id)
     step.conclude("reversion_begun", proposal)
     return proposal
-
-
-def propose_reversion(step: JobStep, proposal_id: uuid.UUID) -> Proposal:
-    """The next step-limited proposal on the way back."""
-    standing = step.standing
-    case, goal = _reversion_case(standing), standing.goal
-    assert goal is not None  # the reversion that is under way has one
-    try:
-        changes = reversion_changes(case.specification, case.state.setpoints, as_counts(goal))
-        limits = check_limits(case, changes, kind="reversion")
-    except MetrologyError as error:
-        raise Conflict(
-            _("The set-points on record do not fit the controlled corners. Measure a round with the ones now stored."),
-            code="setpoints_incomplete",
-            next_step="measure",
-        ) from error
-    prediction = predict(case, changes) if standing.planning_case is not None else None
-    draft = Draft(
-        kind="reversion",
-        changes=changes,
-        prediction=prediction,
-        limits=limits,
-        reasons=dict.fromkeys(case.specification.controlled_corners, "reversion"),
-        expected_writes=_steps_left(case, goal),
-    )
-    return _keep(step, proposal_id, case, draft)
 
 
 def concession_request(
@@ -185,40 +151,12 @@ def _drafted(plan: Plan) -> Draft:
     )
 
 
-def _keep(step: JobStep, proposal_id: uuid.UUID, case: PlanningCase, draft: Draft) -> Proposal:
-    """Store a proposal and, where a soft limit asks for it, the request for approval."""
-    document = proposal_document(
-        case,
-        changes=draft.changes,
-        prediction=draft.prediction,
-        limits=draft.limits,
-        reasons=draft.reasons,
-        expected_writes=draft.expected_writes,
-    )
-    before, after = _map(case.state.setpoints), _map(case.setpoints_after(draft.changes))
-    proposal = Proposal(
-        id=proposal_id,
-        **step.common(),
-        kind=draft.kind,
-        outcome=outcome_of(draft.limits),
-        from_setpoints=before,
-        to_setpoints=after,
-        justification=draft.justification,
-        content=document,
-        content_sha256=document_sha256(document, before, after),
-        computed_with=PROVENANCE,
-    )
-    step.add(proposal, "proposals")
-    if proposal.outcome == Proposal.Outcome.NEEDS_APPROVAL:
-        step.ask_for_approval(Approval.Subject.PROPOSAL, proposal.content_sha256, proposal=proposal)
-    return proposal
-
-
 def _require_may_enter(standing: Standing) -> None:
     step = standing.next_step
     if step.step in ENTERING_STEPS and step.reason != "concession" and standing.reversion is None:
         return
-    if step.step == "inspect" and step.reason in ENTERING_AFTER and standing.reversion is None:
+    may_go_on = not standing.stops and step.reason in ENTERING_AFTER
+    if step.step == "inspect" and may_go_on and standing.reversion is None:
         return
     raise out_of_turn(standing)
 
@@ -261,20 +199,3 @@ def _entered_changes(case: PlanningCase, setpoints: Mapping[str, int]) -> Change
     except MetrologyError as error:
         raise Invalid.at("/setpoints", "not_a_proposal", str(error)) from error
     return first, second, third, fourth
-
-
-def _reversion_case(standing: Standing) -> PlanningCase:
-    """A planning case at the set-points now stored, with or without heights measured there."""
-    if standing.planning_case is not None:
-        return standing.planning_case
-    return standing.bare_planning_case
-
-
-def _steps_left(case: PlanningCase, goal: Setpoints) -> int:
-    step = case.specification.step_max_counts
-    furthest = max(abs(count - (case.state.setpoints[CORNERS.index(corner)] or 0)) for corner, count in goal.items())
-    return -(-furthest // step)
-
-
-def _map(counts: tuple[int | None, ...]) -> dict[str, Any]:
-    return {corner: count for corner, count in zip(CORNERS, counts, strict=True) if count is not None}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import uuid
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from decimal import Decimal
 from typing import Any
@@ -21,7 +22,15 @@ from fleet.selectors.instruments import calibration_at
 from ..metrology.corners import CORNERS
 from ..metrology.readings import height_problem, likely_unit
 from ..models import Reading, ReadingStrike, Round
-from ..rules.findings import Arrival, InstrumentStatus, of_arrival, of_instruments, of_setpoints
+from ..rules.course import last_known_setpoints
+from ..rules.findings import (
+    Arrival,
+    InstrumentStatus,
+    of_arrival,
+    of_instruments,
+    of_setpoints,
+    time_that_counts,
+)
 from ..selectors.jobs import visible_jobs
 from .independence import decides_alone
 from .repeatability import known_before, learn_from
@@ -47,11 +56,13 @@ def round_record(
     """Record a full measurement of all four corners with the set-points then stored."""
     step = JobStep(actor, job_id, Permission.RECORD_FACTS)
     _require_counts(Counter(reading["corner"] for reading in readings))
+    record = step.case.record
+    arrival = Arrival("round", id, taken_at + actor.clock_offset, actor.now)
     measured = Round(
         id=id,
         **step.common(),
         taken_at=taken_at,
-        happened_at=taken_at + actor.clock_offset,
+        happened_at=time_that_counts(record, arrival),
         instrument=instrument,
         temperature_deg_c=temperature_deg_c,
         ride_position=ride_position,
@@ -70,17 +81,17 @@ def round_record(
         "degrees_of_freedom": before.degrees_of_freedom,
     }
     measured.instruments = [_frozen(each, calibrations[pk]) for pk, each in used.items()]
-    record, expected = step.case.record, step.standing.course.stored or step.case.record.previous_setpoints
+    expected = last_known_setpoints(record, measured.happened_at)
     measured.reading_rows = rows  # type: ignore[attr-defined]
     step.add(measured, "rounds")
     step.add_readings(rows)
     for sums in learn_from(rows):
         step.note(sums)
-    arrival = Arrival("round", measured.pk, measured.happened_at, actor.now)
+    statuses = [_status(each, calibrations[pk]) for pk, each in used.items()]
     step.raise_findings(
         [
             *of_arrival(record, arrival),
-            *of_instruments(arrival, [_status(each, calibrations[pk]) for pk, each in used.items()]),
+            *of_instruments(replace(arrival, happened_at=measured.happened_at), statuses),
             *of_setpoints(record, arrival, measured.setpoints, expected),  # type: ignore[arg-type]
         ]
     )
@@ -201,6 +212,9 @@ def _measurer(myself: Membership | None, reading: Mapping[str, Any], pointer: st
 
 def _require_counts(counts: Mapping[str, int]) -> None:
     """Every corner, at least twice, at most twenty times."""
+    unknown = sorted(set(counts) - set(CORNERS))
+    if unknown:
+        raise Invalid.at("/readings", "unknown_corner", _("Name the corners FL, FR, RL and RR, not %s.") % unknown[0])
     errors = [
         FieldError(
             "/readings",

@@ -23,6 +23,7 @@ from ..rules.findings import NewFinding, of_course
 from ..rules.standing import Standing
 from ..selectors.casefile import CaseFile
 from ..selectors.jobs import job_for, visible_jobs
+from .drafting import go_on_reverting
 
 RowT = TypeVar("RowT", bound=Model)
 
@@ -34,7 +35,13 @@ class JobStep:
         self.actor = actor
         self.job = _locked(actor, job_id, permission)
         self.case = CaseFile(self.job)
+        self._take_specification()
         self._rows: list[TenantModel] = []
+
+    def _take_specification(self) -> None:
+        """A job that opened without a revision takes the first one that was added since, once and for ever."""
+        if self.job.specification_id is None:
+            self.job.specification = self.case.specification
 
     @property
     def standing(self) -> Standing:
@@ -118,10 +125,11 @@ class JobStep:
             self.close(Job.State.REVERTED)
             self.case.judge_again()
             return
+        go_on_reverting(self)
         self.raise_findings(of_course(self.standing))
         self._note_assessment()
         self._ask_for_sign_off()
-        if not self.job.is_open:
+        if any(isinstance(row, Finding) and row.code == "recorded_after_close" for row in self._rows):
             outbox.append(self.actor, "calibration.record_after_close", {"job": str(self.job.pk)})
 
     def _note_assessment(self) -> None:

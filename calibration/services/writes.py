@@ -6,15 +6,16 @@ import uuid
 from collections.abc import Mapping
 from datetime import datetime
 
+from django.utils.translation import gettext as _
+
 from fleet.actor import Actor
-from fleet.ids import new_id
+from fleet.errors import Invalid
 from fleet.permissions import Permission
 
 from ..metrology.corners import CORNERS, Corner
 from ..models import Proposal, Write
-from ..rules.findings import Arrival, of_arrival, of_setpoints, of_write
+from ..rules.findings import Arrival, of_arrival, of_setpoints, of_write, time_that_counts
 from ..selectors.casefile import write_fact
-from .proposals import propose_reversion
 from .step import JobStep
 
 
@@ -27,21 +28,23 @@ def write_record(
     written_at: datetime,
     read_back: Mapping[str, int],
 ) -> Write:
-    """Record a write with its read-back; a reversion under way then gets its next proposal."""
+    """Record a write with its read-back."""
     step = JobStep(actor, job_id, Permission.RECORD_FACTS)
     before = step.standing
+    if proposal is not None and proposal.job_id != step.job.pk:
+        raise Invalid.at("/proposal", "other_job", _("That proposal was made in another job. Name one of this job."))
     mismatches = _mismatches(proposal, read_back)
+    arrival = Arrival("write", id, written_at + actor.clock_offset, actor.now)
     write = Write(
         id=id,
         **step.common(),
         proposal=proposal,
         written_at=written_at,
-        happened_at=written_at + actor.clock_offset,
+        happened_at=time_that_counts(before.record, arrival),
         read_back=dict(read_back),
         verified=not mismatches,
         mismatches=mismatches,
     )
-    arrival = Arrival("write", write.pk, write.happened_at, actor.now)
     step.add(write, "writes")
     step.raise_findings(
         [
@@ -50,7 +53,6 @@ def write_record(
             *of_setpoints(before.record, arrival, write.read_back, None),
         ]
     )
-    _go_on_reverting(step, write)
     step.conclude("write_recorded", write)
     return write
 
@@ -61,11 +63,3 @@ def _mismatches(proposal: Proposal | None, read_back: Mapping[str, int]) -> list
         return []
     wanted = proposal.to_setpoints
     return [corner for corner in CORNERS if read_back.get(corner) != wanted.get(corner)]
-
-
-def _go_on_reverting(step: JobStep, write: Write) -> None:
-    standing = step.standing
-    if standing.reversion is None or standing.reversion_arrived or not write.verified or not step.job.is_open:
-        return
-    if standing.open_proposal is None:
-        propose_reversion(step, new_id())

@@ -9,7 +9,7 @@ import shutil
 import subprocess
 import sys
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -32,6 +32,7 @@ from .making import DUMP, FILES, BackupError, Manifest, run_program, unknown_mig
 
 ALIAS: Final = "restored"
 MAINTENANCE: Final = "postgres"
+RENAME_ATTEMPTS: Final = 10
 
 
 def backup_restore(folder: Path, *, data: DataFolder, files: Path, now: datetime, replace: bool) -> uuid.UUID:
@@ -84,7 +85,8 @@ def _database_beside(data: DataFolder, name: str) -> Iterator[str]:
     try:
         yield beside
     finally:
-        connections[ALIAS].close() if ALIAS in connections.databases else None
+        if ALIAS in connections.databases:
+            connections[ALIAS].close()
         with _administrator(data, MAINTENANCE) as server:
             _drop(server, beside)
 
@@ -116,25 +118,29 @@ def _check_and_begin_epoch(name: str, now: datetime) -> uuid.UUID:
 
 
 def _put_in_place(data: DataFolder, restored: str, name: str) -> None:
-    """Rename one away and the other in. Services notice lost connections and open new ones."""
+    """Rename one away and the other in, both or neither. Services notice lost connections and open new ones."""
     connections[ALIAS].close()
     old = f"{name}_replaced"
     with _administrator(data, MAINTENANCE) as server:
         _drop(server, old)
-        for current, new in ((name, old), (restored, name)):
-            _disconnect(server, current)
-            rename = sql.SQL("ALTER DATABASE {} RENAME TO {}")
-            server.execute(rename.format(sql.Identifier(current), sql.Identifier(new)))
-        server.execute(sql.SQL("ALTER DATABASE {} ALLOW_CONNECTIONS true").format(sql.Identifier(name)))
+        for attempt in range(1, RENAME_ATTEMPTS + 1):
+            try:
+                _rename(server, {name: old, restored: name})
+                break
+            except psycopg.errors.ObjectInUse:  # somebody came back in between
+                if attempt == RENAME_ATTEMPTS:
+                    raise BackupError(_("The database is in use. Stop the service, then restore.")) from None
         _drop(server, old)
 
 
-def _disconnect(server: psycopg.Connection, name: str) -> None:
-    server.execute(sql.SQL("ALTER DATABASE {} ALLOW_CONNECTIONS false").format(sql.Identifier(name)))
+def _rename(server: psycopg.Connection, names: Mapping[str, str]) -> None:
     server.execute(
-        "SELECT pg_terminate_backend(pid, 10000) FROM pg_stat_activity WHERE datname = %s AND pid <> pg_backend_pid()",
-        [name],
+        "SELECT pg_terminate_backend(pid, 5000) FROM pg_stat_activity WHERE datname = ANY(%s)", [list(names)]
     )
+    with server.transaction():
+        for current, new in names.items():
+            rename = sql.SQL("ALTER DATABASE {} RENAME TO {}")
+            server.execute(rename.format(sql.Identifier(current), sql.Identifier(new)))
 
 
 def _drop(server: psycopg.Connection, name: str) -> None:

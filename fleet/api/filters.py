@@ -22,10 +22,10 @@ class AwareTimeFormField(forms.Field):
         # An unescaped plus sign in a query string arrives as a space.
         text = value.replace(" ", "+") if isinstance(value, str) else value
         try:
-            return AwareDateTime().run_validation(text)
+            return AwareDateTime().to_internal_value(text)
         except FrameworkError as error:
-            detail = error.detail[0]  # type: ignore[index]
-            raise ValidationError(str(detail), code=detail.code) from None
+            messages = error.detail if isinstance(error.detail, list) else [error.detail]
+            raise ValidationError([str(message) for message in messages]) from None
 
 
 class AwareTimeFilter(django_filters.Filter):

@@ -21,7 +21,7 @@ from .inputs import RecordSerializer
 from .resources import ResourceViewSet, found
 
 
-class CertificateSerializer(serializers.Serializer[Any]):
+class CalibrationCertificateSerializer(serializers.Serializer[Any]):
     """What a calibration certificate states."""
 
     expanded_uncertainty_mm = StrictDecimal(places=3, above=0, maximum=100)
@@ -33,7 +33,7 @@ class CalibrationInput(RecordSerializer):
 
     calibrated_on = PlainDate()
     calibration_due_on = PlainDate()
-    certificate = CertificateSerializer(required=False)
+    certificate = CalibrationCertificateSerializer(required=False)
     certificate_number = TrimmedText(max_length=80, allow_blank=True, required=False)
 
 
@@ -66,7 +66,7 @@ class CalibrationSerializer(serializers.Serializer[InstrumentCalibration]):
     certificate = serializers.SerializerMethodField()
     recorded_at = AwareDateTime()
 
-    @extend_schema_field(CertificateSerializer(allow_null=True))
+    @extend_schema_field(CalibrationCertificateSerializer(allow_null=True))
     def get_certificate(self, calibration: InstrumentCalibration) -> dict[str, float] | None:
         return certificate_of(calibration)
 
@@ -110,7 +110,7 @@ class InstrumentSerializer(serializers.Serializer[Instrument]):
     def get_accuracy_class(self, instrument: Instrument) -> str | None:
         return instrument.accuracy_class or None
 
-    @extend_schema_field(CertificateSerializer(allow_null=True))
+    @extend_schema_field(CalibrationCertificateSerializer(allow_null=True))
     def get_certificate(self, instrument: Instrument) -> dict[str, float] | None:
         return certificate_of(instrument.latest_calibration)
 

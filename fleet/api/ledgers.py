@@ -105,7 +105,7 @@ class LedgerViewSet(ListModelMixin, ActionViewSet):
     """`/ledger/`: the workshop's own book"""
 
     queryset = LedgerEntry.objects.all()
-    serializer_class = EntrySerializer
+    serializer_class: type[serializers.Serializer[LedgerEntry]] = EntrySerializer
     filterset_class = HistoryFilter
     ordering = "sequence"
     summaries = {"list": _("The workshop's ledger: set-up, oldest first.")}
@@ -159,4 +159,5 @@ class HistoryViewSet(LedgerViewSet):
             "names": dict(people.values_list("pk", "name")),
             "with_rows": sees_whole_workshop(self.actor),
         }
-        return self.get_paginated_response(HistorySerializer(page, many=True, context=context).data)
+        shown = HistorySerializer(page, many=True, context=context)  # type: ignore[arg-type]
+        return self.get_paginated_response(shown.data)

@@ -14,27 +14,31 @@ from .inputs import PASSWORD_LENGTH_MAX, PasswordField, PinField
 class ResourceSchema(AutoSchema):
     """Reads `summaries`, `examples`, `create_serializer_class` and `update_serializer_class` of a view."""
 
+    @property
+    def _action(self) -> str:
+        return str(getattr(self.view, "action", ""))
+
     def _of_view(self, attribute: str) -> Any:
-        return getattr(self.view, attribute, {}).get(self.view.action)
+        return getattr(self.view, attribute, {}).get(self._action)
 
     def get_summary(self) -> str | None:
         summary = self._of_view("summaries")
-        return str(summary) if summary else super().get_summary()  # type: ignore[no-untyped-call,no-any-return]
+        return str(summary) if summary else super().get_summary()
 
-    def get_description(self) -> str:
-        return str(self._of_view("summaries") or "") or super().get_description()  # type: ignore[no-untyped-call,no-any-return]
+    def get_description(self) -> str:  # type: ignore[override]
+        return str(self._of_view("summaries") or super().get_description())
 
     def get_examples(self) -> list[Any]:
         return list(self._of_view("examples") or ())
 
     def get_request_serializer(self) -> Any:
-        name = {"create": "create_serializer_class", "partial_update": "update_serializer_class"}
-        serializer = getattr(self.view, name.get(self.view.action, ""), None)
-        return serializer or super().get_request_serializer()  # type: ignore[no-untyped-call]
+        names = {"create": "create_serializer_class", "partial_update": "update_serializer_class"}
+        serializer = getattr(self.view, names.get(self._action, ""), None)
+        return serializer or super().get_request_serializer()
 
     def get_response_serializers(self) -> Any:
-        serializer = super().get_response_serializers()  # type: ignore[no-untyped-call]
-        if self.view.action != "create":
+        serializer = super().get_response_serializers()
+        if self._action != "create":
             return serializer
         return {
             201: OpenApiResponse(serializer, description="Made."),

@@ -113,7 +113,7 @@ class PersonViewSet(ChangeableViewSet):
 
     def make(self, actor: Actor, record_id: UUID, data: Mapping[str, Any]) -> Membership:
         services.person_invite(actor=actor, record_id=record_id, **data)
-        return self.get_queryset().get(pk=record_id)
+        return self.selector(actor).get(pk=record_id)
 
     def change(self, actor: Actor, record_id: UUID, expected: Collection[int], changes: Mapping[str, Any]) -> object:
         return services.person_update(actor=actor, person_id=record_id, expected_versions=expected, changes=changes)
@@ -121,7 +121,7 @@ class PersonViewSet(ChangeableViewSet):
     @extend_schema(request=RecordSerializer, responses={201: InvitedPersonSerializer, 200: InvitedPersonSerializer})
     def reinvite(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         require(self.actor, Permission.SET_UP)
-        person = self.get_object()
+        person: Membership = self.get_object()
         data = self.validated(RecordSerializer)
 
         def invite(_record_id: UUID) -> Membership:

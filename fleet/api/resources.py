@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from typing import Any, ClassVar, TypeVar
+from typing import Any, ClassVar, Final, TypeVar
 from uuid import UUID
 
 from django.db.models import Model, QuerySet
-from rest_framework.permissions import AllowAny
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.serializers import Serializer
@@ -36,7 +35,7 @@ class ResourceMixin(ETagMixin):
     """Documentation, versions and the token's throttle. `summaries` has a sentence for each action."""
 
     schema = ResourceSchema()
-    throttle_classes = (TokenThrottle,)
+    throttle_classes: Any = (TokenThrottle,)
     summaries: ClassVar[Mapping[str, Any]] = {}
     examples: ClassVar[Mapping[str, Any]] = {}
 
@@ -81,8 +80,5 @@ class ChangeableViewSet(ResourceViewSet):
         return dict(serializer.validated_data)
 
 
-class OpenMixin:
-    """For calls that carry their own secret instead of a token."""
-
-    permission_classes = (AllowAny,)
-    throttle_classes = (SignInAddressThrottle, SignInPersonThrottle)
+SIGN_IN_THROTTLES: Final = (SignInAddressThrottle, SignInPersonThrottle)
+"""For calls that carry their own secret instead of a token."""

@@ -17,8 +17,9 @@ class Throttle(SimpleRateThrottle):
     default_rate: ClassVar[str]
 
     def get_rate(self) -> str | None:
-        rates: dict[str, str | None] = api_settings.DEFAULT_THROTTLE_RATES
-        return rates.get(self.scope, self.default_rate) if self.scope else self.default_rate
+        rates: dict[str, Any] = api_settings.DEFAULT_THROTTLE_RATES
+        rate: str | None = rates.get(self.scope or "", self.default_rate)
+        return rate
 
     def get_cache_key(self, request: Request, view: APIView) -> str | None:
         ident = self.ident(request, view)

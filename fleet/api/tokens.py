@@ -8,6 +8,7 @@ from uuid import UUID
 
 from django.contrib.auth import authenticate
 from django.db.models import QuerySet
+from django.http import HttpResponse
 from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 from drf_spectacular.utils import OpenApiExample, extend_schema
@@ -19,7 +20,7 @@ from rest_framework.response import Response
 from fleet import receipts, services
 from fleet.actor import Actor
 from fleet.credentials import memberships_of
-from fleet.errors import Conflict, Forbidden, NotAuthenticated
+from fleet.errors import Conflict, Forbidden, NotAuthenticated, NotFound
 from fleet.middleware import actor_for
 from fleet.models import AccessToken, Membership, User
 from fleet.permissions import INTEGRATOR_SCOPES, Permission, may, require
@@ -28,7 +29,7 @@ from fleet.tenancy import in_workshop
 from .fields import AwareDateTime, TrimmedText
 from .inputs import PasswordField, RecordSerializer, Reference
 from .problems import Problem
-from .resources import OpenMixin, ResourceViewSet, found
+from .resources import SIGN_IN_THROTTLES, ResourceViewSet, found
 
 SCOPES = sorted(scope.value for scope in INTEGRATOR_SCOPES)
 
@@ -110,11 +111,11 @@ class TokenViewSet(ResourceViewSet):
         return [] if signs_in else super().get_authenticators()
 
     def get_permissions(self) -> list[Any]:
-        return [] if self.action == "create" else super().get_permissions()
+        return [] if self.action == "create" else list(super().get_permissions())
 
     def get_throttles(self) -> list[Any]:
         signs_in = self.action == "create"
-        return [throttle() for throttle in OpenMixin.throttle_classes] if signs_in else super().get_throttles()
+        return [throttle() for throttle in SIGN_IN_THROTTLES] if signs_in else super().get_throttles()
 
     def get_serializer_class(self) -> type[serializers.BaseSerializer[Any]]:
         return NewTokenSerializer if self.action == "create" else TokenSerializer
@@ -126,14 +127,14 @@ class TokenViewSet(ResourceViewSet):
         tokens = AccessToken.objects.select_related("membership__user")
         return tokens if may(actor, Permission.SET_UP) else tokens.filter(membership=actor.membership_id)
 
-    def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+    def create(self, request: Request, *args: Any, **kwargs: Any) -> HttpResponse:  # type: ignore[override]
         data = self.validated(SignInInput)
         user = _proved(request, data["email"], data.pop("password"))
         memberships = memberships_of(user.pk)
         wanted = data.get("workshop")
         chosen = [m for m in memberships if wanted in (None, m[0])]
         if len(chosen) > 1:
-            return _which_workshop(memberships)  # type: ignore[return-value]
+            return _which_workshop(memberships)
         if not chosen:
             raise Forbidden(_("You belong to no such workshop, or are not active there."), code="no_membership")
         return self._issue(chosen[0][0], chosen[0][1], data)
@@ -163,6 +164,8 @@ class TokenViewSet(ResourceViewSet):
 
     @extend_schema(responses={204: None})
     def destroy_current(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        if self.actor.token_id is None:
+            raise NotFound
         services.token_revoke(actor=self.actor, token_id=self.actor.token_id)
         return Response(status=HTTPStatus.NO_CONTENT)
 
@@ -215,7 +218,7 @@ def _proved(request: Request, email: str, password: str) -> User:
     return user
 
 
-def _which_workshop(memberships: list[tuple[UUID, UUID, str]]) -> Any:
+def _which_workshop(memberships: list[tuple[UUID, UUID, str]]) -> HttpResponse:
     detail = _("You belong to several workshops. Send the id of one of them as 'workshop'.")
     error = {"pointer": "/workshop", "code": "workshop_required", "detail": str(detail)}
     workshops = [{"id": str(workshop), "name": name} for workshop, _member, name in memberships]

@@ -72,7 +72,7 @@ class SpecificationContent(NothingUnknown):
 
     effective_from = PlainDate()
     source_kind = serializers.ChoiceField(Specification.SourceKind.choices)
-    source = TrimmedText(max_length=200)
+    source = TrimmedText(max_length=200)  # type: ignore[assignment]  # the interface's name
     measuring_condition = TrimmedText(max_length=200)
     wheelbase_mm = positive_mm()
     track_front_mm = positive_mm()

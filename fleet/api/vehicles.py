@@ -188,7 +188,8 @@ class VehicleFilter(django_filters.FilterSet):
 
     def _shown_now(self) -> Q:
         """A contact must not find out by searching what is hidden from them."""
-        actor: Actor = self.request.user
+        assert self.request is not None
+        actor: Actor = self.request.user  # type: ignore[assignment]
         return Q() if sees_whole_workshop(actor) else Q(operator_id=actor.operator_id)
 
 

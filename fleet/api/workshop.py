@@ -11,6 +11,7 @@ from django.utils.translation import gettext_lazy as _
 from drf_spectacular.utils import OpenApiExample, extend_schema, extend_schema_field
 from rest_framework import serializers
 from rest_framework.exceptions import ErrorDetail, ValidationError
+from rest_framework.permissions import AllowAny
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -18,11 +19,12 @@ from fleet import credentials, services
 from fleet.errors import NotFound
 from fleet.models import Membership, Role, Workshop
 from fleet.permissions import Permission, require
+from fleet.services.changes import acting_person
 
 from .etags import expected_versions
 from .fields import StrictBoolean, TrimmedText
 from .inputs import PasswordField, PinField
-from .resources import ActionViewSet, OpenMixin
+from .resources import SIGN_IN_THROTTLES, ActionViewSet
 from .throttling import PasswordThrottle
 from .tokens import UserSerializer, require_not_elsewhere
 
@@ -173,17 +175,19 @@ class MeView(ActionViewSet):
         return self._me()
 
     def _me(self) -> Response:
-        me = Membership.objects.select_related("user", "workshop").get(pk=self.actor.membership_id)
+        me = acting_person(self.actor, Membership.objects.select_related("user", "workshop"))
         return Response(MeSerializer(me).data)
 
 
-class AcceptanceView(OpenMixin, ActionViewSet):
+class AcceptanceView(ActionViewSet):
     """`/invitations/{code}/acceptance/`"""
 
     queryset = Membership.objects.all()
     serializer_class = AcceptedSerializer
     create_serializer_class = AcceptanceInput
     authentication_classes = ()
+    permission_classes = (AllowAny,)
+    throttle_classes = SIGN_IN_THROTTLES
     summaries = {
         "create": _("Accept an invitation: set one's own password and PIN. No token needed."),
     }

@@ -17,9 +17,6 @@ class WorkshopKey(models.ForeignKey[Any, Any]):
     def __init__(self, to: Any = "fleet.Workshop", on_delete: Any = models.PROTECT, **options: Any) -> None:
         super().__init__(to, on_delete, **{"editable": False, "related_name": "+", **options})
 
-    def has_default(self) -> bool:
-        return True
-
     def get_default(self) -> uuid.UUID:
         return current_workshop_id()
 

@@ -148,12 +148,12 @@ class Vehicle(VersionedModel):
         """What is odd about the VIN, but allowed."""
         found = []
         if not parse_vin(self.vin).check_digit_is_right:
-            detail = _("Position 9 is no right check digit. Outside North America it need not be one.")
-            found.append({"code": "check_digit_differs", "severity": "note", "detail": str(detail)})
+            detail = str(_("Position 9 is no right check digit. Outside North America it need not be one."))
+            found.append({"code": "check_digit_differs", "severity": "note", "detail": detail})
         year = north_american_model_year(self.vin)
         if year is not None and self.model_year not in (None, year):
-            detail = _("Position 10 of the VIN stands for the model year %(year)s.") % {"year": year}
-            found.append({"code": "model_year_differs", "severity": "note", "detail": str(detail)})
+            detail = str(_("Position 10 of the VIN stands for the model year %(year)s.") % {"year": year})
+            found.append({"code": "model_year_differs", "severity": "note", "detail": detail})
         return found
 
 

@@ -13,4 +13,6 @@ from .vehicles import sees_whole_workshop
 def visible_operators(actor: Actor) -> QuerySet[Operator]:
     """All of the workshop's; for an operator contact their own."""
     operators = Operator.objects.all()
-    return operators if sees_whole_workshop(actor) else operators.filter(pk=actor.operator_id)
+    if sees_whole_workshop(actor):
+        return operators
+    return operators.filter(pk=actor.operator_id) if actor.operator_id else operators.none()

@@ -58,6 +58,8 @@ def within_tenures(records: QuerySet[M], actor: Actor, vehicle: Vehicle, time_fi
     """A vehicle's records, for an operator contact only those from the time in which it was theirs."""
     if sees_whole_workshop(actor):
         return records
+    if actor.operator_id is None:
+        return records.none()
     own = Q(pk__in=[])
     for tenure in Tenure.objects.filter(vehicle=vehicle, operator_id=actor.operator_id):
         period: dict[str, Any] = {f"{time_field}__gte": tenure.began_at}

@@ -9,8 +9,9 @@ from uuid import UUID
 from django.db.models import Model, QuerySet
 from django.utils.translation import gettext_lazy as _
 
-from fleet.errors import Invalid, NotFound, StaleVersion
-from fleet.models import VersionedModel, Workshop
+from fleet.actor import Actor
+from fleet.errors import Forbidden, Invalid, NotFound, StaleVersion
+from fleet.models import Membership, VersionedModel, Workshop
 
 M = TypeVar("M", bound=Model)
 Mutable = TypeVar("Mutable", bound="VersionedModel | Workshop")
@@ -35,6 +36,13 @@ def store(row: VersionedModel | Workshop, changes: Mapping[str, Any]) -> bool:
     row.version += 1
     row.save(update_fields=[*changed, "version"])
     return True
+
+
+def acting_person(actor: Actor, members: QuerySet[Membership]) -> Membership:
+    """The member who acts; the service itself is none."""
+    if actor.membership_id is None:
+        raise Forbidden(_("Only a person can do this."))
+    return members.get(pk=actor.membership_id)
 
 
 def referenced(queryset: QuerySet[M], record_id: UUID, pointer: str) -> M:

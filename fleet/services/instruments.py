@@ -113,7 +113,8 @@ def _calibration(
         certificate_number=certificate_number,
         recorded_at=actor.now,
         recorded_by=actor.membership_id,
-        **(certificate or {}),
+        expanded_uncertainty_mm=certificate["expanded_uncertainty_mm"] if certificate else None,
+        coverage_factor=certificate["coverage_factor"] if certificate else None,
     )
 
 

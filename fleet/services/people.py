@@ -20,7 +20,7 @@ from fleet.errors import Conflict, Invalid, TooMany
 from fleet.models import AccessToken, Invitation, Membership, Operator, Role, User, Workshop
 from fleet.permissions import Permission, require
 
-from .changes import locked, referenced, store
+from .changes import acting_person, locked, referenced, store
 from .invitations import invitation_make
 from .tokens import revoke_all
 
@@ -81,9 +81,7 @@ def person_invite(
     user = user_for(email, None)
     if Membership.objects.filter(user=user).exists():
         raise Conflict(
-            _(
-                "This e-mail address belongs to a person of the workshop. Change their roles, or invite them again."
-            ),
+            _("This e-mail address belongs to a person of the workshop. Change their roles, or invite them again."),
             code="already_a_member",
             pointer="/email",
         )
@@ -192,7 +190,7 @@ def store_pin(person: Membership, pin: str) -> None:
 
 def pin_prove(*, actor: Actor, pin: str) -> None:
     """Prove by PIN that the acting person is present. Wrong: `WrongPin`; too often: `TooMany`."""
-    person = Membership.objects.select_for_update(no_key=True).get(pk=actor.membership_id)
+    person = acting_person(actor, Membership.objects.select_for_update(no_key=True))
     if not person.pin:
         detail = _("You have no PIN yet. Set your own first (PUT /me/pin/).")
         raise Invalid.at("/pin", "pin_not_set", detail)
@@ -223,6 +221,6 @@ def pin_failure_note(*, membership_id: UUID, now: datetime) -> None:
 
 def preferences_set(*, actor: Actor, length_unit: str) -> Membership:
     """How lengths are shown to the acting person; blank means as the workshop does."""
-    person = Membership.objects.select_for_update(no_key=True).get(pk=actor.membership_id)
+    person = acting_person(actor, Membership.objects.select_for_update(no_key=True))
     store(person, {"length_unit": length_unit})
     return person

@@ -17,6 +17,8 @@ from fleet.errors import Conflict, Invalid, NotFound
 from fleet.models import AccessToken, Membership, Role
 from fleet.permissions import INTEGRATOR_SCOPES, Permission, may, require
 
+from .changes import acting_person
+
 LIFETIME: Final = timedelta(days=getattr(settings, "TOKEN_LIFETIME_DAYS", 90))
 DEFAULT_SCOPES: Final = (Permission.READ_WORKSHOP.value,)
 
@@ -25,7 +27,7 @@ def token_issue(
     *, actor: Actor, record_id: UUID, device: str, scopes: Sequence[str] | None = None
 ) -> tuple[AccessToken, str]:
     """A token for the acting person, who has just proved their password; its secret is shown this once."""
-    membership = Membership.objects.get(pk=actor.membership_id)
+    membership = acting_person(actor, Membership.objects.all())
     return token_grant(actor=actor, membership=membership, device=device, record_id=record_id, scopes=scopes)
 
 
@@ -92,7 +94,7 @@ def token_renew_secret(*, token_id: UUID) -> tuple[AccessToken, str]:
     return token, secret
 
 
-def token_revoke(*, actor: Actor, token_id: UUID | None) -> AccessToken:
+def token_revoke(*, actor: Actor, token_id: UUID) -> AccessToken:
     """End a token at once: one's own, or as a manager anyone's. Revoking twice changes nothing."""
     token = AccessToken.objects.select_for_update(no_key=True).filter(pk=token_id).first()
     if token is None or not (token.membership_id == actor.membership_id or may(actor, Permission.SET_UP)):

@@ -59,9 +59,7 @@ def test_the_application_lacks_the_privilege(site: Site, change: str) -> None:
 
 
 @CHANGE
-def test_a_trigger_stops_even_the_owner(
-    committed_db: None, database_environment: dict[str, str], change: str
-) -> None:
+def test_a_trigger_stops_even_the_owner(committed_db: None, database_environment: dict[str, str], change: str) -> None:
     """The owner sees rows only where a policy shows them, hence the workshop's setting."""
     site = make_site()
     vehicle = site.vehicle()
@@ -103,9 +101,7 @@ def test_each_entry_carries_its_predecessors_hash(site: Site) -> None:
         expected = entry.hash
 
 
-@pytest.mark.parametrize(
-    ("sequence", "previous"), [(3, "right"), (1, "right"), (2, "0" * 64), (2, "f" * 64)]
-)
+@pytest.mark.parametrize(("sequence", "previous"), [(3, "right"), (1, "right"), (2, "0" * 64), (2, "f" * 64)])
 def test_an_entry_that_breaks_the_chain_is_refused(site: Site, sequence: int, previous: str) -> None:
     vehicle = site.vehicle()
     with in_workshop(site.workshop.pk):

@@ -182,6 +182,7 @@ RESOURCES = [
         list_queries=2,
     ),
 ]
+PARTS = {"calibrations", "withdrawals", "specifications", "fitments", "events"}
 EVERY = pytest.mark.parametrize("resource", RESOURCES, ids=str)
 CHANGEABLE = pytest.mark.parametrize("resource", [r for r in RESOURCES if r.change], ids=str)
 
@@ -250,13 +251,8 @@ def test_another_workshops_record_is_not_found(site: Site, other_site: Site, res
     assert record["id"] not in [row["id"] for row in listed]
 
 
-@pytest.mark.parametrize(
-    "resource", [r for r in RESOURCES if r.name in {"calibrations", "withdrawals", "specifications", "fitments", "events"}],
-    ids=str,
-)  # fmt: skip
-def test_nothing_is_added_to_another_workshops_parent(
-    site: Site, other_site: Site, resource: Resource
-) -> None:
+@pytest.mark.parametrize("resource", [r for r in RESOURCES if r.name in PARTS], ids=str)
+def test_nothing_is_added_to_another_workshops_parent(site: Site, other_site: Site, resource: Resource) -> None:
     response = other_site.manager.client().post(resource.path(site), resource.body(site))
     assert response.status_code == 404
 
@@ -360,4 +356,3 @@ def test_a_list_needs_no_more_queries_for_more_records(site: Site, resource: Res
     with CaptureQueriesContext(connection) as more:
         client.get(resource.path(site))
     assert len(few) == len(more) == REQUEST_QUERIES + resource.list_queries
-

@@ -6,9 +6,8 @@ from typing import Any
 
 import pytest
 from django.db import OperationalError
+from django.db.migrations.executor import MigrationExecutor
 from django.test import Client
-
-from fleet import health
 
 
 def test_a_process_that_answers_is_alive(client: Client) -> None:
@@ -29,7 +28,7 @@ def test_it_is_not_ready_without(
             raise OperationalError
         return plan
 
-    monkeypatch.setattr(health.MigrationExecutor, "migration_plan", migration_plan)
+    monkeypatch.setattr(MigrationExecutor, "migration_plan", migration_plan)
     response = client.get("/readyz")
     assert (response.status_code, response.json()["database"]) == (503, state)
     assert response["Retry-After"]
@@ -46,7 +45,7 @@ def test_a_proxy_on_this_machine_does_not_make_them_public(client: Client, heade
     assert client.get("/metrics", headers={header: "192.0.2.7"}).status_code == 404
 
 
-def test_elsewhere_figures_need_the_token(client: Client, settings: Any) -> None:
+def test_elsewhere_figures_need_the_token(client: Client, db: None, settings: Any) -> None:
     def asked(token: str) -> int:
         headers = {"Authorization": f"Bearer {token}"}
         return client.get("/metrics", REMOTE_ADDR="192.0.2.7", headers=headers).status_code

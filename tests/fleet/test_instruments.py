@@ -15,6 +15,7 @@ from tests.factories import Site
 
 INSTRUMENTS = "/api/v1/instruments/"
 CALIBRATED = {"calibrated_on": "2026-01-10", "calibration_due_on": "2027-01-10"}
+IN_FUTURE = {"calibrated_on": "2090-01-10", "calibration_due_on": "2091-01-10"}
 CERTIFICATE = {"expanded_uncertainty_mm": 0.4, "coverage_factor": 2}
 TAPE = {"serial": "T-7", "kind": "tape", "resolution_mm": 1, "length_mm": 3000, **CALIBRATED}
 
@@ -39,7 +40,7 @@ def test_a_class_or_a_certificate_states_the_accuracy(site: Site) -> None:
         ({"accuracy_class": "IV"}, "/accuracy_class", "invalid_choice"),
         ({"accuracy_class": "II", "resolution_mm": 100, "length_mm": 50}, "/resolution_mm", "resolution_too_large"),
         ({"accuracy_class": "II", "calibration_due_on": "2026-01-10"}, "/calibration_due_on", "due_before_calibrated"),
-        ({"accuracy_class": "II", "calibrated_on": "2090-01-10", "calibration_due_on": "2091-01-10"}, "/calibrated_on", "in_future"),
+        ({"accuracy_class": "II", **IN_FUTURE}, "/calibrated_on", "in_future"),
         ({"certificate": {"expanded_uncertainty_mm": 0.4}}, "/certificate/coverage_factor", "required"),
         ({"certificate": {**CERTIFICATE, "coverage_factor": 0.5}}, "/certificate/coverage_factor", "too_small"),
     ],
@@ -112,5 +113,3 @@ def test_a_withdrawal_lies_not_in_the_future(site: Site) -> None:
     path = f"{INSTRUMENTS}{site.instrument().pk}/withdrawal/"
     response = post(site, path, kind="lost", since="2090-05-01", reason="r")
     assert response.json()["errors"][0]["pointer"] == "/since"
-
-

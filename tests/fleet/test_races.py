@@ -9,13 +9,12 @@ from typing import Any
 
 import pytest
 from django.db import connection
+from rest_framework.test import APIClient
 
 from fleet import ledger, receipts
 from fleet.ids import new_id
 from fleet.models import LedgerEntry, Receipt, Specification, Vehicle, Workshop
 from fleet.tenancy import in_workshop
-from rest_framework.test import APIClient
-
 from tests.factories import PASSWORD, Site, make_site, new_vin
 
 CLIENTS = 50
@@ -147,5 +146,3 @@ def test_an_invitation_accepted_many_times_at_once_is_accepted_once(site: Site) 
     path = f"/api/v1/invitations/{code}/acceptance/"
     answers = at_once(8, lambda _index: APIClient().post(path, {"password": PASSWORD}))
     assert Counter(a.status_code for a in answers) == {201: 1, 200: 7}
-
-

@@ -149,9 +149,7 @@ def test_others_see_and_revoke_their_own_tokens_only(site: Site, other_site: Sit
     managers = site.manager.client().get(TOKENS).json()["results"]
     (foreign,) = [row["id"] for row in managers if row["user"]["id"] == str(site.manager.membership.pk)]
     client = site.technician.client()
-    assert [row["user"]["id"] for row in client.get(TOKENS).json()["results"]] == [
-        str(site.technician.membership.pk)
-    ]
+    assert [row["user"]["id"] for row in client.get(TOKENS).json()["results"]] == [str(site.technician.membership.pk)]
     assert client.get(f"{TOKENS}{foreign}/").status_code == 404
     assert client.delete(f"{TOKENS}{foreign}/").status_code == 404
     assert other_site.manager.client().delete(f"{TOKENS}{foreign}/").status_code == 404
@@ -202,9 +200,7 @@ def test_scopes_are_for_integrators_and_from_the_list(site: Site) -> None:
     [{"password": 4711}, {"password": "x" * 257}, {"email": ["a"]}, {"device": ""}, {"workshop": "w"}],
 )
 def test_a_malformed_sign_in_is_invalid(site: Site, body: dict[str, Any]) -> None:
-    response = APIClient().post(
-        TOKENS, {"email": site.manager.email, "password": PASSWORD, "device": "d", **body}
-    )
+    response = APIClient().post(TOKENS, {"email": site.manager.email, "password": PASSWORD, "device": "d", **body})
     assert response.status_code == 422
     assert response.json()["errors"][0]["pointer"].startswith(f"/{next(iter(body))}")
 

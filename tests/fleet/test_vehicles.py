@@ -135,9 +135,7 @@ def test_a_corrected_vehicle_answers_to_both_vins(site: Site) -> None:
     for vin in (vehicle.vin, right):
         found = client.get(f"{VEHICLES}{vin}/")
         assert (found.json()["id"], found.json()["vin"]) == (str(vehicle.pk), right)
-    assert [row["id"] for row in client.get(VEHICLES, {"q": vehicle.vin[-6:]}).json()["results"]] == [
-        str(vehicle.pk)
-    ]
+    assert [row["id"] for row in client.get(VEHICLES, {"q": vehicle.vin[-6:]}).json()["results"]] == [str(vehicle.pk)]
 
 
 def test_the_vehicle_that_really_has_a_mistyped_vin_comes_first(site: Site) -> None:
@@ -208,7 +206,7 @@ def contact(site: Site) -> Person:
 
 def operator_of(person: Person) -> Operator:
     with in_workshop(person.membership.workshop_id):
-        return Operator.objects.get(pk=person.membership.operator_id)
+        return Operator.objects.get(contacts=person.membership)
 
 
 def test_a_contact_sees_the_own_operators_vehicles(site: Site, contact: Person) -> None:

@@ -131,9 +131,7 @@ def test_another_name_makes_another_workshop_of_the_same_person(db: None) -> Non
 
 
 @pytest.mark.parametrize("source", ["option", "environment", "standard input"])
-def test_the_password_comes_from_wherever_it_is_given(
-    db: None, monkeypatch: pytest.MonkeyPatch, source: str
-) -> None:
+def test_the_password_comes_from_wherever_it_is_given(db: None, monkeypatch: pytest.MonkeyPatch, source: str) -> None:
     monkeypatch.delenv("LEVELBOOK_PASSWORD", raising=False)
     if source == "environment":
         monkeypatch.setenv("LEVELBOOK_PASSWORD", PASSWORD)

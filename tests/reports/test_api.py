@@ -111,9 +111,7 @@ def test_certificate_in_preparation_says_when_to_ask_again(site: Site, bench: jo
     assert client.get(f"{API}/certificates/2/").json()["sha256"] is None
 
 
-def test_replacement_names_the_old_and_the_old_names_it(
-    site: Site, bench: jobs.Bench, perform_all: Perform
-) -> None:
+def test_replacement_names_the_old_and_the_old_names_it(site: Site, bench: jobs.Bench, perform_all: Perform) -> None:
     client = site.manager.client()
     made = replace(client, reason="VIN corrected")
     assert made.status_code == 201
@@ -197,8 +195,7 @@ def person(site: Site, vehicle: Vehicle, role: str) -> Person:
 def test_who_may_do_what(site: Site, bench: jobs.Bench, role: str) -> None:
     client = person(site, bench.vehicle, role).client()
     answers = {
-        path: getattr(client, method)(f"{API}/{path}", {"reason": "Mistyped"}).status_code
-        for method, path in CALLS
+        path: getattr(client, method)(f"{API}/{path}", {"reason": "Mistyped"}).status_code for method, path in CALLS
     }
     assert answers == {path: expected[role] for path, expected in ANSWERS.items()}
 
@@ -209,9 +206,7 @@ def test_nobody_is_let_in_without_a_token(site: Site, bench: jobs.Bench, method:
 
 
 @pytest.mark.parametrize(("method", "path"), [call for call in CALLS if "1" in call[1]])
-def test_another_workshops_certificate_does_not_exist(
-    site: Site, bench: jobs.Bench, method: str, path: str
-) -> None:
+def test_another_workshops_certificate_does_not_exist(site: Site, bench: jobs.Bench, method: str, path: str) -> None:
     client = make_site().manager.client()
     assert getattr(client, method)(f"{API}/{path}", {"reason": "x"}).status_code == 404
     assert client.get(f"{API}/certificates/").json()["results"] == []
@@ -235,9 +230,7 @@ class TestOperatorContact:
             assert client.get(f"{API}/certificates/1/{part}").status_code == 404
         assert replace(client, 1).status_code == 404
 
-    def test_keeps_those_of_their_time_and_gets_none_of_the_next_operators(
-        self, site: Site, bench: jobs.Bench
-    ) -> None:
+    def test_keeps_those_of_their_time_and_gets_none_of_the_next_operators(self, site: Site, bench: jobs.Bench) -> None:
         before, after = contact_of(site, bench.vehicle), site.operator()
         sold_at = bench.now + timedelta(hours=1)
         with in_workshop(site.workshop.pk):

@@ -103,9 +103,7 @@ def test_preparing_again_gives_the_same_and_makes_nothing(site: Site, worker: Ac
         assert OutboxItem.objects.filter(kind=ISSUED_KIND).count() == 1
 
 
-def test_numbers_follow_each_other_within_a_workshop_and_begin_anew_in_another(
-    site: Site, worker: Actor
-) -> None:
+def test_numbers_follow_each_other_within_a_workshop_and_begin_anew_in_another(site: Site, worker: Actor) -> None:
     benches = [jobs.left_alone(site), jobs.ended(site)]
     with in_workshop(site.workshop.pk):
         assert [issued(bench, worker).number for bench in benches] == [1, 2]
@@ -115,9 +113,7 @@ def test_numbers_follow_each_other_within_a_workshop_and_begin_anew_in_another(
         assert issued(bench, Actor.system(other.workshop.pk, timezone.now())).number == 1
 
 
-def test_number_is_given_back_where_drawing_fails(
-    site: Site, worker: Actor, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_number_is_given_back_where_drawing_fails(site: Site, worker: Actor, monkeypatch: pytest.MonkeyPatch) -> None:
     bench = jobs.left_alone(site)
 
     def fail(*_args: object, **_options: object) -> bytes:
@@ -139,9 +135,7 @@ def test_issued_bytes_can_be_drawn_again_from_the_stored_snapshot(
     with in_workshop(site.workshop.pk):
         certificate = issued(bench, worker)
         file = CertificateFile.objects.get(certificate=certificate)  # as the database gives it back
-    again = render(
-        from_json(file.snapshot), page_size=file.page_size, renderer_version=file.renderer_version
-    )
+    again = render(from_json(file.snapshot), page_size=file.page_size, renderer_version=file.renderer_version)
     assert again == bytes(file.pdf)
     assert hashlib.sha256(again).hexdigest() == file.sha256
     assert hashlib.sha256(rfc8785.dumps(file.snapshot)).hexdigest() == file.snapshot_sha256
@@ -162,9 +156,7 @@ def test_ledger_names_the_hashes_and_no_person(site: Site, worker: Actor) -> Non
     assert all(name in json.dumps(file.snapshot) for name in names[-2:])
 
 
-def test_replacement_waits_for_a_worker_and_the_old_one_holds_until_then(
-    site: Site, worker: Actor
-) -> None:
+def test_replacement_waits_for_a_worker_and_the_old_one_holds_until_then(site: Site, worker: Actor) -> None:
     bench = jobs.left_alone(site)
     with in_workshop(site.workshop.pk):
         old = issued(bench, worker)
@@ -187,9 +179,7 @@ def test_issuing_again_changes_nothing(site: Site, worker: Actor) -> None:
     bench = jobs.left_alone(site)
     with in_workshop(site.workshop.pk):
         issued(bench, worker)
-        new = certificate_replace(
-            actor=site.manager.actor(), record_id=new_id(), number=1, reason="Mistyped"
-        )
+        new = certificate_replace(actor=site.manager.actor(), record_id=new_id(), number=1, reason="Mistyped")
         for _ in range(2):
             certificate_issue(actor=worker, certificate_id=new.pk)
         assert CertificateFile.objects.filter(certificate=new).count() == 1
@@ -200,9 +190,7 @@ def test_issuing_what_is_gone_does_nothing(worker: Actor, inside: None) -> None:
     assert certificate_issue(actor=worker, certificate_id=new_id()) is None
 
 
-def test_only_the_newest_issued_certificate_can_be_replaced_and_by_a_manager(
-    site: Site, worker: Actor
-) -> None:
+def test_only_the_newest_issued_certificate_can_be_replaced_and_by_a_manager(site: Site, worker: Actor) -> None:
     bench = jobs.left_alone(site)
 
     def ask(number: int, actor: Actor | None = None) -> Certificate:
@@ -231,9 +219,7 @@ def test_refiled_job_has_its_certificate_replaced_once(site: Site, worker: Actor
     bench, right = jobs.left_alone(site), site.vehicle()
     with in_workshop(site.workshop.pk):
         issued(bench, worker)
-        job_refile(
-            actor=site.manager.actor(), id=new_id(), job_id=bench.job_id, vehicle=right, reason="Wrong bay"
-        )
+        job_refile(actor=site.manager.actor(), id=new_id(), job_id=bench.job_id, vehicle=right, reason="Wrong bay")
         new = certificate_replace_after_refiling(actor=worker, job_id=bench.job_id)
         assert new is not None
         assert certificate_replace_after_refiling(actor=worker, job_id=bench.job_id) is None
@@ -247,9 +233,7 @@ def test_refiled_job_has_its_certificate_replaced_once(site: Site, worker: Actor
 def test_refiling_before_the_certificate_is_made_replaces_nothing(site: Site, worker: Actor) -> None:
     bench, right = jobs.left_alone(site), site.vehicle()
     with in_workshop(site.workshop.pk):
-        job_refile(
-            actor=site.manager.actor(), id=new_id(), job_id=bench.job_id, vehicle=right, reason="Wrong bay"
-        )
+        job_refile(actor=site.manager.actor(), id=new_id(), job_id=bench.job_id, vehicle=right, reason="Wrong bay")
         assert certificate_replace_after_refiling(actor=worker, job_id=bench.job_id) is None
         assert issued(bench, worker).vehicle == right
 

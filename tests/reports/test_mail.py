@@ -43,9 +43,7 @@ def message_ids(messages: list[EmailMessage]) -> set[str]:
 
 
 class TestCertificate:
-    def test_goes_with_its_pdf_to_the_operator_and_every_contact_once(
-        self, site: Site, perform_all: Perform
-    ) -> None:
+    def test_goes_with_its_pdf_to_the_operator_and_every_contact_once(self, site: Site, perform_all: Perform) -> None:
         operator = site.operator(email="fleet@strand.example")
         contact = site.person("operator_contact", operator=operator.pk)
         site.person("operator_contact", operator=site.operator().pk)
@@ -75,9 +73,7 @@ class TestCertificate:
         perform_all(site)
         assert len(sent_to(contact.email)) == len(mail.outbox) == 1
 
-    def test_sent_again_carries_the_same_message_id(
-        self, site: Site, items: Items, perform_all: Perform
-    ) -> None:
+    def test_sent_again_carries_the_same_message_id(self, site: Site, items: Items, perform_all: Perform) -> None:
         jobs.left_alone(site)
         perform_all(site)
         mail.outbox.clear()
@@ -151,9 +147,7 @@ class TestApproval:
         site.person("auditor")
         perform_all(site)
         mail.outbox[:] = [message for message in mail.outbox if "Approval" in message.subject]
-        assert sorted(to for message in mail.outbox for to in message.to) == sorted(
-            [site.manager.email, deputy.email]
-        )
+        assert sorted(to for message in mail.outbox for to in message.to) == sorted([site.manager.email, deputy.email])
         assert bench.vehicle.vin in mail.outbox[0].body
 
     def test_is_not_asked_once_it_is_decided(

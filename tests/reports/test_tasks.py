@@ -229,9 +229,7 @@ def test_sweep_finds_what_the_broker_lost(committed_db: None, monkeypatch: pytes
         assert not OutboxItem.objects.filter(kind="calibration.job_signed_off", state="waiting").exists()
 
 
-def test_sweep_leaves_out_what_is_leased_done_parked_or_not_yet_due(
-    committed_db: None, no_hints: None
-) -> None:
+def test_sweep_leaves_out_what_is_leased_done_parked_or_not_yet_due(committed_db: None, no_hints: None) -> None:
     from tests.factories import make_site
 
     site = make_site()

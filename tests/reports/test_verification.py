@@ -25,9 +25,7 @@ from . import jobs
 def certificate(site: Site) -> Certificate:
     bench = jobs.left_alone(site)
     with in_workshop(site.workshop.pk):
-        certificate_prepare(
-            actor=Actor.system(site.workshop.pk, timezone.now()), job_id=bench.job_id
-        )
+        certificate_prepare(actor=Actor.system(site.workshop.pk, timezone.now()), job_id=bench.job_id)
         return Certificate.objects.select_related("vehicle").get()
 
 
@@ -43,9 +41,7 @@ def forget_the_workshop() -> None:
 
 def replaced(site: Site) -> Certificate:
     with in_workshop(site.workshop.pk):
-        new = certificate_replace(
-            actor=site.manager.actor(), record_id=new_id(), number=1, reason="Mistyped"
-        )
+        new = certificate_replace(actor=site.manager.actor(), record_id=new_id(), number=1, reason="Mistyped")
         return new
 
 

@@ -1,0 +1,81 @@
+"""How many queries an answer costs is pinned, and lists cost the same whatever their length."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+
+from tests.calibration.api.http_bench import ON_TARGET, ONE_HIGH, SETPOINTS, HttpBench
+from tests.factories import Site
+
+OVERHEAD = 9
+"""Transaction, workshop, token and epoch of any request; see `fleet.middleware`."""
+
+
+def queries_of(bench: HttpBench, address: str, **query: Any) -> int:
+    bench.get(address, **query)
+    with CaptureQueriesContext(connection, ) as captured:
+        assert bench.get(address, **query).status_code == 200
+    return len(captured)
+
+
+@pytest.fixture
+def busy(site: Site, bench: HttpBench) -> HttpBench:
+    """One vehicle's job after two adjustments, and another job beside it."""
+    bench.adjusted()
+    bench.write(read_back={**bench.setpoints, "RR": 121})
+    bench.measure(ON_TARGET)
+    HttpBench.of(site).measured(ONE_HIGH)
+    return bench
+
+
+@pytest.mark.parametrize(
+    ("address", "number"),
+    [
+        ("/jobs/", 1),
+        ("/rounds/", 4),
+        ("/proposals/", 2),
+        ("/writes/", 3),
+        ("/jobs/{job}/readiness/", 2),
+        ("/jobs/{job}/rounds/", 5),
+        ("/jobs/{job}/writes/", 4),
+        ("/jobs/{job}/findings/", 3),
+        ("/vehicles/{vin}/setpoints/", 11),
+    ],
+)
+def test_a_list_costs_the_same_whatever_its_length(busy: HttpBench, address: str, number: int) -> None:
+    place = address.format(job=busy.job, vin=busy.vehicle.vin)
+
+    few = queries_of(busy, place, page_size="1")
+    all_of_them = queries_of(busy, place)
+
+    assert few == all_of_them == OVERHEAD + number
+
+
+def test_one_job_costs_the_same_early_and_late(bench: HttpBench) -> None:
+    bench.measured(ONE_HIGH)
+    early = queries_of(bench, f"/jobs/{bench.job}/")
+    bench.write(bench.propose())
+    bench.measure(ON_TARGET)
+    bench.write(read_back={**SETPOINTS, "RR": 121})
+
+    late = queries_of(bench, f"/jobs/{bench.job}/")
+
+    assert (early, late) == (0, 0)
+
+
+def test_open_approvals_cost_one_reading_of_each_waiting_job(site: Site, bench: HttpBench) -> None:
+    def waiting(each: HttpBench) -> None:
+        each.measured(ONE_HIGH)
+        each.propose(setpoints={**SETPOINTS, "RR": 121}, justification="Try.")
+
+    waiting(bench)
+    one = queries_of(bench, "/approvals/", state="open")
+    waiting(HttpBench.of(site))
+    two = queries_of(bench, "/approvals/", state="open")
+    decided = queries_of(bench, "/approvals/", state="approved")
+
+    assert (one, two - one, decided) == (0, 0, 0)

@@ -1,0 +1,87 @@
+"""A person's way to a running service: the REST interface and nothing else."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import httpx
+from uuid_utils.compat import uuid7
+
+BASE = "/api/v1"
+PATIENCE_S = 30.0
+MOST_TRIES = 5
+BUSY = (429, 503)
+
+Answer = Any
+"""Whatever JSON a call answers."""
+Trace = Callable[[str, str, Any, int, Any], None]
+"""Told of each call: method, path, what was sent, status, what was answered."""
+
+
+class RefusedError(AssertionError):
+    """The service refused what the simulated person was told to do."""
+
+    def __init__(self, method: str, path: str, status: int, problem: Any) -> None:
+        self.status, self.problem = status, problem
+        super().__init__(f"{method} {path}: {status} {problem}")
+
+
+@dataclass(frozen=True)
+class Api:
+    """Calls with one person's token. `url` has no path; a `transport` stands in for the network in tests."""
+
+    url: str
+    token: str = ""
+    transport: httpx.BaseTransport | None = None
+    trace: Trace | None = None
+
+    def __post_init__(self) -> None:
+        headers = {"Authorization": f"Bearer {self.token}"} if self.token else {}
+        client = httpx.Client(base_url=self.url, headers=headers, timeout=PATIENCE_S, transport=self.transport)
+        object.__setattr__(self, "_client", client)
+
+    def as_person(self, token: str) -> Api:
+        """The same service for somebody else."""
+        return Api(self.url, token, self.transport, self.trace)
+
+    def get(self, path: str, **query: str) -> Answer:
+        return self._json("GET", path, params=query)
+
+    def post(self, path: str, body: Mapping[str, Any] | None = None) -> Answer:
+        """A POST under a client-made id, so that a repeat after a lost answer does nothing twice."""
+        return self._json("POST", path, json={"id": str(uuid7()), **(body or {})})
+
+    def act(self, path: str, body: Mapping[str, Any]) -> Answer:
+        """A POST to what takes no client-made id."""
+        return self._json("POST", path, json=dict(body))
+
+    def fetch(self, path: str) -> bytes:
+        return self._answered("GET", path).content
+
+    def _json(self, method: str, path: str, **sent: Any) -> Answer:
+        response = self._answered(method, path, **sent)
+        answer = response.json()
+        if self.trace:
+            self.trace(method, str(response.request.url.raw_path, "ascii"), sent.get("json"), response.status_code, answer)
+        return answer
+
+    def _answered(self, method: str, path: str, **sent: Any) -> httpx.Response:
+        client: httpx.Client = self._client  # type: ignore[attr-defined]
+        for _ in range(MOST_TRIES):
+            response = client.request(method, BASE + path, **sent)
+            if response.status_code not in BUSY:
+                break
+            time.sleep(float(response.headers.get("Retry-After", "1")))
+        if response.is_success:
+            return response
+        raise RefusedError(method, path, response.status_code, _problem(response))
+
+
+def _problem(response: httpx.Response) -> Any:
+    try:
+        return response.json()
+    except ValueError:
+        return response.text[:500]
