@@ -26,8 +26,10 @@ COMMANDS_WITHOUT_DATABASE = {
     "version",
 }
 DJANGO_KEYS = {"dbname": "NAME", "user": "USER", "password": "PASSWORD", "host": "HOST", "port": "PORT"}
-# A request waits at most ten seconds for a free connection.
-POOL = {"min_size": 1, "max_size": 8, "timeout": 10}
+# A process has fewer threads than connections, so a request waits only while the database is away: long enough for
+# a restart, not longer. The pool's own attempts to reconnect would come ever more seldom, up to minutes after the
+# database is back; given up early, every new request starts them again.
+POOL = {"min_size": 1, "max_size": 8, "timeout": 4, "reconnect_timeout": 2}
 
 
 def is_embedded() -> bool:

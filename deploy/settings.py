@@ -173,6 +173,16 @@ SPECTACULAR_SETTINGS = {
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
     "COMPONENT_SPLIT_REQUEST": True,
     "SCHEMA_PATH_PREFIX": "/api/v1",
+    "ENUM_NAME_OVERRIDES": {
+        "CertificateKindEnum": "reports.models.Certificate.Kind",
+        "CertificateStateEnum": "reports.models.Certificate.State",
+        "CornerEnum": "fleet.api.fields.CORNERS",
+        "EventKindEnum": "fleet.models.ServiceEvent.Kind",
+        "InstrumentKindEnum": "fleet.models.Instrument.Kind",
+        "LengthUnitEnum": "fleet.models.Workshop.LengthUnit",
+        "WithdrawalKindEnum": "fleet.models.InstrumentWithdrawal.Kind",
+        "WorkStateEnum": "fleet.models.OutboxItem.State",
+    },
     "POSTPROCESSING_HOOKS": [
         "drf_spectacular.hooks.postprocess_schema_enums",
         "fleet.api.schema.document_conventions",

@@ -1,13 +1,14 @@
 """All addresses of the service."""
 
-from django.contrib import admin
 from django.urls import URLPattern, URLResolver, include, path
 from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerSplitView
 
 from fleet import health
+from fleet.admin import site
 
 API: list[URLPattern | URLResolver] = [
     path("", include("fleet.api.urls")),
+    path("", include("calibration.api.urls")),
     path("", include("reports.api.urls")),
     path("schema/", SpectacularAPIView.as_view(), name="schema"),
     path("docs/", SpectacularSwaggerSplitView.as_view(url_name="schema"), name="docs"),
@@ -17,7 +18,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("healthz", health.healthz),
     path("readyz", health.readyz),
     path("metrics", health.metrics),
-    path("admin/", admin.site.urls),
+    path("admin/", site.urls),
     path("api/v1/", include(API)),
     path("", include("reports.pages.urls")),
 ]

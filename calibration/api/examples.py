@@ -71,7 +71,11 @@ READINGS: Final = {
     ],
     "strike": [_body("slip", {"reason": "Read at the wrong mark.", "replacement": {"height_mm": 497}})],
 }
-PHOTOS: Final = {"create": [OpenApiExample("picture", {"file": "(the picture)"}, request_only=True)]}
+PHOTOS: Final = {
+    "create": [
+        OpenApiExample("picture", {"file": "(the picture)"}, request_only=True, media_type="multipart/form-data")
+    ]
+}
 PROPOSALS: Final = {
     "create": [
         _body("computed", {}),

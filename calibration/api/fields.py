@@ -103,7 +103,7 @@ class _OneOfSchema(OpenApiSerializerFieldExtension):  # type: ignore[no-untyped-
     target_class = "calibration.api.fields.OneOf"
 
     def map_serializer_field(self, auto_schema: AutoSchema, direction: Direction) -> dict[str, Any]:
-        component = ResolvedComponent(
+        component = ResolvedComponent(  # type: ignore[no-untyped-call]
             name=self.target.name,
             type=ResolvedComponent.SCHEMA,
             schema={"type": "string", "enum": list(self.target.choices)},

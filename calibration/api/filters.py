@@ -22,7 +22,8 @@ from .serializers.findings import APPROVAL_STATES
 
 class _VinForm(forms.Field):
     def to_python(self, value: Any) -> str | None:
-        return _read(VinField(), value)
+        vin: str | None = _read(VinField(), value)
+        return vin
 
 
 class _MomentForm(forms.Field):

@@ -88,17 +88,27 @@ def heights_around(changes: Sequence[SetpointChange]) -> Heights:
 def _sightings(jobs: Any) -> Iterable[Sighting]:
     for measured in Round.objects.filter(job__in=jobs):
         is_settled = measured.settled and measured.ride_position == "normal"
-        yield Sighting(*_common(measured, measured.happened_at), measured.setpoints, is_settled_round=is_settled)
+        yield Sighting(
+            **_common(measured, measured.happened_at), setpoints=measured.setpoints, is_settled_round=is_settled
+        )
     for write in Write.objects.filter(job__in=jobs).select_related("proposal"):
-        yield Sighting(*_common(write, write.happened_at), write.read_back, is_write=True, proposal=write.proposal)
+        yield Sighting(
+            **_common(write, write.happened_at), setpoints=write.read_back, is_write=True, proposal=write.proposal
+        )
     for resumption in Resumption.objects.filter(job__in=jobs):
-        yield Sighting(*_common(resumption, resumption.recorded_at), resumption.setpoints)
+        yield Sighting(**_common(resumption, resumption.recorded_at), setpoints=resumption.setpoints)
     for end in JobEnd.objects.filter(job__in=jobs, setpoints__isnull=False):
-        yield Sighting(*_common(end, end.recorded_at), end.setpoints or {})
+        yield Sighting(**_common(end, end.recorded_at), setpoints=end.setpoints or {})
 
 
-def _common(row: Round | Write | Resumption | JobEnd, at: datetime) -> tuple[Any, ...]:
-    return row.pk, at, row.recorded_at, row.recorded_by, row.job_id
+def _common(row: Round | Write | Resumption | JobEnd, at: datetime) -> dict[str, Any]:
+    return {
+        "id": row.pk,
+        "at": at,
+        "recorded_at": row.recorded_at,
+        "recorded_by": row.recorded_by,
+        "job_id": row.job_id,
+    }
 
 
 def _changes_at(corner: Corner, sightings: Sequence[Sighting]) -> list[SetpointChange]:

@@ -43,9 +43,7 @@ def photo_add(
     step = JobStep(actor, job_id, Permission.RECORD_FACTS)
     content, media_type = without_metadata(file)
     digest = hashlib.sha256(content).hexdigest()
-    path = f"photos/{actor.workshop_id}/{digest[:2]}/{digest}"
-    if not default_storage.exists(path):
-        path = default_storage.save(path, ContentFile(content))
+    path = _keep(f"photos/{actor.workshop_id}/{digest[:2]}/{digest}", content)
     before = step.case.record
     photo = step.add(
         Photo(
@@ -62,6 +60,13 @@ def photo_add(
     step.raise_findings(of_arrival(before, Arrival("photo", photo.pk, actor.now, actor.now)))
     step.conclude("photo_added", photo)
     return photo
+
+
+def _keep(path: str, content: bytes) -> str:
+    """Store a picture under its hash. What a process left behind that was killed while it wrote is passed over."""
+    if default_storage.exists(path) and default_storage.size(path) == len(content):
+        return path
+    return default_storage.save(path, ContentFile(content))
 
 
 def without_metadata(file: IO[bytes]) -> tuple[bytes, str]:

@@ -57,7 +57,7 @@ class Manifest:
             text = _("This backup has format %(found)s; this version reads format %(known)s.")
             raise BackupError(text % {"found": manifest.format, "known": FORMAT})
         for name in sorted(manifest.sha256.keys() | set(_names(folder))):
-            if manifest.sha256.get(name) != _sha256(folder / name):
+            if not (folder / name).is_file() or manifest.sha256.get(name) != _sha256(folder / name):
                 text = _("%(name)s is not as it was when the backup was made. Use another backup.")
                 raise BackupError(text % {"name": folder / name})
         return manifest
@@ -131,12 +131,9 @@ def _names(folder: Path) -> Iterator[str]:
             yield name
 
 
-def _sha256(path: Path) -> str | None:
-    try:
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError:
-        return None
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def unknown_migrations(found: Mapping[str, list[str]], known: Mapping[str, Any]) -> list[str]:

@@ -153,7 +153,7 @@ class TokenViewSet(ResourceViewSet):
                 lambda new_id: services.token_issue(
                     actor=actor, record_id=new_id, device=data["device"], scopes=data.get("scopes")
                 ),
-                lambda known_id: services.token_renew_secret(token_id=known_id),
+                lambda known_id: services.token_renew_secret(actor=actor, token_id=known_id),
             )
             return _shown_once(token, secret, HTTPStatus.CREATED if is_new else HTTPStatus.OK)
 
@@ -202,7 +202,7 @@ class IntegratorTokenViewSet(ResourceViewSet):
             lambda new_id: services.integrator_token_issue(
                 actor=self.actor, record_id=new_id, membership=person, **data
             ),
-            lambda known_id: services.token_renew_secret(token_id=known_id),
+            lambda known_id: services.token_renew_secret(actor=self.actor, token_id=known_id),
             person=person.pk,
         )
         return _shown_once(token, secret, code)

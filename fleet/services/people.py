@@ -172,11 +172,8 @@ def end_single_person(actor: Actor, workshop: Workshop) -> None:
 
 def pin_set(*, actor: Actor, password: str, pin: str) -> Membership:
     """Set one's own PIN, proved by one's own password; this also lifts a lock."""
-    person = (
-        Membership.objects.select_for_update(of=("self",), no_key=True)
-        .select_related("user")
-        .get(pk=actor.membership_id)
-    )
+    members = Membership.objects.select_for_update(of=("self",), no_key=True).select_related("user")
+    person = acting_person(actor, members)
     if not person.user.check_password(password):
         raise password_wrong()
     store_pin(person, pin)

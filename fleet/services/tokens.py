@@ -83,7 +83,7 @@ def token_grant(
     return token, secret
 
 
-def token_renew_secret(*, token_id: UUID) -> tuple[AccessToken, str]:
+def token_renew_secret(*, actor: Actor, token_id: UUID) -> tuple[AccessToken, str]:
     """Another secret for a token whose first answer was lost: only its hash is kept, so it cannot be shown again."""
     token = AccessToken.objects.select_for_update(no_key=True).get(pk=token_id)
     if token.revoked_at is not None:
@@ -91,6 +91,7 @@ def token_renew_secret(*, token_id: UUID) -> tuple[AccessToken, str]:
     secret = new_secret()
     token.digest = digest_of(secret)
     token.save(update_fields=["digest"])
+    ledger.append(actor, "token_secret_renewed", token)
     return token, secret
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
+from django.db import transaction
 from django.utils.translation import gettext_lazy as _
 
 from fleet import ledger
@@ -50,18 +51,33 @@ def workshop_create(
     For the same name and e-mail it gives the workshop there is, with another token. An account that the person
     already has keeps its password; without `password` a new one has none until an invitation is accepted.
     """
-    user = user_for(email, password)
-    workshop_id = next((w for w, _member, w_name in memberships_of(user.pk) if w_name == name), None)
-    is_new = workshop_id is None
-    with in_workshop(workshop_id or new_id()):
-        manager = (
-            _founded(name, user, now, manager_name or email.partition("@")[0], is_demo=is_demo)
-            if workshop_id is None
-            else Membership.objects.select_related("workshop").get(user=user)
+    with transaction.atomic():
+        user = _locked_account(email, password)
+        workshop_id = next((w for w, _member, its_name in memberships_of(user.pk) if its_name == name), None)
+        with in_workshop(workshop_id or new_id()):
+            manager = (
+                _manager_again(user)
+                if workshop_id
+                else _founded(name, user, now, manager_name or email.partition("@")[0], is_demo=is_demo)
+            )
+            actor = Actor.system(manager.workshop.pk, now)
+            _token, secret = token_grant(actor=actor, membership=manager, device=FIRST_DEVICE, record_id=new_id())
+            return FoundedWorkshop(manager.workshop, manager, secret, is_new=workshop_id is None)
+
+
+def _locked_account(email: str, password: str | None) -> User:
+    """The person's account, locked: the same call made twice at once makes one workshop."""
+    return User.objects.select_for_update(no_key=True).get(pk=user_for(email, password).pk)
+
+
+def _manager_again(user: User) -> Membership:
+    person = Membership.objects.select_related("workshop").get(user=user)
+    if Role.MANAGER not in person.roles:
+        raise Conflict(
+            _("This person belongs to a workshop of this name, but is no manager of it. Take another name."),
+            code="not_manager",
         )
-        actor = Actor.system(manager.workshop_id, now)
-        _token, secret = token_grant(actor=actor, membership=manager, device=FIRST_DEVICE, record_id=new_id())
-        return FoundedWorkshop(manager.workshop, manager, secret, is_new)
+    return person
 
 
 def _founded(name: str, user: User, now: datetime, manager_name: str, *, is_demo: bool) -> Membership:

@@ -17,9 +17,7 @@ from ..selectors.parked_work import subjects
 class CertificateSerializer(serializers.ModelSerializer[Certificate]):
     job = serializers.UUIDField(source="job_id", read_only=True)
     vehicle = serializers.CharField(source="vehicle.vin", read_only=True)
-    replaces = serializers.IntegerField(
-        source="replaces.number", default=None, allow_null=True, read_only=True
-    )
+    replaces = serializers.IntegerField(source="replaces.number", default=None, allow_null=True, read_only=True)
     replaced_by = serializers.SerializerMethodField()
     sha256 = serializers.CharField(source="file.sha256", default=None, allow_null=True, read_only=True)
 
@@ -45,7 +43,7 @@ class CertificateSerializer(serializers.ModelSerializer[Certificate]):
         return next((each.number for each in certificate.replacements.all()), None)
 
 
-class ReplacementSerializer(serializers.Serializer[Any]):
+class CertificateReplacementSerializer(serializers.Serializer[Any]):
     id = ClientId(required=False)
     reason = TrimmedText(max_length=1000)
 

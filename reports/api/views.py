@@ -29,7 +29,7 @@ from ..selectors.certificates import certificate_by_number, visible_certificates
 from ..selectors.parked_work import parked_work
 from ..services.certificates import certificate_replace
 from ..services.parked_work import parked_work_retry
-from .serializers import CertificateSerializer, ParkedWorkSerializer, ReplacementSerializer
+from .serializers import CertificateReplacementSerializer, CertificateSerializer, ParkedWorkSerializer
 
 NUMBER = "[0-9]{1,9}"
 UUID_FORM = "[0-9a-fA-F]{8}(?:-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}"
@@ -116,14 +116,14 @@ class CertificateViewSet(ResourceMixin, ListModelMixin, RetrieveModelMixin, Work
         return Response(self._issued(number)[1].snapshot)
 
     @extend_schema(
-        request=ReplacementSerializer, responses={200: CertificateSerializer, 201: CertificateSerializer}
+        request=CertificateReplacementSerializer, responses={200: CertificateSerializer, 201: CertificateSerializer}
     )
     @action(detail=True, methods=["post"])
     def replacement(self, request: Request, number: str) -> Response:
         """A new certificate that names this one. This one holds until the new one is issued."""
         certificate_by_number(self.actor, int(number))
         require(self.actor, Permission.RULE)
-        data = self.validated(ReplacementSerializer)
+        data = self.validated(CertificateReplacementSerializer)
         made, code = self.once(
             "reports.certificate_replacement",
             data,

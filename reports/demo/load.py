@@ -119,7 +119,7 @@ class _Teller:
 
     def _play(self, scene: Scene, starts_at: datetime) -> datetime:
         vehicle = self.vehicle or self._arrive(scene, starts_at)
-        simulated = self.simulated or self._drawn()
+        simulated = self.simulated or drawn_vehicle(self.story, self.rng)
         self.vehicle, self.simulated = vehicle, simulated
         simulated.age(scene.ages_mm)
         visit = Visit(
@@ -132,14 +132,6 @@ class _Teller:
         )
         scene.telling(visit.open(scene.reason, scene.odometer_km, scene.note))
         return visit.now
-
-    def _drawn(self) -> SimulatedVehicle:
-        specification: dict[str, Any] = dict(MODELS[self.story.model].specification)
-        errors = np.array([self.story.errors_mm.get(corner, 0.0) for corner in CORNER_NAMES])
-        where, fault = self.story.faulty or ("", HEALTHY)
-        faults = tuple(fault if corner == where else HEALTHY for corner in CORNER_NAMES)
-        truth = draw_truth(specification, errors, faults, self.rng)
-        return SimulatedVehicle(truth, tuple(specification.get("controlled_corners", CORNER_NAMES)), self.rng)
 
     def _arrive(self, scene: Scene, at: datetime) -> Vehicle:
         """The first visit: the vehicle is recorded with its tyres."""
@@ -165,6 +157,16 @@ class _Teller:
 
     def _technician(self, scene: Scene) -> Membership:
         return self.demo.members[scene.technician]
+
+
+def drawn_vehicle(story: Story, rng: np.random.Generator) -> SimulatedVehicle:
+    """The vehicle of a story as it arrives for the first time."""
+    specification: dict[str, Any] = dict(MODELS[story.model].specification)
+    errors = np.array([story.errors_mm.get(corner, 0.0) for corner in CORNER_NAMES])
+    where, fault = story.faulty or ("", HEALTHY)
+    a, b, c, d = (fault if corner == where else HEALTHY for corner in CORNER_NAMES)
+    truth = draw_truth(specification, errors, (a, b, c, d), rng)
+    return SimulatedVehicle(truth, tuple(specification.get("controlled_corners", CORNER_NAMES)), rng)
 
 
 def _year_code(model_year: int) -> str:

@@ -63,12 +63,7 @@ def certificate_replace_after_refiling(*, actor: Actor, job_id: uuid.UUID) -> Ce
     """Replace what was issued for a vehicle that the job was not about; None where nothing was."""
     job = _locked_job(job_id)
     newest = Certificate.objects.filter(job_id=job_id).order_by("-number").first()
-    if (
-        job is None
-        or newest is None
-        or newest.state == State.PREPARING
-        or newest.vehicle_id == job.vehicle_id
-    ):
+    if job is None or newest is None or newest.state == State.PREPARING or newest.vehicle_id == job.vehicle_id:
         return None
     reason = _("The job was filed under another vehicle by mistake.")
     return _issue(actor, _numbered(actor, job, replaces=newest, reason=reason), job)

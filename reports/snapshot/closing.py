@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import uuid
+
 from django.utils.translation import gettext as _
 
 from calibration.models import Job
@@ -97,7 +99,7 @@ def _replacements(source: Source) -> list[doc.Signature]:
     ]
 
 
-def _ending_reason(source: Source) -> tuple[str, object]:
+def _ending_reason(source: Source) -> tuple[str, uuid.UUID | None]:
     if source.case.ends:
         return source.case.ends[-1].reason, source.case.ends[-1].recorded_by
     if source.case.reversions:

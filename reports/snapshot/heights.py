@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
+from datetime import datetime
 from typing import Any
 
 from django.utils.translation import gettext as _
@@ -10,7 +12,7 @@ from django.utils.translation import gettext as _
 from calibration.metrology.corners import AXLES, CORNERS, Corner
 from calibration.models import Assessment, Reading, Round
 from calibration.rules.course import VOIDING_KINDS
-from fleet.models import ServiceEvent
+from fleet.models import Instrument, ServiceEvent
 
 from ..certificate import document as doc
 from ..certificate.texts import EVENTS, wording
@@ -24,8 +26,7 @@ def as_found(source: Source) -> doc.HeightState | None:
         return None
     first_round = assessments[0].content["rounds"][0]
     row = [each for each in assessments if each.content["rounds"][0] == first_round][-1]
-    state = _state(source, row)
-    return _with_voids(source, state)
+    return _with_voids(source, _state(source, row), _pooled(source, row)[-1])
 
 
 def as_left(source: Source) -> doc.HeightState | None:
@@ -53,15 +54,12 @@ def rounds(source: Source) -> tuple[doc.RoundEntry, ...]:
             measured_by=source.name(each.recorded_by),
             instrument=serials[each.instrument_id],
             readings=tuple(
-                _reading(source, each, reading, serials, struck=reading.pk in struck)
-                for reading in readings_of(each)
+                _reading(source, each, reading, serials, struck=reading.pk in struck) for reading in readings_of(each)
             ),
             setpoints=corner_counts(each.setpoints),
             ride_position=each.ride_position,
             settled=each.settled,
-            temperature_deg_c=None
-            if each.temperature_deg_c is None
-            else plain_zero(float(each.temperature_deg_c)),
+            temperature_deg_c=None if each.temperature_deg_c is None else plain_zero(float(each.temperature_deg_c)),
             from_paper=each.recorded_from == "paper",
         )
         for number, each in enumerate(source.case.rounds, start=1)
@@ -110,8 +108,7 @@ def readings_of(measured: Round) -> list[Reading]:
 
 
 def _state(source: Source, row: Assessment) -> doc.HeightState:
-    content, by_id = row.content, _rounds_by_id(source)
-    pooled = sorted((by_id[key] for key in content["rounds"]), key=lambda each: each.happened_at)
+    content, pooled = row.content, _pooled(source, row)
     modes = content.get("modes")
     return doc.HeightState(
         taken_at=source.local(pooled[-1].taken_at),
@@ -164,13 +161,21 @@ def _modes(content: Mapping[str, Any]) -> doc.Modes:
     return doc.Modes(*(plain_zero(content[name]) for name in ("heave_mm", "pitch_mm", "roll_mm", "warp_mm")))
 
 
-def _with_voids(source: Source, state: doc.HeightState) -> doc.HeightState:
-    """Say at a corner why its height as found no longer counts."""
-    from dataclasses import replace
+def _pooled(source: Source, row: Assessment) -> list[Round]:
+    """The rounds that a verdict was made on, in the order in which they were measured."""
+    by_id = _rounds_by_id(source)
+    return sorted((by_id[key] for key in row.content["rounds"]), key=_moment)
 
+
+def _moment(fact: Round | ServiceEvent) -> tuple[datetime, datetime]:
+    return fact.happened_at, fact.recorded_at
+
+
+def _with_voids(source: Source, state: doc.HeightState, last: Round) -> doc.HeightState:
+    """Say at a corner why its height as found no longer counts."""
     corners = dict(state.corners)
     for event in source.case.events:
-        if event.kind not in VOIDING_KINDS or event.happened_at <= state.taken_at:
+        if event.kind not in VOIDING_KINDS or _moment(event) <= _moment(last):
             continue
         for corner in CORNERS if not event.corner else (event.corner,):
             known = _known(corner)
@@ -182,7 +187,7 @@ def _void_reason(event: ServiceEvent) -> str:
     return _("%(event)s afterwards, within this job.") % {"event": wording(EVENTS, event.kind)}
 
 
-def _was_judged_before(source: Source, measured: Round, at: Any) -> bool:
+def _was_judged_before(source: Source, measured: Round, at: datetime) -> bool:
     key = str(measured.pk)
     return any(each.recorded_at < at and key in each.content["rounds"] for each in source.case.assessments)
 
@@ -192,8 +197,6 @@ def _rounds_by_id(source: Source) -> dict[str, Round]:
 
 
 def _serials(source: Source) -> dict[Any, str]:
-    from fleet.models import Instrument
-
     used = {each.instrument_id for each in source.case.rounds}
     used |= {reading.instrument_id for each in source.case.rounds for reading in readings_of(each)}
     return {instrument.pk: instrument.serial for instrument in Instrument.objects.filter(pk__in=used)}

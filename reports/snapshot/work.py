@@ -87,9 +87,7 @@ def _stored_before_writes(source: Source) -> dict[uuid.UUID, Setpoints]:
     return before
 
 
-def _corner_writes(
-    write: Write, before: Setpoints, intended: Mapping[str, int]
-) -> dict[Corner, doc.CornerWrite]:
+def _corner_writes(write: Write, before: Setpoints, intended: Mapping[str, int]) -> dict[Corner, doc.CornerWrite]:
     """The corners that were to change or did; a count never read before it was written was as read back."""
     read_back = corner_counts(write.read_back)
     return {

@@ -7,18 +7,20 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import Any
+from uuid import UUID
 
-from calibration.models import Job, Proposal, Round, Write
+from django.utils import timezone
+
+from calibration.models import Concession, Job, Proposal, Round, Write
 from calibration.rules.readiness import ITEMS
 from calibration.rules.standing import Standing
 from calibration.selectors.casefile import CaseFile, case_of
 from calibration.services import decisions, jobs, proposals, readiness, rounds, writes
-from django.utils import timezone
 from fleet import services as fleet_services
 from fleet.actor import Actor
 from fleet.ids import new_id
-from fleet.models import Instrument, Vehicle
-from tests.factories import Person, Site
+from fleet.models import Fitment, Instrument, Specification, Vehicle
+from tests.factories import SPECIFICATION, Person, Site
 
 TRUE_HEIGHTS = {"FL": 486, "FR": 486, "RL": 504, "RR": 504}
 COUNTS = {"FL": 120, "FR": 120, "RL": 118, "RR": 121}
@@ -82,9 +84,7 @@ class Bench:
         checks = {item: {"outcome": outcomes.get(item, "pass")} for item in ITEMS}
         readiness.readiness_record(actor=self.actor(), id=new_id(), job_id=self.job.pk, checks=checks)
 
-    def measure(
-        self, heights: Mapping[str, float] | None = None, *, repeats: int = 2, **fields: Any
-    ) -> Round:
+    def measure(self, heights: Mapping[str, float] | None = None, *, repeats: int = 2, **fields: Any) -> Round:
         heights = {**TRUE_HEIGHTS, **(heights or {})}
         readings: Sequence[Mapping[str, Any]] = [
             {"corner": corner, "height_mm": Decimal(str(height))}
@@ -114,9 +114,7 @@ class Bench:
             justification="tried by hand",
         )
 
-    def write(
-        self, proposal: Proposal | None, read_back: Mapping[str, int] | None = None, **fields: Any
-    ) -> Write:
+    def write(self, proposal: Proposal | None, read_back: Mapping[str, int] | None = None, **fields: Any) -> Write:
         stored = dict(read_back) if read_back is not None else dict(proposal.to_setpoints)  # type: ignore[union-attr]
         actor = self.actor()
         written = writes.write_record(
@@ -143,17 +141,20 @@ class Bench:
         )
 
     def rule(self, code: str, decision: str = "accept", person: Person | None = None) -> None:
-        finding = next(each for each in self.case.findings if each.code == code)
+        finding = next(each for each in reversed(self.case.findings) if each.code == code)
+        self.rule_on(finding.pk, decision, person)
+
+    def rule_on(self, finding_id: UUID, decision: str = "accept", person: Person | None = None) -> None:
         decisions.finding_rule(
             actor=self.actor(person or self.site.manager),
             id=new_id(),
             job_id=self.job.pk,
-            finding_id=finding.pk,
+            finding_id=finding_id,
             decision=decision,
             reason="explained by the technician",
         )
 
-    def event(self, kind: str, corner: str = "") -> None:
+    def event(self, kind: str, corner: str = "", **fields: Any) -> None:
         actor = self.actor()
         fleet_services.event_record(
             actor=actor,
@@ -161,9 +162,85 @@ class Bench:
             vehicle=self.vehicle,
             kind=kind,
             corner=corner,
-            happened_at=actor.now,
-            note="",
+            **{"happened_at": actor.now, "note": "", **fields},
         )
+
+    def fit(self, tyre: Mapping[str, Any], **corners: Mapping[str, Any]) -> Fitment:
+        """Other tyres, the same at every corner unless given."""
+        actor = self.actor()
+        return fleet_services.fitment_record(
+            actor=actor,
+            record_id=new_id(),
+            vehicle=self.vehicle,
+            fitted_on=actor.now.date(),
+            tyres={corner: dict(corners.get(corner, tyre)) for corner in TRUE_HEIGHTS},
+        )
+
+    def add_revision(self, **changes: Any) -> Specification:
+        """Another specification revision of the vehicle's model, recorded now."""
+        return fleet_services.specification_add(
+            actor=self.actor(self.site.manager),
+            record_id=new_id(),
+            vehicle_model=self.case.job.vehicle.vehicle_model,
+            specification={**SPECIFICATION, **changes},
+        )
+
+    def read_again(self, corner: str, *heights: float, measured: Round | None = None, **fields: Any) -> Round:
+        latest = measured or self.case.rounds[-1]
+        readings = [{"corner": corner, "height_mm": Decimal(str(height))} for height in heights]
+        actor = self.actor(fields.pop("by", None))
+        return rounds.readings_add(actor=actor, id=new_id(), round_id=latest.pk, readings=readings)
+
+    def strike(self, reading_id: UUID, height: float, person: Person | None = None) -> Round:
+        return rounds.reading_strike(
+            actor=self.actor(person),
+            id=new_id(),
+            reading_id=reading_id,
+            reason="read from the wrong mark",
+            replacement={"height_mm": Decimal(str(height))},
+        )
+
+    def pause(self) -> Job:
+        return jobs.job_pause(actor=self.actor(), id=new_id(), job_id=self.job.pk, reason="parts awaited")
+
+    def resume(self, *, nothing_changed: bool = True, setpoints: Mapping[str, int] | None = None) -> Job:
+        return jobs.job_resume(
+            actor=self.actor(),
+            id=new_id(),
+            job_id=self.job.pk,
+            reason="parts arrived",
+            setpoints=dict(setpoints or self.setpoints),
+            nothing_changed=nothing_changed,
+        )
+
+    def revert(self) -> Proposal:
+        return proposals.reversion_begin(
+            actor=self.actor(), id=new_id(), job_id=self.job.pk, reason="the operator asks for it"
+        )
+
+    def concede(self, front_mm: float = 500, rear_mm: float = 518, person: Person | None = None) -> Concession:
+        actor = self.actor(person)
+        return proposals.concession_request(
+            actor=actor,
+            id=new_id(),
+            job_id=self.job.pk,
+            front_target_mm=Decimal(str(front_mm)),
+            rear_target_mm=Decimal(str(rear_mm)),
+            reason="ferry ramp",
+            acknowledged_by="fleet desk",
+            acknowledged_on=actor.now.date(),
+        )
+
+    def refile(self, vehicle: Vehicle, person: Person | None = None) -> Job:
+        job = jobs.job_refile(
+            actor=self.actor(person or self.site.manager),
+            id=new_id(),
+            job_id=self.job.pk,
+            vehicle=vehicle,
+            reason="taken for the vehicle beside it",
+        )
+        self.vehicle = vehicle
+        return job
 
     def sign_off(self, person: Person | None = None, **fields: Any) -> Job:
         signer = person or self.technician

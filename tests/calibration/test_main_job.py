@@ -27,9 +27,7 @@ def test_a_low_corner_is_brought_within_tolerance_and_signed_off(site: Site) -> 
     assert job.state == Job.State.SIGNED_OFF
     assert bench.next_step == "done"
     assert OutboxItem.objects.filter(kind="calibration.job_signed_off").count() == 1
-    kinds = list(
-        LedgerEntry.objects.filter(book=bench.vehicle.pk).order_by("sequence").values_list("kind", flat=True)
-    )
+    kinds = list(LedgerEntry.objects.filter(book=bench.vehicle.pk).order_by("sequence").values_list("kind", flat=True))
     assert kinds[-7:] == [
         "job_opened",
         "readiness_recorded",

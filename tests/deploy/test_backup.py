@@ -205,9 +205,9 @@ def test_backup_with_a_broken_ledger_is_refused_and_nothing_changes(
     before, epoch_before = contents(name), epoch(name)
     assert "entry 2" in refused(environment, "restore", tmp_path / "broken", "--replace")
     assert (contents(name), epoch(name)) == (before, epoch_before)
-    assert not one(name, f"SELECT count(*) FROM pg_database WHERE datname LIKE '{name}\\_re%'"), (
-        "no half-restored database is left behind"
-    )
+    with psycopg.connect(**parameters("admin", name)) as server:
+        left = server.execute("SELECT datname FROM pg_database WHERE starts_with(datname, %s)", [f"{name}_re"])
+        assert left.fetchall() == [], "no half-restored database is left behind"
 
 
 def test_backup_of_a_newer_version_is_refused(environment: dict[str, str], name: str, backup: Path) -> None:

@@ -356,3 +356,31 @@ def test_a_list_needs_no_more_queries_for_more_records(site: Site, resource: Res
     with CaptureQueriesContext(connection) as more:
         client.get(resource.path(site))
     assert len(few) == len(more) == REQUEST_QUERIES + resource.list_queries
+
+
+@pytest.mark.parametrize(
+    ("name", "first", "second"),
+    [
+        ("operators", {"name": "Tarn"}, {"name": "Weir"}),
+        ("bays", {"name": "North"}, {"name": "South"}),
+        ("vehicle models", {"name": "Fell"}, {"name": "Weir"}),
+    ],
+)
+def test_a_name_that_is_taken_is_refused(site: Site, name: str, first: dict[str, Any], second: dict[str, Any]) -> None:
+    (resource,) = [r for r in RESOURCES if r.name == name]
+    made(site, resource, **first)
+    other = one(site, resource, made(site, resource, **second))
+    client = site.manager.client()
+    again = client.post(resource.path(site), {**resource.body(site), **first})
+    renamed = client.patch(other, first, HTTP_IF_MATCH='"1"')
+    assert again.status_code == renamed.status_code == 409
+    assert again.json()["errors"][0]["pointer"] == "/name"
+    same = client.patch(other, second, HTTP_IF_MATCH='"1"')
+    assert (same.status_code, same["ETag"]) == (200, '"1"')
+
+
+def test_a_models_years_stay_in_order(site: Site) -> None:
+    (resource,) = [r for r in RESOURCES if r.name == "vehicle models"]
+    path = one(site, resource, made(site, resource))
+    refused = site.manager.client().patch(path, {"year_from": 2028}, HTTP_IF_MATCH='"1"')
+    assert refused.json()["errors"][0]["code"] == "years_in_order"

@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fleet.api.idempotency import fingerprint
+from fleet.fingerprint import fingerprint
 
 REFERENCE = json.loads((Path(__file__).parents[1] / "reference" / "jcs_rfc8785.json").read_text())
 INSTANT = datetime(2026, 5, 4, 9, 30, tzinfo=timezone(timedelta(hours=2)))

@@ -220,6 +220,25 @@ def test_the_last_manager_stays(site: Site, change: dict[str, Any]) -> None:
     assert patch(site, site.manager, **change).status_code == 200
 
 
+def test_a_persons_operator_and_roles_change_together(site: Site, other_site: Site) -> None:
+    operator = str(site.operator().pk)
+    alone = patch(site, site.technician, operator=operator)
+    assert alone.json()["errors"][0]["code"] == "operator_not_applicable"
+    foreign = patch(site, site.technician, roles=["operator_contact"], operator=str(other_site.operator().pk))
+    assert foreign.json()["errors"][0]["code"] == "unknown_reference"
+    both = patch(site, site.technician, roles=["operator_contact"], operator=operator)
+    assert (both.status_code, both.json()["operator"]) == (200, operator)
+    approver = patch(site, site.technician, may_approve=True)
+    assert approver.json()["errors"][0]["code"] == "approver_role"
+
+
+def test_a_closed_account_accepts_nothing(site: Site) -> None:
+    code = invite(site).json()["invitation"]
+    User.objects.filter(email="kim@example.com").update(is_active=False)
+    refused = accept(code)
+    assert (refused.status_code, refused.json()["type"]) == (409, "account_closed")
+
+
 # One-person workshop
 
 

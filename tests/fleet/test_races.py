@@ -9,11 +9,13 @@ from typing import Any
 
 import pytest
 from django.db import connection
+from django.utils import timezone
 from rest_framework.test import APIClient
 
 from fleet import ledger, receipts
 from fleet.ids import new_id
-from fleet.models import LedgerEntry, Receipt, Specification, Vehicle, Workshop
+from fleet.models import LedgerEntry, Receipt, Specification, User, Vehicle, Workshop
+from fleet.services import workshop_create
 from fleet.tenancy import in_workshop
 from tests.factories import PASSWORD, Site, make_site, new_vin
 
@@ -146,3 +148,14 @@ def test_an_invitation_accepted_many_times_at_once_is_accepted_once(site: Site) 
     path = f"/api/v1/invitations/{code}/acceptance/"
     answers = at_once(8, lambda _index: APIClient().post(path, {"password": PASSWORD}))
     assert Counter(a.status_code for a in answers) == {201: 1, 200: 7}
+
+
+def test_the_command_run_twice_at_once_makes_one_workshop(committed_db: None) -> None:
+    email = f"{new_id().hex}@example.com"
+    User.objects.create_user(email, PASSWORD)
+    founded = at_once(
+        6,
+        lambda _index: workshop_create(name="Fell Garage", email=email, password=PASSWORD, now=timezone.now()),
+    )
+    assert len({one.workshop.pk for one in founded}) == 1
+    assert [one.is_new for one in founded].count(True) == 1

@@ -131,7 +131,7 @@ def test_numbers_are_kept_as_they_were_meant(site: Site) -> None:
         ({"linked_corners": [["FL", "RL"]]}, "/linked_corners/0", "pair_of_one_axle"),
         ({"linked_corners": [["RL", "RR"], ["RR", "RL"]]}, "/linked_corners/1", "corner_twice"),
         ({"linked_corners": [["RL"]]}, "/linked_corners/0", "min_length"),
-        ({"linked_corners": [["FL", "FR"]], "controlled_corners": ["FL", "RL"]}, "/linked_corners/0", "pair_not_controlled"),
+        ({"linked_corners": [["FL", "FR"]], **REAR_ONLY}, "/linked_corners/0", "pair_not_controlled"),
         ({"readiness_not_applicable": ["paint"]}, "/readiness_not_applicable/0", "invalid_choice"),
         ({"reference_tyre": "wide"}, "/reference_tyre", "tyre_size"),
         ({"allowed_tyres": ["255/60R18", "wide"]}, "/allowed_tyres/1", "tyre_size"),

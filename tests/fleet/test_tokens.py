@@ -233,3 +233,45 @@ def test_rates_come_from_the_settings(site: Site, settings: Any) -> None:
 def test_the_epoch_is_on_every_answer(site: Site) -> None:
     response = site.manager.client().get("/api/v1/me/")
     assert len(response["Levelbook-Epoch"]) == 36
+
+
+def test_a_revoked_token_is_not_renewed(site: Site) -> None:
+    body = {"id": str(new_id())}
+    first = sign_in(site.manager.email, **body).json()
+    assert site.manager.client().delete(f"{TOKENS}{first['id']}/").status_code == 204
+    again = sign_in(site.manager.email, **body)
+    assert (again.status_code, again.json()["type"]) == (409, "token_revoked")
+
+
+def test_an_inactive_integrator_gets_no_token(site: Site, other_site: Site) -> None:
+    integrator = site.person("integrator")
+    path = f"/api/v1/people/{integrator.membership.pk}/tokens/"
+    body = {"device": "gauge", "scopes": ["read"]}
+    assert other_site.manager.client().post(path, body).status_code == 404
+    assert APIClient().post(path, body).status_code == 401
+    with in_workshop(site.workshop.pk):
+        Membership.objects.filter(pk=integrator.membership.pk).update(is_active=False)
+    refused = site.manager.client().post(path, body)
+    assert (refused.status_code, refused.json()["type"]) == (409, "not_active")
+    listed = site.manager.client().get(path).json()["results"]
+    assert {row["user"]["id"] for row in listed} == {str(integrator.membership.pk)}
+    assert site.technician.client().get(path).status_code == 403
+
+
+def test_without_scopes_an_integrator_reads(site: Site) -> None:
+    integrator = site.person("integrator")
+    assert sign_in(integrator.email).json()["scopes"] == ["read"]
+
+
+def test_the_time_of_the_tablet_is_noted_where_it_is_one(site: Site) -> None:
+    """`Device-Time` with an offset counts; anything else is passed over."""
+    vehicle = site.vehicle()
+    path = f"/api/v1/vehicles/{vehicle.vin}/events/"
+    body = {"kind": "other", "happened_at": "2026-01-10T09:30:00Z"}
+    for told in ("2026-01-10T09:31:00+02:00", "2026-01-10T09:31:00", "noon", "2026-99-10T09:31:00Z"):
+        response = site.technician.client().post(path, body, headers={"Device-Time": told})
+        assert response.status_code == 201
+    with in_workshop(site.workshop.pk):
+        entries = LedgerEntry.objects.filter(kind="service_event_recorded").order_by("sequence")
+        noted = [entry.device_at.isoformat() if entry.device_at else None for entry in entries]
+    assert noted == ["2026-01-10T07:31:00+00:00", None, None, None]

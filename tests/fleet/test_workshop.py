@@ -161,3 +161,22 @@ def test_the_command_refuses_what_the_service_would(db: None, email: str, passwo
     with pytest.raises(CommandError):
         call_command("create_workshop", "--name", "N", "--email", email, "--password", password)
     assert not User.objects.exists()
+
+
+def test_a_person_who_is_no_manager_there_gets_no_managers_token(site: Site) -> None:
+    with pytest.raises(CommandError, match="no manager"):
+        call_command(
+            "create_workshop", "--name", site.workshop.name, "--email", site.technician.email, "--password", ""
+        )
+
+
+def test_the_command_asks_a_person_at_a_terminal(db: None, monkeypatch: pytest.MonkeyPatch) -> None:
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    monkeypatch.delenv("LEVELBOOK_PASSWORD", raising=False)
+    monkeypatch.setattr("getpass.getpass", lambda _prompt: PASSWORD)
+    monkeypatch.setattr("sys.stdin", Terminal())
+    create()
+    assert signs_in(PASSWORD)

@@ -51,7 +51,7 @@ def perform_all() -> Callable[[Site], Iterator[str]]:
         from fleet.models import OutboxItem
         from fleet.tenancy import in_workshop
 
-        done = []
+        done: list[str] = []
         while True:
             with in_workshop(site.workshop.pk):
                 item = OutboxItem.objects.filter(state="waiting").order_by("created_at", "id").first()

@@ -359,7 +359,7 @@ class TestParkedWork:
 def test_openapi_describes_every_call_without_a_warning() -> None:
     from reports.api.urls import urlpatterns
 
-    GENERATOR_STATS.reset()  # type: ignore[no-untyped-call]
+    GENERATOR_STATS.reset()
     schema = SchemaGenerator(patterns=urlpatterns).get_schema(public=True)  # type: ignore[no-untyped-call]
     assert not GENERATOR_STATS._error_cache
     assert not GENERATOR_STATS._warn_cache

@@ -222,7 +222,7 @@ def test_sweep_finds_what_the_broker_lost(committed_db: None, monkeypatch: pytes
     jobs.left_alone(site)
     hinted.clear()  # the broker is wiped
     tasks.sweep_outbox()
-    for workshop_id, item_id in list(hinted):
+    for workshop_id, item_id in tuple(hinted):
         tasks.perform_outbox_item(str(workshop_id), str(item_id))
     with in_workshop(site.workshop.pk):
         assert Certificate.objects.get().number == 1

@@ -41,8 +41,7 @@ def forget_the_workshop() -> None:
 
 def replaced(site: Site) -> Certificate:
     with in_workshop(site.workshop.pk):
-        new = certificate_replace(actor=site.manager.actor(), record_id=new_id(), number=1, reason="Mistyped")
-        return new
+        return certificate_replace(actor=site.manager.actor(), record_id=new_id(), number=1, reason="Mistyped")
 
 
 def test_code_of_an_issued_certificate_tells_what_it_certifies(site: Site, certificate: Certificate) -> None:

@@ -8,6 +8,7 @@ for a certificate already made are taken out.
 from __future__ import annotations
 
 import argparse
+import itertools
 import sys
 import uuid
 from typing import Any
@@ -34,9 +35,10 @@ def main() -> None:
 
 
 def hold_while_drawing() -> None:
+    from reports.certificate.render import render
     from reports.services import certificates
 
-    draw = certificates.render
+    draw = render
 
     def held(*args: Any, **options: Any) -> bytes:
         sys.stdout.write("drawing\n")
@@ -44,7 +46,7 @@ def hold_while_drawing() -> None:
         sys.stdin.readline()
         return draw(*args, **options)
 
-    certificates.render = held  # type: ignore[assignment]
+    setattr(certificates, "render", held)  # noqa: B010  (a name that it does not export)
 
 
 def take_out_the_locks() -> None:
@@ -59,7 +61,8 @@ def take_out_the_locks() -> None:
 
     QuerySet.select_for_update = unlocked  # type: ignore[method-assign,assignment]
     outbox._still_ours = lambda _item: True  # type: ignore[assignment]
-    certificates.next_number = lambda _actor, _series: new_id().int % 1_000_000 + 1  # type: ignore[assignment]
+    numbers = itertools.count(new_id().int % 1_000_000 + 1)
+    setattr(certificates, "next_number", lambda _actor, _series: next(numbers))  # noqa: B010
     ledger.append = lambda *_args, **_options: None  # type: ignore[assignment]
 
 

@@ -139,7 +139,7 @@ def report(outcomes: Sequence[Outcome], random_seed: int) -> list[str]:
     head = f"{len(outcomes)} vehicles over HTTP, random seed {random_seed}, {len(SPECIFICATIONS)} specifications"
     lines = [f"{head}; 95 % intervals", *(mark.line() for mark in marks_of(outcomes)), ""]
     lines.append("  scenario             n  writes   hand  rounds   hand  readings   hand  signed  stopped  named  true")
-    lines += [_scenario_line([o for o in outcomes if o.scenario == s.name]) for s in SCENARIOS]
+    lines += [_scenario_line(own) for s in SCENARIOS if (own := [o for o in outcomes if o.scenario == s.name])]
     odd = [o for o in outcomes if o.scenario not in {s.name for s in SILENT} and not (o.signed_off and o.truly_within)]
     return [*lines, *(f"  not as wished: {o}" for o in odd)]
 

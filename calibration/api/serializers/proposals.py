@@ -64,7 +64,7 @@ class PredictedHeight(serializers.Serializer[Any]):
 class Prior(serializers.Serializer[Any]):
     """Where the expected responses came from."""
 
-    source = OneOf("PriorSource", ("specification", "model", "vehicle"))
+    source = OneOf("PriorSource", ("specification", "model", "vehicle"))  # type: ignore[assignment]
     vehicles = serializers.IntegerField(min_value=0)
 
 

@@ -45,6 +45,12 @@ class NewRoundReading(NewReading):
     instrument = RecordOf(Instrument.objects.all(), required=False, allow_null=True, default=None)
 
 
+def _some(reading: NewReading, **options: Any) -> serializers.ListSerializer[Any]:
+    """At least one reading, and no more than any round can have; how many at a corner is for the service to say."""
+    most = MOST_READINGS * len(CORNERS)
+    return serializers.ListSerializer(child=reading, min_length=1, max_length=most, **options)
+
+
 class NewRound(RecordSerializer):
     """All four corners, at least twice each, with the set-points that the vehicle then stored."""
 
@@ -55,12 +61,7 @@ class NewRound(RecordSerializer):
     settled = StrictBoolean(help_text=_("Whether the suspension had come to rest; only settled rounds are judged."))
     recorded_from = OneOf("RecordedFrom", SOURCES, required=False, default="tablet")
     setpoints = counts()
-    readings = NewRoundReading(
-        many=True,
-        min_length=1,
-        max_length=MOST_READINGS * len(CORNERS),
-        help_text=_("2 to 20 at every corner."),
-    )
+    readings = _some(NewRoundReading(), help_text=_("2 to 20 at every corner."))
 
     def validate_readings(self, readings: Sequence[Mapping[str, Any]]) -> Sequence[Mapping[str, Any]]:
         return _with_different_ids(readings)
@@ -76,7 +77,7 @@ def _with_different_ids(readings: Sequence[Mapping[str, Any]]) -> Sequence[Mappi
 class NewReadings(RecordSerializer):
     """Further readings of a round, by the round's person and instrument."""
 
-    readings = NewReading(many=True, min_length=1, max_length=MOST_READINGS * len(CORNERS))
+    readings = _some(NewReading())
 
     def validate_readings(self, readings: Sequence[Mapping[str, Any]]) -> Sequence[Mapping[str, Any]]:
         return _with_different_ids(readings)

@@ -48,7 +48,7 @@ class SetpointChangeRecord(serializers.Serializer[Any]):
     who = PersonReference(allow_null=True, help_text=_("Who recorded it."))
     corner = corner()
     to = SetPoint()
-    source = OneOf(
+    source = OneOf(  # type: ignore[assignment]
         "SetpointChangeSource",
         CHANGE_SOURCES,
         help_text=_("`write`: in the job; `found`: read as another than last known."),

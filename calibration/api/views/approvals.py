@@ -53,7 +53,7 @@ class ApprovalViewSet(RecordsViewSet):
             return Approval.objects.none()
         return visible_approvals(self.actor)
 
-    def filter_queryset(self, queryset: QuerySet[Approval]) -> QuerySet[Approval]:
+    def filter_queryset(self, queryset: QuerySet[Any]) -> QuerySet[Any]:
         chosen = super().filter_queryset(queryset)
         state = self.request.query_params.get("state")
         return self._of_state(chosen, state) if state else chosen

@@ -13,7 +13,7 @@ from rest_framework.response import Response
 from rest_framework.serializers import BaseSerializer
 
 from calibration.models import Job
-from calibration.selectors.casefile import case_of
+from calibration.selectors.casefile import CaseFile, case_of
 from calibration.selectors.jobs import visible_jobs
 from calibration.services import jobs
 from fleet.permissions import Permission
@@ -81,6 +81,8 @@ class JobViewSet(RecordsViewSet):
     def documents(self, rows: Sequence[Job]) -> Sequence[Any]:
         if self.action == "list":
             return [job_summary(self.actor, row) for row in rows]
+        if self.action == "retrieve":
+            return [job_document(self.actor, CaseFile(row)) for row in rows]
         return [job_document(self.actor, case_of(self.actor, row.pk)) for row in rows]
 
     def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:

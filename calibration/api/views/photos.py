@@ -70,10 +70,10 @@ class PhotoViewSet(RecordsViewSet):
     def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         name, owner_id = self.owner
         body = self.body(Permission.RECORD_FACTS)
-        upload: UploadedFile = body.pop("file")
+        upload: UploadedFile[bytes] = body.pop("file")
         if upload.size is None or upload.size > LARGEST_PHOTO_BYTES:
             raise BodyTooLarge(LARGEST_PHOTO_BYTES)
-        about: dict[str, UUID | str] = {name: owner_id, "sha256": _sha256(upload)}
+        about: dict[str, Any] = {name: owner_id, "sha256": _sha256(upload)}
         return self.record(
             body,
             lambda record_id, _body: photo_add(actor=self.actor, id=record_id, file=upload, **{name: owner_id}),
@@ -81,7 +81,7 @@ class PhotoViewSet(RecordsViewSet):
         )
 
 
-def _sha256(upload: UploadedFile) -> str:
+def _sha256(upload: UploadedFile[bytes]) -> str:
     digest = hashlib.sha256()
     for chunk in upload.chunks():
         digest.update(chunk)

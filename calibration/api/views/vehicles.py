@@ -48,7 +48,7 @@ class VehicleSetpointsViewSet(RecordsViewSet):
         return vehicle_by_vin(self.actor, self.kwargs["vin"])
 
     def list(self, request: Request, *args: Any, **kwargs: Any) -> Response:
-        page = self.paginate_queryset(setpoint_changes(self.actor, self.vehicle))  # type: ignore[arg-type]
+        page = self.paginate_queryset(setpoint_changes(self.actor, self.vehicle))
         return self.get_paginated_response(self.shown(page or []))
 
     def documents(self, rows: Sequence[Any]) -> Iterable[Shown]:

@@ -14,7 +14,7 @@ from django.core.management.base import BaseCommand, CommandError
 from django.core.validators import validate_email
 from django.utils import timezone
 
-from fleet.errors import Invalid
+from fleet.errors import LevelbookError
 from fleet.services import workshop_create
 
 PASSWORD_VARIABLE = "LEVELBOOK_PASSWORD"  # noqa: S105  (a name, not a password)
@@ -47,7 +47,7 @@ class Command(BaseCommand):
             )
         except ValidationError as error:
             raise CommandError(" ".join(error.messages)) from None
-        except Invalid as error:
+        except LevelbookError as error:
             raise CommandError(str(error)) from None
         self.stdout.write(json.dumps({"workshop": str(founded.workshop.pk), "token": founded.token}))
 

@@ -6,21 +6,19 @@ import re
 from functools import cached_property
 from typing import Any, Final
 
-from drf_spectacular.drainage import GENERATOR_STATS, reset_generator_stats
 from drf_spectacular.generators import SchemaGenerator
-from jsonschema_rs import Draft202012Validator, validator_for
+from jsonschema_rs import validator_for
 
 BASE: Final = "/api/v1"
 
 
 class Contract:
-    """The generated schema, with the warnings that generating it gave."""
+    """The generated schema."""
 
     @cached_property
     def document(self) -> dict[str, Any]:
-        reset_generator_stats()
-        schema: dict[str, Any] = SchemaGenerator(urlconf="tests.calibration.api.urls").get_schema(public=True)
-        self.warnings = [*GENERATOR_STATS._warn_cache, *GENERATOR_STATS._error_cache]
+        generator: Any = SchemaGenerator(urlconf="tests.calibration.api.urls")  # type: ignore[no-untyped-call]
+        schema: dict[str, Any] = generator.get_schema(public=True)
         return schema
 
     @cached_property
@@ -45,7 +43,7 @@ class Contract:
         content = self._resolved(responses[str(response.status_code)])["content"]
         assert media_type in content, f"{method} {path} answered {media_type}"
         if media_type.endswith("json"):
-            self._check_body(content[media_type]["schema"], response.json(), f"{method} {path}")
+            self.check_value(content[media_type]["schema"], response.json(), f"{method} {path}")
 
     def _resolved(self, node: dict[str, Any]) -> dict[str, Any]:
         if "$ref" not in node:
@@ -55,11 +53,11 @@ class Contract:
             found = found[token]
         return dict(found)
 
-    def _check_body(self, schema: dict[str, Any], body: Any, call: str) -> None:
+    def check_value(self, schema: dict[str, Any], body: Any, call: str) -> None:
         errors = [f"{each.instance_path}: {each.message}" for each in self._validator(schema).iter_errors(body)]
         assert not errors, f"{call}: {errors[:5]}"
 
-    def _validator(self, schema: dict[str, Any]) -> Draft202012Validator:
+    def _validator(self, schema: dict[str, Any]) -> Any:
         key = str(schema)
         if key not in self._validators:
             whole = {**schema, "components": self.document["components"]}

@@ -51,7 +51,7 @@ class HttpBench:
         client = (person or site.technician).client()
         return cls(site, vehicle or site.vehicle(), site.instrument(), client, site.manager.client())
 
-    def get(self, address: str, client: APIClient | None = None, **query: Any) -> Any:
+    def get(self, address: str, client: Any = None, **query: Any) -> Any:
         response = (client or self.client).get(f"{API}{address}", query)
         CONTRACT.check("get", f"{API}{address}", response)
         return response
@@ -125,4 +125,3 @@ class HttpBench:
     def sign_off(self, **fields: Any) -> Any:
         shown = self.state()["content_sha256"]
         return self.post(f"/jobs/{self.job}/sign-off/", {"pin": "4711", "content_sha256": shown, **fields})
-

@@ -56,7 +56,7 @@ def test_a_photo_is_kept_without_place_and_device_and_turned_upright(bench: Http
 
     photo = bench.post(address, upload(sent), kind="multipart").json()
 
-    kept = bench.client.get(photo["file"])
+    kept: Any = bench.client.get(photo["file"])
     content = b"".join(kept.streaming_content)
     assert kept["Content-Type"] == photo["media_type"] == "image/jpeg"
     assert (hashlib.sha256(content).hexdigest(), len(content)) == (photo["sha256"], photo["size"])

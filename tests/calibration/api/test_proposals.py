@@ -103,7 +103,9 @@ def test_moving_a_corner_that_nothing_frees_waits_for_another_person(site: Site,
     job = bench.state()
     decision = {"decision": "approve", "reason": "Looked at it.", "content_sha256": approval["content_sha256"]}
     by_technician = bench.post(f"/approvals/{approval['id']}/decision/", decision)
-    stale = bench.post(f"/approvals/{approval['id']}/decision/", {**decision, "content_sha256": "0" * 64}, bench.manager)
+    stale = bench.post(
+        f"/approvals/{approval['id']}/decision/", {**decision, "content_sha256": "0" * 64}, bench.manager
+    )
     decided = bench.made(f"/approvals/{approval['id']}/decision/", decision, bench.manager)
 
     assert (proposal["outcome"], proposal["approval"]) == ("needs_approval", approval["id"])

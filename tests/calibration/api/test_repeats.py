@@ -112,7 +112,11 @@ def _decision(bench: HttpBench) -> Request:
 
 def _baseline_reset(bench: HttpBench) -> Request:
     bench.client = bench.manager
-    return f"/vehicles/{bench.vehicle.vin}/baseline-reset/", {"corners": ["FL", "RR"], "reason": "New."}, {"corners": ["FL"]}
+    return (
+        f"/vehicles/{bench.vehicle.vin}/baseline-reset/",
+        {"corners": ["FL", "RR"], "reason": "New."},
+        {"corners": ["FL"]},
+    )
 
 
 RECORDING: list[Callable[[HttpBench], Request]] = [
@@ -122,9 +126,7 @@ ACTING = [_pause, _resumption, _end, _sign_off, _refiling, _ruling, _decision]
 
 
 @pytest.mark.parametrize("prepare", [*RECORDING, *ACTING], ids=lambda each: each.__name__.strip("_"))
-def test_a_request_sent_again_is_carried_out_once(
-    bench: HttpBench, prepare: Callable[[HttpBench], Request]
-) -> None:
+def test_a_request_sent_again_is_carried_out_once(bench: HttpBench, prepare: Callable[[HttpBench], Request]) -> None:
     address, body, otherwise = prepare(bench)
     body = {"id": str(new_id()), **body}
 

@@ -68,16 +68,30 @@ def without(body: dict[str, Any], name: str) -> dict[str, Any]:
     return {key: value for key, value in body.items() if key != name}
 
 
+HEIGHT = "/readings/0/height_mm"
+PER_CORNER = "readings_per_corner"
 BAD_ROUNDS: dict[str, tuple[Any, str, str]] = {
-    "a corner missing": (lambda b: {**b, "readings": b["readings"][:6]}, "/readings", "readings_per_corner"),
-    "one reading a corner": (lambda b: {**b, "readings": b["readings"][::2]}, "/readings", "readings_per_corner"),
-    "21 readings": (lambda b: {**b, "readings": b["readings"] + readings({"FL": 486}, 19)}, "/readings", "readings_per_corner"),
-    "unknown corner": (lambda b: {**b, "readings": [{**b["readings"][0], "corner": "FX"}]}, "/readings/0/corner", "not_allowed"),
-    "zero": (lambda b: {**b, "readings": [{"corner": "FL", "height_mm": 0}]}, "/readings/0/height_mm", "not_above"),
-    "letters": (lambda b: {**b, "readings": [{"corner": "FL", "height_mm": "48x"}]}, "/readings/0/height_mm", "not_a_number"),
-    "in inches": (lambda b: {**b, "readings": readings({**ON_TARGET, "FL": 19.1})}, "/readings/0/height_mm", "confirm_height"),
-    "in centimetres": (lambda b: {**b, "readings": readings({**ON_TARGET, "RR": 50.4})}, "/readings/7/height_mm", "confirm_height"),
-    "longer than the tape": (lambda b: {**b, "readings": readings({**ON_TARGET, "FL": 3001})}, "/readings/0/height_mm", "beyond_instrument"),
+    "a corner missing": (lambda b: {**b, "readings": b["readings"][:6]}, "/readings", PER_CORNER),
+    "one reading a corner": (lambda b: {**b, "readings": b["readings"][::2]}, "/readings", PER_CORNER),
+    "21 readings": (lambda b: {**b, "readings": b["readings"] + readings({"FL": 486}, 19)}, "/readings", PER_CORNER),
+    "unknown corner": (
+        lambda b: {**b, "readings": [{**b["readings"][0], "corner": "FX"}]},
+        "/readings/0/corner",
+        "not_allowed",
+    ),
+    "zero": (lambda b: {**b, "readings": [{"corner": "FL", "height_mm": 0}]}, HEIGHT, "not_above"),
+    "letters": (lambda b: {**b, "readings": [{"corner": "FL", "height_mm": "48x"}]}, HEIGHT, "not_a_number"),
+    "in inches": (lambda b: {**b, "readings": readings({**ON_TARGET, "FL": 19.1})}, HEIGHT, "confirm_height"),
+    "in centimetres": (
+        lambda b: {**b, "readings": readings({**ON_TARGET, "RR": 50.4})},
+        "/readings/7/height_mm",
+        "confirm_height",
+    ),
+    "longer than the tape": (
+        lambda b: {**b, "readings": readings({**ON_TARGET, "FL": 3001})},
+        HEIGHT,
+        "beyond_instrument",
+    ),
     "naive time": (lambda b: {**b, "taken_at": "2026-05-04T09:30:00"}, "/taken_at", "offset_required"),
     "no time": (lambda b: {**b, "taken_at": "2026-02-30T09:30:00Z"}, "/taken_at", "no_such_time"),
     "fraction of a count": (lambda b: {**b, "setpoints": {**SETPOINTS, "FL": 120.5}}, "/setpoints/FL", "fraction"),
@@ -93,7 +107,7 @@ BAD_ROUNDS: dict[str, tuple[Any, str, str]] = {
     "too hot": (lambda b: {**b, "temperature_deg_c": 900}, "/temperature_deg_c", "too_large"),
     "no readings": (lambda b: {**b, "readings": []}, "/readings", "min_length"),
     "readings as object": (lambda b: {**b, "readings": {"FL": 1}}, "/readings", "not_a_list"),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", BAD_ROUNDS)

@@ -7,7 +7,6 @@ from typing import Any
 import pytest
 
 from tests.calibration.api.http_bench import ON_TARGET, ONE_HIGH, SETPOINTS, HttpBench
-from tests.calibration.api.test_jobs import errors_of
 from tests.factories import Site
 
 
@@ -120,9 +119,7 @@ def test_a_manager_resets_the_baseline_of_named_corners(bench: HttpBench) -> Non
         ({"corners": ["FL"]}, "/reason"),
     ],
 )
-def test_a_baseline_reset_that_is_not_valid_is_refused(
-    bench: HttpBench, body: dict[str, object], pointer: str
-) -> None:
+def test_a_baseline_reset_that_is_not_valid_is_refused(bench: HttpBench, body: dict[str, object], pointer: str) -> None:
     response = bench.post(f"/vehicles/{bench.vehicle.vin}/baseline-reset/", body, bench.manager)
 
     assert response.status_code == 422

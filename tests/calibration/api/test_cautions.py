@@ -1,0 +1,41 @@
+"""The cautions of each step: those of the risk at hand, and those of other heights where a concession plays a part."""
+
+from __future__ import annotations
+
+import pytest
+
+from calibration.api.serializers.jobs import NEXT_STEPS
+from calibration.rules.cautions import cautions_for
+
+
+def codes(step: str, *, targets_differ: bool = False) -> set[str]:
+    return {each.code for each in cautions_for(step, targets_differ=targets_differ)}
+
+
+@pytest.mark.parametrize("step", NEXT_STEPS)
+def test_every_step_has_cautions_in_words(step: str) -> None:
+    cautions = cautions_for(step)
+
+    assert cautions
+    assert all(len(str(each.text)) > 30 for each in cautions)
+    assert len({each.code for each in cautions}) == len(cautions)
+
+
+@pytest.mark.parametrize("step", ["measure", "read_again", "settle_and_measure"])
+def test_whoever_measures_is_told_to_keep_out_of_the_wheel_arch(step: str) -> None:
+    assert {"wheel_arch", "nobody_aboard", "secured", "ventilation"} <= codes(step)
+
+
+@pytest.mark.parametrize("step", ["write", "settle_and_measure"])
+def test_whoever_moves_the_vehicle_is_told_to_stand_clear(step: str) -> None:
+    assert "stand_clear" in codes(step)
+
+
+@pytest.mark.parametrize("step", ["check_readiness", "inspect", "paused", "write"])
+def test_whoever_might_go_under_the_vehicle_is_told_not_to(step: str) -> None:
+    assert "never_under" in codes(step)
+
+
+@pytest.mark.parametrize("step", ["propose", "get_approval", "write", "sign_off", "done"])
+def test_other_heights_than_the_manufacturers_carry_their_caution(step: str) -> None:
+    assert codes(step, targets_differ=True) - codes(step) == {"altered_height"}

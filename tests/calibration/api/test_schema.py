@@ -1,0 +1,61 @@
+"""What the schema says of the work: every operation explained, named once, with examples that it would accept."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import Any
+
+import pytest
+
+from calibration.api.serializers.jobs import NEXT_STEPS
+from calibration.api.serializers.rounds import RIDE_POSITIONS
+from calibration.metrology.corners import CORNERS
+from calibration.rules.texts import STEPS
+from tests.calibration.api.contract import CONTRACT
+from tests.calibration.api.test_access import _is_of_calibration
+
+OPERATIONS = [each for each in CONTRACT.operations() if _is_of_calibration(each[1])]
+WRITES = [(path, operation) for method, path, operation in OPERATIONS if method == "post"]
+
+
+def test_every_operation_has_an_id_of_its_own() -> None:
+    ids = Counter(operation["operationId"] for _method, _path, operation in OPERATIONS)
+
+    assert len(ids) == len(OPERATIONS) > 45
+    assert set(ids.values()) == {1}
+
+
+@pytest.mark.parametrize(("method", "path", "operation"), OPERATIONS)
+def test_every_operation_says_what_it_is_for_and_how_it_refuses(
+    method: str, path: str, operation: dict[str, Any]
+) -> None:
+    assert operation["summary"]
+    assert {"401", "403", "404", "422"} <= set(operation["responses"])
+    if method == "post":
+        assert {"200", "409"} <= set(operation["responses"])
+
+
+@pytest.mark.parametrize(("path", "operation"), WRITES)
+def test_every_body_has_an_example_that_its_schema_accepts(path: str, operation: dict[str, Any]) -> None:
+    [(media_type, content)] = operation["requestBody"]["content"].items()
+    examples = content["examples"]
+    assert examples
+    if media_type == "application/json":
+        for example in examples.values():
+            CONTRACT.check_value(content["schema"], example["value"], path)
+
+
+def test_the_words_of_the_interface_are_those_of_the_rules() -> None:
+    schemas = CONTRACT.document["components"]["schemas"]
+
+    assert schemas["NextStep"]["enum"] == list(NEXT_STEPS)
+    assert set(NEXT_STEPS) == set(STEPS)
+    assert schemas["Corner"]["enum"] == list(CORNERS)
+    assert schemas["RidePosition"]["enum"] == list(RIDE_POSITIONS)
+
+
+def test_optional_members_of_a_finding_are_optional_in_the_schema() -> None:
+    finding = CONTRACT.document["components"]["schemas"]["StandingFinding"]
+
+    assert {"corner", "ruling"} & set(finding["required"]) == set()
+    assert {"id", "code", "severity", "detail", "in_force"} <= set(finding["required"])

@@ -1,0 +1,201 @@
+"""Faults for negative controls: each is what a plausible mistake in the service would do.
+
+A service started with `seeded_settings` has them at hand; one is on while the data folder's file `seeded-faults`
+names it. The campaigns' checks must find each of them.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Final
+
+from django.apps import AppConfig
+from django.db import OperationalError, connection, transaction
+
+FILE: Final = "seeded-faults"
+APART_S: Final = 0.3
+SLOW_S: Final = 1.5
+
+Patch = Callable[[], None]
+_patches: list[Patch] = []
+
+
+class SeededFaults(AppConfig):
+    """Puts every fault in place, switched off."""
+
+    name = "tests.campaigns.faults"
+    label = "seeded_faults"
+
+    def ready(self) -> None:
+        for patch in _patches:
+            patch()
+
+
+def switched_on() -> set[str]:
+    path = Path(os.environ["LEVELBOOK_DATA"]) / FILE
+    return set(path.read_text().split()) if path.exists() else set()
+
+
+@contextmanager
+def switch_on(data: Path, *names: str) -> Iterator[None]:
+    """Let the service of this data folder have these faults for the time of the block."""
+    path = data / FILE
+    unfinished = path.with_suffix(".unfinished")
+    unfinished.write_text(" ".join(names))
+    unfinished.replace(path)
+    try:
+        yield
+    finally:
+        path.unlink()
+
+
+def _seeded(patch: Patch) -> Patch:
+    _patches.append(patch)
+    return patch
+
+
+def _instead(place: Any, name: str, fault: str, other: Callable[..., Any]) -> None:
+    """While the fault is on, calls of `place.name` go to `other`, which gets the original as its first argument."""
+    original = getattr(place, name)
+
+    def call(*args: Any, **options: Any) -> Any:
+        return other(original, *args, **options) if fault in switched_on() else original(*args, **options)
+
+    setattr(place, name, call)
+
+
+@_seeded
+def commit_not_awaited() -> None:
+    """201 before the commit is on disk."""
+    from fleet.tenancy import context
+
+    def careless(original: Callable[..., None], workshop_id: Any) -> None:
+        original(workshop_id)
+        with connection.cursor() as cursor:
+            cursor.execute("SET LOCAL synchronous_commit = off")
+
+    _instead(context, "_set_database_workshop", "commit_not_awaited", careless)
+
+
+@_seeded
+def ids_not_taken() -> None:
+    """A client's id is not looked up before the step is carried out."""
+    from fleet import receipts
+
+    _instead(receipts, "_take", "ids_not_taken", lambda *_args: True)
+
+
+@_seeded
+def ledger_apart() -> None:
+    """The ledger entry is written in a transaction of its own, after the step's."""
+    from fleet import ledger
+    from fleet.tenancy import in_workshop
+
+    def later(original: Callable[..., Any], actor: Any, kind: str, record: Any, **options: Any) -> None:
+        rows: Iterable[Any] = list(options.pop("rows", ()))
+
+        def write() -> None:
+            time.sleep(APART_S)
+            with in_workshop(actor.workshop_id):
+                original(actor, kind, record, rows=rows, **options)
+
+        transaction.on_commit(write)
+
+    _instead(ledger, "append", "ledger_apart", later)
+
+
+@_seeded
+def completed_before_done() -> None:
+    """A worker marks its work done when it takes it."""
+    from fleet import outbox
+    from fleet.tenancy import in_workshop
+
+    def claim(original: Callable[..., Any], workshop_id: Any, item_id: Any) -> Any:
+        item = original(workshop_id, item_id)
+        if item is not None:
+            with in_workshop(workshop_id):
+                outbox._finish(item)
+        return item
+
+    _instead(outbox, "_claim", "completed_before_done", claim)
+    _instead(outbox, "_still_ours", "completed_before_done", lambda *_args: True)
+
+
+@_seeded
+def messages_trusted() -> None:
+    """No sweep: what the broker loses is lost."""
+    from fleet import outbox
+
+    _instead(outbox, "due", "messages_trusted", lambda *_args, **_options: [])
+
+
+@_seeded
+def broker_needed() -> None:
+    """A hint that cannot be sent is an error of the request."""
+    from fleet import outbox
+    from fleet.tasks import perform_outbox_item
+
+    def hint(_original: Callable[..., None], workshop_id: Any, item_id: Any) -> None:
+        perform_outbox_item.apply_async((str(workshop_id), str(item_id)), retry=False, ignore_result=True)
+
+    _instead(outbox, "hint", "broker_needed", hint)
+
+
+@_seeded
+def outage_not_told() -> None:
+    """A database that is away is an error like any other."""
+    from fleet.api import problem_handlers, problems
+
+    def silent(original: Callable[..., Any], error: Exception, **options: Any) -> Any:
+        return None if isinstance(error, OperationalError) else original(error, **options)
+
+    for place in (problems, problem_handlers):
+        _instead(place, "problem_for_exception", "outage_not_told", silent)
+
+
+@_seeded
+def never_parked() -> None:
+    """Work that fails is tried for ever."""
+    from fleet import outbox
+
+    def try_again(_original: Callable[..., None], item: Any, error: str) -> None:
+        item.leased_until = None
+        item.save(update_fields=["leased_until"])
+
+    _instead(outbox, "_park", "never_parked", try_again)
+
+
+@_seeded
+def versions_not_compared() -> None:
+    """A change is stored whatever version its sender had read."""
+    from fleet.errors import StaleVersion
+
+    _instead(StaleVersion, "raise_unless", "versions_not_compared", lambda *_args, **_options: None)
+
+
+@_seeded
+def jobs_not_locked() -> None:
+    """Two steps in one job are carried out side by side."""
+    from calibration.selectors.jobs import job_for
+    from calibration.services import step
+
+    def unlocked(_original: Callable[..., Any], actor: Any, job_id: Any, _permission: Any) -> Any:
+        return job_for(actor, job_id)
+
+    _instead(step, "_locked", "jobs_not_locked", unlocked)
+
+
+@_seeded
+def slow_drawing() -> None:
+    """No fault, but time to kill a worker in the middle of a certificate."""
+    from reports.services import certificates
+
+    def slowly(original: Callable[..., bytes], *args: Any, **options: Any) -> bytes:
+        time.sleep(SLOW_S)
+        return original(*args, **options)
+
+    _instead(certificates, "render", "slow_drawing", slowly)

@@ -1,0 +1,7 @@
+"""The service's own settings, with the faults of `seeded.py` at hand."""
+
+from deploy import settings
+
+globals().update({name: value for name, value in vars(settings).items() if name.isupper()})
+
+INSTALLED_APPS = [*settings.INSTALLED_APPS, "tests.campaigns.faults.seeded.SeededFaults"]

@@ -1,0 +1,84 @@
+"""The campaign's short version: a technician who knows the interface only, against the service over HTTP."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import httpx
+import pytest
+from django.core.wsgi import get_wsgi_application
+
+from calibration.metrology.planner import Plan, PlanningCase, compute_plan
+from calibration.rules import standing
+from tests.factories import Site, make_site
+from tests.simulator.campaign import SILENT, Batch, report, simulate
+from tests.simulator.marks import Outcome, marks_of
+from tests.simulator.scenarios import ARRIVES_TRUE, SPECIFICATIONS, WITH_AN_ERROR, Scenario
+
+RANDOM_SEED = 90211
+ONE_CORNER, ONE_AXLE, ALL_ALIKE, MIXED = WITH_AN_ERROR
+
+
+@pytest.fixture
+def site(committed_db: None) -> Site:
+    return make_site()
+
+
+def run(site: Site, scenarios: Sequence[Scenario], specification: str, vehicles: int) -> list[Outcome]:
+    """In process: every request still goes through the whole service as HTTP."""
+    transport = httpx.WSGITransport(app=get_wsgi_application())
+    batches = [
+        Batch("http://localhost", site.manager.token, specification, scenario, vehicles, RANDOM_SEED, transport)
+        for scenario in scenarios
+    ]
+    return [outcome for batch in batches for outcome in simulate(batch)]
+
+
+@pytest.mark.parametrize(
+    ("name", "scenarios"),
+    [
+        ("estate", (ONE_CORNER, ONE_AXLE)),
+        ("ambulance", (ALL_ALIKE, MIXED)),
+        ("safari", (ONE_AXLE, MIXED)),
+        ("saloon", (ONE_CORNER, ALL_ALIKE)),
+    ],
+)
+def test_a_client_that_knows_the_interface_only_brings_vehicles_within_tolerance(
+    site: Site, name: str, scenarios: tuple[Scenario, ...]
+) -> None:
+    assert name in SPECIFICATIONS
+    outcomes = run(site, scenarios, name, vehicles=1)
+    assert [(each.ended, each.truly_within) for each in outcomes] == [("sign_off", True)] * len(scenarios)
+    assert sum(each.writes for each in outcomes) < sum(each.hand_writes for each in outcomes)
+
+
+FEW = (ONE_CORNER, ARRIVES_TRUE, SILENT[0])
+
+
+def test_a_few_vehicles_meet_the_marks_and_the_table_shows_them(site: Site) -> None:
+    outcomes = run(site, FEW, "estate", vehicles=2)
+    assert all(mark.met for mark in marks_of(outcomes))
+    table = "\n".join(report(outcomes, RANDOM_SEED))
+    assert f"random seed {RANDOM_SEED}" in table
+    assert all(f"{scenario.name:<16}     2" in table for scenario in FEW)
+
+
+def test_a_planner_that_moves_the_wrong_way_misses_the_marks(
+    site: Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The negative control: the same vehicles as in the test before."""
+    monkeypatch.setattr(standing, "compute_plan", _the_wrong_way)
+    missed = {mark.name for mark in marks_of(run(site, FEW, "estate", vehicles=2)) if not mark.met}
+    assert missed >= {
+        "writes / hand method's writes",
+        "signed off with at most one write",
+        "ordinary finished without a manager",
+        "ordinary stopped for inspection",
+    }
+
+
+def _the_wrong_way(case: PlanningCase) -> Plan:
+    plan = compute_plan(case)
+    a, b, c, d = plan.changes
+    return replace(plan, changes=(-a, -b, -c, -d))

@@ -1,0 +1,94 @@
+"""One whole job against a running web server, with nothing but the interface: the script that the README shows."""
+
+from __future__ import annotations
+
+import io
+import os
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+
+import httpx
+import pytest
+from pypdf import PdfReader
+
+from fleet import outbox
+from fleet.models import Workshop
+from tests.database import CHECKOUT
+from tests.factories import Site, make_site
+from tests.simulator import full_job
+from tests.simulator.http_api import Api, RefusedError
+
+START_PATIENCE_S = 30.0
+
+
+@pytest.fixture
+def site(committed_db: None) -> Site:
+    return make_site()
+
+
+@pytest.fixture
+def url(database_environment: dict[str, str]) -> Iterator[str]:
+    """A web server on the test database, as in production."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    command = [sys.executable, "-m", "granian", "--interface=wsgi", "--no-ws", "--log-level=critical"]
+    command += ["--host=127.0.0.1", f"--port={port}", "--workers=1", "--blocking-threads=2", "deploy.wsgi:application"]
+    environment = os.environ | database_environment | {"PYTHONWARNINGS": "ignore"}
+    with subprocess.Popen(command, cwd=CHECKOUT, env=environment) as server:
+        try:
+            address = f"http://127.0.0.1:{port}"
+            _wait_for(address, server)
+            yield address
+        finally:
+            server.terminate()
+
+
+def _wait_for(address: str, server: subprocess.Popen[bytes]) -> None:
+    deadline = time.monotonic() + START_PATIENCE_S
+    while time.monotonic() < deadline and server.poll() is None:
+        try:
+            httpx.get(f"{address}/healthz", timeout=5)
+        except httpx.TransportError:
+            time.sleep(0.2)
+        else:
+            return
+    pytest.fail("the web server did not start")
+
+
+@pytest.fixture
+def worker(site: Site, monkeypatch: pytest.MonkeyPatch) -> Workshop:
+    """Background work is done whenever the client waits for it."""
+
+    def work(_seconds: float) -> None:
+        for workshop_id, item_id in outbox.due():
+            if workshop_id == site.workshop.pk:
+                outbox.perform(workshop_id, item_id)
+
+    monkeypatch.setattr(full_job.time, "sleep", work)
+    return site.workshop
+
+
+def test_a_whole_job_from_reception_to_the_certificate(
+    url: str, site: Site, worker: Workshop, capsys: pytest.CaptureFixture[str]
+) -> None:
+    job, certificate, pdf = full_job.full_job(
+        Api(url, site.manager.token, trace=full_job.Printer(sys.stdout, short=True)), random_seed=7
+    )
+    assert job.signed_off
+    assert certificate["kind"] == "certificate"
+    text = " ".join(page.extract_text() for page in PdfReader(io.BytesIO(pdf)).pages)
+    assert certificate["vehicle"] in text.replace(" ", "")
+    printed = capsys.readouterr().out
+    assert "POST /api/v1/jobs/" in printed
+    assert site.manager.token not in printed
+    assert f'"{site.manager.pin}"' not in printed
+
+
+def test_a_refusal_is_told_with_the_problem(url: str, site: Site) -> None:
+    with pytest.raises(RefusedError, match="422") as refused:
+        Api(url, site.manager.token).post("/jobs/", {"vehicle": "no VIN", "reason": "routine", "odometer_km": 1})
+    assert refused.value.problem["errors"][0]["pointer"] == "/vehicle"
