@@ -86,9 +86,7 @@ def email_invitation(actor: Actor, payload: Payload) -> None:
     mail.send_invitation(_id(payload, "invitation"), actor.now)
 
 
-def _ask_for_mails(
-    actor: Actor, kind: str, payload: Payload, addressed: Iterable[recipients.Recipient]
-) -> None:
+def _ask_for_mails(actor: Actor, kind: str, payload: Payload, addressed: Iterable[recipients.Recipient]) -> None:
     for recipient in addressed:
         outbox.append(actor, kind, {**payload, **recipient.reference()})
 

@@ -34,9 +34,7 @@ class Certificate(VersionedModel):
     kind = models.CharField(_("kind"), max_length=15, choices=Kind)
     state = models.CharField(_("state"), max_length=9, choices=State, default=State.PREPARING)
     job = models.ForeignKey(Job, on_delete=models.PROTECT, db_constraint=False, related_name="certificates")
-    vehicle = models.ForeignKey(
-        Vehicle, on_delete=models.PROTECT, db_constraint=False, related_name="certificates"
-    )
+    vehicle = models.ForeignKey(Vehicle, on_delete=models.PROTECT, db_constraint=False, related_name="certificates")
     """The job's vehicle when the number was given; a refiled job's replacement names the other one."""
     replaces = models.ForeignKey(
         "self", null=True, on_delete=models.PROTECT, db_constraint=False, related_name="replacements"
@@ -69,9 +67,7 @@ class Certificate(VersionedModel):
             models.UniqueConstraint(
                 fields=["replaces"],
                 name="reports_certificate_replaced_once",
-                violation_error_message=_(
-                    "This certificate has its replacement. Replace the newest one instead."
-                ),
+                violation_error_message=_("This certificate has its replacement. Replace the newest one instead."),
             ),
             models.CheckConstraint(
                 condition=Q(state="preparing", issued_at__isnull=True)
@@ -82,9 +78,7 @@ class Certificate(VersionedModel):
             models.CheckConstraint(
                 condition=Q(replaces__isnull=True, reason="") | Q(replaces__isnull=False) & ~Q(reason=""),
                 name="reports_certificate_replacement_reason",
-                violation_error_message=_(
-                    "A replacement certificate, and only one, states why it replaces another."
-                ),
+                violation_error_message=_("A replacement certificate, and only one, states why it replaces another."),
             ),
         ]
         indexes = [
@@ -103,9 +97,7 @@ class CertificateFile(RecordModel):
 
     private_fields = ("snapshot", "pdf")
 
-    certificate = models.OneToOneField(
-        Certificate, on_delete=models.PROTECT, db_constraint=False, related_name="file"
-    )
+    certificate = models.OneToOneField(Certificate, on_delete=models.PROTECT, db_constraint=False, related_name="file")
     snapshot = models.JSONField()
     snapshot_sha256 = models.CharField(max_length=64)
     renderer_version = models.CharField(max_length=20)

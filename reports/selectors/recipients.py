@@ -51,9 +51,7 @@ def operator_of(job: Job) -> Operator:
 
 def of_certificate(certificate_id: uuid.UUID) -> list[Recipient]:
     """The operator and its contacts, each address once."""
-    certificate = (
-        Certificate.objects.select_related("job__vehicle__operator").filter(pk=certificate_id).first()
-    )
+    certificate = Certificate.objects.select_related("job__vehicle__operator").filter(pk=certificate_id).first()
     if certificate is None:
         return []
     operator = operator_of(certificate.job)

@@ -197,8 +197,8 @@ def test_a_transaction_stays_in_its_workshop(site: Site, other_site: Site) -> No
         pass
 
 
-@pytest.mark.django_db
-def test_a_setting_that_is_no_workshop_shows_nothing() -> None:
+def test_a_setting_that_is_no_workshop_shows_nothing(site: Site) -> None:
+    site.vehicle()
     rows("SELECT set_config('app.workshop', 'all', true)")
     with pytest.raises(DataError), transaction.atomic():
         rows("SELECT * FROM fleet_vehicle")

@@ -10,7 +10,10 @@ from django.contrib.auth import hashers
 from django.utils import timezone
 from rest_framework.test import APIClient
 
+from fleet import services
+from fleet.actor import Actor
 from fleet.api import throttling
+from fleet.errors import Forbidden, Invalid
 from fleet.ids import new_id
 from fleet.models import AccessToken, LedgerEntry, Membership, User
 from fleet.tenancy import in_workshop
@@ -275,3 +278,23 @@ def test_the_time_of_the_tablet_is_noted_where_it_is_one(site: Site) -> None:
         entries = LedgerEntry.objects.filter(kind="service_event_recorded").order_by("sequence")
         noted = [entry.device_at.isoformat() if entry.device_at else None for entry in entries]
     assert noted == ["2026-01-10T07:31:00+00:00", None, None, None]
+
+
+@pytest.mark.parametrize("scopes", [["sign_off"], ["read", "decide"], []])
+def test_the_service_itself_grants_no_scope_beyond_the_list(site: Site, scopes: list[str]) -> None:
+    integrator = site.person("integrator")
+    with in_workshop(site.workshop.pk), pytest.raises(Invalid) as refusal:
+        services.integrator_token_issue(
+            actor=site.manager.actor(),
+            record_id=new_id(),
+            membership=integrator.membership,
+            device="gauge",
+            scopes=scopes,
+        )
+    assert refusal.value.errors[0].code == "unknown_scope"
+
+
+def test_the_service_itself_is_no_person(site: Site) -> None:
+    actor = Actor.system(site.workshop.pk, timezone.now())
+    with in_workshop(site.workshop.pk), pytest.raises(Forbidden, match="Only a person"):
+        services.token_issue(actor=actor, record_id=new_id(), device="d")

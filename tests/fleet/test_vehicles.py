@@ -10,6 +10,7 @@ import pytest
 from django.utils import timezone
 
 from fleet import services
+from fleet.errors import NotFound
 from fleet.ids import new_id
 from fleet.models import LedgerEntry, Operator, Tenure, Vehicle
 from fleet.selectors.vehicles import visible_vehicles
@@ -422,3 +423,12 @@ def test_the_ledger_is_read_by_the_workshop(site: Site, other_site: Site) -> Non
     setup = site.manager.client().get("/api/v1/ledger/").json()["results"]
     assert setup[0]["kind"] == "workshop_created"
     assert [row["sequence"] for row in setup] == list(range(1, len(setup) + 1))
+
+
+def test_a_service_finds_no_vehicle_of_another_workshop(site: Site, other_site: Site) -> None:
+    """Even where a caller forgot to ask who may see it."""
+    foreign = other_site.vehicle()
+    with in_workshop(site.workshop.pk), pytest.raises(NotFound):
+        services.vehicle_update(
+            actor=site.manager.actor(), vehicle_id=foreign.pk, expected_versions={1}, changes={"registration": "X"}
+        )

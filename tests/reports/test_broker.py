@@ -66,7 +66,7 @@ def running(url: str, *module: str) -> Iterator[None]:
 
 def hint(item: OutboxItem, url: str) -> None:
     with app.connection_for_write(url) as there:
-        perform_outbox_item.apply_async((str(item.workshop_id), str(item.pk)), connection=there)
+        app.send_task(perform_outbox_item.name, (str(item.workshop_id), str(item.pk)), connection=there)
 
 
 def certificates(site: Site) -> list[str]:

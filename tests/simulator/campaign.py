@@ -19,7 +19,7 @@ import httpx
 import numpy as np
 
 from tests.simulator.hand_method import HandJob, work_by_hand
-from tests.simulator.http_api import Api
+from tests.simulator.http_api import Api, connection
 from tests.simulator.http_technician import HttpJob
 from tests.simulator.http_workshop import HttpWorkshop
 from tests.simulator.marks import Outcome, marks_of
@@ -61,8 +61,12 @@ class Batch:
 
 def simulate(batch: Batch) -> list[Outcome]:
     """Take every vehicle of a batch through the service and through the hand method."""
+    with connection(batch.url, batch.transport) as client:
+        return _simulated(batch, HttpWorkshop(Api(client, batch.token)))
+
+
+def _simulated(batch: Batch, workshop: HttpWorkshop) -> list[Outcome]:
     fields = SPECIFICATIONS[batch.specification]
-    workshop = HttpWorkshop(Api(batch.url, batch.token, batch.transport))
     technician, model = workshop.technician(), workshop.model(batch.specification, fields)
     place = (batch.random_seed, list(SPECIFICATIONS).index(batch.specification), SCENARIOS.index(batch.scenario))
     outcomes = []

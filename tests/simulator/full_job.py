@@ -19,7 +19,7 @@ from typing import Any, TextIO
 import numpy as np
 
 from reports.demo.simulated_tape import Tape
-from tests.simulator.http_api import Answer, Api
+from tests.simulator.http_api import Answer, Api, connection
 from tests.simulator.http_technician import HttpJob
 from tests.simulator.http_workshop import HttpWorkshop
 from tests.simulator.scenarios import ESTATE, WITH_AN_ERROR, draw_case
@@ -112,8 +112,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--random-seed", type=int, default=7)
     parser.add_argument("--short", action="store_true", help="show only what tells how the job goes on")
     chosen = parser.parse_args(arguments)
-    api = Api(chosen.url, chosen.token, trace=Printer(sys.stdout, short=chosen.short))
-    job, certificate, pdf = full_job(api, chosen.random_seed)
+    with connection(chosen.url) as client:
+        api = Api(client, chosen.token, trace=Printer(sys.stdout, short=chosen.short))
+        job, certificate, pdf = full_job(api, chosen.random_seed)
     if chosen.certificate:
         chosen.certificate.write_bytes(pdf)
     sys.stdout.write(f"\n{certificate['kind']} {certificate['number']}, {len(pdf)} bytes; {' '.join(job.steps)}\n")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import httpx
@@ -29,23 +29,22 @@ class RefusedError(AssertionError):
         super().__init__(f"{method} {path}: {status} {problem}")
 
 
-@dataclass(frozen=True)
+def connection(url: str, transport: httpx.BaseTransport | None = None) -> httpx.Client:
+    """A connection to the service, to be closed; a `transport` stands in for the network in tests."""
+    return httpx.Client(base_url=url, timeout=PATIENCE_S, transport=transport)
+
+
+@dataclass(frozen=True, slots=True)
 class Api:
-    """Calls with one person's token. `url` has no path; a `transport` stands in for the network in tests."""
+    """Calls with one person's token over a connection that others may share."""
 
-    url: str
+    client: httpx.Client
     token: str = ""
-    transport: httpx.BaseTransport | None = None
     trace: Trace | None = None
-
-    def __post_init__(self) -> None:
-        headers = {"Authorization": f"Bearer {self.token}"} if self.token else {}
-        client = httpx.Client(base_url=self.url, headers=headers, timeout=PATIENCE_S, transport=self.transport)
-        object.__setattr__(self, "_client", client)
 
     def as_person(self, token: str) -> Api:
         """The same service for somebody else."""
-        return Api(self.url, token, self.transport, self.trace)
+        return replace(self, token=token)
 
     def get(self, path: str, **query: str) -> Answer:
         return self._json("GET", path, params=query)
@@ -69,9 +68,9 @@ class Api:
         return answer
 
     def _answered(self, method: str, path: str, **sent: Any) -> httpx.Response:
-        client: httpx.Client = self._client  # type: ignore[attr-defined]
+        headers = {"Authorization": f"Bearer {self.token}"} if self.token else {}
         for _ in range(MOST_TRIES):
-            response = client.request(method, BASE + path, **sent)
+            response = self.client.request(method, BASE + path, headers=headers, **sent)
             if response.status_code not in BUSY:
                 break
             time.sleep(float(response.headers.get("Retry-After", "1")))

@@ -19,7 +19,7 @@ from fleet.models import Workshop
 from tests.database import CHECKOUT
 from tests.factories import Site, make_site
 from tests.simulator import full_job
-from tests.simulator.http_api import Api, RefusedError
+from tests.simulator.http_api import Api, RefusedError, connection
 
 START_PATIENCE_S = 30.0
 
@@ -75,9 +75,9 @@ def worker(site: Site, monkeypatch: pytest.MonkeyPatch) -> Workshop:
 def test_a_whole_job_from_reception_to_the_certificate(
     url: str, site: Site, worker: Workshop, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    job, certificate, pdf = full_job.full_job(
-        Api(url, site.manager.token, trace=full_job.Printer(sys.stdout, short=True)), random_seed=7
-    )
+    with connection(url) as client:
+        api = Api(client, site.manager.token, trace=full_job.Printer(sys.stdout, short=True))
+        job, certificate, pdf = full_job.full_job(api, random_seed=7)
     assert job.signed_off
     assert certificate["kind"] == "certificate"
     text = " ".join(page.extract_text() for page in PdfReader(io.BytesIO(pdf)).pages)
@@ -89,6 +89,6 @@ def test_a_whole_job_from_reception_to_the_certificate(
 
 
 def test_a_refusal_is_told_with_the_problem(url: str, site: Site) -> None:
-    with pytest.raises(RefusedError, match="422") as refused:
-        Api(url, site.manager.token).post("/jobs/", {"vehicle": "no VIN", "reason": "routine", "odometer_km": 1})
+    with connection(url) as client, pytest.raises(RefusedError, match="422") as refused:
+        Api(client, site.manager.token).post("/jobs/", {"vehicle": "no VIN", "reason": "routine", "odometer_km": 1})
     assert refused.value.problem["errors"][0]["pointer"] == "/vehicle"

@@ -7,7 +7,6 @@ import json
 import random
 import threading
 import time
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any, Final
@@ -67,7 +66,9 @@ class PersistentTransport(httpx.BaseTransport):
         self.journal.note(str(response.status_code))
         if response.status_code in BUSY:
             if "Retry-After" not in response.headers:
-                self.journal.note_fault(f"{request.method} {request.url.path}: {response.status_code} without Retry-After")
+                self.journal.note_fault(
+                    f"{request.method} {request.url.path}: {response.status_code} without Retry-After"
+                )
             return None
         if response.status_code >= 500:
             text = content.decode(errors="replace")[:600]
@@ -102,12 +103,13 @@ class Shop:
     give_up: threading.Event
     model: str = ""
     http: HttpWorkshop = field(init=False)
+    first_vehicle: dict[str, Any] = field(init=False)
 
     def __post_init__(self) -> None:
         self.http = HttpWorkshop(self.api())
         self.model = self.http.model("Fell", json.loads(json.dumps(dict(ESTATE), default=str)))
         # The first vehicle brings the operator with it, before tablets could race for its name.
-        self.http.vehicle(self.model)
+        self.first_vehicle = self.http.manager.get(f"/vehicles/{self.http.vehicle(self.model)}/")
 
     def api(self, token: str = "") -> Api:
         return Api(self.url, token or self.token, PersistentTransport(self.journal, self.give_up))
@@ -214,9 +216,3 @@ def settle(tablets: list[Tablet], stop: threading.Event, give_up: threading.Even
     for tablet in tablets:
         tablet.join(ANSWER_PATIENCE_S)
     return time.monotonic() - began
-
-
-def founded(manage_answer: str) -> Mapping[str, Any]:
-    """What `manage.py create_workshop` printed."""
-    answer: dict[str, Any] = json.loads(manage_answer)
-    return answer
