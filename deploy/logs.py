@@ -1,12 +1,14 @@
 """Structured logging to standard output, for people or as JSON, without secrets."""
 
 import logging.config
+import re
 
 import structlog
 from structlog.typing import EventDict, Processor, WrappedLogger
 
 # Words of names, compared in lower case.
 SECRET_NAMES = frozenset({"password", "pin", "token", "secret", "authorization", "cookie", "credential"})
+SECRET_IN_PATH = re.compile(r"(/invitations/)[^/\s]+")
 CONCEALED = "(concealed)"
 
 
@@ -65,6 +67,8 @@ def _concealed(name: str, value: object) -> object:
     words = name.lower().replace("-", "_").split("_")
     if SECRET_NAMES.intersection(words):
         return CONCEALED
+    if isinstance(value, str):
+        return SECRET_IN_PATH.sub(rf"\1{CONCEALED}", value)
     if isinstance(value, dict):
         return {key: _concealed(str(key), entry) for key, entry in value.items()}
     return value

@@ -56,7 +56,15 @@ def may(actor: Actor, permission: Permission) -> bool:
         return True
     if permission is Permission.DECIDE and actor.may_approve:
         return True
-    return INTEGRATOR in actor.roles and permission in INTEGRATOR_SCOPES and permission.value in actor.scopes
+    return INTEGRATOR in actor.roles and bool(_scopes_for(permission) & actor.scopes)
+
+
+def _scopes_for(permission: Permission) -> frozenset[str]:
+    """Scopes of a token that carry a permission: its own, and reading everything covers reading a part."""
+    carrying = {permission}
+    if permission is Permission.READ_OWN_VEHICLES:
+        carrying.add(Permission.READ_WORKSHOP)
+    return frozenset(each.value for each in carrying & INTEGRATOR_SCOPES)
 
 
 def require(actor: Actor, permission: Permission) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Callable, Mapping
-from typing import Any, ClassVar, TypeVar
+from typing import Any, ClassVar, TypeVar, cast
 
 from django.db.models import Model, QuerySet
 from rest_framework import status
@@ -22,7 +22,15 @@ T = TypeVar("T")
 
 
 class WorkshopViewSet(GenericViewSet[Any]):
-    """Knows the actor, validates bodies and answers client-made ids."""
+    """Knows the actor, who may read, validates bodies and answers client-made ids."""
+
+    read_permission: ClassVar[Permission | None] = None
+    """What reading here needs; the selector says what is then seen. None: everybody who is known."""
+
+    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
+        super().initial(request, *args, **kwargs)
+        if request.method in {"GET", "HEAD"} and self.read_permission is not None:
+            require(self.actor, self.read_permission)
 
     @property
     def actor(self) -> Actor:
@@ -60,7 +68,7 @@ class CollectionViewSet(ListModelMixin, RetrieveModelMixin, WorkshopViewSet):
     `selector(actor)` gives what the actor may see; `make(actor, id, data)` calls the service.
     """
 
-    read_permission: ClassVar[Permission] = Permission.READ_WORKSHOP
+    read_permission: ClassVar[Permission | None] = Permission.READ_WORKSHOP
     create_permission: ClassVar[Permission] = Permission.SET_UP
     create_serializer_class: ClassVar[type[Serializer[Any]]]
     ordering_fields: ClassVar[tuple[str, ...]] = ()
@@ -71,14 +79,15 @@ class CollectionViewSet(ListModelMixin, RetrieveModelMixin, WorkshopViewSet):
     def make(self, actor: Actor, record_id: uuid.UUID, data: Mapping[str, Any]) -> Model:
         raise NotImplementedError
 
-    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
-        super().initial(request, *args, **kwargs)
-        if request.method in {"GET", "HEAD"}:
-            require(self.actor, self.read_permission)
+    @property
+    def described_queryset(self) -> QuerySet[Any]:
+        """The class's queryset, named for the description of the interface alone."""
+        named: Any = type(self).queryset
+        return cast("QuerySet[Any]", named)
 
     def get_queryset(self) -> QuerySet[Any]:
         if getattr(self, "swagger_fake_view", False):
-            return self.queryset.none()  # type: ignore[union-attr]
+            return self.described_queryset.none()
         return self.selector(self.actor)
 
     def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:

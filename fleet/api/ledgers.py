@@ -15,8 +15,8 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from fleet.models import LedgerEntry, Membership
-from fleet.permissions import Permission, require
-from fleet.selectors.vehicles import require_reading_vehicles, sees_whole_workshop, vehicle_by_vin, within_tenures
+from fleet.permissions import Permission
+from fleet.selectors.vehicles import sees_whole_workshop, vehicle_by_vin, within_tenures
 
 from .fields import AwareDateTime
 from .filters import AwareTimeFilter
@@ -110,12 +110,7 @@ class LedgerViewSet(ListModelMixin, ActionViewSet):
     ordering = "sequence"
     summaries = {"list": _("The workshop's ledger: set-up, oldest first.")}
 
-    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
-        super().initial(request, *args, **kwargs)
-        self.require_reading()
-
-    def require_reading(self) -> None:
-        require(self.actor, Permission.READ_WORKSHOP)
+    read_permission = Permission.READ_WORKSHOP
 
     def get_queryset(self) -> QuerySet[LedgerEntry]:
         if getattr(self, "swagger_fake_view", False):
@@ -142,8 +137,7 @@ class HistoryViewSet(LedgerViewSet):
     ordering = "-sequence"
     summaries = {"list": _("Everything that happened to a vehicle, newest first.")}
 
-    def require_reading(self) -> None:
-        require_reading_vehicles(self.actor)
+    read_permission = Permission.READ_OWN_VEHICLES
 
     def entries(self) -> QuerySet[LedgerEntry]:
         vehicle = vehicle_by_vin(self.actor, self.kwargs["vin"])

@@ -14,8 +14,8 @@ from rest_framework import serializers
 from fleet import services
 from fleet.actor import Actor
 from fleet.models import Operator
+from fleet.permissions import Permission
 from fleet.selectors.operators import visible_operators
-from fleet.selectors.vehicles import require_reading_vehicles
 
 from .fields import AwareDateTime, TrimmedText
 from .inputs import RecordSerializer
@@ -63,8 +63,7 @@ class OperatorViewSet(ChangeableViewSet):
         ]
     }
 
-    def require_reading(self) -> None:
-        require_reading_vehicles(self.actor)
+    read_permission = Permission.READ_OWN_VEHICLES
 
     def selector(self, actor: Actor) -> QuerySet[Operator]:
         return visible_operators(actor)

@@ -43,15 +43,6 @@ class ResourceMixin(ETagMixin):
 class ResourceViewSet(ResourceMixin, CollectionViewSet):
     """A collection: list, one, make."""
 
-    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
-        super(CollectionViewSet, self).initial(request, *args, **kwargs)
-        if request.method in {"GET", "HEAD"}:
-            self.require_reading()
-
-    def require_reading(self) -> None:
-        """Who may read here at all; the selector says what."""
-        require(self.actor, self.read_permission)
-
 
 class ActionViewSet(ResourceMixin, WorkshopViewSet):
     """Single calls that are no collection."""

@@ -85,6 +85,7 @@ class NewTokenSerializer(TokenSerializer):
 class TokenViewSet(ResourceViewSet):
     """`/tokens/`"""
 
+    read_permission = None  # everyone sees their own tokens, whatever their roles
     queryset = AccessToken.objects.all()
     serializer_class = TokenSerializer
     create_serializer_class = SignInInput
@@ -119,9 +120,6 @@ class TokenViewSet(ResourceViewSet):
 
     def get_serializer_class(self) -> type[serializers.BaseSerializer[Any]]:
         return NewTokenSerializer if self.action == "create" else TokenSerializer
-
-    def require_reading(self) -> None:
-        """Everyone sees their own tokens, whatever their roles."""
 
     def selector(self, actor: Actor) -> QuerySet[AccessToken]:
         tokens = AccessToken.objects.select_related("membership__user")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from functools import cached_property
-from typing import Any
+from typing import Any, ClassVar
 from uuid import UUID
 
 import django_filters
@@ -16,10 +16,9 @@ from rest_framework import serializers
 from fleet import services
 from fleet.actor import Actor
 from fleet.models import Fitment, ServiceEvent, Vehicle, VinCorrection
-from fleet.permissions import Permission, require
+from fleet.permissions import Permission
 from fleet.selectors.vehicles import (
     is_now_visible,
-    require_reading_vehicles,
     sees_whole_workshop,
     vehicle_by_vin,
     visible_vehicles,
@@ -196,10 +195,7 @@ class VehicleFilter(django_filters.FilterSet):
 class VehicleReadMixin:
     """Read by the workshop, and by operator contacts as far as it is theirs."""
 
-    actor: Actor
-
-    def require_reading(self) -> None:
-        require_reading_vehicles(self.actor)
+    read_permission: ClassVar[Permission | None] = Permission.READ_OWN_VEHICLES
 
 
 class VehicleViewSet(VehicleReadMixin, ChangeableViewSet):
@@ -272,8 +268,7 @@ class VinCorrectionViewSet(VehiclePartViewSet):
         "create": _("Correct a mistyped VIN; the vehicle answers to both."),
     }
 
-    def require_reading(self) -> None:
-        require(self.actor, Permission.READ_WORKSHOP)
+    read_permission = Permission.READ_WORKSHOP
 
     def selector(self, actor: Actor) -> QuerySet[VinCorrection]:
         return self.vehicle.corrections.all()

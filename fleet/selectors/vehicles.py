@@ -9,7 +9,7 @@ from django.db.models import Exists, Model, OuterRef, Q, QuerySet
 from fleet.actor import Actor
 from fleet.errors import NotFound
 from fleet.models import Tenure, Vehicle, VinCorrection
-from fleet.permissions import Permission, may, require
+from fleet.permissions import Permission, may
 from fleet.vin import normalise_vin
 
 M = TypeVar("M", bound=Model)
@@ -17,12 +17,6 @@ M = TypeVar("M", bound=Model)
 
 def sees_whole_workshop(actor: Actor) -> bool:
     return may(actor, Permission.READ_WORKSHOP)
-
-
-def require_reading_vehicles(actor: Actor) -> None:
-    """Whoever reads the whole workshop (an integrator's scope included) reads vehicles; else one's own."""
-    if not sees_whole_workshop(actor):
-        require(actor, Permission.READ_OWN_VEHICLES)
 
 
 def visible_vehicles(actor: Actor) -> QuerySet[Vehicle]:

@@ -21,7 +21,7 @@ from fleet.api.base import WorkshopViewSet
 from fleet.api.resources import ResourceMixin
 from fleet.errors import Conflict
 from fleet.models import OutboxItem
-from fleet.permissions import Permission, may, require
+from fleet.permissions import Permission, require
 from fleet.vin import normalise_vin
 
 from ..models import Certificate, CertificateFile
@@ -84,10 +84,7 @@ class CertificateViewSet(ResourceMixin, ListModelMixin, RetrieveModelMixin, Work
     lookup_value_regex = NUMBER
     ordering = "-number"
 
-    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
-        super().initial(request, *args, **kwargs)
-        if not may(self.actor, Permission.READ_WORKSHOP):
-            require(self.actor, Permission.READ_OWN_VEHICLES)
+    read_permission = Permission.READ_OWN_VEHICLES
 
     def get_queryset(self) -> QuerySet[Certificate]:
         if getattr(self, "swagger_fake_view", False):

@@ -171,7 +171,8 @@ ANSWERS = {
     "certificates/1/": READS,
     "certificates/1/pdf/": READS,
     "certificates/1/data/": READS,
-    "certificates/1/replacement/": dict.fromkeys(ROLES, 403) | {"manager": 201},
+    # Who may read nothing here is not told that there is something to replace.
+    "certificates/1/replacement/": dict.fromkeys(ROLES, 403) | {"manager": 201, "integrator without scope": 404},
     "parked-work/": dict.fromkeys(ROLES, 403) | {"manager": 200},
 }
 

@@ -8,11 +8,6 @@ from tests.calibration.api.http_bench import HttpBench
 from tests.factories import Site, make_site
 
 
-@pytest.fixture(autouse=True)
-def _addresses(settings: object) -> None:
-    settings.ROOT_URLCONF = "tests.calibration.api.urls"  # type: ignore[attr-defined]
-
-
 @pytest.fixture
 def site(db: None) -> Site:
     return make_site()

@@ -17,7 +17,7 @@ class Contract:
 
     @cached_property
     def document(self) -> dict[str, Any]:
-        generator: Any = SchemaGenerator(urlconf="tests.calibration.api.urls")  # type: ignore[no-untyped-call]
+        generator: Any = SchemaGenerator()  # type: ignore[no-untyped-call]
         schema: dict[str, Any] = generator.get_schema(public=True)
         return schema
 
