@@ -23,9 +23,11 @@ STICKING_MM = 4.0
 class Truth:
     """What nobody in the bay can see. Arrays of four in the order FL, FR, RL, RR.
 
-    `start_mm`: mean settled heights at `start_counts`; `response`: mm per count there; `gain`: 1 for a healthy corner.
-    `arm_mm`, `arm_rad`: sensor arm and its angle at the start; `warp_lost`: share of a commanded warp that the
-    body keeps back; `settling_sd_mm`: scatter of settled heights; `sticks`: corner that stops ±4 mm short or over.
+    `start_mm`: mean settled heights at `start_counts`; `response`: mm per count there; `gain`: 1 for a
+    healthy corner.
+    `arm_mm`, `arm_rad`: sensor arm and its angle at the start; `warp_lost`: share of a commanded warp that
+    the body keeps back; `settling_sd_mm`: scatter of settled heights; `sticks`: corner that stops ±4 mm short
+    or over.
     """
 
     start_mm: np.ndarray
@@ -84,7 +86,7 @@ class SimulatedVehicle:
         self._truth = replace(
             self._truth,
             gain=np.where(healthy, 1.0, self._truth.gain),
-            sticks=np.where(healthy, False, self._truth.sticks),  # noqa: FBT003
+            sticks=np.where(healthy, False, self._truth.sticks),
         )
         self.age({corner: float(before[here] - self.mean_settled_mm()[here])})
 

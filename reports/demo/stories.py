@@ -150,9 +150,7 @@ STORIES: Final[tuple[Story, ...]] = (
         serial="100324",
         errors_mm={"FL": -21.0, "RR": 3.0},
         faulty=("FL", "dead"),
-        scenes=(
-            Scene(159, 8, "kofi", "complaint", 40933, _replace_a_sensor, "Warning lamp on, front left low."),
-        ),
+        scenes=(Scene(159, 8, "kofi", "complaint", 40933, _replace_a_sensor, "Warning lamp on, front left low."),),
     ),
     Story(
         key="air at the rear only",

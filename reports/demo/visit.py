@@ -152,14 +152,8 @@ class Visit:
         """Further readings where the assessment wants them."""
         assert standing.assessment is not None
         self.after("again")
-        readings = [
-            self._reading(each.corner)
-            for each in standing.assessment.corners
-            for _ in range(each.read_again)
-        ]
-        rounds.readings_add(
-            actor=self.acting(), id=new_id(), round_id=standing.course.pool[-1].id, readings=readings
-        )
+        readings = [self._reading(each.corner) for each in standing.assessment.corners for _ in range(each.read_again)]
+        rounds.readings_add(actor=self.acting(), id=new_id(), round_id=standing.course.pool[-1].id, readings=readings)
 
     def _reading(self, corner: str, wrong_by_mm: int = 0) -> dict[str, Any]:
         return {"corner": corner, "height_mm": Decimal(self.tape.read(self.simulated, corner) + wrong_by_mm)}

@@ -173,9 +173,7 @@ def _operators(manager: Membership, at: datetime) -> dict[str, Operator]:
     }
 
 
-def _join(
-    manager: Membership, person: people.Person, operators: Mapping[str, Operator], at: datetime
-) -> Membership:
+def _join(manager: Membership, person: people.Person, operators: Mapping[str, Operator], at: datetime) -> Membership:
     """Invited by the manager, accepted an hour later."""
     invited, invitation = services.person_invite(
         actor=person_at(manager, at),

@@ -15,9 +15,9 @@ from calibration.models import Proposal, Round
 from calibration.services import jobs, rounds
 from fleet.ids import new_id
 from fleet.models import Specification
+from reports.demo.simulated_vehicle import SimulatedVehicle, Truth, draw_truth
 from tests.calibration.bench import Bench
 from tests.factories import TYRE, Person, Site
-from tests.simulator.vehicle import SimulatedVehicle, Truth, draw_truth
 
 MOST_STEPS = 60
 """A job that has no end after so many steps has none."""

@@ -18,6 +18,7 @@ from django.db import connections
 from django.utils import timezone
 from pytest_django import DjangoDbBlocker
 from pytest_django.fixtures import Settings
+from rest_framework.test import APIClient
 
 from calibration.models import Job
 from calibration.selectors.casefile import CaseFile
@@ -34,7 +35,6 @@ from reports.demo.simulated_vehicle import CORNER_NAMES
 from reports.demo.stories import STORIES, Story
 from reports.demo.workshop import NAME
 from reports.models import Certificate, CertificateFile
-from rest_framework.test import APIClient
 from tests.factories import make_site
 
 WEDNESDAY = datetime(2025, 6, 18, 11, 0, tzinfo=UTC)

@@ -23,8 +23,8 @@ from calibration.metrology.response import (
 from calibration.metrology.specification import AxleSpecification, Specification
 from calibration.metrology.suspicion import Suspicion, find_suspicions
 from calibration.metrology.uncertainty import Instrument
-from tests.simulator.tape import Tape
-from tests.simulator.vehicle import SimulatedVehicle
+from reports.demo.simulated_tape import Tape
+from reports.demo.simulated_vehicle import SimulatedVehicle
 
 TAPE = Instrument("simulated tape", 1.0, "II")
 MOST_STEPS = 60

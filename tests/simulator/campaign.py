@@ -18,6 +18,8 @@ from dataclasses import dataclass
 import httpx
 import numpy as np
 
+from reports.demo.simulated_tape import Tape
+from reports.demo.simulated_vehicle import CORNER_NAMES, HEALTHY
 from tests.simulator.hand_method import HandJob, work_by_hand
 from tests.simulator.http_api import Api, connection
 from tests.simulator.http_technician import HttpJob
@@ -33,8 +35,6 @@ from tests.simulator.scenarios import (
     draw_case,
 )
 from tests.simulator.served import served
-from reports.demo.simulated_tape import Tape
-from reports.demo.simulated_vehicle import CORNER_NAMES, HEALTHY
 
 VEHICLES = 25
 """Per scenario and specification: with four specifications a hundred in each scenario."""
@@ -142,7 +142,9 @@ def report(outcomes: Sequence[Outcome], random_seed: int) -> list[str]:
     """The marks with their intervals, and a line for each scenario beside the hand method."""
     head = f"{len(outcomes)} vehicles over HTTP, random seed {random_seed}, {len(SPECIFICATIONS)} specifications"
     lines = [f"{head}; 95 % intervals", *(mark.line() for mark in marks_of(outcomes)), ""]
-    lines.append("  scenario             n  writes   hand  rounds   hand  readings   hand  signed  stopped  named  true")
+    lines.append(
+        "  scenario             n  writes   hand  rounds   hand  readings   hand  signed  stopped  named  true"
+    )
     lines += [_scenario_line(own) for s in SCENARIOS if (own := [o for o in outcomes if o.scenario == s.name])]
     odd = [o for o in outcomes if o.scenario not in {s.name for s in SILENT} and not (o.signed_off and o.truly_within)]
     return [*lines, *(f"  not as wished: {o}" for o in odd)]

@@ -10,8 +10,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from tests.simulator.tape import Tape
-from tests.simulator.vehicle import CORNER_NAMES, SimulatedVehicle
+from reports.demo.simulated_tape import Tape
+from reports.demo.simulated_vehicle import CORNER_NAMES, SimulatedVehicle
 
 COUNTS_PER_MOVE = 5
 MOST_WRITES = 12

@@ -64,7 +64,9 @@ class Api:
         response = self._answered(method, path, **sent)
         answer = response.json()
         if self.trace:
-            self.trace(method, str(response.request.url.raw_path, "ascii"), sent.get("json"), response.status_code, answer)
+            self.trace(
+                method, str(response.request.url.raw_path, "ascii"), sent.get("json"), response.status_code, answer
+            )
         return answer
 
     def _answered(self, method: str, path: str, **sent: Any) -> httpx.Response:

@@ -12,7 +12,6 @@ from typing import Any
 
 from reports.demo.simulated_tape import Tape
 from reports.demo.simulated_vehicle import CORNER_NAMES, SimulatedVehicle
-
 from tests.simulator.http_api import Answer, Api
 
 READINESS_ITEMS = (

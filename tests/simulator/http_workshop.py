@@ -34,7 +34,9 @@ class HttpWorkshop:
         """Somebody new with a tape of their own, who sets their own password and PIN."""
         number, password = next(self._numbers), secrets.token_urlsafe(18)
         email = f"technician-{self.tag}-{number}@workshop.example"
-        invited = self.manager.post("/people/", {"email": email, "name": f"Technician {number}", "roles": ["technician"]})
+        invited = self.manager.post(
+            "/people/", {"email": email, "name": f"Technician {number}", "roles": ["technician"]}
+        )
         nobody = self.manager.as_person("")
         nobody.act(f"/invitations/{invited['invitation']}/acceptance/", {"password": password, "pin": PIN})
         signed_in = nobody.act("/tokens/", {"email": email, "password": password, "device": "tablet"})

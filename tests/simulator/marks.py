@@ -19,6 +19,8 @@ from scipy import stats
 
 from calibration.metrology.corners import CORNERS
 from calibration.metrology.specification import Specification
+from reports.demo.simulated_tape import Tape
+from reports.demo.simulated_vehicle import HEALTHY
 from tests.simulator.bench_job import Bench, BenchJob, Technician, specification_from
 from tests.simulator.hand_method import work_by_hand
 from tests.simulator.scenarios import (
@@ -32,8 +34,6 @@ from tests.simulator.scenarios import (
     Scenario,
     draw_case,
 )
-from tests.simulator.tape import Tape
-from tests.simulator.vehicle import HEALTHY
 
 VEHICLES = 400
 SEED = 20261125

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from tests.simulator.vehicle import CORNER_NAMES, HEALTHY, SimulatedVehicle, draw_truth
+from reports.demo.simulated_vehicle import CORNER_NAMES, HEALTHY, SimulatedVehicle, draw_truth
 
 Faults = tuple[str, str, str, str]
 

@@ -41,7 +41,10 @@ def served() -> Iterator[Served]:
         port = url.rpartition(":")[2]
         command = [sys.executable, "-P", "-m", "deploy.embedded.launch", "--no-demo", "--port", port]
         log = Path(folder) / "launch.log"
-        with log.open("w") as output, subprocess.Popen(command, env=environment, stdout=output, stderr=output) as process:
+        with (
+            log.open("w") as output,
+            subprocess.Popen(command, env=environment, stdout=output, stderr=output) as process,
+        ):
             try:
                 _wait_until_ready(url, process, log)
                 yield Served(url, _founded(environment))

@@ -64,9 +64,7 @@ def test_a_few_vehicles_meet_the_marks_and_the_table_shows_them(site: Site) -> N
     assert all(f"{scenario.name:<16}     2" in table for scenario in FEW)
 
 
-def test_a_planner_that_moves_the_wrong_way_misses_the_marks(
-    site: Site, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_planner_that_moves_the_wrong_way_misses_the_marks(site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
     """The negative control: the same vehicles as in the test before."""
     monkeypatch.setattr(standing, "compute_plan", _the_wrong_way)
     missed = {mark.name for mark in marks_of(run(site, FEW, "estate", vehicles=2)) if not mark.met}

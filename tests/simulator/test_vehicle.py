@@ -8,21 +8,37 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests.simulator import hand_method, scenarios, tape, vehicle
+from reports.demo import simulated_tape, simulated_vehicle
+from reports.demo.simulated_tape import Tape
+from reports.demo.simulated_vehicle import CORNER_NAMES, draw_truth
+from tests.simulator import hand_method, scenarios
 from tests.simulator.hand_method import work_by_hand
 from tests.simulator.scenarios import ARRIVES_TRUE, ESTATE, FAULTY, WITH_AN_ERROR, draw_case
-from tests.simulator.tape import Tape
-from tests.simulator.vehicle import CORNER_NAMES, draw_truth
 
 HEALTHY = ("healthy",) * 4
 
 
-@pytest.mark.parametrize("module", [vehicle, tape, hand_method, scenarios])
+@pytest.mark.parametrize("module", [simulated_vehicle, simulated_tape, hand_method, scenarios])
 def test_the_bay_knows_nothing_of_the_service(module: object) -> None:
     tree = ast.parse(Path(str(getattr(module, "__file__", ""))).read_text(encoding="utf-8"))
     imported = {node.module or "" for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)}
     imported |= {name.name for node in ast.walk(tree) if isinstance(node, ast.Import) for name in node.names}
-    assert not [name for name in imported if name.startswith(("calibration", "fleet", "reports", "deploy"))]
+    simulated = {"reports.demo.simulated_vehicle", "reports.demo.simulated_tape"}
+    service = ("calibration", "fleet", "reports", "deploy")
+    assert not [name for name in imported - simulated if name.startswith(service)]
+
+
+def test_the_service_knows_nothing_of_the_bay() -> None:
+    root = Path(scenarios.__file__).resolve().parents[2]
+    outside = [
+        path
+        for app in ("fleet", "calibration", "reports", "deploy")
+        for path in (root / app).rglob("*.py")
+        if "demo" not in path.parts
+    ]
+    knowing = {path.name for path in outside if "simulated_" in path.read_text(encoding="utf-8")}
+    assert len(outside) > 100
+    assert not knowing
 
 
 def test_responses_have_the_spread_and_correlation_that_the_design_asks_for() -> None:

@@ -16,7 +16,7 @@ from ...demo.sign_ins import write_sign_ins
 class Command(BaseCommand):
     help = "Make the demo workshop with its vehicles' stories, and write its sign-ins into the data folder."
 
-    def handle(self, *args: Any, **options: Any) -> None:  # noqa: ARG002
+    def handle(self, *args: Any, **options: Any) -> None:
         now = timezone.now()
         try:
             workshop = load_demo(now)
