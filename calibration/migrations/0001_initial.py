@@ -568,4 +568,16 @@ class Migration(migrations.Migration):
             model_name='photo',
             constraint=models.CheckConstraint(condition=models.Q(models.Q(('round__isnull', False), ('write__isnull', True)), models.Q(('round__isnull', True), ('write__isnull', False)), _connector='OR'), name='calibration_photo_of_one_record'),
         ),
+        migrations.AddIndex(
+            model_name='round',
+            index=models.Index(fields=['workshop', 'recorded_at', 'id'], name='calibration_round_order'),
+        ),
+        migrations.AddIndex(
+            model_name='proposal',
+            index=models.Index(fields=['workshop', 'recorded_at', 'id'], name='calibration_proposal_order'),
+        ),
+        migrations.AddIndex(
+            model_name='write',
+            index=models.Index(fields=['workshop', 'recorded_at', 'id'], name='calibration_write_order'),
+        ),
     ]

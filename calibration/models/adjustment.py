@@ -33,6 +33,12 @@ class Proposal(JobRecordModel):
     content_sha256 = models.CharField(max_length=64)
     computed_with = models.JSONField()
 
+    class Meta(JobRecordModel.Meta):
+        indexes = [
+            *JobRecordModel.Meta.indexes,
+            models.Index(fields=["workshop", "recorded_at", "id"], name="calibration_proposal_order"),
+        ]
+
 
 class Write(JobRecordModel):
     """What was stored in the vehicle, with the read-back."""
@@ -45,6 +51,12 @@ class Write(JobRecordModel):
     read_back = models.JSONField()
     verified = models.BooleanField()
     mismatches = models.JSONField(default=list)
+
+    class Meta(JobRecordModel.Meta):
+        indexes = [
+            *JobRecordModel.Meta.indexes,
+            models.Index(fields=["workshop", "recorded_at", "id"], name="calibration_write_order"),
+        ]
 
 
 class Concession(JobRecordModel):

@@ -44,6 +44,7 @@ class Round(JobRecordModel):
         indexes = [
             *JobRecordModel.Meta.indexes,
             models.Index(fields=["instrument", "happened_at"], name="calibration_round_by_tape"),
+            models.Index(fields=["workshop", "recorded_at", "id"], name="calibration_round_order"),
         ]
 
 

@@ -12,7 +12,7 @@ import argparse
 import json
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -79,7 +79,7 @@ def _verdict(assessment: Any) -> Any:
     return {"verdict": assessment["verdict"], **corners}
 
 
-def full_job(api: Api, random_seed: int) -> tuple[HttpJob, Answer, bytes]:
+def full_job(api: Api, random_seed: int, wait: Callable[[float], None] = time.sleep) -> tuple[HttpJob, Answer, bytes]:
     """Set up, work, wait for the worker; the job's course, the certificate and its PDF."""
     workshop = HttpWorkshop(api)
     technician = workshop.technician()
@@ -88,18 +88,18 @@ def full_job(api: Api, random_seed: int) -> tuple[HttpJob, Answer, bytes]:
     mixed = next(each for each in WITH_AN_ERROR if each.name == "mixed")
     case = draw_case(mixed, ESTATE, rng)
     job = technician.work(vin, case.vehicle, Tape(rng), reason="complaint")
-    certificate = await_certificate(api, job.id)
+    certificate = await_certificate(api, job.id, wait)
     return job, certificate, api.fetch(f"/certificates/{certificate['number']}/pdf/")
 
 
-def await_certificate(api: Api, job_id: str) -> Answer:
+def await_certificate(api: Api, job_id: str, wait: Callable[[float], None]) -> Answer:
     """The job's certificate, once the worker has issued it."""
     deadline = time.monotonic() + CERTIFICATE_PATIENCE_S
     while time.monotonic() < deadline:
         found = api.get("/certificates/", job=job_id)["results"]
         if found and found[0]["state"] == "issued":
             return found[0]
-        time.sleep(1.0)
+        wait(1.0)
     raise TimeoutError(f"no certificate for job {job_id} within {CERTIFICATE_PATIENCE_S:.0f} s: is a worker running?")
 
 

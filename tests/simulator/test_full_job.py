@@ -8,18 +8,17 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import httpx
 import pytest
 from pypdf import PdfReader
 
+from deploy.embedded.folder import CHECKOUT
 from fleet import outbox
-from fleet.models import Workshop
-from tests.database import CHECKOUT
 from tests.factories import Site, make_site
 from tests.simulator import full_job
-from tests.simulator.http_api import Api, RefusedError, connection
+from tests.simulator.http_api import Answer, Api, RefusedError, connection
 
 START_PATIENCE_S = 30.0
 
@@ -59,33 +58,41 @@ def _wait_for(address: str, server: subprocess.Popen[bytes]) -> None:
     pytest.fail("the web server did not start")
 
 
-@pytest.fixture
-def worker(site: Site, monkeypatch: pytest.MonkeyPatch) -> Workshop:
-    """Background work is done whenever the client waits for it."""
+def work_in_the_background(site: Site) -> Callable[[float], None]:
+    """What a worker does while the client waits."""
 
     def work(_seconds: float) -> None:
         for workshop_id, item_id in outbox.due():
             if workshop_id == site.workshop.pk:
                 outbox.perform(workshop_id, item_id)
 
-    monkeypatch.setattr(full_job.time, "sleep", work)
-    return site.workshop
+    return work
 
 
 def test_a_whole_job_from_reception_to_the_certificate(
-    url: str, site: Site, worker: Workshop, capsys: pytest.CaptureFixture[str]
+    url: str, site: Site, capsys: pytest.CaptureFixture[str]
 ) -> None:
     with connection(url) as client:
         api = Api(client, site.manager.token, trace=full_job.Printer(sys.stdout, short=True))
-        job, certificate, pdf = full_job.full_job(api, random_seed=7)
-    assert job.signed_off
+        course, certificate, pdf = full_job.full_job(api, random_seed=7, wait=work_in_the_background(site))
+        job = api.get(f"/jobs/{course.id}/")
+    assert course.signed_off
     assert certificate["kind"] == "certificate"
-    text = " ".join(page.extract_text() for page in PdfReader(io.BytesIO(pdf)).pages)
-    assert certificate["vehicle"] in text.replace(" ", "")
+    text = "".join(page.extract_text() for page in PdfReader(io.BytesIO(pdf)).pages).replace(" ", "")
+    for expected in (job["vehicle"]["vin"], *_figures(job), "undecided", "within", "Keepheadandhands"):
+        assert expected.replace(" ", "") in text
     printed = capsys.readouterr().out
     assert "POST /api/v1/jobs/" in printed
     assert site.manager.token not in printed
-    assert f'"{site.manager.pin}"' not in printed
+
+
+def _figures(job: Answer) -> Iterator[str]:
+    """Heights with their uncertainties as found and as left, and every set-point."""
+    for measured in (job["rounds"][0], job["rounds"][-1]):
+        for corner in measured["assessment"]["corners"].values():
+            yield f"{corner['mean_mm']:.1f}"
+            yield f"{corner['expanded_uncertainty_mm']:.1f}"
+        yield from map(str, measured["setpoints"].values())
 
 
 def test_a_refusal_is_told_with_the_problem(url: str, site: Site) -> None:

@@ -54,7 +54,7 @@ def test_responses_have_the_spread_and_correlation_that_the_design_asks_for() ->
 @pytest.mark.parametrize(("fault", "gain"), [("healthy", 1.0), ("dead", 0.0), ("reversed", -1.0), ("weak", 0.3)])
 def test_a_write_moves_a_corner_as_its_fault_allows(fault: str, gain: float) -> None:
     truth = draw_truth(ESTATE, np.zeros(4), (fault, "healthy", "healthy", "healthy"), np.random.default_rng(2))
-    car = vehicle.SimulatedVehicle(truth, CORNER_NAMES, np.random.default_rng(3))
+    car = simulated_vehicle.SimulatedVehicle(truth, CORNER_NAMES, np.random.default_rng(3))
     before = car.mean_settled_mm()
     now = car.read_setpoints()
     assert car.write({"FL": now["FL"] + 10}) == now | {"FL": now["FL"] + 10}
