@@ -160,9 +160,7 @@ def assess(
         _judged_corner(corner, pooled[index], targets[index], specification, adjustable=corner in reachable)
         for index, corner in enumerate(CORNERS)
     )
-    sides = tuple(
-        _judged_side(axle, pooled, specification, adjustable=axle in reachable_sides) for axle in AXLES
-    )
+    sides = tuple(_judged_side(axle, pooled, specification, adjustable=axle in reachable_sides) for axle in AXLES)
     items: tuple[CornerAssessment | SideAssessment, ...] = (*corners, *sides)
     overall = joint_verdict(item.verdict for item in items if item.adjustable)
     questions = _open_questions(overall, corners, sides, pooled_from, specification.settling_mm)
@@ -186,9 +184,7 @@ def assess(
     )
 
 
-def adjustable_corners(
-    specification: Specification, not_adjustable: Collection[Corner] = ()
-) -> frozenset[Corner]:
+def adjustable_corners(specification: Specification, not_adjustable: Collection[Corner] = ()) -> frozenset[Corner]:
     """Corners that an adjustment can reach: controlled, not excluded, nor linked with one that is not.
 
     >>> from calibration.metrology.specification import AxleSpecification, Specification
@@ -198,9 +194,7 @@ def adjustable_corners(
     ['RL', 'RR']
     """
     reachable = set(specification.controlled_corners) - set(not_adjustable)
-    return frozenset(
-        corner for corner in reachable if (specification.linked_with(corner) or corner) in reachable
-    )
+    return frozenset(corner for corner in reachable if (specification.linked_with(corner) or corner) in reachable)
 
 
 def adjustable_sides(
@@ -227,11 +221,7 @@ def adjustable_sides(
 
 
 def _targets(specification: Specification, targets_mm: Sequence[float] | None) -> tuple[float, ...]:
-    targets = (
-        tuple(specification.target_mm(corner) for corner in CORNERS)
-        if targets_mm is None
-        else tuple(targets_mm)
-    )
+    targets = tuple(specification.target_mm(corner) for corner in CORNERS) if targets_mm is None else tuple(targets_mm)
     if len(targets) != len(CORNERS) or not all(math.isfinite(target) for target in targets):
         raise MetrologyError("targets_mm", targets, "four finite numbers in the order FL, FR, RL, RR")
     return targets

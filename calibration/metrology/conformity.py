@@ -85,9 +85,7 @@ def joint_verdict(verdicts: Iterable[Verdict]) -> Verdict:
     return "undecided" if "undecided" in given else "within"
 
 
-def fewest_to_decide(
-    deviation_mm: float, limit_mm: float, expanded_uncertainties_mm: Iterable[float]
-) -> int | None:
+def fewest_to_decide(deviation_mm: float, limit_mm: float, expanded_uncertainties_mm: Iterable[float]) -> int | None:
     """How many further steps would decide at the present deviation; None if none of those given would.
 
     Parameters

@@ -66,9 +66,7 @@ class OpenQuestion:
         )
 
     def _expanded_with_rounds(self, further: int) -> float:
-        return self._expanded(
-            [of_corner + (of_corner[-1].repeated(),) * further for of_corner in self.rounds]
-        )
+        return self._expanded([of_corner + (of_corner[-1].repeated(),) * further for of_corner in self.rounds])
 
     def _expanded(self, rounds: Sequence[Sequence[CornerRound]]) -> float:
         budgets = [pool_corner(of_corner, self.settling_mm).budget for of_corner in rounds]

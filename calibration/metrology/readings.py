@@ -127,9 +127,7 @@ def repeatability(state: RepeatabilityState, resolution_mm: float) -> Repeatabil
     return Repeatability(max(shrunk, resolution_mm / math.sqrt(6)), degrees_of_freedom)
 
 
-def with_group(
-    state: RepeatabilityState, readings_mm: Sequence[float], resolution_mm: float
-) -> RepeatabilityState:
+def with_group(state: RepeatabilityState, readings_mm: Sequence[float], resolution_mm: float) -> RepeatabilityState:
     """The running sums after one more group: the repeated readings of one corner in one round.
 
     A group whose range is above 6·s_r (s_r as known before it) is a slip: counted, but left out of the
@@ -213,9 +211,7 @@ def repeat_limit_mm(standard_deviation_mm: float, resolution_mm: float, readings
     return max(CRITICAL_RANGE_FACTORS[readings] * standard_deviation_mm, 2 * resolution_mm)
 
 
-def estimate(
-    readings_mm: Sequence[float], standard_deviation_mm: float, resolution_mm: float
-) -> CornerEstimate:
+def estimate(readings_mm: Sequence[float], standard_deviation_mm: float, resolution_mm: float) -> CornerEstimate:
     """The value taken from the unstruck readings of one corner in one round.
 
     Readings whose range is within the limit for their number give their mean. Two or three that disagree

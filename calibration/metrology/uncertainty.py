@@ -81,9 +81,7 @@ class Budget:
 
     def standard_uncertainty_of(self, name: str) -> float:
         """Standard uncertainty of the component of that name, mm; 0 if the budget has none."""
-        return root_sum_of_squares(
-            part.standard_uncertainty_mm for part in self.components if part.name == name
-        )
+        return root_sum_of_squares(part.standard_uncertainty_mm for part in self.components if part.name == name)
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,9 +133,7 @@ class Instrument:
         return rectangular(maximum_permissible_error_mm(self.accuracy, length_mm, hook_end=self.hook_end))
 
 
-def maximum_permissible_error_mm(
-    accuracy_class: AccuracyClass, length_mm: float, *, hook_end: bool = False
-) -> float:
+def maximum_permissible_error_mm(accuracy_class: AccuracyClass, length_mm: float, *, hook_end: bool = False) -> float:
     """Maximum permissible error of a material measure of length: a + b·L, L in metres rounded up, + c.
 
     Parameters
@@ -247,9 +243,7 @@ def side_difference_budget(left: Budget, right: Budget) -> Budget:
     >>> [round(part.standard_uncertainty_mm, 3) for part in side_difference_budget(side, side).components]
     [4.243]
     """
-    return _difference(
-        (a, b) for a, b in _paired(left, right) if not (a.common_to_sides and b.common_to_sides)
-    )
+    return _difference((a, b) for a, b in _paired(left, right) if not (a.common_to_sides and b.common_to_sides))
 
 
 def change_budget(before: Budget, after: Budget, *, same_instrument: bool) -> Budget:

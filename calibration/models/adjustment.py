@@ -106,9 +106,7 @@ class Decision(JobRecordModel):
         APPROVE = "approve", _("approve")
         REFUSE = "refuse", _("refuse")
 
-    approval = models.ForeignKey(
-        Approval, on_delete=models.PROTECT, db_constraint=False, related_name="decisions"
-    )
+    approval = models.ForeignKey(Approval, on_delete=models.PROTECT, db_constraint=False, related_name="decisions")
     decision = models.CharField(max_length=7, choices=Outcome)
     reason = models.CharField(_("reason"), max_length=1000)
     content_sha256 = models.CharField(max_length=64)
@@ -148,9 +146,7 @@ class Ruling(JobRecordModel):
         ACCEPT = "accept", _("accept")
         REJECT = "reject", _("reject")
 
-    finding = models.ForeignKey(
-        Finding, on_delete=models.PROTECT, db_constraint=False, related_name="rulings"
-    )
+    finding = models.ForeignKey(Finding, on_delete=models.PROTECT, db_constraint=False, related_name="rulings")
     decision = models.CharField(max_length=6, choices=Outcome)
     reason = models.CharField(_("reason"), max_length=1000)
     self_approved = models.BooleanField(default=False)

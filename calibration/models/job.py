@@ -47,9 +47,7 @@ class Job(VersionedModel):
         "self", null=True, on_delete=models.PROTECT, db_constraint=False, related_name="reverted_by"
     )
     odometer_km = models.DecimalField(_("odometer"), max_digits=9, decimal_places=1)
-    bay = models.ForeignKey(
-        Bay, null=True, on_delete=models.PROTECT, db_constraint=False, related_name="jobs"
-    )
+    bay = models.ForeignKey(Bay, null=True, on_delete=models.PROTECT, db_constraint=False, related_name="jobs")
     note = models.CharField(_("note"), max_length=2000, blank=True)
     opened_at = models.DateTimeField(editable=False)
     opened_by = models.UUIDField(editable=False)
@@ -143,9 +141,7 @@ class Refiling(JobRecordModel):
 class BaselineReset(RecordModel):
     """A manager's reasoned reset: shift limits count from the set-points stored after it."""
 
-    vehicle = models.ForeignKey(
-        Vehicle, on_delete=models.PROTECT, db_constraint=False, related_name="baseline_resets"
-    )
+    vehicle = models.ForeignKey(Vehicle, on_delete=models.PROTECT, db_constraint=False, related_name="baseline_resets")
     corner = models.CharField(max_length=2)
     reason = models.CharField(_("reason"), max_length=1000)
 

@@ -23,9 +23,7 @@ class Round(JobRecordModel):
 
     taken_at = models.DateTimeField(_("taken at"))
     happened_at = models.DateTimeField()
-    instrument = models.ForeignKey(
-        Instrument, on_delete=models.PROTECT, db_constraint=False, related_name="rounds"
-    )
+    instrument = models.ForeignKey(Instrument, on_delete=models.PROTECT, db_constraint=False, related_name="rounds")
     temperature_deg_c = models.DecimalField(max_digits=5, decimal_places=2, null=True)
     ride_position = models.CharField(max_length=8, default="normal")
     settled = models.BooleanField(default=True)
@@ -56,12 +54,8 @@ class Reading(RecordModel):
     corner = models.CharField(max_length=2)
     height_mm = models.DecimalField(max_digits=8, decimal_places=3)
     confirmed = models.BooleanField(default=False)
-    measured_by = models.ForeignKey(
-        Membership, on_delete=models.PROTECT, db_constraint=False, related_name="+"
-    )
-    instrument = models.ForeignKey(
-        Instrument, on_delete=models.PROTECT, db_constraint=False, related_name="+"
-    )
+    measured_by = models.ForeignKey(Membership, on_delete=models.PROTECT, db_constraint=False, related_name="+")
+    instrument = models.ForeignKey(Instrument, on_delete=models.PROTECT, db_constraint=False, related_name="+")
 
     class Meta:
         ordering = ("round", "ordinal")
@@ -75,9 +69,7 @@ class Reading(RecordModel):
 class ReadingStrike(RecordModel):
     """A reading struck out, with its reason and its replacement."""
 
-    reading = models.ForeignKey(
-        Reading, on_delete=models.PROTECT, db_constraint=False, related_name="strikes"
-    )
+    reading = models.ForeignKey(Reading, on_delete=models.PROTECT, db_constraint=False, related_name="strikes")
     replacement = models.ForeignKey(Reading, on_delete=models.PROTECT, db_constraint=False, related_name="+")
     reason = models.CharField(_("reason"), max_length=500)
     self_approved = models.BooleanField(default=False)
@@ -93,9 +85,7 @@ class Assessment(JobRecordModel):
     `computed_with` names the code version and the constants, so that the figures can be derived again.
     """
 
-    round = models.ForeignKey(
-        Round, on_delete=models.PROTECT, db_constraint=False, related_name="assessments"
-    )
+    round = models.ForeignKey(Round, on_delete=models.PROTECT, db_constraint=False, related_name="assessments")
     content = models.JSONField()
     computed_with = models.JSONField()
 
@@ -118,18 +108,14 @@ class RepeatabilitySums(VersionedModel):
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(
-                fields=["membership", "instrument"], name="calibration_repeatability_one"
-            ),
+            models.UniqueConstraint(fields=["membership", "instrument"], name="calibration_repeatability_one"),
         ]
 
 
 class Photo(JobRecordModel):
     """A picture of tape, tool screen or damage: location removed, hash in the ledger, bytes in the file store."""
 
-    round = models.ForeignKey(
-        Round, null=True, on_delete=models.PROTECT, db_constraint=False, related_name="photos"
-    )
+    round = models.ForeignKey(Round, null=True, on_delete=models.PROTECT, db_constraint=False, related_name="photos")
     write = models.ForeignKey(
         "calibration.Write", null=True, on_delete=models.PROTECT, db_constraint=False, related_name="photos"
     )
@@ -141,8 +127,7 @@ class Photo(JobRecordModel):
     class Meta(JobRecordModel.Meta):
         constraints = [
             models.CheckConstraint(
-                condition=Q(round__isnull=False, write__isnull=True)
-                | Q(round__isnull=True, write__isnull=False),
+                condition=Q(round__isnull=False, write__isnull=True) | Q(round__isnull=True, write__isnull=False),
                 name="calibration_photo_of_one_record",
             ),
         ]

@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 from ..metrology.corners import CORNERS, Corner
 from ..metrology.findings import Finding
-from .record import JobRecord, ProposalMade, Setpoints, WriteDone
+from .record import JobRecord, ProposalMade, Resumed, Setpoints, TyresFitted, WriteDone
 from .standing import Standing
 
 Severity = Literal["note", "review", "stop"]
@@ -80,16 +80,32 @@ class InstrumentStatus:
 
 
 def clock_is_wrong(record: JobRecord, arrival: Arrival) -> bool:
-    """Later than the server's time, or before the job opened. Lateness alone is no fault of the clock."""
-    return arrival.happened_at > arrival.now + CLOCK_TOLERANCE or arrival.happened_at < _minute_of(record.opened_at)
+    """Later than the server's time, or before the job opened. Lateness alone is no fault of the clock.
+
+    Times noted by hand are whole minutes, and no two clocks agree: hence the tolerance on both sides.
+    """
+    return not record.opened_at - CLOCK_TOLERANCE <= arrival.happened_at <= arrival.now + CLOCK_TOLERANCE
 
 
 def time_that_counts(record: JobRecord, arrival: Arrival) -> datetime:
     """When a fact happened, for its place among the others: one that cannot be right gives way to its arrival.
 
-    A clock that is a year ahead would otherwise keep its round the latest one for a year.
+    A clock that is a year ahead would otherwise keep its round the latest one for a year. Nor can a time be right
+    that lies before such a fact's arrival, since a tablet sends in order: a clock that lags would otherwise put
+    every later round before the write that it followed.
     """
-    return arrival.now if clock_is_wrong(record, arrival) else min(arrival.happened_at, arrival.now)
+    if clock_is_wrong(record, arrival) or _contradicts_its_order(record, arrival):
+        return arrival.now
+    return min(arrival.happened_at, arrival.now)
+
+
+def _contradicts_its_order(record: JobRecord, arrival: Arrival) -> bool:
+    """Noted before what carries the server's own time, and no more than clocks may differ, though it came after."""
+    wrong = [each.recorded_at for each in record.findings if each.code == "clock_wrong"]
+    timed_here = [each.recorded_at for each in record.facts if isinstance(each, Resumed | TyresFitted)]
+    return any(arrival.happened_at < each for each in wrong) or any(
+        each - CLOCK_TOLERANCE <= arrival.happened_at < each for each in timed_here
+    )
 
 
 def of_arrival(record: JobRecord, arrival: Arrival) -> list[NewFinding]:
@@ -107,11 +123,6 @@ def of_arrival(record: JobRecord, arrival: Arrival) -> list[NewFinding]:
     if record.is_closed:
         found.append(arrival.finding("recorded_after_close", state=record.state))
     return found
-
-
-def _minute_of(time: datetime) -> datetime:
-    """Times noted by hand are whole minutes."""
-    return time.replace(second=0, microsecond=0)
 
 
 def of_instruments(arrival: Arrival, instruments: Iterable[InstrumentStatus]) -> list[NewFinding]:

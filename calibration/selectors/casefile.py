@@ -242,7 +242,7 @@ class CaseFile:
             specification=pure_specification(content) if specification else None,
             specification_id=specification.pk if specification else None,
             readiness_not_applicable=frozenset(content.get("readiness_not_applicable", ())),
-            pad_levels_mm=tuple(levels[c] for c in ("FL", "FR", "RL", "RR")) if levels else None,  # type: ignore[arg-type]
+            pad_levels_mm=tuple(levels[c] for c in ("FL", "FR", "RL", "RR")) if levels else None,
             facts=tuple(sorted(self._facts(), key=lambda fact: (fact.at, fact.recorded_at))),
             findings=tuple(self._findings()),
             baseline=self.baseline,
@@ -313,7 +313,7 @@ def _round(row: Round, struck: set[uuid.UUID]) -> facts.RoundMeasured:
     readings = tuple(
         facts.ReadingTaken(
             id=each.pk,
-            corner=each.corner,  # type: ignore[arg-type]
+            corner=each.corner,
             height_mm=float(each.height_mm),
             measured_by=each.measured_by_id,
             instrument_id=each.instrument_id,

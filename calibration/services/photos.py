@@ -35,9 +35,9 @@ def photo_add(
 ) -> Photo:
     """Keep a picture that belongs to a round or a write."""
     rows: type[Round] | type[Write] = Round if round_id else Write
-    job_id = (
-        rows.objects.filter(pk=round_id or write_id, job__in=visible_jobs(actor)).values_list("job", flat=True).first()
-    )
+    record_id = round_id or write_id
+    assert record_id is not None  # a picture belongs to one of them
+    job_id = rows.objects.filter(pk=record_id, job__in=visible_jobs(actor)).values_list("job", flat=True).first()
     if job_id is None:
         raise NotFound
     step = JobStep(actor, job_id, Permission.RECORD_FACTS)

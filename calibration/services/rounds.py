@@ -92,7 +92,7 @@ def round_record(
         [
             *of_arrival(record, arrival),
             *of_instruments(replace(arrival, happened_at=measured.happened_at), statuses),
-            *of_setpoints(record, arrival, measured.setpoints, expected),  # type: ignore[arg-type]
+            *of_setpoints(record, arrival, measured.setpoints, expected),
         ]
     )
     step.conclude("round_recorded", measured)
@@ -185,7 +185,7 @@ def _reading_rows(
     pointer: str = "",
 ) -> list[Reading]:
     actor = step.actor
-    myself = Membership.objects.filter(pk=actor.membership_id).first()
+    myself = Membership.objects.filter(pk=actor.membership_id).first() if actor.membership_id else None
     return [
         Reading(
             id=reading.get("id") or new_id(),
@@ -207,7 +207,7 @@ def _measurer(myself: Membership | None, reading: Mapping[str, Any], pointer: st
     person = reading.get("measured_by") or myself
     if person is None:
         raise Invalid.at(pointer, "required", _("Say who measured."))
-    return person  # type: ignore[no-any-return]
+    return person
 
 
 def _require_counts(counts: Mapping[str, int]) -> None:

@@ -260,6 +260,35 @@ def test_lateness_alone_and_a_clock_whose_offset_is_known_are_no_finding(site: S
     assert "clock_wrong" not in bench.codes()
 
 
+@pytest.mark.parametrize("lag", [timedelta(minutes=4), timedelta(minutes=12)])
+def test_a_clock_that_lags_does_not_put_a_round_before_the_write_that_it_followed(site: Site, lag: timedelta) -> None:
+    bench = Bench.open(site)
+    bench.ready()
+    bench.measure({"FL": 470}, taken_at=bench.now + timedelta(minutes=1) - lag)
+    proposal = bench.propose()
+    bench.write(proposal, written_at=bench.now + timedelta(minutes=1) - lag)
+    bench.now += timedelta(minutes=9)
+    bench.measure(taken_at=bench.now + timedelta(minutes=1) - lag)
+    assert bench.standing.course.stored == proposal.to_setpoints
+    assert [each.id for each in bench.standing.course.pool] == [bench.case.rounds[-1].pk]
+    assert "setpoints_changed_elsewhere" not in bench.codes()
+
+
+def test_a_clock_that_lags_does_not_put_a_round_before_the_resumption_that_it_followed(site: Site) -> None:
+    bench = Bench.open(site)
+    bench.pause()
+    bench.resume(nothing_changed=False)
+    bench.ready()
+    bench.measure(taken_at=bench.now + timedelta(minutes=1) - timedelta(minutes=3))
+    assert bench.next_step == "sign_off"
+
+
+def test_a_clock_a_little_behind_is_no_finding(site: Site) -> None:
+    bench = Bench.open(site)
+    bench.measure(taken_at=bench.job.opened_at - timedelta(minutes=2))
+    assert "clock_wrong" not in bench.codes()
+
+
 def test_an_event_noted_for_the_future_does_not_void_what_is_measured_after_it(site: Site) -> None:
     bench = Bench.open(site)
     bench.ready()

@@ -78,7 +78,9 @@ def same_id_other_content(bench: Bench, clients: int = CLIENTS) -> list[str]:
 def two_jobs(bench: Bench, clients: int = FEW) -> list[str]:
     """Several clients receive one vehicle: one opens its job."""
     vehicle = bench.shop.http.vehicle(bench.shop.model)
-    bodies = [{"id": str(uuid7()), "vehicle": vehicle, "reason": "routine", "odometer_km": 1000} for _ in range(clients)]
+    bodies = [
+        {"id": str(uuid7()), "vehicle": vehicle, "reason": "routine", "odometer_km": 1000} for _ in range(clients)
+    ]
     answers = at_once(bench, bench.shop.token, [_post("/jobs/", body) for body in bodies])
     query = "SELECT count(*) FROM calibration_job j JOIN fleet_vehicle v ON v.id = j.vehicle_id WHERE v.vin = %s"
     jobs = bench.query(query, vehicle)

@@ -1,0 +1,55 @@
+"""Clients that race over HTTP; each race beside the same on a seeded fault, which it must see."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+
+from deploy.embedded import postgres
+from tests.campaigns.faults import races
+from tests.campaigns.faults.interruptions import Bench
+from tests.campaigns.faults.seeded import switch_on
+
+Race = Callable[[Bench], list[str]]
+
+
+@pytest.mark.parametrize(
+    "race",
+    [
+        races.same_id_same_content,
+        races.same_id_other_content,
+        races.same_round_from_all,
+        races.two_jobs,
+        races.two_sign_offs,
+        races.two_writes,
+        races.one_version,
+    ],
+)
+def test_of_racing_clients_exactly_one_wins_and_all_are_told(race: Race, bench: Bench) -> None:
+    assert race(bench) == []
+
+
+@pytest.mark.parametrize(
+    ("race", "fault"),
+    [
+        (races.same_id_same_content, "ids_not_taken"),
+        (races.same_round_from_all, "ids_not_taken"),
+        (races.two_sign_offs, "jobs_not_locked"),
+        (races.one_version, "versions_not_compared"),
+    ],
+)
+def test_race_finds_the_seeded_fault(race: Race, fault: str, seeded_bench: Bench) -> None:
+    with switch_on(seeded_bench.service.data.root, fault):
+        assert race(seeded_bench)
+
+
+def test_race_for_a_vehicle_is_lost_without_the_database_s_constraint(seeded_bench: Bench) -> None:
+    with seeded_bench.service.connect(postgres.OWNER) as owner:
+        (definition,) = owner.execute("SELECT pg_get_indexdef('calibration_job_one_open'::regclass)").fetchone() or ("",)
+        owner.execute("DROP INDEX calibration_job_one_open")
+        try:
+            assert races.two_jobs(seeded_bench)
+        finally:
+            # The jobs stay: only a later service on this folder would have to have the index again.
+            assert "one_open" in definition
