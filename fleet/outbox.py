@@ -8,6 +8,7 @@ Messages to the broker are hints only: the periodic sweep finds whatever is due.
 from __future__ import annotations
 
 import logging
+import time
 import uuid
 from collections.abc import Callable, Mapping
 from datetime import datetime, timedelta
@@ -25,8 +26,10 @@ logger = logging.getLogger(__name__)
 Handler = Callable[[Actor, dict[str, Any]], None]
 MOST_ATTEMPTS = 5
 LEASE = timedelta(minutes=2)
+PAUSE_OF_HINTS_S = 20.0
 
 _handlers: dict[str, Handler] = {}
+_no_hint_until = 0.0
 
 
 def handles(kind: str) -> Callable[[Handler], Handler]:
@@ -54,12 +57,19 @@ def append(actor: Actor, kind: str, payload: Mapping[str, Any], *, due_at: datet
 
 
 def hint(workshop_id: uuid.UUID, item_id: uuid.UUID) -> None:
-    """Tell a worker at once; a broker that cannot be reached is not an error, the sweep will find the item."""
+    """Tell a worker at once; a broker that cannot be reached is not an error, the sweep will find the item.
+
+    After a failure this process sends none for a while: a broker that hangs must hold up one request, not each.
+    """
+    global _no_hint_until
     from .tasks import perform_outbox_item
 
+    if time.monotonic() < _no_hint_until:
+        return
     try:
         perform_outbox_item.apply_async((str(workshop_id), str(item_id)), retry=False, ignore_result=True)
     except Exception as error:  # noqa: BLE001  (any transport failure: the row is what counts)
+        _no_hint_until = time.monotonic() + PAUSE_OF_HINTS_S
         logger.warning("outbox hint not sent: %s", type(error).__name__)
 
 

@@ -130,11 +130,11 @@ def _take(course: Course, fact: Fact, record: JobRecord) -> None:
         case RoundMeasured():
             _take_round(course, fact, record)
         case WriteDone():
-            _take_write(course, fact)
+            _take_write(course, fact, record)
         case EventHappened():
             _take_event(course, fact, record)
         case Resumed():
-            _take_resumption(course, fact)
+            _take_resumption(course, fact, record)
         case TyresFitted():
             _end_pool(course, "tyres")
         case _:
@@ -144,7 +144,7 @@ def _take(course: Course, fact: Fact, record: JobRecord) -> None:
 def _take_round(course: Course, measured: RoundMeasured, record: JobRecord) -> None:
     if course.stored is not None and measured.setpoints != course.stored:
         _end_pool(course, "setpoints")
-        _note_stored(course, measured.setpoints)
+        _note_stored(course, measured.setpoints, record)
     course.stored = measured.setpoints
     course.rounds.append(measured)
     if measured.ride_position != "normal":
@@ -158,16 +158,19 @@ def _take_round(course: Course, measured: RoundMeasured, record: JobRecord) -> N
         )
 
 
-def _take_write(course: Course, write: WriteDone) -> None:
+def _take_write(course: Course, write: WriteDone, record: JobRecord) -> None:
     _end_pool(course, "write")
     course.writes.append(write)
-    _note_stored(course, write.read_back)
+    _note_stored(course, write.read_back, record)
     course.stored = write.read_back
 
 
-def _note_stored(course: Course, setpoints: Setpoints) -> None:
-    """Tell the filter of changed set-points; before its first round there is nothing to shift."""
-    if course.history:
+def _note_stored(course: Course, setpoints: Setpoints, record: JobRecord) -> None:
+    """Tell the filter of changed set-points; before its first round there is nothing to shift.
+
+    It goes from one complete map to the next: an incomplete one would leave it without a count to move from.
+    """
+    if course.history and record.specification is not None and complete(setpoints, record.specification):
         course.history.append(StoredSetpoints(as_counts(setpoints)))
 
 
@@ -193,14 +196,14 @@ def _with_linked(corners: tuple[Corner, ...], specification: Specification | Non
     return (*corners, *(partner for partner in partners if partner is not None))
 
 
-def _take_resumption(course: Course, resumed: Resumed) -> None:
+def _take_resumption(course: Course, resumed: Resumed, record: JobRecord) -> None:
     same = course.stored is None or resumed.setpoints == course.stored
     if not (resumed.nothing_changed and same):
         _end_pool(course, "resumption")
         course.readiness.clear()
         course.interruptions.add(resumed.id)
         if not same:
-            _note_stored(course, resumed.setpoints)
+            _note_stored(course, resumed.setpoints, record)
     course.stored = resumed.setpoints
 
 
@@ -219,7 +222,8 @@ def way_back(record: JobRecord, course: Course) -> Setpoints | None:
     if course.as_found is None or course.stored is None:
         return None
     if record.earlier_goal is not None:
-        goal = {corner: record.earlier_goal.get(corner, count) for corner, count in course.stored.items()}
+        unknown = _with_linked(tuple(c for c in CORNERS if c not in record.earlier_goal), record.specification)
+        goal = dict(course.stored) | {c: n for c, n in record.earlier_goal.items() if c not in unknown}
         return goal | _after_events(course, goal, since=record.opened_at)
     goal = dict(course.as_found.setpoints)
     return goal | _after_events(course, goal, since=course.as_found.at)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from ..metrology.corners import Corner
+from .course import complete
 from .record import EventHappened, ProposalMade, RoundMeasured, WriteDone
 from .standing import NextStep, Standing
 
@@ -41,7 +42,7 @@ def _reverting(standing: Standing) -> NextStep | None:
     if _unverified_in_a_row(standing) >= 2:
         return NextStep("inspect", "write_not_verified_twice")
     if standing.open_proposal is None:
-        return NextStep("measure", "reversion_interrupted")
+        return NextStep(_to_read_setpoints(standing), "reversion_interrupted")
     reason = "write_not_verified" if _unverified_in_a_row(standing) else "reversion"
     return NextStep("write", reason, _moving(standing.open_proposal))
 
@@ -89,10 +90,18 @@ def _nothing_to_judge(standing: Standing) -> NextStep | None:
     if standing.decision is not None:
         return None
     if standing.assessment is not None:
-        return NextStep("measure", "setpoints_incomplete")
+        return NextStep(_to_read_setpoints(standing), "setpoints_incomplete")
     if standing.course.last_break == "write":
         return NextStep("settle_and_measure", "written")
     return NextStep("measure", f"after_{standing.course.last_break}")
+
+
+def _to_read_setpoints(standing: Standing) -> str:
+    """A round with the counts of every controlled corner; where two in a row lack them, something else is wrong."""
+    specification, last = standing.record.specification, standing.course.rounds[-2:]
+    assert specification is not None  # asked only where there is one
+    in_vain = len(last) == 2 and not any(complete(each.setpoints, specification) for each in last)
+    return "inspect" if in_vain else "measure"
 
 
 def _rejected(standing: Standing) -> NextStep | None:

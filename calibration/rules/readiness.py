@@ -33,10 +33,6 @@ def is_ready(merged_outcomes: Mapping[str, str]) -> bool:
     return all(outcome in ("pass", "not_applicable") for outcome in merged_outcomes.values())
 
 
-def failed(merged_outcomes: Mapping[str, str]) -> tuple[str, ...]:
-    return tuple(item for item, outcome in merged_outcomes.items() if outcome == "fail")
-
-
 def _counting(item: str, outcome: str, record: JobRecord) -> str:
     if outcome == "not_applicable" and item not in record.readiness_not_applicable:
         return "not_done"

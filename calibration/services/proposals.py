@@ -16,7 +16,6 @@ from fleet.ids import new_id
 from fleet.permissions import Permission
 
 from ..metrology.corners import CORNERS
-from ..metrology.errors import MetrologyError
 from ..metrology.limits import check_limits
 from ..metrology.planner import Changes, Plan, PlanningCase, predict
 from ..models import Approval, Concession, Proposal, Reversion
@@ -194,8 +193,4 @@ def _entered_changes(case: PlanningCase, setpoints: Mapping[str, int]) -> Change
     )
     if not any((first, second, third, fourth)):
         raise Invalid.at("/setpoints", "no_change", _("These are the set-points now stored; nothing would change."))
-    try:
-        check_limits(case, (first, second, third, fourth), kind="entered")
-    except MetrologyError as error:
-        raise Invalid.at("/setpoints", "not_a_proposal", str(error)) from error
     return first, second, third, fourth

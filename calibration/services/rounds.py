@@ -293,5 +293,9 @@ def _frozen(instrument: Instrument, calibration: InstrumentCalibration | None) -
 
 
 def _status(instrument: Instrument, calibration: InstrumentCalibration | None) -> InstrumentStatus:
-    since = instrument.withdrawals.order_by("since").values_list("since", flat=True).first()
+    """On the day: the calibration that counted, and a withdrawal that no such calibration has ended."""
+    withdrawals = instrument.withdrawals.order_by("since")
+    if calibration is not None:
+        withdrawals = withdrawals.exclude(recorded_at__lt=calibration.recorded_at, since__lte=calibration.calibrated_on)
+    since = withdrawals.values_list("since", flat=True).first()
     return InstrumentStatus(instrument.serial, calibration.due_on if calibration else None, since)

@@ -30,7 +30,7 @@ class Scene:
     in_the_bay: bool = False
 
     def starts_at(self, now: datetime) -> datetime:
-        """On a working day in the past; a vehicle that is still here came on the last one."""
+        """On a working day in the past, seldom on the hour; a vehicle that is still here came on the last one."""
         days = bay_day(now) if self.in_the_bay else self.days_ago
         return working_day(now, days, self.hour, 7 * (self.odometer_km % 8))
 
@@ -110,7 +110,7 @@ def _concession(visit: Visit) -> None:
 def _goes_back(visit: Visit) -> None:
     """After the first write the operator wants the earlier level back until the headlamps can be aimed."""
     visit.follow(until=["write"])
-    visit.write()
+    visit.write(visit.standing)
     visit.follow(until=["sign_off", "propose"])
     visit.go_back("Needed on the night ferry before the headlamps can be aimed: earlier level restored.")
     visit.follow()

@@ -115,7 +115,7 @@ class Visit:
             case "get_approval":
                 self.decide(standing)
             case "write":
-                self.write()
+                self.write(standing)
             case "sign_off":
                 self.sign_off(standing)
 
@@ -174,10 +174,10 @@ class Visit:
             justification=justification,
         )
 
-    def write(self) -> Write:
+    def write(self, standing: Standing) -> Write:
         """Store what the open proposal says, and read it back."""
         self.after("write")
-        wanted = self.standing.open_proposal
+        wanted = standing.open_proposal
         assert wanted is not None
         proposal = Proposal.objects.get(pk=wanted.id)
         return writes.write_record(

@@ -45,11 +45,12 @@ class Bench:
         vehicle: Vehicle | None = None,
         *,
         setpoints: Mapping[str, int] = COUNTS,
+        hours_ago: float = 6,
         **fields: Any,
     ) -> Bench:
         vehicle = vehicle or site.vehicle()
         instrument = site.instrument()
-        now = timezone.now() - timedelta(hours=6)
+        now = timezone.now() - timedelta(hours=hours_ago)
         values = {"reason": "routine", "odometer_km": Decimal(48210), **fields}
         job = jobs.job_open(actor=site.technician.actor(now), id=new_id(), vehicle=vehicle, **values)
         return cls(site, vehicle, instrument, job, now, site.technician, dict(setpoints))

@@ -7,8 +7,6 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from django.apps import apps
-
 from calibration.metrology.corners import CORNERS
 from calibration.models import Job, Proposal
 from calibration.rules.cautions import cautions_for
@@ -51,8 +49,8 @@ def check_next_step(standing: Standing) -> None:
         assert standing.plan is not None
         assert not standing.plan.is_empty, "the answer to 'propose' would be empty"
     if step.step in ("propose", "sign_off"):
-        assert standing.is_ready
-        assert not standing.stops
+        assert standing.is_ready, "out of turn: readiness is undone"
+        assert not standing.stops, "out of turn: a stop stands"
     if step.step == "sign_off":
         assert not standing.missing_rulings
         assert not standing.rejected
@@ -69,7 +67,7 @@ def check_state(case: CaseFile) -> None:
     elif job.state == "reverted":
         assert case.reversions
     else:
-        assert job.state == _open_state(case)
+        assert job.state == _open_state(case), "the state is not what happened"
     assert job.is_open == (job.closed_at is None)
 
 
@@ -178,12 +176,12 @@ def check_computed(proposal: Proposal, before: Standing) -> None:
     assert specification is not None
     changes = {c: proposal.to_setpoints[c] - n for c, n in proposal.from_setpoints.items()}
     assert any(changes.values()), "an empty proposal"
-    assert proposal.outcome != "refused"
+    assert proposal.outcome != "refused", "a computed proposal beyond its limits"
     for corner in CORNERS:
         if not changes.get(corner):
             continue
         after, axle = proposal.to_setpoints[corner], specification.axle(corner)
-        assert abs(changes[corner]) <= specification.step_max_counts
+        assert abs(changes[corner]) <= specification.step_max_counts, "beyond the step limit"
         assert specification.setpoint_min <= after <= specification.setpoint_max
         assert axle.setpoint_low is not None
         assert axle.setpoint_high is not None
@@ -191,7 +189,3 @@ def check_computed(proposal: Proposal, before: Standing) -> None:
         assert abs(after - baseline.get(corner, proposal.from_setpoints[corner])) <= specification.shift_limit_counts
     for first, second in specification.linked_corners:
         assert proposal.to_setpoints[first] == proposal.to_setpoints[second]
-
-
-def tables() -> list[str]:
-    return [model._meta.db_table for model in apps.get_app_config("calibration").get_models()]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
@@ -44,6 +43,7 @@ class LivingVehicle:
     body: SimulatedVehicle
     rng: np.random.Generator
     steps: list[str] = field(default_factory=list)
+    patience: int = MOST_STEPS
 
     @classmethod
     def arrive(
@@ -101,20 +101,15 @@ class LivingVehicle:
         self.bench.event(kind, corner)
 
     # --- following -------------------------------------------------------------------------------------
-    def follow(self, reserve: Reserve, most_steps: int = MOST_STEPS) -> str:
+    def follow(self, reserve: Reserve) -> str:
         """Do what the next step says until the job is closed; gives its state."""
-        for _ in range(most_steps):
+        for _ in range(self.patience):
             step = self.bench.standing.next_step
             self.steps.append(f"{step.step}:{step.reason}")
             if step.step == "done":
                 return str(self.bench.case.job.state)
             getattr(self, f"_{step.step}")(reserve, step.reason, step.corners)
         raise AssertionError(f"no end in sight: {self.steps}")
-
-    def followed_on_a_copy(self, reserve: Reserve) -> tuple[str, list[str]]:
-        """The same without a trace in the vehicle; the caller rolls the database back."""
-        other = copy.deepcopy(self, {id(self.bench.site): self.bench.site})
-        return other.follow(reserve), other.steps
 
     def _check_readiness(self, reserve: Reserve, reason: str, corners: Any) -> None:
         self.bench.ready()

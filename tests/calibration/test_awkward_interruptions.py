@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from typing import Any
 
 import pytest
 
@@ -49,7 +50,7 @@ def test_a_pause_with_changes_asks_for_readiness_and_a_round_anew(
     assert bench.standing.open_proposal is None, "the proposal was made for what stood before"
     bench.ready()
     assert (bench.next_step, bench.reason) == ("measure", "after_resumption")
-    bench.measure({"FL": 470}, setpoints=setpoints)
+    bench.measure({"FL": 470 if setpoints == COUNTS else 475}, setpoints=setpoints)
     assert bench.next_step == "propose"
     assert bench.standing.course.as_found is not None
     assert bench.standing.course.as_found.setpoints == COUNTS, "the original as-found stays the way back"
@@ -74,7 +75,7 @@ def test_a_paused_job_is_open_and_facts_come_in(site: Site, bench: Bench) -> Non
 # --- refiling -------------------------------------------------------------------------------------------
 def test_a_job_moves_to_another_vehicle_and_is_judged_by_its_specification(site: Site, bench: Bench) -> None:
     first = bench.vehicle
-    axles = {axle: {**SPECIFICATION[axle], "target_mm": 470} for axle in ("front", "rear")}
+    axles: dict[str, Any] = {axle: {**SPECIFICATION[axle], "target_mm": 470} for axle in ("front", "rear")}
     other = site.vehicle(vehicle_model=site.specification(**axles).vehicle_model)
     bench.refile(other)
     assert bench.case.job.vehicle_id == other.pk
@@ -132,7 +133,7 @@ def test_a_concession_was_for_the_other_vehicle(site: Site, bench: Bench) -> Non
 
 
 def test_an_approved_sign_off_was_for_the_other_vehicle(site: Site) -> None:
-    narrow = {axle: {**SPECIFICATION[axle], "tolerance_mm": 1.5} for axle in ("front", "rear")}
+    narrow: dict[str, Any] = {axle: {**SPECIFICATION[axle], "tolerance_mm": 1.5} for axle in ("front", "rear")}
     bench = Bench.open(site, site.vehicle(vehicle_model=site.specification(**narrow).vehicle_model))
     bench.ready()
     for _ in range(3):

@@ -1,10 +1,10 @@
-"""Going back: in step-limited writes, each verified alone, past stops and readiness, and never to somebody else's counts."""
+"""Going back: in step-limited writes, each verified alone, past stops and readiness, never to another's counts."""
 
 from __future__ import annotations
 
 import pytest
 
-from fleet.errors import Conflict
+from fleet.errors import Conflict, Invalid
 from fleet.models import OutboxItem
 from tests.calibration.bench import COUNTS, Bench
 from tests.factories import Site
@@ -197,6 +197,54 @@ def test_an_earlier_jobs_counts_do_not_hold_for_a_corner_worked_on_since(site: S
     back.now = bench.now
     back.measure()
     assert back.revert().to_setpoints == {**COUNTS, "FL": 125}
+
+
+@pytest.mark.parametrize(("measured_after", "goal"), [(False, 140), (True, 125)])
+def test_between_two_jobs_too_an_event_changes_where_the_later_one_goes(
+    site: Site, measured_after: bool, goal: int
+) -> None:
+    """To the first round after the event; where there is none, to what is stored."""
+    first = Bench.open(site, hours_ago=20)
+    first.measure()
+    first.write(None, {**COUNTS, "FL": 125, "FR": 125})
+    first.event("sensor_replaced", "FL")
+    if measured_after:
+        first.measure()
+    first.end()
+    back = Bench.open(site, first.vehicle, setpoints={**COUNTS, "FL": 140}, reason="reversion", to_job=first.case.job)
+    back.measure()
+    back.write(None, {**COUNTS, "FL": 140, "FR": 130})
+    assert back.revert().to_setpoints == {**COUNTS, "FL": goal}
+
+
+def test_a_linked_partner_has_the_same_way_back_to_an_earlier_job(site: Site) -> None:
+    linked = {**COUNTS, "RR": 118}
+    model = site.specification(linked_corners=[["RL", "RR"]]).vehicle_model
+    first = Bench.open(site, site.vehicle(vehicle_model=model), setpoints=linked, hours_ago=20)
+    first.measure()
+    first.event("spring_replaced", "RL")
+    first.end()
+    now = {**linked, "FL": 125, "RL": 130, "RR": 130}
+    back = Bench.open(site, first.vehicle, setpoints=now, reason="reversion", to_job=first.case.job)
+    back.measure()
+    assert back.revert().to_setpoints == {**now, "FL": 120}
+
+
+def test_an_earlier_job_without_a_round_is_no_way_back(site: Site) -> None:
+    first = Bench.open(site, hours_ago=20)
+    first.end()
+    back = Bench.open(site, first.vehicle, reason="reversion", to_job=first.case.job)
+    back.measure()
+    with pytest.raises(Conflict):
+        back.revert()
+
+
+def test_a_reversion_job_names_an_earlier_job_of_its_own_vehicle(site: Site) -> None:
+    other = Bench.open(site)
+    for to_job in (None, other.job):
+        with pytest.raises(Invalid) as refusal:
+            Bench.open(site, reason="reversion", to_job=to_job)
+        assert refusal.value.errors[0].pointer == "/to_job"
 
 
 def test_a_job_found_to_be_another_vehicles_goes_back_to_no_earlier_job_of_the_wrong_one(site: Site) -> None:

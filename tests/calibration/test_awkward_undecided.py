@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from calibration.services import decisions
@@ -10,7 +12,7 @@ from fleet.ids import new_id
 from tests.calibration.bench import Bench
 from tests.factories import SPECIFICATION, Person, Site
 
-NARROW = {axle: {**SPECIFICATION[axle], "tolerance_mm": 1.5} for axle in ("front", "rear")}
+NARROW: dict[str, Any] = {axle: {**SPECIFICATION[axle], "tolerance_mm": 1.5} for axle in ("front", "rear")}
 """Narrower than the expanded uncertainty of a tape even with three rounds pooled."""
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from typing import Any
 
 import pytest
 
@@ -17,7 +18,7 @@ REAR = {"RL": 118, "RR": 121}
 LINKED = {"FL": 120, "FR": 120, "RL": 118, "RR": 118}
 
 
-def open_with(site: Site, setpoints: dict[str, int], **specification: object) -> Bench:
+def open_with(site: Site, setpoints: dict[str, int], **specification: Any) -> Bench:
     model = site.specification(**specification).vehicle_model
     bench = Bench.open(site, site.vehicle(vehicle_model=model), setpoints=setpoints)
     bench.ready()
@@ -73,6 +74,38 @@ def test_a_round_without_a_controlled_corners_count_leads_to_no_verdict_that_it_
     assert "setpoints_incomplete" in bench.codes()
     assert "not_adjustable_here" not in bench.codes()
     assert (bench.next_step, bench.reason) == ("measure", "setpoints_incomplete")
+
+
+def test_where_two_rounds_in_a_row_lack_a_count_the_vehicle_or_its_specification_is_looked_at(site: Site) -> None:
+    """A van with air at the rear only, on a specification that has four controlled corners."""
+    bench = Bench.open(site, setpoints=REAR)
+    bench.ready()
+    bench.measure({"FL": 460})
+    assert (bench.next_step, bench.reason) == ("measure", "setpoints_incomplete")
+    bench.measure({"FL": 460})
+    assert (bench.next_step, bench.reason) == ("inspect", "setpoints_incomplete")
+    with pytest.raises(Conflict):
+        bench.enter(RL=119)
+    assert bench.end().state == "ended"
+
+
+@pytest.mark.parametrize("as_what", ["round", "write", "resumption"])
+def test_after_incomplete_set_points_a_complete_round_is_judged_and_planned_on(site: Site, as_what: str) -> None:
+    bench = Bench.open(site)
+    bench.ready()
+    bench.measure({"FL": 470})
+    complete, incomplete = dict(bench.setpoints), {"FR": 120, "RL": 118, "RR": 121}
+    if as_what == "round":
+        bench.measure({"FL": 470}, setpoints=incomplete)
+    elif as_what == "write":
+        bench.write(None, incomplete)
+    else:
+        bench.pause()
+        bench.resume(setpoints=incomplete)
+        bench.ready()
+    bench.measure({"FL": 470}, setpoints=complete)
+    assert bench.next_step == "propose"
+    assert bench.propose().from_setpoints == complete
 
 
 def test_a_vehicle_without_a_specification_is_recorded_and_takes_the_first_revision_once(site: Site) -> None:

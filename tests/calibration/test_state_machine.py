@@ -11,6 +11,7 @@ from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
 
+import pytest
 from django.db import transaction
 from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
@@ -23,10 +24,14 @@ from hypothesis.stateful import (
     run_state_machine_as_test,
 )
 
-from calibration.models import Proposal
+from calibration.metrology import decision, limits
+from calibration.models import Proposal, Reading
+from calibration.rules import content, next_step, standing
 from calibration.rules.readiness import ITEMS
+from calibration.rules.record import ReadinessChecked
 from calibration.rules.standing import Standing
-from calibration.services import jobs
+from calibration.services import jobs, step
+from fleet import ledger
 from fleet.errors import LevelbookError
 from fleet.ids import new_id
 from tests.calibration import invariants
@@ -34,7 +39,7 @@ from tests.calibration.living_vehicle import LivingVehicle, Reserve
 from tests.factories import SPECIFICATION, TYRE, Person, Site
 
 LONG = "LEVELBOOK_HISTORIES" in os.environ
-HISTORIES, STEPS = (int(os.environ["LEVELBOOK_HISTORIES"]), 50) if LONG else (12, 20)
+HISTORIES, STEPS = (int(os.environ["LEVELBOOK_HISTORIES"]), 50) if LONG else (10, 18)
 
 STEEL = {"target_mm": 486, "tolerance_mm": 6, "axle_load_kg": 1450}
 STEEPER = {"setpoint_low": -120, "setpoint_high": 120, "response_mm_per_count": -0.5, "response_sd": 0.08}
@@ -65,7 +70,7 @@ clocks = st.sampled_from((timedelta(0),) * 6 + (timedelta(minutes=-25), timedelt
 
 
 class JobMachine(RuleBasedStateMachine):
-    """One job on one simulated vehicle; every action may come at any time."""
+    """One job on one simulated vehicle; every action may come at any time. `case` is what stood before the action."""
 
     def __init__(self, site: Site, people: dict[str, Person], reserve: Reserve, specifications: dict[str, Any]) -> None:
         super().__init__()
@@ -93,7 +98,7 @@ class JobMachine(RuleBasedStateMachine):
         if tyre:
             self.bench.fit(tyre)
         self.books = {self.bench.vehicle.pk}
-        case = self.bench.case
+        self.case = case = self.bench.case
         self.shown = (invariants.seen_by_a_signer(case), case.standing.content_sha256)
 
     # --- actions ---------------------------------------------------------------------------------------
@@ -107,12 +112,18 @@ class JobMachine(RuleBasedStateMachine):
 
     def fact(self, action: Callable[[], Any]) -> Any:
         """A well-formed fact is never refused."""
-        was_closed = not self.bench.case.job.is_open
+        was_closed = not self.case.job.is_open
         with transaction.atomic():
             row = action()
         if was_closed:
             assert "recorded_after_close" in self.bench.codes()
         return row
+
+    def check_all(self) -> None:
+        self.fact(self.bench.ready)
+
+    def measure_once(self) -> None:
+        self.fact(self.living.measure)
 
     @rule(outcome=st.sampled_from(("pass",) * 4 + ("fail", "not_done", "not_applicable")), item=st.sampled_from(ITEMS))
     def check_readiness(self, outcome: str, item: str) -> None:
@@ -138,13 +149,13 @@ class JobMachine(RuleBasedStateMachine):
 
     @rule()
     def read_again(self) -> None:
-        standing = self.bench.standing
+        standing = self.case.standing
         if standing.assessment is not None and any(each.read_again for each in standing.assessment.corners):
             self.do(self.living.read_again)
 
     @rule(by=people, pick=st.integers(0, 30))
     def strike(self, by: str, pick: int) -> None:
-        readings = [reading for each in self.bench.case.rounds for reading in each.reading_rows]  # type: ignore[attr-defined]
+        readings = [reading for each in self.case.rounds for reading in each.reading_rows]  # type: ignore[attr-defined]
         if readings:
             reading = readings[pick % len(readings)]
             height = float(reading.height_mm) + 1
@@ -152,7 +163,7 @@ class JobMachine(RuleBasedStateMachine):
 
     @rule()
     def compute(self) -> None:
-        before = self.bench.standing
+        before = self.case.standing
         made = self.do(self.bench.propose)
         assert (made is not None) == (before.next_step.step == "propose"), "'propose' and the proposal do not agree"
         if made is not None:
@@ -160,8 +171,8 @@ class JobMachine(RuleBasedStateMachine):
 
     @rule(corner=corners, change=st.sampled_from((1, -4, 19, -60, 400)))
     def enter(self, corner: str, change: int) -> None:
-        before = self.bench.standing
-        stored = dict(before.course.stored or {})
+        before = self.case.standing
+        stored: dict[str, int] = {str(c): n for c, n in (before.course.stored or {}).items()}
         partners = (corner, *_partner(before, corner))
         self.bench.setpoints = stored
         wanted = {each: stored[each] + change for each in partners if each in stored}
@@ -172,17 +183,17 @@ class JobMachine(RuleBasedStateMachine):
 
     @rule(decision=st.sampled_from(("approve", "refuse")), by=people)
     def decide(self, decision: str, by: str) -> None:
-        if self.bench.standing.open_approval is not None:
+        if self.case.standing.open_approval is not None:
             self.do(lambda: self.bench.decide(decision, self.people[by]))
 
     @rule(decision=st.sampled_from(("accept", "accept", "reject")), by=people, pick=st.integers(0, 9))
     def rule_on(self, decision: str, by: str, pick: int) -> None:
-        findings = self.bench.case.findings
+        findings = self.case.findings
         if findings:
             finding = findings[pick % len(findings)]
             self.do(lambda: self.bench.rule_on(finding.pk, decision, self.people[by]))
 
-    @precondition(lambda self: self.bench.standing.open_proposal is not None)
+    @precondition(lambda self: self.case.standing.open_proposal is not None)
     @rule()
     def write_open_proposal(self) -> None:
         self.fact(self.living.write_open_proposal)
@@ -195,7 +206,7 @@ class JobMachine(RuleBasedStateMachine):
         wanted = dict(proposal.to_setpoints) if proposal else self.living.body.read_setpoints()
         first = next(iter(wanted))
         wanted[first] += short_by
-        for partner in _partner(self.bench.standing, first):
+        for partner in _partner(self.case.standing, first):
             wanted[partner] = wanted[first]
         self.fact(lambda: self.living.write(proposal, wanted, written_at=self.bench.now + clock))
 
@@ -214,7 +225,7 @@ class JobMachine(RuleBasedStateMachine):
 
     @rule(nothing_changed=st.booleans(), change=st.sampled_from((0, 0, 2)))
     def resume(self, nothing_changed: bool, change: int) -> None:
-        if self.bench.standing.is_paused and change:
+        if self.case.standing.is_paused and change:
             self.living.body.write({c: n + change for c, n in self.living.body.read_setpoints().items()})
         read = self.living.body.read_setpoints()
         self.do(lambda: self.bench.resume(nothing_changed=nothing_changed, setpoints=read))
@@ -229,7 +240,7 @@ class JobMachine(RuleBasedStateMachine):
 
     @rule(by=people)
     def sign_off(self, by: str) -> None:
-        before = self.bench.standing
+        before = self.case.standing
         signed = self.do(lambda: self.bench.sign_off(self.people[by]))
         assert signed is None or before.next_step.step == "sign_off"
 
@@ -237,7 +248,7 @@ class JobMachine(RuleBasedStateMachine):
     def sign_over_a_stale_record(self) -> None:
         assert self.do(lambda: self.bench.sign_off(content_sha256="0" * 64)) is None
 
-    @precondition(lambda self: self.bench.case.writes or not self.bench.case.job.is_open)
+    @precondition(lambda self: self.case.writes or not self.case.job.is_open)
     @rule()
     def end(self) -> None:
         self.do(self.living.end)
@@ -262,7 +273,7 @@ class JobMachine(RuleBasedStateMachine):
     # --- what holds ------------------------------------------------------------------------------------
     @invariant()
     def all_holds(self) -> None:
-        case = self.bench.case
+        self.case = case = self.bench.case
         invariants.check_next_step(case.standing)
         invariants.check_state(case)
         self.shown = invariants.check_content_hash(self.shown, case)
@@ -303,7 +314,7 @@ def test_any_history_of_a_job_keeps_its_promises_and_leads_to_an_end(site: Site)
     people["deputy"] = site.person("technician", may_approve=True)
     made = {name: site.specification(**changes) for name, changes in SPECIFICATIONS.items()}
     run_state_machine_as_test(
-        lambda: JobMachine(site, people, reserve, made),
+        lambda: JobMachine(site, people, reserve, made),  # type: ignore[arg-type]  # a factory does as well
         settings=settings(
             max_examples=HISTORIES,
             stateful_step_count=STEPS,
@@ -314,3 +325,120 @@ def test_any_history_of_a_job_keeps_its_promises_and_leads_to_an_end(site: Site)
             suppress_health_check=list(HealthCheck),
         ),
     )
+
+
+# --- the checks themselves find what they are there for --------------------------------------------------
+def _run(site: Site, steps: Callable[[JobMachine], None], kind: str = "four corners") -> None:
+    """A given history on the machine, with everything that it checks."""
+    made = {name: site.specification(**SPECIFICATIONS[name]) for name in ("four corners", "small steps")}
+    people = {"technician": site.technician, "manager": site.manager}
+    machine = JobMachine(site, people, Reserve.of(site), made)
+    machine.arrive(kind, (-20, -20, 0, 0), ("healthy",) * 4, 5, None)
+    machine.living.patience = 20
+    machine.all_holds()
+    steps(machine)
+    machine.teardown()
+
+
+def _adjust(machine: JobMachine) -> None:
+    for action in (machine.check_all, machine.measure_once, machine.compute, machine.write_open_proposal):
+        action()
+        machine.all_holds()
+
+
+def _unready(machine: JobMachine) -> None:
+    machine.measure_once()
+    machine.all_holds()
+
+
+def _dead(machine: JobMachine) -> None:
+    machine.living.truth.gain[0] = 0.0
+    _adjust(machine)
+    for _ in range(2):
+        machine.measure_once()
+        machine.all_holds()
+    machine.compute()
+
+
+def test_the_plain_histories_hold(site: Site) -> None:
+    _run(site, _adjust)
+    _run(site, _dead)
+
+
+def _forget_a_row(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(step.JobStep, "add_readings", lambda self, rows: Reading.objects.bulk_create(rows))
+
+
+def _skip_the_ledger(monkeypatch: pytest.MonkeyPatch) -> None:
+    appended = ledger.append
+
+    def append(actor: Any, kind: str, *args: Any, **fields: Any) -> Any:
+        return None if kind == "round_recorded" else appended(actor, kind, *args, **fields)
+
+    monkeypatch.setattr(ledger, "append", append)
+
+
+def _alter_an_entry(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(ledger, "entry_hash", lambda entry: "0" * 64)
+
+
+def _drop_the_step_limit(monkeypatch: pytest.MonkeyPatch) -> None:
+    bounds = limits._bounds
+
+    def wide(*args: Any) -> Any:
+        found = bounds(*args)
+        found["step"] = (-10_000, 10_000)
+        return found
+
+    monkeypatch.setattr(limits, "_bounds", wide)
+
+
+def _ignore_stops(monkeypatch: pytest.MonkeyPatch) -> None:
+    decide = decision.decide
+    monkeypatch.setattr(standing, "decide", lambda *args, **fields: decide(*args, **{**fields, "suspicions": ()}))
+    monkeypatch.setattr(next_step, "RULES", tuple(each for each in next_step.RULES if each is not next_step._stopped))
+
+
+def _ignore_readiness(monkeypatch: pytest.MonkeyPatch) -> None:
+    kept = tuple(each for each in next_step.RULES if each is not next_step._not_ready)
+    monkeypatch.setattr(next_step, "RULES", kept)
+
+
+def _leave_readiness_out_of_the_hash(monkeypatch: pytest.MonkeyPatch) -> None:
+    details = content._details
+    monkeypatch.setattr(content, "_details", lambda fact: None if isinstance(fact, ReadinessChecked) else details(fact))
+
+
+def _keep_the_state(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(step, "_open_state", lambda standing, case: "open")
+
+
+def _never_settle(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(
+        next_step, "RULES", (next_step._closed, lambda job: standing.NextStep("measure", "after_start"))
+    )
+
+
+FAULTS = {
+    "a row is left out of the ledger": ("never came into the ledger", _forget_a_row, _adjust),
+    "a step appends nothing to the ledger": ("never came into the ledger", _skip_the_ledger, _adjust),
+    "an entry's hash is not of what it says": ("an entry was altered", _alter_an_entry, _adjust),
+    "the step limit is dropped": ("beyond its limits|beyond the step limit", _drop_the_step_limit, _adjust),
+    "stops are ignored": ("a stop stands", _ignore_stops, _dead),
+    "readiness is ignored": (
+        "readiness is undone",
+        _ignore_readiness,
+        _unready,
+    ),
+    "the content hash leaves readiness out": ("does not go with the record", _leave_readiness_out_of_the_hash, _adjust),
+    "the state is not brought up to date": ("the state is not what happened", _keep_the_state, _adjust),
+    "the next step leads nowhere": ("no end in sight", _never_settle, _unready),
+}
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_a_planted_fault_is_found(site: Site, monkeypatch: pytest.MonkeyPatch, fault: str) -> None:
+    message, plant, steps = FAULTS[fault]
+    plant(monkeypatch)
+    with pytest.raises(AssertionError, match=message):
+        _run(site, steps)

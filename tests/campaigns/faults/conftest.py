@@ -24,12 +24,16 @@ def seeded_service() -> Iterator[RunningService]:
 
 
 @pytest.fixture(scope="session")
-def bench(service: RunningService) -> Bench:
+def bench(service: RunningService) -> Iterator[Bench]:
     """A workshop on the real service."""
-    return Bench(service, new_shop(service))
+    bench = Bench(service, new_shop(service))
+    yield bench
+    bench.shop.close()
 
 
 @pytest.fixture(scope="session")
-def seeded_bench(seeded_service: RunningService) -> Bench:
+def seeded_bench(seeded_service: RunningService) -> Iterator[Bench]:
     """A workshop on the service whose faults a test switches on."""
-    return Bench(seeded_service, new_shop(seeded_service))
+    bench = Bench(seeded_service, new_shop(seeded_service))
+    yield bench
+    bench.shop.close()

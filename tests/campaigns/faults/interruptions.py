@@ -1,4 +1,4 @@
-"""Interruptions one at a time: a worker in the middle of a certificate, the broker, the database, work that cannot succeed.
+"""Interruptions one at a time: of a worker in the middle of a certificate, the broker, the database; and lost work.
 
     python -m tests.campaigns.faults.interruptions
 
@@ -16,7 +16,7 @@ import time
 from collections import Counter
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -81,8 +81,8 @@ class Bench:
 
     def item_of(self, job: str) -> tuple[str, str, int]:
         """Id, state and attempts of the work of making a job's document."""
-        query = "SELECT id, state, attempts FROM fleet_outboxitem WHERE kind = 'calibration.job_ended' AND payload->>'job' = %s"
-        (row,) = self.query(query, job)
+        query = "SELECT id, state, attempts FROM fleet_outboxitem WHERE kind = %s AND payload->>'job' = %s"
+        (row,) = self.query(query, "calibration.job_ended", job)
         return str(row[0]), str(row[1]), int(row[2])
 
     def query(self, text: str, *values: object) -> list[tuple[Any, ...]]:
@@ -147,7 +147,8 @@ def kill_family(service: RunningService, name: str) -> None:
     assert child is not None
     family = [*child.children(recursive=True), child]
     for process in family:
-        process.kill()
+        with suppress(psutil.NoSuchProcess):
+            process.kill()
     wait_until(lambda: not any(_is_alive(process) for process in family), PATIENCE_S)
 
 
@@ -290,7 +291,7 @@ def _told(response: httpx.Response) -> str:
 def poison(bench: Bench) -> list[str]:
     """An item that fails in every attempt is parked after the fifth, shown with its error, and nobody tries again."""
     item = bench.append_work("reports.certificate_issue", {"certificate": "no id at all"})
-    for attempt in range(1, MOST_ATTEMPTS + 2):
+    for attempt in range(1, MOST_ATTEMPTS + 1):
         bench.make_due(item)
         bench.hint(item)
         wait_until(lambda: _failed(bench, item, attempt), PATIENCE_S)  # noqa: B023  (called at once)
@@ -316,6 +317,7 @@ def main() -> int:
         bench = Bench(service, new_shop(service))
         with_a_broker(bench)
         for interruption in (broker_flushed, broker_away, broker_hanging, database_away, poison):
+            sys.stderr.write(f"{time.strftime('%H:%M:%S')} {interruption.__name__}\n")
             problems += interruption(bench)
     with running_service(seeded=True) as service, seeded.switch_on(service.data.root, "slow_drawing"):
         problems += worker_killed_at_work(Bench(service, new_shop(service)))

@@ -76,7 +76,7 @@ def _insertion(bench: Bench, table: str, session_of: str, row_of: str) -> str:
     """What refuses a row that is empty but for its keys; the database looks at the policy before the other rules."""
     extra = PLACE_IN_A_BOOK if table == "fleet_ledgerentry" else {}
     names = sql.SQL(", ").join(map(sql.Identifier, ("id", "workshop_id", *extra)))
-    values = sql.SQL(", ").join(map(sql.SQL, ("gen_random_uuid()", "%s", *extra.values())))  # type: ignore[arg-type]
+    values = sql.SQL(", ").join(map(sql.SQL, ("gen_random_uuid()", "%s", *extra.values())))
     statement = sql.SQL("INSERT INTO {} ({}) VALUES ({})").format(sql.Identifier(table), names, values)
     try:
         with workshop_session(bench.service, session_of) as session:
@@ -126,7 +126,10 @@ def _refusal(bench: Bench, role: str, statement: sql.Composed) -> str | None:
 
 
 def _has_trigger(bench: Bench, table: str) -> bool:
-    query = "SELECT count(*) FROM pg_trigger WHERE tgrelid = %s::regclass AND tgname = 'append_only_row' AND tgenabled = 'O'"
+    query = (
+        "SELECT count(*) FROM pg_trigger "
+        "WHERE tgrelid = %s::regclass AND tgname = 'append_only_row' AND tgenabled = 'O'"
+    )
     with bench.service.connect(postgres.ADMIN) as session:
         return session.execute(query, [table]).fetchone() == (1,)
 
@@ -185,8 +188,11 @@ class Addresses:
 
 
 def answered_to_outsiders(bench: Bench, outsider: str) -> tuple[list[str], int, list[str]]:
-    """Addresses of the bench's workshop that answer an outsider otherwise than with 404, how many were asked, and
-    those that could not be asked since the workshop has no such thing."""
+    """Ask for everything of the bench's workshop with an outsider's token and an empty body.
+
+    Gives the addresses that answer otherwise than with 404, how many were asked, and those that could not be asked
+    since the workshop has no such thing.
+    """
     addresses = Addresses(bench.shop.http.manager)
     problems, asked, unasked = [], 0, []
     headers = {"Authorization": f"Bearer {outsider}", "If-Match": '"1"'}
@@ -198,6 +204,7 @@ def answered_to_outsiders(bench: Bench, outsider: str) -> tuple[list[str], int, 
                 continue
             asked += 1
             status = client.request(method, f"{BASE}{address}", json=None if method == "GET" else {}).status_code
-            if status != 404:
+            # An empty body may be refused before it is looked whose the thing is, as it would be for any name.
+            if status != 404 and not (status == 422 and method == "POST"):
                 problems.append(f"{method} {path}: {status}")
     return problems, asked, unasked

@@ -95,10 +95,9 @@ def campaign(
 
 def new_shop(service: RunningService) -> Shop:
     """A workshop of its own on this service."""
-    answer = service.manage(
-        "create_workshop", "--name", "Kill campaign", "--email", f"m-{time.time_ns()}@example.com", "--password", ""
-    )
-    founded = json.loads(answer)
+    email = f"m-{time.time_ns()}@example.com"
+    named = ("--name", "Kill campaign", "--email", email, "--password", "")
+    founded = json.loads(service.manage("create_workshop", *named))
     return Shop(service.url, founded["workshop"], founded["token"], Journal(), threading.Event())
 
 

@@ -103,7 +103,7 @@ def two_sign_offs(bench: Bench, clients: int = FEW) -> list[str]:
 
 
 def two_writes(bench: Bench) -> list[str]:
-    """Two tablets record different read-backs of one proposal: both are facts, and their conflict waits for a ruling."""
+    """Two tablets record different read-backs of one proposal: both are facts, their conflict awaits a ruling."""
     technician, job = _job_made_ready(bench)
     _measured_until(technician, job, "propose", ONE_HIGH)
     proposal = technician.api.post(f"/jobs/{job}/proposals/")

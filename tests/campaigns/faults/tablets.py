@@ -20,7 +20,7 @@ from reports.demo.simulated_tape import Tape
 from reports.demo.simulated_vehicle import CORNER_NAMES, SimulatedVehicle, draw_truth
 from reports.demo.specifications import ESTATE
 from tests.campaigns.faults.journal import Acknowledged, Journal
-from tests.simulator.http_api import BASE, Api
+from tests.simulator.http_api import BASE, Api, connection
 from tests.simulator.http_technician import READINESS_ITEMS, HttpTechnician
 from tests.simulator.http_workshop import HttpWorkshop
 
@@ -28,6 +28,8 @@ ANSWER_PATIENCE_S: Final = 15.0
 PAUSE_S: Final = (0.05, 0.4)
 """A tablet waits a minute or more; a campaign has less time."""
 BUSY: Final = (429, 502, 503)
+MOST_READS: Final = 1000
+"""A record is sent for ever; something that cannot be read for minutes is a fault."""
 TYRE: Final = {"size": "255/60R18", "load_index": 112, "speed_symbol": "V"}
 OFF_TARGET_SD_MM: Final = 4.0
 
@@ -52,9 +54,14 @@ class PersistentTransport(httpx.BaseTransport):
                 self._keep(request, response, tries)
                 return response
             self.journal.note_retry()
+            if request.method == "GET" and tries >= MOST_READS:
+                raise CampaignOverError(f"{request.url.path} could not be read")
             if self.give_up.wait(self._random.uniform(*PAUSE_S)):
                 raise CampaignOverError(request.url.path)
         raise AssertionError("unreachable")
+
+    def close(self) -> None:
+        self._network.close()
 
     def _try(self, request: httpx.Request) -> httpx.Response | None:
         try:
@@ -88,8 +95,9 @@ class PersistentTransport(httpx.BaseTransport):
 def _client_id(request: httpx.Request) -> str | None:
     if request.headers.get("Content-Type", "").startswith("application/json"):
         body = json.loads(request.content)
-        return body.get("id") if isinstance(body, dict) else None
-    return request.headers.get("X-Record-Id")
+        return str(body["id"]) if isinstance(body, dict) and "id" in body else None
+    of_upload: str | None = request.headers.get("X-Record-Id")
+    return of_upload
 
 
 @dataclass
@@ -102,17 +110,22 @@ class Shop:
     journal: Journal
     give_up: threading.Event
     model: str = ""
+    client: httpx.Client = field(init=False)
     http: HttpWorkshop = field(init=False)
     first_vehicle: dict[str, Any] = field(init=False)
 
     def __post_init__(self) -> None:
+        self.client = connection(self.url, PersistentTransport(self.journal, self.give_up))
         self.http = HttpWorkshop(self.api())
         self.model = self.http.model("Fell", json.loads(json.dumps(dict(ESTATE), default=str)))
         # The first vehicle brings the operator with it, before tablets could race for its name.
         self.first_vehicle = self.http.manager.get(f"/vehicles/{self.http.vehicle(self.model)}/")
 
     def api(self, token: str = "") -> Api:
-        return Api(self.url, token or self.token, PersistentTransport(self.journal, self.give_up))
+        return Api(self.client, token or self.token)
+
+    def close(self) -> None:
+        self.client.close()
 
 
 class Tablet(threading.Thread):
@@ -187,11 +200,11 @@ class Tablet(threading.Thread):
 
     def _photograph(self, measured: str) -> None:
         record = str(uuid7())
-        answer = self.api._client.post(  # type: ignore[attr-defined]
+        answer = self.api.client.post(
             f"{BASE}/rounds/{measured}/photos/",
             data={"id": record},
             files={"file": ("tape.png", _picture(self.rng), "image/png")},
-            headers={"X-Record-Id": record},
+            headers={"X-Record-Id": record, "Authorization": f"Bearer {self.api.token}"},
         )
         answer.raise_for_status()
 

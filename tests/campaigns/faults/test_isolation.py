@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Iterator
 
 import pytest
 from django.apps import apps
@@ -20,6 +21,8 @@ RECORD_TABLES = sorted(
     model._meta.db_table for model in apps.get_models() if issubclass(model, (RecordModel, LedgerEntry, Receipt))
 )
 
+SURELY_FILLED = {"calibration_round", "calibration_reading", "fleet_ledgerentry", "fleet_receipt"}
+
 
 @pytest.fixture(scope="session")
 def worked(bench: Bench) -> Bench:
@@ -32,15 +35,19 @@ def worked(bench: Bench) -> Bench:
 
 
 @pytest.fixture(scope="session")
-def outsider(service: RunningService) -> Shop:
-    return new_shop(service)
+def outsider(service: RunningService) -> Iterator[Shop]:
+    shop = new_shop(service)
+    yield shop
+    shop.close()
 
 
 def test_raw_session_of_another_workshop_sees_no_row_of_any_tenant_table(worked: Bench, outsider: Shop) -> None:
     tables = isolation.tenant_tables(worked)
     with_rows = [table for table in tables if isolation.rows_of(worked, table, worked.shop.workshop)]
     assert len(tables) >= 40
-    assert {"calibration_round", "calibration_reading", "fleet_ledgerentry", "reports_certificatefile"} <= set(with_rows)
+    assert {"calibration_round", "calibration_reading", "fleet_ledgerentry", "reports_certificatefile"} <= set(
+        with_rows
+    )
     assert isolation.seen_from_outside(worked, outsider.workshop) == []
 
 
@@ -49,7 +56,9 @@ def test_raw_session_may_insert_no_row_of_another_workshop(worked: Bench, outsid
 
 
 def test_record_tables_refuse_change_and_removal_to_application_and_owner(worked: Bench) -> None:
-    assert {"fleet_ledgerentry", "fleet_receipt", "calibration_reading", "reports_certificatefile"} <= set(RECORD_TABLES)
+    assert {"fleet_ledgerentry", "fleet_receipt", "calibration_reading", "reports_certificatefile"} <= set(
+        RECORD_TABLES
+    )
     assert isolation.changed_records(worked, RECORD_TABLES) == []
 
 
@@ -88,5 +97,5 @@ def test_check_of_records_sees_a_table_without_its_triggers(worked: Bench) -> No
 
 
 def test_check_of_addresses_sees_a_token_that_is_no_outsider_s(worked: Bench) -> None:
-    problems, asked, _unasked = isolation.answered_to_outsiders(worked, worked.shop.technician_token)
+    problems, asked, _unasked = isolation.answered_to_outsiders(worked, worked.shop.token)
     assert len([problem for problem in problems if ": 200" in problem]) > asked / 4

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from contextlib import closing
+
 import pytest
 
 from tests.campaigns.faults.interruptions import Bench
@@ -9,11 +11,19 @@ from tests.campaigns.faults.kills import campaign, new_shop
 from tests.campaigns.faults.running import Kind, RunningService
 from tests.campaigns.faults.seeded import switch_on
 
-SHORT: tuple[Kind, ...] = ("web process", "database server", "worker process", "broker", "database backend", "web server")
+SHORT: tuple[Kind, ...] = (
+    "web process",
+    "database server",
+    "worker process",
+    "broker",
+    "database backend",
+    "web server",
+)
 
 
 def test_whatever_is_killed_nothing_acknowledged_is_lost_doubled_or_done_by_halves(service: RunningService) -> None:
-    outcome = campaign(service, new_shop(service), seed=7, kinds=SHORT, tablets=4)
+    with closing(new_shop(service)) as shop:
+        outcome = campaign(service, shop, seed=7, kinds=SHORT, tablets=4)
     assert outcome.problems == []
     assert sum(outcome.kills.values()) == len(SHORT)
     assert outcome.counts["acknowledged records"] > len(SHORT)
@@ -29,5 +39,5 @@ def test_whatever_is_killed_nothing_acknowledged_is_lost_doubled_or_done_by_halv
 )
 def test_campaign_finds_the_seeded_fault(fault: str, kinds: tuple[Kind, ...], seeded_bench: Bench) -> None:
     service = seeded_bench.service
-    with switch_on(service.data.root, fault):
-        assert campaign(service, new_shop(service), seed=7, kinds=kinds, tablets=4).problems
+    with closing(new_shop(service)) as shop, switch_on(service.data.root, fault):
+        assert campaign(service, shop, seed=7, kinds=kinds, tablets=4).problems

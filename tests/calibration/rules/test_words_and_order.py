@@ -1,0 +1,159 @@
+"""Rules that need no database: every code has words, facts stand in the order in which they can have happened."""
+
+from __future__ import annotations
+
+import re
+import uuid
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from calibration.metrology.specification import AxleSpecification, Specification
+from calibration.rules import next_step, texts
+from calibration.rules.cautions import ALTERED_HEIGHT, cautions_for
+from calibration.rules.course import complete, last_known_setpoints, walk, way_back
+from calibration.rules.findings import NOTES, STOPS, Arrival, NewFinding, clock_is_wrong, of_arrival, time_that_counts
+from calibration.rules.readiness import ITEMS, is_ready, merged
+from calibration.rules.record import EventHappened, JobRecord, Paused, Resumed, WriteDone
+from calibration.rules.standing import Standing
+
+OPENED = datetime(2026, 3, 2, 9, 30, 40, tzinfo=UTC)
+COUNTS = {"FL": 100, "FR": 100, "RL": 100, "RR": 100}
+AXLE = AxleSpecification(486, 6, 40, 215, 0.9, 0.15)
+VAN = Specification(AXLE, AXLE, 2885, 1605, 1613, 0, 255, 8, 20, 40, 60, 1.5, linked_corners=(("RL", "RR"),))
+
+
+def record(*facts: Any, **fields: Any) -> JobRecord:
+    values: dict[str, Any] = {
+        "id": uuid.uuid4(),
+        "opened_at": OPENED,
+        "opened_by": uuid.uuid4(),
+        "closed_at": None,
+        "state": "open",
+        "specification": VAN,
+        "specification_id": uuid.uuid4(),
+        "readiness_not_applicable": frozenset(),
+        "pad_levels_mm": None,
+        "facts": facts,
+        "findings": (),
+        "baseline": {},
+    }
+    return JobRecord(**values | fields)
+
+
+def common(minutes: float) -> tuple[uuid.UUID, datetime, datetime, None]:
+    at = OPENED + timedelta(minutes=minutes)
+    return uuid.uuid4(), at, at, None
+
+
+def write(minutes: float, counts: dict[str, int]) -> WriteDone:
+    return WriteDone(*common(minutes), None, counts, True, OPENED)  # type: ignore[arg-type]
+
+
+def event(minutes: float, kind: str) -> EventHappened:
+    return EventHappened(*common(minutes), kind, None)
+
+
+@pytest.mark.parametrize(
+    ("minutes", "is_wrong", "counts_as"),
+    [
+        (5, False, 5),
+        (60, False, 60),
+        (64, False, 60),
+        (66, True, 60),
+        (-0.5, False, -0.5),
+        (-2, False, -2),
+        (-7, True, 60),
+        (-600_000, True, 60),
+    ],
+)
+def test_a_time_that_cannot_be_right_gives_way_to_the_arrival(minutes: float, is_wrong: bool, counts_as: float) -> None:
+    """Received an hour after the opening; clocks may differ by five minutes."""
+    now = OPENED + timedelta(hours=1)
+    arrival = Arrival("round", uuid.uuid4(), OPENED + timedelta(minutes=minutes), now)
+    assert clock_is_wrong(record(), arrival) is is_wrong
+    assert time_that_counts(record(), arrival) == OPENED + timedelta(minutes=counts_as)
+    assert [each.code for each in of_arrival(record(), arrival)] == ["clock_wrong"] * is_wrong
+
+
+def test_what_a_fact_should_have_read_is_what_was_known_at_its_time() -> None:
+    later = {**COUNTS, "FL": 110}
+    job = record(write(10, later), event(20, "control_unit_replaced"), previous_setpoints=COUNTS)
+    for minutes, known in ((5, COUNTS), (15, later), (25, None)):
+        assert last_known_setpoints(job, OPENED + timedelta(minutes=minutes)) == known
+
+
+def test_a_unit_replaced_before_the_job_opened_was_known_of_already() -> None:
+    job = record(event(-30, "control_unit_replaced"), event(5, "other"), previous_setpoints=COUNTS)
+    assert last_known_setpoints(job, OPENED + timedelta(minutes=9)) == COUNTS
+
+
+@pytest.mark.parametrize(
+    ("counts", "is_complete"),
+    [
+        (COUNTS, True),
+        ({**COUNTS, "RR": 101}, False),
+        ({"FL": 1, "FR": 1, "RL": 1}, False),
+        ({**COUNTS, "XX": 1}, False),
+    ],
+)
+def test_set_points_are_complete_with_every_controlled_corner_and_one_count_for_linked_ones(
+    counts: dict[str, int], is_complete: bool
+) -> None:
+    assert complete(counts, VAN) is is_complete  # type: ignore[arg-type]
+
+
+def test_there_is_no_way_back_before_anything_was_read() -> None:
+    job = record(write(1, COUNTS))
+    assert way_back(job, walk(job)) is None
+
+
+@pytest.mark.parametrize(("nothing_changed", "counts"), [(False, COUNTS), (True, {**COUNTS, "FL": 101})])
+def test_a_resumption_after_changes_interrupts_the_job(nothing_changed: bool, counts: dict[str, int]) -> None:
+    resumed = Resumed(*common(9), counts, nothing_changed)  # type: ignore[arg-type]
+    course = walk(record(write(1, COUNTS), Paused(*common(5)), resumed))
+    assert course.interruptions == {resumed.id}
+    assert course.last_break == "resumption"
+    assert course.as_left is None
+
+
+def test_readiness_counts_what_the_specification_lists_as_not_applicable() -> None:
+    outcomes = dict.fromkeys(ITEMS, "pass") | {"reservoir": "not_applicable"}
+    assert not is_ready(merged(record(), outcomes))
+    assert is_ready(merged(record(readiness_not_applicable=frozenset({"reservoir"})), outcomes))
+    assert not is_ready(merged(record(), {}))
+
+
+def test_every_finding_is_a_note_a_review_or_a_stop() -> None:
+    assert {NewFinding(code, code).severity for code in NOTES} == {"note"}
+    assert {NewFinding(code, code).severity for code in STOPS} == {"stop"}
+    assert NewFinding("write_without_proposal", "w").severity == "review"
+
+
+def test_every_reason_that_the_rules_give_has_words() -> None:
+    source = Path(next_step.__file__).read_text()
+    reasons = set(re.findall(r'NextStep\([^,]+, "(\w+)"', source))
+    assert len(reasons) > 15
+    assert not reasons - set(texts.REASONS) - set(texts.FINDINGS) - {"no_specification"}
+    for state in ("signed_off", "ended", "reverted", "paused"):
+        assert "finding" not in texts.reason_text(state)
+
+
+def test_a_finding_with_a_value_missing_still_has_a_sentence() -> None:
+    assert "–" in texts.finding_detail("setpoint_out_of_range", "FL", {})
+    assert texts.finding_detail("of_a_later_version", "FL", {}) == "of_a_later_version"
+    assert texts.finding_detail("setpoints_incomplete", None, {"corners": ["FL", "RR"]}).count("FL, RR") == 1
+
+
+@pytest.mark.parametrize(("step", "is_shown"), [("write", True), ("sign_off", True), ("measure", False)])
+def test_other_heights_than_the_specifications_are_cautioned_where_they_matter(step: str, is_shown: bool) -> None:
+    assert (ALTERED_HEIGHT in cautions_for(step, targets_differ=True)) is is_shown
+    assert ALTERED_HEIGHT not in cautions_for(step)
+
+
+def test_an_empty_job_stands_at_readiness_and_without_a_specification_at_inspection() -> None:
+    assert Standing(record()).next_step.step == "check_readiness"
+    assert Standing(record(specification=None)).next_step.reason == "no_specification"
+    assert Standing(record(state="ended")).next_step.step == "done"
