@@ -17,7 +17,7 @@ from .step import JobStep, record_changed
 
 
 def approval_decide(
-    *, actor: Actor, id: uuid.UUID, approval_id: uuid.UUID, decision: str, reason: str, content_sha256: str
+    *, actor: Actor, record_id: uuid.UUID, approval_id: uuid.UUID, decision: str, reason: str, content_sha256: str
 ) -> Decision:
     """Approve or refuse what was shown; by someone who neither measured nor proposed."""
     approval = visible_approvals(actor).filter(pk=approval_id).first()
@@ -30,7 +30,7 @@ def approval_decide(
     alone = decides_alone(actor, people_of_the_work(step.case))
     decided = step.add(
         Decision(
-            id=id,
+            id=record_id,
             **step.common(),
             approval=approval,
             decision=decision,
@@ -55,7 +55,7 @@ def _require_open(step: JobStep, approval: Approval) -> None:
 
 
 def finding_rule(
-    *, actor: Actor, id: uuid.UUID, job_id: uuid.UUID, finding_id: uuid.UUID, decision: str, reason: str
+    *, actor: Actor, record_id: uuid.UUID, job_id: uuid.UUID, finding_id: uuid.UUID, decision: str, reason: str
 ) -> Ruling:
     """A manager's word on a finding: accepted it no longer blocks, rejected it stands."""
     step = JobStep(actor, job_id, Permission.RULE)
@@ -65,7 +65,7 @@ def finding_rule(
     _require_to_be_ruled(step, finding)
     alone = decides_alone(actor, _makers(step, finding))
     ruling = step.add(
-        Ruling(id=id, **step.common(), finding=finding, decision=decision, reason=reason, self_approved=alone),
+        Ruling(id=record_id, **step.common(), finding=finding, decision=decision, reason=reason, self_approved=alone),
         "rulings",
     )
     step.conclude("finding_ruled", ruling)

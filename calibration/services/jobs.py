@@ -31,7 +31,7 @@ from .step import JobStep, out_of_turn, record_changed
 def job_open(
     *,
     actor: Actor,
-    id: uuid.UUID,
+    record_id: uuid.UUID,
     vehicle: Vehicle,
     reason: str,
     odometer_km: Decimal,
@@ -45,7 +45,7 @@ def job_open(
     _require_no_open_job(vehicle)
     assert actor.membership_id is not None  # a person opens a job
     job = Job(
-        id=id,
+        id=record_id,
         number=next_number(actor, "job"),
         vehicle=vehicle,
         specification=revision_in_force(vehicle.vehicle_model_id, actor.now.date()),
@@ -100,13 +100,13 @@ def _odometer_findings(job: Job, before: Decimal | None) -> list[NewFinding]:
     return [NewFinding("odometer_lower", "odometer_lower", None, "job", job.pk, values)]
 
 
-def job_pause(*, actor: Actor, id: uuid.UUID, job_id: uuid.UUID, reason: str) -> Job:
+def job_pause(*, actor: Actor, record_id: uuid.UUID, job_id: uuid.UUID, reason: str) -> Job:
     """Parts are awaited: the job stays open."""
     step = JobStep(actor, job_id, Permission.RECORD_FACTS)
     step.require_open()
     if step.standing.is_paused:
         raise out_of_turn(step.standing)
-    pause = step.add(Pause(id=id, **step.common(), reason=reason), "pauses")
+    pause = step.add(Pause(id=record_id, **step.common(), reason=reason), "pauses")
     step.conclude("job_paused", pause)
     return step.job
 
@@ -114,7 +114,7 @@ def job_pause(*, actor: Actor, id: uuid.UUID, job_id: uuid.UUID, reason: str) ->
 def job_resume(
     *,
     actor: Actor,
-    id: uuid.UUID,
+    record_id: uuid.UUID,
     job_id: uuid.UUID,
     reason: str,
     setpoints: Mapping[str, int],
@@ -126,7 +126,9 @@ def job_resume(
         raise out_of_turn(step.standing)
     expected = last_known_setpoints(step.case.record, actor.now)
     resumption = step.add(
-        Resumption(id=id, **step.common(), reason=reason, setpoints=dict(setpoints), nothing_changed=nothing_changed),
+        Resumption(
+            id=record_id, **step.common(), reason=reason, setpoints=dict(setpoints), nothing_changed=nothing_changed
+        ),
         "resumptions",
     )
     arrival = Arrival("resumption", resumption.pk, actor.now, actor.now)
@@ -136,7 +138,7 @@ def job_resume(
 
 
 def job_end(
-    *, actor: Actor, id: uuid.UUID, job_id: uuid.UUID, reason: str, setpoints: Mapping[str, int] | None = None
+    *, actor: Actor, record_id: uuid.UUID, job_id: uuid.UUID, reason: str, setpoints: Mapping[str, int] | None = None
 ) -> Job:
     """End a job without sign-off, from any open state; a findings report follows."""
     step = JobStep(actor, job_id, Permission.RECORD_FACTS)
@@ -149,7 +151,7 @@ def job_end(
         )
     expected = last_known_setpoints(step.case.record, actor.now)
     end = step.add(
-        JobEnd(id=id, **step.common(), reason=reason, setpoints=dict(setpoints) if setpoints else None),
+        JobEnd(id=record_id, **step.common(), reason=reason, setpoints=dict(setpoints) if setpoints else None),
         "ends",
     )
     if end.setpoints:
@@ -162,7 +164,7 @@ def job_end(
 
 
 def job_sign_off(
-    *, actor: Actor, id: uuid.UUID, job_id: uuid.UUID, pin: str, content_sha256: str, remark: str = ""
+    *, actor: Actor, record_id: uuid.UUID, job_id: uuid.UUID, pin: str, content_sha256: str, remark: str = ""
 ) -> Job:
     """Sign that the work is complete, over exactly what was shown. Claims no roadworthiness."""
     step = JobStep(actor, job_id, Permission.SIGN_OFF)
@@ -172,14 +174,14 @@ def job_sign_off(
         raise record_changed(step.standing)
     require_independent_signer(actor, step.case)
     pin_prove(actor=actor, pin=pin)
-    signed = step.add(SignOff(id=id, **step.common(), content_sha256=content_sha256, remark=remark), "sign_offs")
+    signed = step.add(SignOff(id=record_id, **step.common(), content_sha256=content_sha256, remark=remark), "sign_offs")
     step.close(Job.State.SIGNED_OFF)
     step.case.judge_again()
     step.conclude_closed("job_signed_off", signed)
     return step.job
 
 
-def job_refile(*, actor: Actor, id: uuid.UUID, job_id: uuid.UUID, vehicle: Vehicle, reason: str) -> Job:
+def job_refile(*, actor: Actor, record_id: uuid.UUID, job_id: uuid.UUID, vehicle: Vehicle, reason: str) -> Job:
     """The job belonged to another vehicle: it moves there, visibly in both ledgers, and is judged again."""
     step = JobStep(actor, job_id, Permission.RULE)
     wrong = step.job.vehicle
@@ -187,7 +189,7 @@ def job_refile(*, actor: Actor, id: uuid.UUID, job_id: uuid.UUID, vehicle: Vehic
         raise Invalid.at("/vehicle", "same_vehicle", _("The job is on this vehicle already."))
     _require_no_open_job(vehicle)
     refiling = step.add(
-        Refiling(id=id, **step.common(), from_vehicle=wrong, to_vehicle=vehicle, reason=reason), "refilings"
+        Refiling(id=record_id, **step.common(), from_vehicle=wrong, to_vehicle=vehicle, reason=reason), "refilings"
     )
     ledger.append(actor, "job_refiled", refiling, vehicle=wrong)
     step.job.vehicle = vehicle
@@ -206,7 +208,7 @@ def job_refile(*, actor: Actor, id: uuid.UUID, job_id: uuid.UUID, vehicle: Vehic
 
 
 def baseline_reset(
-    *, actor: Actor, id: uuid.UUID, vehicle: Vehicle, corners: list[str], reason: str
+    *, actor: Actor, record_id: uuid.UUID, vehicle: Vehicle, corners: list[str], reason: str
 ) -> list[BaselineReset]:
     """Let shift limits count from the set-points recorded after now: a manager's reasoned decision."""
     require(actor, Permission.RULE)
@@ -215,7 +217,7 @@ def baseline_reset(
         raise Invalid.at("/corners", "unknown_corner", _("Name one or more of FL, FR, RL, RR."))
     resets = [
         BaselineReset(
-            id=id if position == 0 else new_id(),
+            id=record_id if position == 0 else new_id(),
             recorded_at=actor.now,
             recorded_by=actor.membership_id,
             vehicle=vehicle,

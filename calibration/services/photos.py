@@ -28,16 +28,16 @@ FORMATS = {"JPEG": "image/jpeg", "PNG": "image/png", "WEBP": "image/webp"}
 def photo_add(
     *,
     actor: Actor,
-    id: uuid.UUID,
+    record_id: uuid.UUID,
     file: IO[bytes],
     round_id: uuid.UUID | None = None,
     write_id: uuid.UUID | None = None,
 ) -> Photo:
     """Keep a picture that belongs to a round or a write."""
     rows: type[Round] | type[Write] = Round if round_id else Write
-    record_id = round_id or write_id
-    assert record_id is not None  # a picture belongs to one of them
-    job_id = rows.objects.filter(pk=record_id, job__in=visible_jobs(actor)).values_list("job", flat=True).first()
+    shown_id = round_id or write_id
+    assert shown_id is not None  # a picture belongs to one of them
+    job_id = rows.objects.filter(pk=shown_id, job__in=visible_jobs(actor)).values_list("job", flat=True).first()
     if job_id is None:
         raise NotFound
     step = JobStep(actor, job_id, Permission.RECORD_FACTS)
@@ -47,7 +47,7 @@ def photo_add(
     before = step.case.record
     photo = step.add(
         Photo(
-            id=id,
+            id=record_id,
             **step.common(),
             round_id=round_id,
             write_id=write_id,

@@ -46,7 +46,7 @@ OBSTACLES = {
 }
 
 
-def proposal_compute(*, actor: Actor, id: uuid.UUID, job_id: uuid.UUID) -> Proposal:
+def proposal_compute(*, actor: Actor, record_id: uuid.UUID, job_id: uuid.UUID) -> Proposal:
     """The set-point changes that are expected to bring every corner within tolerance, inside every limit."""
     step = JobStep(actor, job_id, Permission.RECORD_FACTS)
     standing = step.standing
@@ -55,13 +55,13 @@ def proposal_compute(*, actor: Actor, id: uuid.UUID, job_id: uuid.UUID) -> Propo
     case, plan = standing.planning_case, standing.plan
     assert case is not None  # the decision to propose rests on it
     assert plan is not None
-    proposal = keep_proposal(step, id, case, _drafted(plan))
+    proposal = keep_proposal(step, record_id, case, _drafted(plan))
     step.conclude("proposal_made", proposal)
     return proposal
 
 
 def proposal_enter(
-    *, actor: Actor, id: uuid.UUID, job_id: uuid.UUID, setpoints: Mapping[str, int], justification: str
+    *, actor: Actor, record_id: uuid.UUID, job_id: uuid.UUID, setpoints: Mapping[str, int], justification: str
 ) -> Proposal:
     """Set-points entered by hand: the same checks and the same prediction, and they are kept even when refused."""
     step = JobStep(actor, job_id, Permission.RECORD_FACTS)
@@ -80,12 +80,12 @@ def proposal_enter(
         expected_writes=1,
         justification=justification,
     )
-    proposal = keep_proposal(step, id, case, draft)
+    proposal = keep_proposal(step, record_id, case, draft)
     step.conclude("proposal_made", proposal)
     return proposal
 
 
-def reversion_begin(*, actor: Actor, id: uuid.UUID, job_id: uuid.UUID, reason: str) -> Proposal:
+def reversion_begin(*, actor: Actor, record_id: uuid.UUID, job_id: uuid.UUID, reason: str) -> Proposal:
     """Go back to the as-found set-points: permitted in every open job, in as many steps as the limit asks for."""
     step = JobStep(actor, job_id, Permission.RECORD_FACTS)
     step.require_open()
@@ -98,7 +98,7 @@ def reversion_begin(*, actor: Actor, id: uuid.UUID, job_id: uuid.UUID, reason: s
     goal = standing.goal
     assert goal is not None  # else there were an obstacle
     step.add(Reversion(id=new_id(), **step.common(), reason=reason, goal=dict(goal)), "reversions")
-    proposal = propose_reversion(step, id)
+    proposal = propose_reversion(step, record_id)
     step.conclude("reversion_begun", proposal)
     return proposal
 
@@ -106,7 +106,7 @@ def reversion_begin(*, actor: Actor, id: uuid.UUID, job_id: uuid.UUID, reason: s
 def concession_request(
     *,
     actor: Actor,
-    id: uuid.UUID,
+    record_id: uuid.UUID,
     job_id: uuid.UUID,
     front_target_mm: Decimal,
     rear_target_mm: Decimal,
@@ -123,7 +123,7 @@ def concession_request(
         raise Invalid.at("/acknowledged_on", "in_the_future", _("The acknowledgement is dated in the future."))
     concession = step.add(
         Concession(
-            id=id,
+            id=record_id,
             **step.common(),
             front_target_mm=front_target_mm,
             rear_target_mm=rear_target_mm,

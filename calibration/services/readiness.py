@@ -15,13 +15,13 @@ from .step import JobStep
 
 
 def readiness_record(
-    *, actor: Actor, id: uuid.UUID, job_id: uuid.UUID, checks: Mapping[str, Mapping[str, Any]]
+    *, actor: Actor, record_id: uuid.UUID, job_id: uuid.UUID, checks: Mapping[str, Mapping[str, Any]]
 ) -> Readiness:
     """Record outcomes of readiness checks."""
     step = JobStep(actor, job_id, Permission.RECORD_FACTS)
     before = step.case.record
     readiness = step.add(
-        Readiness(id=id, **step.common(), checks={item: dict(check) for item, check in checks.items()}),
+        Readiness(id=record_id, **step.common(), checks={item: dict(check) for item, check in checks.items()}),
         "readiness",
     )
     step.raise_findings(of_arrival(before, Arrival("readiness", readiness.pk, actor.now, actor.now)))

@@ -42,7 +42,7 @@ READINGS_A_CORNER = range(2, 21)
 def round_record(
     *,
     actor: Actor,
-    id: uuid.UUID,
+    record_id: uuid.UUID,
     job_id: uuid.UUID,
     taken_at: datetime,
     instrument: Instrument,
@@ -57,9 +57,9 @@ def round_record(
     step = JobStep(actor, job_id, Permission.RECORD_FACTS)
     _require_counts(Counter(reading["corner"] for reading in readings))
     record = step.case.record
-    arrival = Arrival("round", id, taken_at + actor.clock_offset, actor.now)
+    arrival = Arrival("round", record_id, taken_at + actor.clock_offset, actor.now)
     measured = Round(
-        id=id,
+        id=record_id,
         **step.common(),
         taken_at=taken_at,
         happened_at=time_that_counts(record, arrival),
@@ -99,7 +99,9 @@ def round_record(
     return measured
 
 
-def readings_add(*, actor: Actor, id: uuid.UUID, round_id: uuid.UUID, readings: Sequence[Mapping[str, Any]]) -> Round:
+def readings_add(
+    *, actor: Actor, record_id: uuid.UUID, round_id: uuid.UUID, readings: Sequence[Mapping[str, Any]]
+) -> Round:
     """Add repeated readings to a round; the verdict on it is made again."""
     step, measured = _step_of_round(actor, round_id)
     record = step.case.record
@@ -109,13 +111,13 @@ def readings_add(*, actor: Actor, id: uuid.UUID, round_id: uuid.UUID, readings: 
     _store(step, measured, rows)
     for sums in learn_from(rows):
         step.note(sums)
-    step.raise_findings(of_arrival(record, Arrival("round", id, actor.now, actor.now)))
-    step.conclude("readings_added", measured, {"request": str(id)})
+    step.raise_findings(of_arrival(record, Arrival("round", record_id, actor.now, actor.now)))
+    step.conclude("readings_added", measured, {"request": str(record_id)})
     return measured
 
 
 def reading_strike(
-    *, actor: Actor, id: uuid.UUID, reading_id: uuid.UUID, reason: str, replacement: Mapping[str, Any]
+    *, actor: Actor, record_id: uuid.UUID, reading_id: uuid.UUID, reason: str, replacement: Mapping[str, Any]
 ) -> Round:
     """Strike out a wrong reading and put another beside it; both stay visible.
 
@@ -140,7 +142,7 @@ def reading_strike(
     record = step.case.record
     _store(step, measured, rows)
     strike = ReadingStrike(
-        id=id,
+        id=record_id,
         recorded_at=actor.now,
         recorded_by=actor.membership_id,
         reading=reading,

@@ -22,7 +22,7 @@ from .step import JobStep
 def write_record(
     *,
     actor: Actor,
-    id: uuid.UUID,
+    record_id: uuid.UUID,
     job_id: uuid.UUID,
     proposal: Proposal | None,
     written_at: datetime,
@@ -34,9 +34,9 @@ def write_record(
     if proposal is not None and proposal.job_id != step.job.pk:
         raise Invalid.at("/proposal", "other_job", _("That proposal was made in another job. Name one of this job."))
     mismatches = _mismatches(proposal, read_back)
-    arrival = Arrival("write", id, written_at + actor.clock_offset, actor.now)
+    arrival = Arrival("write", record_id, written_at + actor.clock_offset, actor.now)
     write = Write(
-        id=id,
+        id=record_id,
         **step.common(),
         proposal=proposal,
         written_at=written_at,

@@ -58,7 +58,7 @@ class Visit:
     def open(self, reason: str, odometer_km: int, note: str = "") -> Visit:
         self.job = jobs.job_open(
             actor=self.acting(),
-            id=new_id(),
+            record_id=new_id(),
             vehicle=self.vehicle,
             reason=reason,
             odometer_km=Decimal(odometer_km),
@@ -126,7 +126,7 @@ class Visit:
         checks: dict[str, dict[str, Any]] = {
             item: {"outcome": "fail", "note": found[item]} if item in found else {"outcome": "pass"} for item in ITEMS
         }
-        readiness.readiness_record(actor=self.acting(), id=new_id(), job_id=self.job.pk, checks=checks)
+        readiness.readiness_record(actor=self.acting(), record_id=new_id(), job_id=self.job.pk, checks=checks)
 
     def measure(self, misread_mm: Mapping[str, int] | None = None) -> Round:
         """A round; at a corner in `misread_mm` the last reading is wrong by so much."""
@@ -139,7 +139,7 @@ class Visit:
         ]
         return rounds.round_record(
             actor=self.acting(),
-            id=new_id(),
+            record_id=new_id(),
             job_id=self.job.pk,
             taken_at=self.now,
             instrument=self.demo.tape,
@@ -153,14 +153,16 @@ class Visit:
         assert standing.assessment is not None
         self.after("again")
         readings = [self._reading(each.corner) for each in standing.assessment.corners for _ in range(each.read_again)]
-        rounds.readings_add(actor=self.acting(), id=new_id(), round_id=standing.course.pool[-1].id, readings=readings)
+        rounds.readings_add(
+            actor=self.acting(), record_id=new_id(), round_id=standing.course.pool[-1].id, readings=readings
+        )
 
     def _reading(self, corner: str, wrong_by_mm: int = 0) -> dict[str, Any]:
         return {"corner": corner, "height_mm": Decimal(self.tape.read(self.simulated, corner) + wrong_by_mm)}
 
     def propose(self) -> Proposal:
         self.after("proposal")
-        return proposals.proposal_compute(actor=self.acting(), id=new_id(), job_id=self.job.pk)
+        return proposals.proposal_compute(actor=self.acting(), record_id=new_id(), job_id=self.job.pk)
 
     def enter(self, shift_counts: Mapping[str, int], justification: str) -> Proposal:
         """A proposal by hand."""
@@ -168,7 +170,7 @@ class Visit:
         stored = self.simulated.read_setpoints()
         return proposals.proposal_enter(
             actor=self.acting(),
-            id=new_id(),
+            record_id=new_id(),
             job_id=self.job.pk,
             setpoints={corner: count + shift_counts.get(corner, 0) for corner, count in stored.items()},
             justification=justification,
@@ -182,7 +184,7 @@ class Visit:
         proposal = Proposal.objects.get(pk=wanted.id)
         return writes.write_record(
             actor=self.acting(),
-            id=new_id(),
+            record_id=new_id(),
             job_id=self.job.pk,
             proposal=proposal,
             written_at=self.now,
@@ -197,7 +199,7 @@ class Visit:
             return
         decisions.approval_decide(
             actor=self.acting(self.approver),
-            id=new_id(),
+            record_id=new_id(),
             approval_id=standing.open_approval.id,
             decision="approve",
             reason=reason,
@@ -208,7 +210,7 @@ class Visit:
         for finding in standing.missing_rulings:
             decisions.finding_rule(
                 actor=self.acting("manager"),
-                id=new_id(),
+                record_id=new_id(),
                 job_id=self.job.pk,
                 finding_id=finding.id,
                 decision="accept",
@@ -219,7 +221,7 @@ class Visit:
         self.after("sign_off")
         jobs.job_sign_off(
             actor=self.acting(),
-            id=new_id(),
+            record_id=new_id(),
             job_id=self.job.pk,
             pin=self.demo.people[self.technician].pin,
             content_sha256=standing.content_sha256,
@@ -236,7 +238,7 @@ class Visit:
         farthest = max(taken, key=lambda each: abs(each.height_mm - middle))
         rounds.reading_strike(
             actor=self.acting(by),
-            id=new_id(),
+            record_id=new_id(),
             reading_id=farthest.pk,
             reason=reason,
             replacement={"height_mm": Decimal(self.tape.read(self.simulated, corner)), "confirmed": False},
@@ -255,13 +257,13 @@ class Visit:
 
     def pause(self, reason: str) -> None:
         self.after("again")
-        jobs.job_pause(actor=self.acting(), id=new_id(), job_id=self.job.pk, reason=reason)
+        jobs.job_pause(actor=self.acting(), record_id=new_id(), job_id=self.job.pk, reason=reason)
 
     def resume(self, reason: str, *, nothing_changed: bool) -> None:
         self.after("again")
         jobs.job_resume(
             actor=self.acting(),
-            id=new_id(),
+            record_id=new_id(),
             job_id=self.job.pk,
             reason=reason,
             setpoints=self.simulated.read_setpoints(),
@@ -272,7 +274,7 @@ class Visit:
         self.after("again")
         jobs.job_end(
             actor=self.acting(),
-            id=new_id(),
+            record_id=new_id(),
             job_id=self.job.pk,
             reason=reason,
             setpoints=self.simulated.read_setpoints(),
@@ -282,7 +284,7 @@ class Visit:
         self.after("again")
         proposals.concession_request(
             actor=self.acting(),
-            id=new_id(),
+            record_id=new_id(),
             job_id=self.job.pk,
             front_target_mm=Decimal(front_target_mm),
             rear_target_mm=Decimal(rear_target_mm),
@@ -293,4 +295,4 @@ class Visit:
 
     def go_back(self, reason: str) -> None:
         self.after("again")
-        proposals.reversion_begin(actor=self.acting(), id=new_id(), job_id=self.job.pk, reason=reason)
+        proposals.reversion_begin(actor=self.acting(), record_id=new_id(), job_id=self.job.pk, reason=reason)

@@ -52,7 +52,7 @@ class Bench:
         instrument = site.instrument()
         now = timezone.now() - timedelta(hours=hours_ago)
         values = {"reason": "routine", "odometer_km": Decimal(48210), **fields}
-        job = jobs.job_open(actor=site.technician.actor(now), id=new_id(), vehicle=vehicle, **values)
+        job = jobs.job_open(actor=site.technician.actor(now), record_id=new_id(), vehicle=vehicle, **values)
         return cls(site, vehicle, instrument, job, now, site.technician, dict(setpoints))
 
     def tick(self) -> datetime:
@@ -83,7 +83,7 @@ class Bench:
 
     def ready(self, **outcomes: str) -> None:
         checks = {item: {"outcome": outcomes.get(item, "pass")} for item in ITEMS}
-        readiness.readiness_record(actor=self.actor(), id=new_id(), job_id=self.job.pk, checks=checks)
+        readiness.readiness_record(actor=self.actor(), record_id=new_id(), job_id=self.job.pk, checks=checks)
 
     def measure(self, heights: Mapping[str, float] | None = None, *, repeats: int = 2, **fields: Any) -> Round:
         heights = {**TRUE_HEIGHTS, **(heights or {})}
@@ -100,16 +100,16 @@ class Bench:
             "readings": readings,
             **fields,
         }
-        return rounds.round_record(actor=actor, id=new_id(), job_id=self.job.pk, **values)
+        return rounds.round_record(actor=actor, record_id=new_id(), job_id=self.job.pk, **values)
 
     def propose(self) -> Proposal:
-        return proposals.proposal_compute(actor=self.actor(), id=new_id(), job_id=self.job.pk)
+        return proposals.proposal_compute(actor=self.actor(), record_id=new_id(), job_id=self.job.pk)
 
     def enter(self, **changes: int) -> Proposal:
         setpoints = {**self.setpoints, **changes}
         return proposals.proposal_enter(
             actor=self.actor(),
-            id=new_id(),
+            record_id=new_id(),
             job_id=self.job.pk,
             setpoints=setpoints,
             justification="tried by hand",
@@ -120,7 +120,7 @@ class Bench:
         actor = self.actor()
         written = writes.write_record(
             actor=actor,
-            id=new_id(),
+            record_id=new_id(),
             job_id=self.job.pk,
             proposal=proposal,
             read_back=stored,
@@ -134,7 +134,7 @@ class Bench:
         assert approval is not None
         decisions.approval_decide(
             actor=self.actor(person or self.site.manager),
-            id=new_id(),
+            record_id=new_id(),
             approval_id=approval.id,
             decision=decision,
             reason="looked at the vehicle",
@@ -148,7 +148,7 @@ class Bench:
     def rule_on(self, finding_id: UUID, decision: str = "accept", person: Person | None = None) -> None:
         decisions.finding_rule(
             actor=self.actor(person or self.site.manager),
-            id=new_id(),
+            record_id=new_id(),
             job_id=self.job.pk,
             finding_id=finding_id,
             decision=decision,
@@ -190,24 +190,24 @@ class Bench:
         latest = measured or self.case.rounds[-1]
         readings = [{"corner": corner, "height_mm": Decimal(str(height))} for height in heights]
         actor = self.actor(fields.pop("by", None))
-        return rounds.readings_add(actor=actor, id=new_id(), round_id=latest.pk, readings=readings)
+        return rounds.readings_add(actor=actor, record_id=new_id(), round_id=latest.pk, readings=readings)
 
     def strike(self, reading_id: UUID, height: float, person: Person | None = None) -> Round:
         return rounds.reading_strike(
             actor=self.actor(person),
-            id=new_id(),
+            record_id=new_id(),
             reading_id=reading_id,
             reason="read from the wrong mark",
             replacement={"height_mm": Decimal(str(height))},
         )
 
     def pause(self) -> Job:
-        return jobs.job_pause(actor=self.actor(), id=new_id(), job_id=self.job.pk, reason="parts awaited")
+        return jobs.job_pause(actor=self.actor(), record_id=new_id(), job_id=self.job.pk, reason="parts awaited")
 
     def resume(self, *, nothing_changed: bool = True, setpoints: Mapping[str, int] | None = None) -> Job:
         return jobs.job_resume(
             actor=self.actor(),
-            id=new_id(),
+            record_id=new_id(),
             job_id=self.job.pk,
             reason="parts arrived",
             setpoints=dict(setpoints or self.setpoints),
@@ -216,14 +216,14 @@ class Bench:
 
     def revert(self) -> Proposal:
         return proposals.reversion_begin(
-            actor=self.actor(), id=new_id(), job_id=self.job.pk, reason="the operator asks for it"
+            actor=self.actor(), record_id=new_id(), job_id=self.job.pk, reason="the operator asks for it"
         )
 
     def concede(self, front_mm: float = 500, rear_mm: float = 518, person: Person | None = None) -> Concession:
         actor = self.actor(person)
         return proposals.concession_request(
             actor=actor,
-            id=new_id(),
+            record_id=new_id(),
             job_id=self.job.pk,
             front_target_mm=Decimal(str(front_mm)),
             rear_target_mm=Decimal(str(rear_mm)),
@@ -235,7 +235,7 @@ class Bench:
     def refile(self, vehicle: Vehicle, person: Person | None = None) -> Job:
         job = jobs.job_refile(
             actor=self.actor(person or self.site.manager),
-            id=new_id(),
+            record_id=new_id(),
             job_id=self.job.pk,
             vehicle=vehicle,
             reason="taken for the vehicle beside it",
@@ -246,8 +246,8 @@ class Bench:
     def sign_off(self, person: Person | None = None, **fields: Any) -> Job:
         signer = person or self.technician
         values = {"pin": signer.pin, "content_sha256": self.standing.content_sha256, **fields}
-        return jobs.job_sign_off(actor=self.actor(signer), id=new_id(), job_id=self.job.pk, **values)
+        return jobs.job_sign_off(actor=self.actor(signer), record_id=new_id(), job_id=self.job.pk, **values)
 
     def end(self, **fields: Any) -> Job:
         values = {"reason": "to be mended elsewhere", "setpoints": self.setpoints, **fields}
-        return jobs.job_end(actor=self.actor(), id=new_id(), job_id=self.job.pk, **values)
+        return jobs.job_end(actor=self.actor(), record_id=new_id(), job_id=self.job.pk, **values)

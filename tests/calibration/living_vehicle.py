@@ -84,7 +84,7 @@ class LivingVehicle:
             for _ in range(each.read_again)
         ]
         latest = standing.course.pool[-1].id
-        return rounds.readings_add(actor=self.bench.actor(), id=new_id(), round_id=latest, readings=readings)
+        return rounds.readings_add(actor=self.bench.actor(), record_id=new_id(), round_id=latest, readings=readings)
 
     def write(self, proposal: Proposal | None, wanted: Mapping[str, int] | None = None, **fields: Any) -> None:
         """Store the proposal's set-points, or others in their place."""
@@ -156,7 +156,7 @@ class LivingVehicle:
     def end(self) -> None:
         jobs.job_end(
             actor=self.bench.actor(),
-            id=new_id(),
+            record_id=new_id(),
             job_id=self.bench.job.pk,
             reason="to be mended elsewhere",
             setpoints=self.body.read_setpoints(),

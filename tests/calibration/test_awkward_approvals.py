@@ -78,7 +78,7 @@ def test_a_decision_is_made_once_and_only_while_it_is_asked_for(waiting: Bench) 
     with pytest.raises(Conflict) as refusal:
         decisions.approval_decide(
             actor=waiting.actor(waiting.site.manager),
-            id=new_id(),
+            record_id=new_id(),
             approval_id=approval.id,
             decision="approve",
             reason="seen",
@@ -233,7 +233,7 @@ def test_an_acknowledgement_of_tomorrow_is_given_back(site: Site) -> None:
     with pytest.raises(Invalid) as refusal:
         proposals.concession_request(
             actor=actor,
-            id=new_id(),
+            record_id=new_id(),
             job_id=bench.job.pk,
             front_target_mm=Decimal(500),
             rear_target_mm=Decimal(518),

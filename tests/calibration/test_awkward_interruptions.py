@@ -162,7 +162,7 @@ def test_readiness_items_merge_and_the_last_outcome_counts(site: Site) -> None:
 
     def check(item: str, outcome: str) -> None:
         checks = {item: {"outcome": outcome, "note": "seen"}}
-        readiness_record(actor=bench.actor(), id=new_id(), job_id=bench.job.pk, checks=checks)
+        readiness_record(actor=bench.actor(), record_id=new_id(), job_id=bench.job.pk, checks=checks)
 
     bench.ready(leakage="not_done")
     assert (bench.next_step, bench.reason) == ("check_readiness", "readiness_missing")

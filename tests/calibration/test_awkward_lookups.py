@@ -100,7 +100,7 @@ def picture(kind: str = "JPEG") -> BytesIO:
 
 @pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP"])
 def test_a_photo_is_kept_without_what_the_camera_wrote(bench: Bench, kind: str) -> None:
-    photo = photo_add(actor=bench.actor(), id=new_id(), file=picture(kind), round_id=bench.case.rounds[0].pk)
+    photo = photo_add(actor=bench.actor(), record_id=new_id(), file=picture(kind), round_id=bench.case.rounds[0].pk)
     assert photo.media_type == f"image/{kind.lower()}"
     from django.core.files.storage import default_storage
 
@@ -110,13 +110,15 @@ def test_a_photo_is_kept_without_what_the_camera_wrote(bench: Bench, kind: str) 
 
 def test_a_photo_changes_nothing_that_is_signed(bench: Bench) -> None:
     shown = bench.standing.content_sha256
-    photo_add(actor=bench.actor(), id=new_id(), file=picture(), round_id=bench.case.rounds[0].pk)
+    photo_add(actor=bench.actor(), record_id=new_id(), file=picture(), round_id=bench.case.rounds[0].pk)
     assert bench.standing.content_sha256 == shown
     assert len(bench.case.photos) == 1
 
 
 def test_what_is_no_picture_or_belongs_to_nothing_is_given_back(bench: Bench) -> None:
     with pytest.raises(Invalid):
-        photo_add(actor=bench.actor(), id=new_id(), file=BytesIO(b"no picture"), round_id=bench.case.rounds[0].pk)
+        photo_add(
+            actor=bench.actor(), record_id=new_id(), file=BytesIO(b"no picture"), round_id=bench.case.rounds[0].pk
+        )
     with pytest.raises(NotFound):
-        photo_add(actor=bench.actor(), id=new_id(), file=picture(), write_id=new_id())
+        photo_add(actor=bench.actor(), record_id=new_id(), file=picture(), write_id=new_id())

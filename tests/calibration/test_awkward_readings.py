@@ -148,7 +148,7 @@ def _round_by(bench: Bench, actor: Any) -> None:
 
     rounds.round_record(
         actor=actor,
-        id=new_id(),
+        record_id=new_id(),
         job_id=bench.job.pk,
         taken_at=actor.now,
         instrument=bench.instrument,
@@ -252,7 +252,9 @@ def test_a_managers_reset_starts_a_new_baseline(site: Site, shifted: Bench) -> N
     from calibration.services import jobs
 
     actor = shifted.actor(site.manager)
-    jobs.baseline_reset(actor=actor, id=new_id(), vehicle=shifted.vehicle, corners=["FL"], reason="bracket renewed")
+    jobs.baseline_reset(
+        actor=actor, record_id=new_id(), vehicle=shifted.vehicle, corners=["FL"], reason="bracket renewed"
+    )
     assert visit(site, shifted).enter(FL=131).outcome == "allowed"
 
 
@@ -261,6 +263,6 @@ def test_a_technician_resets_no_baseline_and_nobody_an_unknown_corner(site: Site
 
     values: dict[str, Any] = {"vehicle": shifted.vehicle, "reason": "bracket renewed"}
     with pytest.raises(Forbidden):
-        jobs.baseline_reset(actor=shifted.actor(), id=new_id(), corners=["FL"], **values)
+        jobs.baseline_reset(actor=shifted.actor(), record_id=new_id(), corners=["FL"], **values)
     with pytest.raises(Invalid):
-        jobs.baseline_reset(actor=shifted.actor(site.manager), id=new_id(), corners=["XX"], **values)
+        jobs.baseline_reset(actor=shifted.actor(site.manager), record_id=new_id(), corners=["XX"], **values)

@@ -133,7 +133,7 @@ def test_limits_exhausted_stop_the_work_and_a_reset_baseline_opens_a_way(site: S
     assert (bench.next_step, bench.reason) == ("inspect", "limits_exhausted")
     jobs.baseline_reset(
         actor=bench.actor(site.manager),
-        id=new_id(),
+        record_id=new_id(),
         vehicle=bench.vehicle,
         corners=["FL", "FR"],
         reason="other bracket",

@@ -106,7 +106,7 @@ def test_a_decision_over_another_content_is_refused(undecided: Bench) -> None:
     with pytest.raises(Conflict) as refusal:
         decisions.approval_decide(
             actor=undecided.actor(undecided.site.manager),
-            id=new_id(),
+            record_id=new_id(),
             approval_id=approval.id,
             decision="approve",
             reason="seen",

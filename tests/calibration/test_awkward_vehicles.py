@@ -240,7 +240,7 @@ def test_an_entered_proposal_for_an_uncontrolled_corner_is_given_back(site: Site
     with pytest.raises(Invalid) as refusal:
         proposals.proposal_enter(
             actor=bench.actor(),
-            id=new_id(),
+            record_id=new_id(),
             job_id=bench.job.pk,
             setpoints={"FL": 1, "RL": 120},
             justification="by hand",

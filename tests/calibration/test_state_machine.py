@@ -268,7 +268,7 @@ class JobMachine(RuleBasedStateMachine):
     def reset_baseline(self, corner: str) -> None:
         actor = self.bench.actor(self.site.manager)
         vehicle = self.bench.case.job.vehicle
-        jobs.baseline_reset(actor=actor, id=new_id(), vehicle=vehicle, corners=[corner], reason="sensor bent")
+        jobs.baseline_reset(actor=actor, record_id=new_id(), vehicle=vehicle, corners=[corner], reason="sensor bent")
 
     # --- what holds ------------------------------------------------------------------------------------
     @invariant()

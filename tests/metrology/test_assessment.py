@@ -30,9 +30,7 @@ if TYPE_CHECKING:
 TRUE = (0.0, 0.0, 0.0, 0.0)
 
 
-def freed(
-    deviations: tuple[float, ...], specification: Specification = SPECIFICATION, **options: Any
-) -> set[str]:
+def freed(deviations: tuple[float, ...], specification: Specification = SPECIFICATION, **options: Any) -> set[str]:
     assessment = assess([round_off_by(deviations)], specification, **options)
     return {corner.corner for corner in assessment.corners if corner.freed}
 
@@ -64,9 +62,7 @@ class TestCorner:
         assert conceded.modes.heave_mm == 0.0
 
     def test_pools_the_rounds_it_is_given(self) -> None:
-        assessment = assess(
-            [round_off_by((3, 0, 0, 0)), round_off_by((5, 0, 0, 0), identity="second")], SPECIFICATION
-        )
+        assessment = assess([round_off_by((3, 0, 0, 0)), round_off_by((5, 0, 0, 0), identity="second")], SPECIFICATION)
         found = assessment.corner("FL")
         assert found.deviation_mm == pytest.approx(4.0)
         assert (found.readings, found.rounds) == (4, 2)

@@ -58,9 +58,7 @@ def test_is_plain_json_without_infinite_numbers() -> None:
 
 
 def test_shows_findings_with_their_numbers_and_the_floor() -> None:
-    assessment = assess(
-        [round_off_by((9.123, -9.0, -9.0, 9.0))], SPECIFICATION, pad_levels_mm=(-6.0, 0, 0, 0)
-    )
+    assessment = assess([round_off_by((9.123, -9.0, -9.0, 9.0))], SPECIFICATION, pad_levels_mm=(-6.0, 0, 0, 0))
     document = assessment_as_dict(assessment)
     warp, floor = document["findings"]
     assert (warp["code"], warp["severity"], warp["values"]["warp_mm"]) == ("large_warp", "note", 18.06)

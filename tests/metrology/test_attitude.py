@@ -76,9 +76,7 @@ class TestWarpUncertainty:
         two = pool([round_off_by((0, 0, 0, 0), instruments=(TAPE, OTHER_TAPE))], 1.5)
         of_one, of_two = (warp_budget([corner.budget for corner in corners]) for corners in (one, two))
         tape = one[0].budget.standard_uncertainty_of("instrument")
-        assert of_two.standard_uncertainty_mm == pytest.approx(
-            math.hypot(of_one.standard_uncertainty_mm, tape)
-        )
+        assert of_two.standard_uncertainty_mm == pytest.approx(math.hypot(of_one.standard_uncertainty_mm, tape))
 
     def test_refuses_other_than_four_alike_budgets(self) -> None:
         budget = pool([round_off_by((0, 0, 0, 0))], 1.5)[0].budget
@@ -89,9 +87,7 @@ class TestWarpUncertainty:
 
     @pytest.mark.parametrize(("beyond", "large"), [(-0.01, False), (0.01, True)])
     @pytest.mark.parametrize("sense", [-1, 1])
-    def test_makes_a_warp_large_only_beyond_limit_and_uncertainty(
-        self, sense: int, beyond: float, large: bool
-    ) -> None:
+    def test_makes_a_warp_large_only_beyond_limit_and_uncertainty(self, sense: int, beyond: float, large: bool) -> None:
         budgets = [corner.budget for corner in pool([round_off_by((0, 0, 0, 0))], 1.5)]
         expanded = warp_budget(budgets).expanded_uncertainty_mm
         found = assess_warp(sense * (6.0 + expanded + beyond), budgets, 6.0)

@@ -39,9 +39,7 @@ class TestVerdict:
             (-8.01, "outside"),
         ],
     )
-    def test_has_a_guard_band_of_one_uncertainty_on_either_side(
-        self, deviation: float, expected: str
-    ) -> None:
+    def test_has_a_guard_band_of_one_uncertainty_on_either_side(self, deviation: float, expected: str) -> None:
         assert verdict(deviation, 2.0, 6.0) == expected
 
     def test_of_a_tolerance_smaller_than_the_uncertainty_is_never_within(self) -> None:
@@ -59,9 +57,7 @@ class TestVerdict:
         after = verdict(deviation, expanded * share, limit)
         assert before in ("undecided", after)
 
-    @pytest.mark.parametrize(
-        ("expanded", "limit"), [(-0.1, 6.0), (2.0, -6.0), (math.nan, 6.0), (2.0, math.nan)]
-    )
+    @pytest.mark.parametrize(("expanded", "limit"), [(-0.1, 6.0), (2.0, -6.0), (math.nan, 6.0), (2.0, math.nan)])
     def test_refuses_negative_or_missing_numbers(self, expanded: float, limit: float) -> None:
         with pytest.raises(MetrologyError, match="from 0"):
             verdict(0.0, expanded, limit)
@@ -111,9 +107,7 @@ class TestConformanceProbability:
         assert min(risk, 1 - risk) <= bound + 1e-12
 
     @given(deviation=st.floats(-50, 50), standard=st.floats(0.01, 20), limit=lengths)
-    def test_is_the_normal_probability_of_the_tolerance(
-        self, deviation: float, standard: float, limit: float
-    ) -> None:
+    def test_is_the_normal_probability_of_the_tolerance(self, deviation: float, standard: float, limit: float) -> None:
         scipys = norm.cdf(limit, deviation, standard) - norm.cdf(-limit, deviation, standard)
         assert conformance_probability(deviation, standard, limit) == pytest.approx(scipys, abs=1e-12)
 

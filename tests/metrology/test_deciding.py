@@ -20,9 +20,7 @@ def verdict_with(front_left_mm: float, *, readings: int = 2, rounds: int = 1) ->
 
 
 class TestCorner:
-    @pytest.mark.parametrize(
-        ("front_left", "further"), [(3.45, 1), (3.55, 2), (3.6, 3), (3.65, 4), (8.55, 1)]
-    )
+    @pytest.mark.parametrize(("front_left", "further"), [(3.45, 1), (3.55, 2), (3.6, 3), (3.65, 4), (8.55, 1)])
     def test_asks_for_the_fewest_readings_that_would_decide(self, front_left: float, further: int) -> None:
         assessment = assess([round_off_by((front_left, 0, 0, 0))], WIDE_SIDES)
         assert assessment.verdict == "undecided"
@@ -40,9 +38,7 @@ class TestCorner:
         assert (six.verdict, six.corner("FL").read_again) == ("undecided", 0)
         assert verdict_with(3.7, readings=20) == "within"
 
-    @pytest.mark.parametrize(
-        ("front_left", "further"), [(3.6, 1), (3.9, 1), (4.0, 2), (4.2, 3), (7.9, 2), (8.1, 1)]
-    )
+    @pytest.mark.parametrize(("front_left", "further"), [(3.6, 1), (3.9, 1), (4.0, 2), (4.2, 3), (7.9, 2), (8.1, 1)])
     def test_names_the_further_rounds_that_would_decide(self, front_left: float, further: int) -> None:
         assessment = assess([round_off_by((front_left, 0, 0, 0))], WIDE_SIDES)
         assert assessment.rounds_to_decide == further
@@ -82,9 +78,7 @@ class TestCorner:
         assert assessment.corner("FL").read_again == 0
 
     def test_that_cannot_be_adjusted_asks_for_nothing_beside_one_that_does(self) -> None:
-        assessment = assess(
-            [round_off_by((3.5, 0, 3.5, 0))], replace(WIDE_SIDES, controlled_corners=("RL", "RR"))
-        )
+        assessment = assess([round_off_by((3.5, 0, 3.5, 0))], replace(WIDE_SIDES, controlled_corners=("RL", "RR")))
         assert [corner.read_again for corner in assessment.corners] == [0, 0, 1, 0]
 
 

@@ -101,9 +101,7 @@ def test_agrees_with_measuring_and_assessing_true_vehicles() -> None:
     passed = 0
     targets = np.array(TARGETS_MM)
     for _ in range(vehicles):
-        corner = (
-            generator.uniform(-1.5, 1.5, 4) + generator.uniform(-1, 1, 4) + generator.uniform(-0.5, 0.5, 4)
-        )
+        corner = generator.uniform(-1.5, 1.5, 4) + generator.uniform(-1, 1, 4) + generator.uniform(-0.5, 0.5, 4)
         held = targets + corner + generator.uniform(-0.5, 0.5)
         readings = held[:, None] + generator.normal(0, 1.0, (4, 2))
         measured = RoundMeasurement(

@@ -18,9 +18,7 @@ SETTLING_MM = 1.5
 TAPE_MM = 0.5 / math.sqrt(3)
 
 
-def corner_round(
-    value_mm: float, *, readings: int = 2, spread_mm: float = 1.0, freedom: int = 12
-) -> CornerRound:
+def corner_round(value_mm: float, *, readings: int = 2, spread_mm: float = 1.0, freedom: int = 12) -> CornerRound:
     return CornerRound(
         value_mm=value_mm,
         readings=readings,
@@ -93,8 +91,7 @@ class TestSeveralRounds:
         variances = [each.repeatability_mm**2 + SETTLING_MM**2 / 3 for each in rounds]
         weights = [1 / value / sum(1 / other for other in variances) for value in variances]
         heights = [
-            ureal(each.value_mm, each.repeatability_mm) + ureal(0, SETTLING_MM / math.sqrt(3))
-            for each in rounds
+            ureal(each.value_mm, each.repeatability_mm) + ureal(0, SETTLING_MM / math.sqrt(3)) for each in rounds
         ]
         common = ureal(0, 1 / math.sqrt(12)) + ureal(0, 1 / math.sqrt(3)) + ureal(0, TAPE_MM)
         expected = weights[0] * heights[0] + weights[1] * heights[1] + common
@@ -106,9 +103,7 @@ class TestSeveralRounds:
         assert math.hypot(*own) == pytest.approx(inverse_sum)
 
     def test_count_the_smallest_degrees_of_freedom_and_the_coarsest_instrument(self) -> None:
-        fine = replace(
-            corner_round(497.0, freedom=20), resolution_mm=0.5, instrument_standard_uncertainty_mm=0.1
-        )
+        fine = replace(corner_round(497.0, freedom=20), resolution_mm=0.5, instrument_standard_uncertainty_mm=0.1)
         budget = pool_corner([fine, corner_round(497.0, freedom=9)], SETTLING_MM).budget
         assert budget.components[0].degrees_of_freedom == 9
         assert budget.standard_uncertainty_of("resolution") == pytest.approx(1 / math.sqrt(12))
@@ -159,8 +154,7 @@ class TestRoundMeasurement:
     def test_takes_the_permissible_error_at_the_height_measured(self) -> None:
         tall = RoundMeasurement(((999.0,), (1000.0,), (1001.0,), (2000.0,)), Repeatability(1.0, 8), (TAPE,))
         errors = [
-            corner.budget.standard_uncertainty_of("instrument") * math.sqrt(3)
-            for corner in pool([tall], SETTLING_MM)
+            corner.budget.standard_uncertainty_of("instrument") * math.sqrt(3) for corner in pool([tall], SETTLING_MM)
         ]
         assert errors == pytest.approx([0.5, 0.5, 0.7, 0.7])
 

@@ -95,9 +95,7 @@ class TestRepeatability:
             Repeatability(deviation, freedom)
 
     def test_of_several_persons_is_the_largest(self) -> None:
-        assert largest_repeatability([Repeatability(0.8, 9), Repeatability(1.2, 30)]) == Repeatability(
-            1.2, 30
-        )
+        assert largest_repeatability([Repeatability(0.8, 9), Repeatability(1.2, 30)]) == Repeatability(1.2, 30)
         assert largest_repeatability([Repeatability(1.0, 30), Repeatability(1.0, 9)]) == Repeatability(1.0, 9)
 
     def test_of_nobody_is_refused(self) -> None:
@@ -193,15 +191,11 @@ class TestHeight:
             (3000.5, "beyond_instrument"),
         ],
     )
-    def test_far_from_target_is_questioned_and_impossible_refused(
-        self, height: float, problem: str | None
-    ) -> None:
+    def test_far_from_target_is_questioned_and_impossible_refused(self, height: float, problem: str | None) -> None:
         assert height_problem(height, 486.0, 3000.0) == problem
         assert GROSS_LIMIT_MM == 150.0
 
-    @pytest.mark.parametrize(
-        ("height", "unit"), [(19.1, "inch"), (48.6, "centimetre"), (0.486, None), (700.0, None)]
-    )
+    @pytest.mark.parametrize(("height", "unit"), [(19.1, "inch"), (48.6, "centimetre"), (0.486, None), (700.0, None)])
     def test_in_another_unit_is_recognised(self, height: float, unit: str | None) -> None:
         assert likely_unit(height, 486.0) == unit
 

@@ -141,9 +141,7 @@ class TestCoverageFactor:
 class TestInstrument:
     @pytest.mark.parametrize("row", reference_rows("tape_mpe.csv"), ids=lambda row: row["L_m_rounded_up"])
     @pytest.mark.parametrize("accuracy_class", CLASSES)
-    def test_permissible_error_is_the_published_one(
-        self, row: dict[str, str], accuracy_class: AccuracyClass
-    ) -> None:
+    def test_permissible_error_is_the_published_one(self, row: dict[str, str], accuracy_class: AccuracyClass) -> None:
         # Directive 2014/32/EU, Annex X, chapter I.
         length_mm = float(row["L_m_rounded_up"]) * 1000
         published = float(row[f"class_{accuracy_class}_mm"])
@@ -192,9 +190,7 @@ class TestInstrument:
         with pytest.raises(MetrologyError, match="resolution_mm"):
             Instrument("t", resolution, "II")
 
-    @pytest.mark.parametrize(
-        ("expanded", "factor"), [(-0.1, 2.0), (math.nan, 2.0), (0.1, 0.0), (0.1, math.inf)]
-    )
+    @pytest.mark.parametrize(("expanded", "factor"), [(-0.1, 2.0), (math.nan, 2.0), (0.1, 0.0), (0.1, math.inf)])
     def test_refuses_an_impossible_certificate(self, expanded: float, factor: float) -> None:
         with pytest.raises(MetrologyError):
             CalibrationCertificate(expanded, factor)

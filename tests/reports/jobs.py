@@ -62,13 +62,13 @@ class Bench:
     def receive(self, **fields: Any) -> Job:
         values = {"reason": "complaint", "odometer_km": Decimal(84210), "note": "Sits low.", **fields}
         with in_workshop(self.site.workshop.pk):
-            self.job = job_open(actor=self.actor(), id=new_id(), vehicle=self.vehicle, **values)
+            self.job = job_open(actor=self.actor(), record_id=new_id(), vehicle=self.vehicle, **values)
         return self.job
 
     def check_readiness(self, **outcomes: Mapping[str, Any]) -> None:
         checks = {item: {"outcome": "pass"} for item in ITEMS} | outcomes
         with in_workshop(self.site.workshop.pk):
-            readiness_record(actor=self.actor(), id=new_id(), job_id=self.job_id, checks=checks)
+            readiness_record(actor=self.actor(), record_id=new_id(), job_id=self.job_id, checks=checks)
 
     def measure(self, heights: tuple[Decimal, ...]) -> Round:
         actor = self.actor()
@@ -80,7 +80,7 @@ class Bench:
         with in_workshop(self.site.workshop.pk):
             return round_record(
                 actor=actor,
-                id=new_id(),
+                record_id=new_id(),
                 job_id=self.job_id,
                 taken_at=actor.now,
                 instrument=self.instrument,
@@ -91,7 +91,7 @@ class Bench:
 
     def propose(self) -> Proposal:
         with in_workshop(self.site.workshop.pk):
-            return proposal_compute(actor=self.actor(), id=new_id(), job_id=self.job_id)
+            return proposal_compute(actor=self.actor(), record_id=new_id(), job_id=self.job_id)
 
     def write(self, proposal: Proposal | None, read_back: Mapping[str, int]) -> Write:
         actor = self.actor()
@@ -99,7 +99,7 @@ class Bench:
         with in_workshop(self.site.workshop.pk):
             return write_record(
                 actor=actor,
-                id=new_id(),
+                record_id=new_id(),
                 job_id=self.job_id,
                 proposal=proposal,
                 written_at=actor.now,
@@ -111,7 +111,7 @@ class Bench:
         with in_workshop(self.site.workshop.pk):
             self.job = job_sign_off(
                 actor=self.actor(),
-                id=new_id(),
+                record_id=new_id(),
                 job_id=self.job_id,
                 pin=PIN,
                 content_sha256=sha256,
@@ -122,7 +122,7 @@ class Bench:
     def end(self, reason: str = "A leak must be mended first.") -> Job:
         with in_workshop(self.site.workshop.pk):
             self.job = job_end(
-                actor=self.actor(), id=new_id(), job_id=self.job_id, reason=reason, setpoints=self.counts
+                actor=self.actor(), record_id=new_id(), job_id=self.job_id, reason=reason, setpoints=self.counts
             )
         return self.job
 

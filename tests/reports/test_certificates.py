@@ -226,7 +226,9 @@ def test_refiled_job_has_its_certificate_replaced_once(site: Site, worker: Actor
     bench, right = jobs.left_alone(site), site.vehicle()
     with in_workshop(site.workshop.pk):
         issued(bench, worker)
-        job_refile(actor=site.manager.actor(), id=new_id(), job_id=bench.job_id, vehicle=right, reason="Wrong bay")
+        job_refile(
+            actor=site.manager.actor(), record_id=new_id(), job_id=bench.job_id, vehicle=right, reason="Wrong bay"
+        )
         new = certificate_replace_after_refiling(actor=worker, job_id=bench.job_id)
         assert new is not None
         assert certificate_replace_after_refiling(actor=worker, job_id=bench.job_id) is None
@@ -240,7 +242,9 @@ def test_refiled_job_has_its_certificate_replaced_once(site: Site, worker: Actor
 def test_refiling_before_the_certificate_is_made_replaces_nothing(site: Site, worker: Actor) -> None:
     bench, right = jobs.left_alone(site), site.vehicle()
     with in_workshop(site.workshop.pk):
-        job_refile(actor=site.manager.actor(), id=new_id(), job_id=bench.job_id, vehicle=right, reason="Wrong bay")
+        job_refile(
+            actor=site.manager.actor(), record_id=new_id(), job_id=bench.job_id, vehicle=right, reason="Wrong bay"
+        )
         assert certificate_replace_after_refiling(actor=worker, job_id=bench.job_id) is None
         assert issued(bench, worker).vehicle == right
 

@@ -132,7 +132,7 @@ class TestApproval:
         with in_workshop(site.workshop.pk):
             proposal = proposal_enter(
                 actor=bench.actor(),
-                id=new_id(),
+                record_id=new_id(),
                 job_id=bench.job_id,
                 setpoints={**jobs.COUNTS, "FL": 146, "RR": 130},
                 justification="Seen before on this model.",
@@ -159,7 +159,7 @@ class TestApproval:
         with in_workshop(site.workshop.pk):
             approval_decide(
                 actor=site.manager.actor(bench.now),
-                id=new_id(),
+                record_id=new_id(),
                 approval_id=approval.pk,
                 decision="approve",
                 reason="Right",

@@ -201,7 +201,7 @@ def test_struck_reading_stays_visible_with_its_replacement(site: Site, ready: Be
         ready,
         reading_strike,
         by=site.manager,
-        id=new_id(),
+        record_id=new_id(),
         reading_id=reading.pk,
         reason="Tape slipped",
         replacement={"height_mm": Decimal(471), "confirmed": True},
@@ -234,7 +234,7 @@ def test_write_without_a_proposal_is_shown_with_its_ruling(site: Site, ready: Be
         ready,
         finding_rule,
         by=site.manager,
-        id=new_id(),
+        record_id=new_id(),
         job_id=ready.job_id,
         finding_id=finding.pk,
         decision="accept",
@@ -271,7 +271,7 @@ def test_approval_is_shown_and_signed_by_who_gave_it(site: Site, ready: Bench) -
     proposal = inside(
         ready,
         proposal_enter,
-        id=new_id(),
+        record_id=new_id(),
         job_id=ready.job_id,
         setpoints={**jobs.COUNTS, "FL": 146, "RR": 130},
         justification="Seen before",
@@ -281,7 +281,7 @@ def test_approval_is_shown_and_signed_by_who_gave_it(site: Site, ready: Bench) -
         ready,
         approval_decide,
         by=deputy,
-        id=new_id(),
+        record_id=new_id(),
         approval_id=approval.pk,
         decision="approve",
         reason="Right",
@@ -310,7 +310,7 @@ def test_concession_gives_its_targets_and_who_acknowledged_them(site: Site, read
     inside(
         ready,
         concession_request,
-        id=new_id(),
+        record_id=new_id(),
         job_id=ready.job_id,
         front_target_mm=Decimal(496),
         rear_target_mm=Decimal(514),
@@ -323,7 +323,7 @@ def test_concession_gives_its_targets_and_who_acknowledged_them(site: Site, read
         ready,
         approval_decide,
         by=site.manager,
-        id=new_id(),
+        record_id=new_id(),
         approval_id=approval.pk,
         decision="approve",
         reason="Asked for in writing",
@@ -366,11 +366,11 @@ def test_event_within_the_job_voids_what_was_found_at_its_corner(ready: Bench) -
 
 def test_pause_is_a_departure(ready: Bench) -> None:
     ready.measure(jobs.WITHIN)
-    inside(ready, job_pause, id=new_id(), job_id=ready.job_id, reason="Parts awaited")
+    inside(ready, job_pause, record_id=new_id(), job_id=ready.job_id, reason="Parts awaited")
     inside(
         ready,
         job_resume,
-        id=new_id(),
+        record_id=new_id(),
         job_id=ready.job_id,
         reason="Parts came",
         setpoints=jobs.COUNTS,
@@ -385,7 +385,7 @@ def test_reverted_job_says_so(ready: Bench) -> None:
     ready.measure(jobs.LOW_FRONT_LEFT)
     proposal = ready.propose()
     ready.write(proposal, proposal.to_setpoints)
-    back = inside(ready, reversion_begin, id=new_id(), job_id=ready.job_id, reason="Owner wants it back")
+    back = inside(ready, reversion_begin, record_id=new_id(), job_id=ready.job_id, reason="Owner wants it back")
     ready.write(back, back.to_setpoints)
     ready.measure(jobs.LOW_FRONT_LEFT)
     found = document(ready)

@@ -75,7 +75,7 @@ class ApprovalViewSet(RecordsViewSet):
         approval: Approval = self.get_object()
 
         def do(record_id: UUID, body: Body) -> Approval:
-            approval_decide(actor=self.actor, id=record_id, approval_id=approval.pk, **body)
+            approval_decide(actor=self.actor, record_id=record_id, approval_id=approval.pk, **body)
             return self.get_object()  # type: ignore[no-any-return]
 
         body = self.body(Permission.DECIDE)

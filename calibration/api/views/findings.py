@@ -57,6 +57,6 @@ class RulingViewSet(RecordsViewSet):
             finding: Finding = body.pop("finding")
             if finding.job_id != job.pk:
                 raise Invalid.at("/finding", "other_job", _("This finding belongs to another job."))
-            return finding_rule(actor=self.actor, id=record_id, job_id=job.pk, finding_id=finding.pk, **body)
+            return finding_rule(actor=self.actor, record_id=record_id, job_id=job.pk, finding_id=finding.pk, **body)
 
         return self.act(self.body(Permission.RULE), do, job=job.pk)

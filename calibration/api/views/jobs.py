@@ -87,7 +87,9 @@ class JobViewSet(RecordsViewSet):
 
     def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         body = self.body(Permission.RECORD_FACTS)
-        return self.record(body, lambda record_id, fields: jobs.job_open(actor=self.actor, id=record_id, **fields))
+        return self.record(
+            body, lambda record_id, fields: jobs.job_open(actor=self.actor, record_id=record_id, **fields)
+        )
 
     def pause(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         return self.step(Permission.RECORD_FACTS, jobs.job_pause)

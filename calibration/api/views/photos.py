@@ -76,7 +76,7 @@ class PhotoViewSet(RecordsViewSet):
         about: dict[str, Any] = {name: owner_id, "sha256": _sha256(upload)}
         return self.record(
             body,
-            lambda record_id, _body: photo_add(actor=self.actor, id=record_id, file=upload, **{name: owner_id}),
+            lambda record_id, _body: photo_add(actor=self.actor, record_id=record_id, file=upload, **{name: owner_id}),
             **about,
         )
 

@@ -63,8 +63,8 @@ class ProposalViewSet(RecordsViewSet):
 
         def do(record_id: UUID, body: Body) -> Proposal:
             if body:
-                return proposal_enter(actor=self.actor, id=record_id, job_id=job_id, **body)
-            return proposal_compute(actor=self.actor, id=record_id, job_id=job_id)
+                return proposal_enter(actor=self.actor, record_id=record_id, job_id=job_id, **body)
+            return proposal_compute(actor=self.actor, record_id=record_id, job_id=job_id)
 
         return self.record(self.body(Permission.RECORD_FACTS), do, job=job_id)
 
@@ -91,7 +91,7 @@ class ConcessionViewSet(RecordsViewSet):
         job_id = self.job.pk
         return self.record(
             self.body(Permission.RECORD_FACTS),
-            lambda record_id, body: concession_request(actor=self.actor, id=record_id, job_id=job_id, **body),
+            lambda record_id, body: concession_request(actor=self.actor, record_id=record_id, job_id=job_id, **body),
             job=job_id,
         )
 
@@ -121,7 +121,7 @@ class ReversionViewSet(RecordsViewSet):
         job_id = self.job.pk
         return self.record(
             self.body(Permission.RECORD_FACTS),
-            lambda record_id, body: reversion_begin(actor=self.actor, id=record_id, job_id=job_id, **body),
+            lambda record_id, body: reversion_begin(actor=self.actor, record_id=record_id, job_id=job_id, **body),
             lambda record_id: Proposal.objects.get(pk=record_id),
             job=job_id,
         )

@@ -36,6 +36,6 @@ class ReadinessViewSet(RecordsViewSet):
         job = self.job
         return self.record(
             self.body(Permission.RECORD_FACTS),
-            lambda record_id, body: readiness_record(actor=self.actor, id=record_id, job_id=job.pk, **body),
+            lambda record_id, body: readiness_record(actor=self.actor, record_id=record_id, job_id=job.pk, **body),
             job=job.pk,
         )

@@ -59,7 +59,7 @@ class RoundViewSet(RecordsViewSet):
 
         def do(record_id: UUID, body: Body) -> Round:
             require_controlled_corners(job, body["setpoints"], "setpoints")
-            return round_record(actor=self.actor, id=record_id, job_id=job.pk, **body)
+            return round_record(actor=self.actor, record_id=record_id, job_id=job.pk, **body)
 
         return self.record(self.body(Permission.RECORD_FACTS), do, job=job.pk)
 
@@ -118,7 +118,9 @@ class ReadingViewSet(RecordsViewSet):
         body.setdefault("id", _id_of_first_reading(body))
         return self.record(
             body,
-            lambda record_id, fields: readings_add(actor=self.actor, id=record_id, round_id=measured.pk, **fields),
+            lambda record_id, fields: readings_add(
+                actor=self.actor, record_id=record_id, round_id=measured.pk, **fields
+            ),
             lambda _id: measured,
             round=measured.pk,
         )
@@ -127,7 +129,9 @@ class ReadingViewSet(RecordsViewSet):
         reading: Reading = self.get_object()
         return self.record(
             self.body(Permission.RECORD_FACTS),
-            lambda record_id, body: reading_strike(actor=self.actor, id=record_id, reading_id=reading.pk, **body),
+            lambda record_id, body: reading_strike(
+                actor=self.actor, record_id=record_id, reading_id=reading.pk, **body
+            ),
             lambda _id: reading.round,
             reading=reading.pk,
         )

@@ -58,7 +58,7 @@ class VehicleSetpointsViewSet(RecordsViewSet):
         vehicle = self.vehicle
         return self.record(
             self.body(Permission.RULE),
-            lambda record_id, body: baseline_reset(actor=self.actor, id=record_id, vehicle=vehicle, **body)[0],
+            lambda record_id, body: baseline_reset(actor=self.actor, record_id=record_id, vehicle=vehicle, **body)[0],
             lambda record_id: BaselineReset.objects.get(pk=record_id),
             vehicle=vehicle.pk,
         )

@@ -50,7 +50,7 @@ class WriteViewSet(RecordsViewSet):
         def do(record_id: UUID, body: Body) -> Write:
             require_controlled_corners(job, body["read_back"], "read_back")
             self._require_own_proposal(body)
-            return write_record(actor=self.actor, id=record_id, job_id=job.pk, **body)
+            return write_record(actor=self.actor, record_id=record_id, job_id=job.pk, **body)
 
         return self.record(self.body(Permission.RECORD_FACTS), do, job=job.pk)
 
