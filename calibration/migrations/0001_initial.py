@@ -123,6 +123,7 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("odometer_km", models.DecimalField(decimal_places=1, max_digits=9, verbose_name="odometer")),
+                ("pad_levels_mm", models.JSONField(editable=False, null=True)),
                 ("note", models.CharField(blank=True, max_length=2000, verbose_name="note")),
                 ("opened_at", models.DateTimeField(editable=False)),
                 ("opened_by", models.UUIDField(editable=False)),

@@ -48,6 +48,8 @@ class Job(VersionedModel):
     )
     odometer_km = models.DecimalField(_("odometer"), max_digits=9, decimal_places=1)
     bay = models.ForeignKey(Bay, null=True, on_delete=models.PROTECT, db_constraint=False, related_name="jobs")
+    pad_levels_mm = models.JSONField(null=True, editable=False)
+    """Of the bay as surveyed when the job opened; a later survey says nothing about this one."""
     note = models.CharField(_("note"), max_length=2000, blank=True)
     opened_at = models.DateTimeField(editable=False)
     opened_by = models.UUIDField(editable=False)

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from ..metrology.corners import Corner
 from .course import complete
 from .record import EventHappened, ProposalMade, RoundMeasured, WriteDone
+from .reverting import obstacle
 from .standing import NextStep, Standing
 
 Rule = Callable[[Standing], NextStep | None]
@@ -45,6 +46,13 @@ def _reverting(standing: Standing) -> NextStep | None:
         return NextStep(_to_read_setpoints(standing), "reversion_interrupted")
     reason = "write_not_verified" if _unverified_in_a_row(standing) else "reversion"
     return NextStep("write", reason, _moving(standing.open_proposal))
+
+
+def _reversion_asked(standing: Standing) -> NextStep | None:
+    """A job that was opened to go back to an earlier one's set-points: the proposal leads there."""
+    if standing.record.earlier_goal is None or standing.reversion is not None or obstacle(standing) is not None:
+        return None
+    return NextStep("propose", "reversion_asked")
 
 
 def _no_specification(standing: Standing) -> NextStep | None:
@@ -180,6 +188,7 @@ RULES: tuple[Rule, ...] = (
     _closed,
     _paused,
     _reverting,
+    _reversion_asked,
     _no_specification,
     _stopped,
     _not_ready,

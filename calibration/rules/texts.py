@@ -140,6 +140,7 @@ REASONS = {
     "signed_off": gettext_lazy("The job is signed off."),
     "ended": gettext_lazy("The job was ended."),
     "reverted": gettext_lazy("The earlier set-points are stored and measured."),
+    "reversion_asked": gettext_lazy("This job is to bring back the set-points of an earlier one."),
     "reversion_arrived": gettext_lazy("The earlier set-points are stored again."),
 }
 

@@ -232,7 +232,7 @@ class CaseFile:
         """The record as the rules read it."""
         job, specification = self.job, self.specification
         content = specification.content if specification else {}
-        levels = job.bay.pad_levels_mm if job.bay else None
+        levels = job.pad_levels_mm
         return facts.JobRecord(
             id=job.pk,
             opened_at=job.opened_at,

@@ -53,6 +53,7 @@ def job_open(
         to_job=to_job,
         odometer_km=odometer_km,
         bay=bay,
+        pad_levels_mm=bay.pad_levels_mm if bay else None,
         note=note,
         opened_at=actor.now,
         opened_by=actor.membership_id,

@@ -52,6 +52,10 @@ def proposal_compute(*, actor: Actor, record_id: uuid.UUID, job_id: uuid.UUID) -
     standing = step.standing
     if standing.next_step.step != "propose":
         raise out_of_turn(standing)
+    if standing.next_step.reason == "reversion_asked":
+        return reversion_begin(
+            actor=actor, record_id=record_id, job_id=job_id, reason=step.job.note or _("The job was opened for it.")
+        )
     case, plan = standing.planning_case, standing.plan
     assert case is not None  # the decision to propose rests on it
     assert plan is not None

@@ -116,7 +116,7 @@ class JobViewSet(RecordsViewSet):
 
         def do(record_id: UUID, body: Body) -> Job:
             self._require_corners(body)
-            return service(actor=self.actor, id=record_id, job_id=job.pk, **body)
+            return service(actor=self.actor, record_id=record_id, job_id=job.pk, **body)
 
         return self.act(self.body(permission), do, lambda _id: job, job=job.pk)
 
