@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any, ClassVar
 
 from django.db.models import QuerySet
+from django.http import HttpResponse
 from django.utils.translation import gettext_lazy as _
 from django_filters import rest_framework as filters
 from drf_spectacular.types import OpenApiTypes
@@ -93,11 +94,11 @@ class CertificateViewSet(ResourceMixin, ListModelMixin, RetrieveModelMixin, Work
 
     @extend_schema(responses={(200, "application/pdf"): OpenApiTypes.BINARY})
     @action(detail=True, renderer_classes=[PdfRenderer, JSONRenderer])
-    def pdf(self, request: Request, number: str) -> Response:
+    def pdf(self, request: Request, number: str) -> HttpResponse:
         """The PDF as issued. 409 with `Retry-After` while it is in preparation."""
         certificate, file = self._issued(number)
         name = f"{certificate.kind.replace('_', '-')}-{certificate.number}.pdf"
-        return Response(
+        return HttpResponse(  # as it is, whichever renderer was agreed on for problems
             bytes(file.pdf),
             content_type="application/pdf",
             headers={

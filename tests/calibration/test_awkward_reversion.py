@@ -187,6 +187,22 @@ def test_after_sign_off_a_new_job_goes_back_to_the_earlier_as_found(site: Site) 
     assert back.case.job.state == "reverted"
 
 
+def test_a_job_opened_to_go_back_names_that_as_its_next_step(site: Site) -> None:
+    bench = Bench.open(site)
+    bench.ready()
+    bench.measure({"FL": 470})
+    bench.write(bench.propose())
+    bench.measure()
+    bench.sign_off()
+    back = Bench.open(site, bench.vehicle, setpoints=bench.setpoints, reason="reversion", to_job=bench.case.job)
+    assert back.next_step == "check_readiness"
+    back.measure()
+    assert (back.next_step, back.reason) == ("propose", "reversion_asked")
+    proposal = back.propose()
+    assert (proposal.kind, proposal.to_setpoints) == ("reversion", COUNTS)
+    assert back.next_step == "write"
+
+
 def test_an_earlier_jobs_counts_do_not_hold_for_a_corner_worked_on_since(site: Site) -> None:
     bench = Bench.open(site)
     bench.measure()

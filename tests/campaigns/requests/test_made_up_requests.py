@@ -1,0 +1,58 @@
+"""No request made up from the description meets a server error or an answer outside the description.
+
+`LEVELBOOK_REQUESTS=24000 pytest tests/campaigns/requests -s` is the long campaign; `LEVELBOOK_RANDOM_SEED` varies it.
+"""
+
+from __future__ import annotations
+
+import os
+from typing import Any
+
+import pytest
+from rest_framework.response import Response
+
+from fleet.api.workshop import MeView
+from tests.campaigns.requests.conftest import Shop
+from tests.campaigns.requests.made_up import send_made_up_requests
+
+WANTED = int(os.environ.get("LEVELBOOK_REQUESTS", "500"))
+RANDOM_SEED = int(os.environ.get("LEVELBOOK_RANDOM_SEED", "1"))
+
+
+def test_every_answer_is_as_described(shop: Shop, application: Any) -> None:
+    tally = send_made_up_requests(
+        application, wanted=WANTED, random_seed=RANDOM_SEED, new_token=shop.new_token, records=shop.records
+    )
+    print(tally.table())  # noqa: T201  (the campaign's result)
+    assert not tally.faults, "\n\n".join(tally.faults[:12])
+    assert len(tally.operations) > 100
+    assert tally.statuses[200] + tally.statuses[201] > tally.requests / 10, "hardly anything was reached"
+
+
+@pytest.mark.parametrize(
+    ("answer", "told"),
+    [
+        (ZeroDivisionError("seeded"), "Server error"),
+        (Response({"who": "nobody"}), "schema"),
+        (Response(status=418), "418"),
+    ],
+    ids=["an exception", "a body of another form", "an undocumented status"],
+)
+def test_a_seeded_fault_is_noticed(
+    shop: Shop, application: Any, monkeypatch: pytest.MonkeyPatch, answer: Any, told: str
+) -> None:
+    def faulty(*_args: Any, **_kwargs: Any) -> Any:
+        if isinstance(answer, Exception):
+            raise answer
+        return answer
+
+    monkeypatch.setattr(MeView, "retrieve", faulty)
+    tally = send_made_up_requests(
+        application,
+        wanted=2,
+        random_seed=1,
+        new_token=shop.new_token,
+        records=shop.records,
+        only=lambda label: label == "GET /api/v1/me/",
+    )
+    assert any(told.lower() in fault.lower() for fault in tally.faults), tally.faults
