@@ -329,6 +329,8 @@ class Standing:
             return not self._mended_since(finding) and finding.values.get("basis") == _text(self.basis)
         if finding.code == "limits_exhausted":
             return self._limits_still_exhausted(finding)
+        if finding.code == "leave_alone":
+            return not self.course.writes and self.concession is None
         if finding.code == "tyre_not_listed":
             return self._is_of_present_tyres(finding)
         return True

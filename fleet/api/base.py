@@ -91,9 +91,9 @@ class CollectionViewSet(ListModelMixin, RetrieveModelMixin, WorkshopViewSet):
         return self.selector(self.actor)
 
     def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
+        kind = self.get_queryset().model._meta.label_lower  # what the address names is looked up first
         require(self.actor, self.create_permission)
         data = self.validated(self.create_serializer_class)
-        kind = self.get_queryset().model._meta.label_lower
         record, code = self.once(
             kind,
             data,

@@ -98,9 +98,14 @@ def _corner_writes(write: Write, before: Setpoints, intended: Mapping[str, int])
 
 
 def findings(source: Source) -> tuple[doc.FindingEntry, ...]:
+    """Every finding with its ruling; a word that all is well is left out once it no longer holds."""
     rulings = {each.finding_id: each for each in source.case.rulings}
+    record, standing = source.case.record, source.case.standing
+    lapsed = {each.id for each in record.findings if each.code == "leave_alone" and not standing.is_live(each)}
     entries = []
     for each in source.case.findings:
+        if each.pk in lapsed:
+            continue
         ruling = rulings.get(each.pk)
         entries.append(
             doc.FindingEntry(

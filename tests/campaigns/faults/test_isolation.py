@@ -81,7 +81,7 @@ def test_check_of_rows_sees_a_table_without_row_level_security(worked: Bench, ou
         finally:
             owner.execute(sql.SQL("ALTER TABLE {} ENABLE ROW LEVEL SECURITY").format(table))
     assert seen
-    assert all("calibration_round" in problem for problem in [*seen, *inserted])
+    assert [problem for problem in [*seen, *inserted] if "calibration_round" not in problem] == []
     assert inserted
 
 

@@ -68,7 +68,8 @@ def send_made_up_requests(
 ) -> Tally:
     """Send about `wanted` requests, the same number to each operation; a fresh token for each operation."""
     schema = schemathesis.openapi.from_wsgi(SCHEMA_ADDRESS, application)
-    operations = [found.ok() for found in schema.get_all_operations() if only(found.ok().label)]
+    found: list[Any] = list(schema.get_all_operations())
+    operations = [each.ok() for each in found if only(each.ok().label)]
     each = max(1, round(wanted / len(operations) / 2))
     tally = Tally()
 
@@ -118,14 +119,16 @@ def _send(
         except BaseExceptionGroup as found:
             tally.faults += [f"{operation.label}: {fault!r} {fault}"[:2000] for fault in found.exceptions]
 
-    bounded = settings(
+    bounded: Any = settings(
         max_examples=each,
         deadline=None,
         database=None,
         phases=[Phase.generate],
         suppress_health_check=list(HealthCheck),
     )
-    bounded(seed(random_seed)(given(operation.as_strategy(generation_mode=mode))(send)))()
+    seeded: Any = seed
+    made_up: Any = given(operation.as_strategy(generation_mode=mode))
+    seeded(random_seed)(bounded(made_up(send)))()
 
 
 def _name_real_records(case: Any, records: Records, chance: random.Random) -> None:
