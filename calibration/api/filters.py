@@ -50,7 +50,10 @@ def _read(reader: Field[Any, Any, Any, Any], value: Any) -> Any:
         return reader.run_validation(value)
     except ValidationError as error:
         details: Any = error.detail
-        raise forms.ValidationError([forms.ValidationError(str(each), each.code) for each in details]) from None
+        # The refusal may repeat what was sent: as a parameter, a percent sign in it stays one.
+        raise forms.ValidationError(
+            [forms.ValidationError("%(refusal)s", each.code, {"refusal": str(each)}) for each in details]
+        ) from None
 
 
 class MomentFilter(django_filters.Filter):

@@ -108,7 +108,8 @@ class TokenViewSet(ResourceViewSet):
     }
 
     def get_authenticators(self) -> list[BaseAuthentication]:
-        signs_in = self.request is not None and self.request.method == "POST"
+        # Asked before the action is known; where POST is not taken, it is refused as such and not as anonymous.
+        signs_in = self.request is not None and self.request.method == "POST" and "post" in self.action_map
         return [] if signs_in else super().get_authenticators()
 
     def get_permissions(self) -> list[Any]:

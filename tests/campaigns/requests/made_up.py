@@ -9,7 +9,7 @@ from __future__ import annotations
 import random
 import sys
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
@@ -28,6 +28,7 @@ from schemathesis.specs.openapi.checks import (
 
 CHECKS = [not_a_server_error, status_code_conformance, content_type_conformance, response_schema_conformance]
 SHARE_OF_REAL_RECORDS = 0.7
+SHARE_OF_LESSER_ROLES = 0.15
 SCHEMA_ADDRESS = "/api/v1/schema/"
 
 Records = Mapping[str, list[str]]
@@ -64,9 +65,13 @@ def send_made_up_requests(
     random_seed: int,
     new_token: Callable[[], str],
     records: Callable[[], Records],
+    lesser_tokens: Sequence[str] = (),
     only: Callable[[str], bool] = lambda _label: True,
 ) -> Tally:
-    """Send about `wanted` requests, the same number to each operation; a fresh token for each operation."""
+    """Send about `wanted` requests, the same number to each operation, with a fresh token for each operation.
+
+    `lesser_tokens` are those of people who may less; a share of the requests comes from them.
+    """
     schema = schemathesis.openapi.from_wsgi(SCHEMA_ADDRESS, application)
     found: list[Any] = list(schema.get_all_operations())
     operations = [each.ok() for each in found if only(each.ok().label)]
@@ -78,7 +83,7 @@ def send_made_up_requests(
 
     got_request_exception.connect(note_crash)
     try:
-        _send_to_each(operations, each, random_seed, new_token, records, tally)
+        _send_to_each(operations, each, random_seed, new_token, lesser_tokens, records, tally)
     finally:
         got_request_exception.disconnect(note_crash)
     return tally
@@ -89,6 +94,7 @@ def _send_to_each(
     each: int,
     random_seed: int,
     new_token: Callable[[], str],
+    lesser_tokens: Sequence[str],
     records: Callable[[], Records],
     tally: Tally,
 ) -> None:
@@ -97,7 +103,7 @@ def _send_to_each(
             if mode is GenerationMode.NEGATIVE and not _takes_input(operation):
                 continue
             cache.clear()  # what throttles remember: limits are tested elsewhere
-            _send(operation, mode, each, random_seed, {"Authorization": f"Bearer {new_token()}"}, records(), tally)
+            _send(operation, mode, each, random_seed, [new_token(), *lesser_tokens], records(), tally)
 
 
 def _takes_input(operation: Any) -> bool:
@@ -105,13 +111,14 @@ def _takes_input(operation: Any) -> bool:
 
 
 def _send(
-    operation: Any, mode: Any, each: int, random_seed: int, headers: dict[str, str], records: Records, tally: Tally
+    operation: Any, mode: Any, each: int, random_seed: int, tokens: Sequence[str], records: Records, tally: Tally
 ) -> None:
     chance = random.Random(f"{random_seed} {operation.label} {mode}")  # noqa: S311  (no secret is made)
 
     def send(case: Any) -> None:
         _name_real_records(case, records, chance)
-        response = case.call(headers=headers)
+        token = chance.choice(tokens) if chance.random() < SHARE_OF_LESSER_ROLES else tokens[0]
+        response = case.call(headers={"Authorization": f"Bearer {token}"})
         tally.statuses[response.status_code] += 1
         tally.operations[operation.label] += 1
         try:
@@ -133,12 +140,12 @@ def _send(
 
 def _name_real_records(case: Any, records: Records, chance: random.Random) -> None:
     """Put something that exists into most path parameters."""
-    for segment, name in _parameters_of(case.operation.path):
+    for segment, name in parameters_of(case.operation.path):
         if records.get(segment) and chance.random() < SHARE_OF_REAL_RECORDS:
             case.path_parameters[name] = chance.choice(records[segment])
 
 
-def _parameters_of(path: str) -> Iterator[tuple[str, str]]:
+def parameters_of(path: str) -> Iterator[tuple[str, str]]:
     """(segment before it, name) of each parameter of a path."""
     segments = path.strip("/").split("/")
     for before, segment in pairwise(segments):

@@ -1,6 +1,6 @@
 """No request made up from the description meets a server error or an answer outside the description.
 
-`LEVELBOOK_REQUESTS=24000 pytest tests/campaigns/requests -s` is the long campaign; `LEVELBOOK_RANDOM_SEED` varies it.
+`campaign.py` beside this file asks for many more.
 """
 
 from __future__ import annotations
@@ -12,16 +12,27 @@ import pytest
 from rest_framework.response import Response
 
 from fleet.api.workshop import MeView
+from tests.calibration.api.contract import CONTRACT
 from tests.campaigns.requests.conftest import Shop
-from tests.campaigns.requests.made_up import send_made_up_requests
+from tests.campaigns.requests.made_up import parameters_of, send_made_up_requests
 
 WANTED = int(os.environ.get("LEVELBOOK_REQUESTS", "500"))
 RANDOM_SEED = int(os.environ.get("LEVELBOOK_RANDOM_SEED", "1"))
 
 
+def test_every_address_can_name_something_that_exists(shop: Shop) -> None:
+    segments = {segment for _method, path, _operation in CONTRACT.operations() for segment, _ in parameters_of(path)}
+    assert {segment for segment in segments if not shop.records().get(segment)} == set()
+
+
 def test_every_answer_is_as_described(shop: Shop, application: Any) -> None:
     tally = send_made_up_requests(
-        application, wanted=WANTED, random_seed=RANDOM_SEED, new_token=shop.new_token, records=shop.records
+        application,
+        wanted=WANTED,
+        random_seed=RANDOM_SEED,
+        new_token=shop.new_token,
+        records=shop.records,
+        lesser_tokens=shop.lesser_tokens(),
     )
     print(tally.table())  # noqa: T201  (the campaign's result)
     assert not tally.faults, "\n\n".join(tally.faults[:12])
