@@ -1,6 +1,7 @@
 """All addresses of the service."""
 
 from django.urls import URLPattern, URLResolver, include, path
+from django.views.generic import RedirectView
 from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerSplitView
 
 from fleet import health
@@ -15,6 +16,7 @@ API: list[URLPattern | URLResolver] = [
 ]
 
 urlpatterns: list[URLPattern | URLResolver] = [
+    path("", RedirectView.as_view(pattern_name="docs")),
     path("healthz", health.healthz),
     path("readyz", health.readyz),
     path("metrics", health.metrics),

@@ -72,6 +72,10 @@ def require(actor: Actor, permission: Permission) -> None:
     if may(actor, permission):
         return
     needed = ", ".join(sorted(_ROLES[permission]))
+    if permission is Permission.DECIDE:
+        raise Forbidden(
+            _("This needs a manager, or a person whom a manager has named as one who may approve."), code="role_missing"
+        )
     raise Forbidden(
         _("This needs one of the roles: %(roles)s. Ask a manager of your workshop.") % {"roles": needed},
         code="role_missing",

@@ -95,6 +95,13 @@ def complete(setpoints: Setpoints, specification: Specification) -> bool:
     )
 
 
+def credible(setpoints: Setpoints, specification: Specification) -> bool:
+    """Whether the control unit can hold these set-points: complete, each within its range. Else they were misread."""
+    return complete(setpoints, specification) and all(
+        specification.setpoint_min <= count <= specification.setpoint_max for count in setpoints.values()
+    )
+
+
 def last_known_setpoints(record: JobRecord, at: datetime) -> Setpoints | None:
     """What a fact at that time should have read; None where nothing is known or the control unit was replaced since."""
     known = record.previous_setpoints
@@ -144,7 +151,7 @@ def _take(course: Course, fact: Fact, record: JobRecord) -> None:
 def _take_round(course: Course, measured: RoundMeasured, record: JobRecord) -> None:
     if course.stored is not None and measured.setpoints != course.stored:
         _end_pool(course, "setpoints")
-        _note_stored(course, measured.setpoints, record)
+        _note_found_changed(course, measured.setpoints, record)
     course.stored = measured.setpoints
     course.rounds.append(measured)
     if measured.ride_position != "normal":
@@ -152,7 +159,7 @@ def _take_round(course: Course, measured: RoundMeasured, record: JobRecord) -> N
     if not measured.is_judged or record.specification is None:
         return
     course.pool.append(measured)
-    if complete(measured.setpoints, record.specification):
+    if credible(measured.setpoints, record.specification):
         course.history.append(
             settled_round(measurement_of(measured), record.specification.settling_mm, as_counts(measured.setpoints))
         )
@@ -168,10 +175,19 @@ def _take_write(course: Course, write: WriteDone, record: JobRecord) -> None:
 def _note_stored(course: Course, setpoints: Setpoints, record: JobRecord) -> None:
     """Tell the filter of changed set-points; before its first round there is nothing to shift.
 
-    It goes from one complete map to the next: an incomplete one would leave it without a count to move from.
+    It goes from one credible map to the next: another would leave it without a count to move from.
     """
-    if course.history and record.specification is not None and complete(setpoints, record.specification):
+    if course.history and record.specification is not None and credible(setpoints, record.specification):
         course.history.append(StoredSetpoints(as_counts(setpoints)))
+
+
+def _note_found_changed(course: Course, setpoints: Setpoints, record: JobRecord) -> None:
+    """Counts that no write of ours made: changed elsewhere, or misread now or before. They teach nothing."""
+    before = course.stored or {}
+    changed = tuple(corner for corner in CORNERS if before.get(corner) != setpoints.get(corner))
+    _note_stored(course, setpoints, record)
+    if course.history:
+        course.history.append(CornerEvent(changed))
 
 
 def _take_event(course: Course, event: EventHappened, record: JobRecord) -> None:
@@ -203,7 +219,7 @@ def _take_resumption(course: Course, resumed: Resumed, record: JobRecord) -> Non
         course.readiness.clear()
         course.interruptions.add(resumed.id)
         if not same:
-            _note_stored(course, resumed.setpoints, record)
+            _note_found_changed(course, resumed.setpoints, record)
     course.stored = resumed.setpoints
 
 

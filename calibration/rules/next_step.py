@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from ..metrology.corners import Corner
-from .course import complete
+from .course import credible
 from .record import EventHappened, ProposalMade, RoundMeasured, WriteDone
 from .reverting import obstacle
 from .standing import NextStep, Standing
@@ -108,7 +108,7 @@ def _to_read_setpoints(standing: Standing) -> str:
     """A round with the counts of every controlled corner; where two in a row lack them, something else is wrong."""
     specification, last = standing.record.specification, standing.course.rounds[-2:]
     assert specification is not None  # asked only where there is one
-    in_vain = len(last) == 2 and not any(complete(each.setpoints, specification) for each in last)
+    in_vain = len(last) == 2 and not any(credible(each.setpoints, specification) for each in last)
     return "inspect" if in_vain else "measure"
 
 

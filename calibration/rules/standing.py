@@ -22,8 +22,8 @@ from .course import (
     VOIDING_KINDS,
     Course,
     as_counts,
-    complete,
     corners_of,
+    credible,
     measurement_of,
     walk,
     way_back,
@@ -160,7 +160,7 @@ class Standing:
         specification, assessment = self.specification, self.assessment
         if specification is None or assessment is None or self.posterior is None or self.course.stored is None:
             return None
-        if not complete(self.course.stored, specification):
+        if not credible(self.course.stored, specification):
             return None
         baseline = {
             **self.course.stored,

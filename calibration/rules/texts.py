@@ -28,7 +28,8 @@ FINDINGS = {
         "The odometer stands at %(odometer_km)s km, below the %(before_km)s km recorded before."
     ),
     "setpoints_changed_elsewhere": gettext_lazy(
-        "%(corner)s: the set-point read is %(read)s, but %(expected)s was expected. Somebody changed it in between."
+        "%(corner)s: the set-point read is %(read)s, but %(expected)s was expected. "
+        "Somebody changed it in between, or one of the two was misread."
     ),
     "clock_wrong": gettext_lazy(
         "The time %(happened_at)s cannot be right: the job opened at %(opened_at)s and this was received at "
@@ -38,7 +39,9 @@ FINDINGS = {
         "Instrument %(serial)s was measured with after its calibration ran out (%(calibration_due_on)s)."
     ),
     "instrument_withdrawn": gettext_lazy("Instrument %(serial)s was measured with although it had been withdrawn."),
-    "setpoint_out_of_range": gettext_lazy("%(corner)s: set-point %(read)s lies outside %(low)s to %(high)s."),
+    "setpoint_out_of_range": gettext_lazy(
+        "%(corner)s: set-point %(read)s lies outside %(low)s to %(high)s. Read it again from the control unit."
+    ),
     "linked_setpoints_differ": gettext_lazy(
         "The set-points %(read)s and %(other)s differ although these corners share one. Read them again."
     ),
@@ -90,17 +93,18 @@ STEPS = {
         "Raise the suspension, let it come back down to normal, then measure every corner again."
     ),
     "inspect": gettext_lazy(
-        "Stop adjusting. Look at the vehicle, then record what was mended, go back, or end the job."
+        "Stop adjusting. Look at the vehicle and at the findings, then record what was mended, have a manager rule, "
+        "go back, or end the job."
     ),
     "sign_off": gettext_lazy("The work is complete. Sign off over what is shown."),
     "paused": gettext_lazy("The job is paused. Resume it when the work goes on."),
-    "done": gettext_lazy("Nothing is left to do in this job."),
+    "done": gettext_lazy("Nothing is left to do in this job; its document follows."),
 }
 
 REASONS = {
-    "readiness_failed": gettext_lazy("A readiness item failed."),
+    "readiness_failed": gettext_lazy("A readiness item failed; it must be mended, or the job ended."),
     "readiness_missing": gettext_lazy("Not every readiness item has been checked."),
-    "no_specification": gettext_lazy("There is no specification to judge by."),
+    "no_specification": gettext_lazy("There is no specification to judge by; a manager must add one."),
     "approval_refused": gettext_lazy("The approval was refused."),
     "concession": gettext_lazy("A concession waits for its approval."),
     "proposal": gettext_lazy("A proposal is open."),
@@ -169,8 +173,8 @@ CORNER_REASONS = {
 }
 
 LIMITS = {
-    "setpoint_range": gettext_lazy("set-point %(value)s, allowed by the control unit's range up to %(limit)s"),
-    "band": gettext_lazy("set-point %(value)s, edge of the band %(limit)s"),
+    "setpoint_range": gettext_lazy("set-point %(value)s, nearest end of the control unit's range %(limit)s"),
+    "band": gettext_lazy("set-point %(value)s, nearest edge of the corner's band %(limit)s"),
     "step": gettext_lazy("change of %(value)s counts, at most %(limit)s in one write"),
     "shift_review": gettext_lazy("%(value)s counts from the baseline, above %(limit)s another person looks at it"),
     "shift_limit": gettext_lazy("%(value)s counts from the baseline, never more than %(limit)s"),

@@ -207,7 +207,8 @@ class CaseFile:
 
     @cached_property
     def baseline(self) -> dict[Any, int]:
-        return baseline_of(self.job.vehicle_id)
+        content = self.specification.content if self.specification else {}
+        return baseline_of(self.job.vehicle_id, content.get("setpoint_min"), content.get("setpoint_max"))
 
     @cached_property
     def _previous_setpoints(self) -> facts.Setpoints | None:

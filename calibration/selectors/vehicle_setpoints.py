@@ -13,16 +13,22 @@ from ..rules.course import BASELINE_KINDS, REVERSION_KINDS
 from ..rules.record import Setpoints
 
 
-def baseline_of(vehicle_id: uuid.UUID) -> dict[Corner, int]:
-    """Per corner its first recorded set-point since the sensor or control unit was last replaced, or a reset."""
+def baseline_of(vehicle_id: uuid.UUID, lowest: int | None, highest: int | None) -> dict[Corner, int]:
+    """Per corner its first recorded set-point since the sensor or control unit was last replaced, or a reset.
+
+    Counts that the control unit cannot hold were misread and set no baseline.
+    """
     since = _restarts(vehicle_id)
     found: dict[Corner, int] = {}
     rounds = Round.objects.filter(job__vehicle=vehicle_id).order_by("happened_at", "recorded_at", "id")
     for happened_at, setpoints in rounds.values_list("happened_at", "setpoints"):
         for corner in CORNERS:
             started = since.get(corner)
-            if corner in setpoints and corner not in found and (started is None or happened_at > started):
-                found[corner] = setpoints[corner]
+            count = setpoints.get(corner)
+            if count is None or corner in found or (started is not None and happened_at <= started):
+                continue
+            if lowest is None or highest is None or lowest <= count <= highest:
+                found[corner] = count
     return found
 
 

@@ -241,6 +241,7 @@ def _can_listen(options: Options) -> bool:
 
 def _greet(options: Options, data: DataFolder) -> None:
     say(f"serving {options.address} from {data.root}; Ctrl-C stops it")
+    say(f"the interface is described at {options.address}/api/v1/docs/")
     if options.host not in LOOPBACK:
         say(f"it answers to the names {os.environ['LEVELBOOK_HOSTS']}; set LEVELBOOK_HOSTS to change them")
     if data.demo_sign_ins.exists():

@@ -20,11 +20,26 @@ _BASES = {
     ),
     "outside": gettext_lazy(
         "Four corner heights and both side differences were measured on %(day)s and judged by specification "
-        "revision %(revision)s, uncertainty of measurement included. They do not all meet it."
+        "revision %(revision)s, uncertainty of measurement included. Not all heights and differences are within "
+        "tolerance."
     ),
     "undecided": gettext_lazy(
         "Four corner heights and both side differences were measured on %(day)s and judged by specification "
         "revision %(revision)s, uncertainty of measurement included."
+    ),
+}
+_CONCESSION_BASES = {
+    "within": gettext_lazy(
+        "All four corner heights and both side differences, measured on %(day)s, lie within the tolerances of "
+        "specification revision %(revision)s about the targets set by concession, uncertainty of measurement included."
+    ),
+    "outside": gettext_lazy(
+        "Four corner heights and both side differences were measured on %(day)s and judged about the targets set by "
+        "concession, uncertainty of measurement included. Not all heights and differences are within tolerance."
+    ),
+    "undecided": gettext_lazy(
+        "Four corner heights and both side differences were measured on %(day)s and judged about the targets set by "
+        "concession, uncertainty of measurement included."
     ),
 }
 
@@ -145,7 +160,8 @@ def _basis_sentence(state: HeightState, document: Document) -> str:
         text = _("Four corner heights were measured on %(day)s; no specification was at hand to judge them by.")
         return text % {"day": display.day(state.taken_at)}
     base = "undecided" if _stays_out(state, document) else state.verdict or "undecided"
-    return str(_BASES[base]) % {
+    bases = _BASES if document.concession is None else _CONCESSION_BASES
+    return str(bases[base]) % {
         "day": display.day(state.taken_at),
         "revision": document.specification.revision,
     }

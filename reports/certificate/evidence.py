@@ -343,7 +343,7 @@ def _colophon(document: Document, renderer_version: str) -> list[str]:
         _("Times are in UTC%(offset)s. Calculated by version %(calculation)s, drawn by version %(renderer)s.")
         % {
             "offset": _offset(document),
-            "calculation": document.calculation_version,
+            "calculation": document.calculation_version or "–",
             "renderer": renderer_version,
         },
     ]

@@ -35,10 +35,10 @@ RIDE_POSITIONS = {
     "loading": _("loading"),
 }
 READINESS_ITEMS = {
-    "fault_memory": _("No stored faults"),
-    "leakage": _("No leak found"),
-    "floor": _("Level floor"),
-    "measuring_condition": _("Measuring condition met"),
+    "fault_memory": _("Stored faults"),
+    "leakage": _("Leak check"),
+    "floor": _("Level of the floor"),
+    "measuring_condition": _("Measuring condition"),
     "doors": _("Doors closed, nobody aboard"),
     "power": _("Engine running or supply held"),
     "reservoir": _("Reservoir filled"),
@@ -48,8 +48,8 @@ READINESS_ITEMS = {
     "secured": _("Secured against rolling"),
 }
 READINESS_OUTCOMES = {
-    "pass": _("yes"),
-    "fail": _("NO"),
+    "pass": _("passed"),
+    "fail": _("FAILED"),
     "not_done": _("NOT CHECKED"),
     "not_applicable": _("does not apply"),
 }

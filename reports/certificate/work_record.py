@@ -99,7 +99,7 @@ def _baselines(document: Document) -> list[Flowable]:
     ]
     if not known:
         return []
-    text = _("Baseline, the first set-points recorded for this vehicle: %(counts)s.")
+    text = _("Baseline, the set-points from which shift limits count: %(counts)s.")
     return [styles.paragraph(text % {"counts": "; ".join(known)}, styles.SMALL)]
 
 

@@ -20,13 +20,21 @@ from .source import Source, as_corner, plain_zero
 
 
 def as_found(source: Source) -> doc.HeightState | None:
-    """The last verdict on the pool that began with the first judged round."""
+    """The last verdict on the pool that began with the first judged round.
+
+    A concession that was granted later does not change what was found: the specification's targets count.
+    """
     assessments = source.case.assessments
     if not assessments:
         return None
     first_round = assessments[0].content["rounds"][0]
-    row = [each for each in assessments if each.content["rounds"][0] == first_round][-1]
+    rows = [each for each in assessments if each.content["rounds"][0] == first_round]
+    row = [each for each in rows if _targets(each) == _targets(rows[0])][-1]
     return _with_voids(source, _state(source, row), _pooled(source, row)[-1])
+
+
+def _targets(row: Assessment) -> list[float]:
+    return [row.content["corners"][corner]["target_mm"] for corner in CORNERS]
 
 
 def as_left(source: Source) -> doc.HeightState | None:

@@ -149,8 +149,8 @@ def test_the_baselines_of_both_vehicles_are_rebuilt(site: Site, bench: Bench) ->
 
     first, other = bench.vehicle, site.vehicle(vehicle_model=bench.vehicle.vehicle_model)
     bench.refile(other)
-    assert baseline_of(first.pk) == {}
-    assert baseline_of(other.pk) == COUNTS
+    assert baseline_of(first.pk, 0, 255) == {}
+    assert baseline_of(other.pk, 0, 255) == COUNTS
 
 
 # --- readiness ------------------------------------------------------------------------------------------

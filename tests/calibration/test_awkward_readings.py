@@ -11,7 +11,7 @@ import pytest
 from fleet import services as fleet_services
 from fleet.errors import Conflict, Forbidden, Invalid, NotFound
 from fleet.ids import new_id
-from tests.calibration.bench import TRUE_HEIGHTS, Bench
+from tests.calibration.bench import COUNTS, TRUE_HEIGHTS, Bench
 from tests.factories import Site
 
 
@@ -266,3 +266,30 @@ def test_a_technician_resets_no_baseline_and_nobody_an_unknown_corner(site: Site
         jobs.baseline_reset(actor=shifted.actor(), record_id=new_id(), corners=["FL"], **values)
     with pytest.raises(Invalid):
         jobs.baseline_reset(actor=shifted.actor(site.manager), record_id=new_id(), corners=["XX"], **values)
+
+
+def test_a_count_that_the_unit_cannot_hold_is_learned_from_by_nobody(site: Site) -> None:
+    """999 keyed for 120: the job asks for the counts again, and neither sensor nor baseline suffers."""
+    bench = Bench.open(site)
+    bench.ready()
+    bench.measure({"FL": 470}, setpoints={**COUNTS, "FL": 999})
+    assert (bench.next_step, bench.reason) == ("measure", "setpoints_incomplete")
+    bench.measure({"FL": 470})
+    bench.measure({"FL": 470})
+    assert bench.next_step == "propose"
+    assert not {"corner_not_responding", "corner_weak", "corner_reversed"} & set(bench.codes())
+    assert bench.case.baseline == COUNTS
+    changes = bench.propose().content["changes"]
+    assert changes["FL"]["to"] > changes["FL"]["from"]
+    assert changes["FR"]["to"] == changes["FR"]["from"]
+
+
+def test_a_count_misread_within_the_range_accuses_no_sensor(site: Site) -> None:
+    bench = Bench.open(site)
+    bench.ready()
+    bench.measure({"FL": 470}, setpoints={**COUNTS, "FL": 145})
+    bench.measure({"FL": 470})
+    bench.measure({"FL": 470})
+    assert "setpoints_changed_elsewhere" in bench.codes()
+    assert not {"corner_not_responding", "corner_weak", "corner_reversed"} & set(bench.codes())
+    assert bench.next_step == "propose"

@@ -151,7 +151,7 @@ def test_ended_job_says_why_and_what_to_mend(site: Site) -> None:
         "A leak must be mended first.",
         site.technician.membership.name,
     )
-    assert found.ending.to_mend == ("Readiness, No leak found: failed (hiss at the rear left).",)
+    assert found.ending.to_mend == ("Readiness, Leak check: failed (hiss at the rear left).",)
     [leakage] = [entry for entry in found.readiness if entry.item == "leakage"]
     assert (leakage.outcome, leakage.note, leakage.checked_by) == (
         "fail",

@@ -9,9 +9,11 @@ import sys
 from argparse import ArgumentParser
 from typing import Any
 
+from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.core.management.base import BaseCommand, CommandError
 from django.core.validators import validate_email
+from django.db import ProgrammingError
 from django.utils import timezone
 
 from fleet.errors import LevelbookError
@@ -49,6 +51,11 @@ class Command(BaseCommand):
             raise CommandError(" ".join(error.messages)) from None
         except LevelbookError as error:
             raise CommandError(str(error)) from None
+        except ProgrammingError as error:
+            raise CommandError(
+                f"The database of {settings.DATA.root} is not set up yet. Start the service once first, or name the "
+                "data folder of the one that runs: LEVELBOOK_DATA=FOLDER."
+            ) from error
         self.stdout.write(json.dumps({"workshop": str(founded.workshop.pk), "token": founded.token}))
 
 
