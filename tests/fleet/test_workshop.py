@@ -8,6 +8,8 @@ from typing import Any
 
 import pytest
 from django.core.management import CommandError, call_command
+from django.db import ProgrammingError
+from django.test import Client
 from rest_framework.test import APIClient
 
 from fleet.models import AccessToken, LedgerEntry, Membership, User, Workshop
@@ -126,7 +128,7 @@ def test_another_name_makes_another_workshop_of_the_same_person(db: None) -> Non
     call_command("create_workshop", "--name", "Tarn", "--email", "ash@example.com", "--password", "", stdout=out)
     second = json.loads(out.getvalue())
     assert second["workshop"] != first["workshop"]
-    assert User.objects.count() == 1
+    assert User.objects.filter(email="ash@example.com").count() == 1
     assert me_of(second["token"])["workshop"]["name"] == "Tarn"
 
 
@@ -144,7 +146,7 @@ def test_without_a_password_only_the_token_works(db: None, monkeypatch: pytest.M
     monkeypatch.delenv("LEVELBOOK_PASSWORD", raising=False)
     made = create(stdin="", monkeypatch=monkeypatch)
     assert me_of(made["token"])["user"]["email"] == "ash@example.com"
-    assert not User.objects.get().has_usable_password()
+    assert not User.objects.get(email="ash@example.com").has_usable_password()
     create("--password", PASSWORD)
     assert signs_in(PASSWORD)
 
@@ -158,9 +160,24 @@ def test_nobody_gets_another_password_by_the_command(db: None) -> None:
 
 @pytest.mark.parametrize(("email", "password"), [("nobody", PASSWORD), ("ash@example.com", "short")])
 def test_the_command_refuses_what_the_service_would(db: None, email: str, password: str) -> None:
+    before = User.objects.count()  # tests that commit may have left people
     with pytest.raises(CommandError):
         call_command("create_workshop", "--name", "N", "--email", email, "--password", password)
-    assert not User.objects.exists()
+    assert User.objects.count() == before
+
+
+def test_the_command_says_which_folder_is_not_set_up_yet(db: None, monkeypatch: pytest.MonkeyPatch) -> None:
+    def without_tables(**_fields: object) -> None:
+        raise ProgrammingError('relation "fleet_user" does not exist')
+
+    monkeypatch.setattr("fleet.management.commands.create_workshop.workshop_create", without_tables)
+    with pytest.raises(CommandError, match="LEVELBOOK_DATA=FOLDER"):
+        create("--password", PASSWORD)
+
+
+def test_the_bare_address_leads_to_the_description_of_the_interface(client: Client) -> None:
+    answer = client.get("/")
+    assert (answer.status_code, answer["Location"]) == (302, "/api/v1/docs/")
 
 
 def test_a_person_who_is_no_manager_there_gets_no_managers_token(site: Site) -> None:
