@@ -187,8 +187,7 @@ def of_write(standing: Standing, arrival: Arrival, write: WriteDone, mismatches:
     proposals = {each.id: each for each in standing.record.facts if isinstance(each, ProposalMade)}
     proposal = proposals[write.proposal_id]
     found = [arrival.finding(code) for code in [_authority(standing, proposal)] if code]
-    earlier = [each for each in standing.course.writes if each.proposal_id == proposal.id and each.verified]
-    if earlier and earlier[-1].read_back != write.read_back:
+    if any(_contradicts(write, each) for each in standing.course.writes if each.proposal_id == proposal.id):
         found.append(arrival.finding("writes_conflict"))
     found.extend(
         arrival.finding(
@@ -200,6 +199,12 @@ def of_write(standing: Standing, arrival: Arrival, write: WriteDone, mismatches:
         for corner in mismatches
     )
     return found
+
+
+def _contradicts(write: WriteDone, known: WriteDone) -> bool:
+    """Another read-back of the same proposal, whichever arrived first; trying again after a mismatch is none."""
+    tried_again = not known.verified and write.at > known.at
+    return write.read_back != known.read_back and not tried_again
 
 
 def _authority(standing: Standing, proposal: ProposalMade) -> str | None:

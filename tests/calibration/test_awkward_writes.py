@@ -165,3 +165,27 @@ def test_a_round_that_arrives_late_is_compared_with_what_was_stored_then(bench: 
     bench.measure({"FL": 470}, taken_at=before_the_write, setpoints=COUNTS)
     assert "setpoints_changed_elsewhere" not in bench.codes()
     assert bench.next_step == "settle_and_measure", "it was taken before the write and says nothing of what it did"
+
+
+@pytest.mark.parametrize("verified_first", [True, False])
+def test_two_read_backs_of_one_moment_conflict_whichever_arrives_first(site: Site, verified_first: bool) -> None:
+    bench = Bench.open(site)
+    bench.ready()
+    bench.measure({"FL": 470})
+    proposal = bench.propose()
+    written_at = bench.tick()
+    wanted = proposal.to_setpoints
+    other = {**wanted, "RR": wanted["RR"] + 3}
+    for read_back in (wanted, other) if verified_first else (other, wanted):
+        bench.write(proposal, read_back, written_at=written_at)
+    assert "writes_conflict" in bench.codes()
+
+
+def test_trying_again_after_a_mismatch_is_no_conflict(site: Site) -> None:
+    bench = Bench.open(site)
+    bench.ready()
+    bench.measure({"FL": 470})
+    proposal = bench.propose()
+    bench.write(proposal, {**proposal.to_setpoints, "RR": proposal.to_setpoints["RR"] + 3})
+    bench.write(proposal)
+    assert "writes_conflict" not in bench.codes()
