@@ -21,6 +21,25 @@ def _list(name: str, default: str) -> list[str]:
     return [entry.strip() for entry in os.environ.get(name, default).split(",") if entry.strip()]
 
 
+def _days(name: str, default: int) -> int:
+    value = os.environ.get(name) or str(default)
+    if not (value.isascii() and value.isdecimal() and 1 <= int(value) <= 3650):
+        raise ImproperlyConfigured(f"{name} is {value!r}; use a whole number of days from 1 to 3650.")
+    return int(value)
+
+
+def _shared_cache(url: str | None) -> dict[str, object]:
+    """What every web process must see alike: a folder on one machine, Valkey or Redis for several."""
+    if not url:
+        folder = "django.core.cache.backends.filebased.FileBasedCache"
+        return {"BACKEND": folder, "LOCATION": DATA.root / "cache", "OPTIONS": {"MAX_ENTRIES": 10_000}}
+    scheme, separator, place = url.partition("://")
+    if scheme not in {"redis", "rediss", "valkey", "valkeys"} or not (separator and place):
+        raise ImproperlyConfigured("CACHE_URL must be like redis://HOST:6379/1 (or rediss, valkey, valkeys).")
+    server = f"{scheme.replace('valkey', 'redis')}://{place}"
+    return {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": server}
+
+
 BASE_DIR = CHECKOUT
 DATA = data_folder()
 
@@ -106,6 +125,12 @@ STORAGES = {
     "staticfiles": {"BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"},
 }
 
+# --- What processes remember together: attempts to sign in ------------------------------------------
+CACHES = {
+    "default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"},
+    "shared": _shared_cache(os.environ.get("CACHE_URL")),
+}
+
 # --- E-mail ------------------------------------------------------------------------------------------
 # Without EMAIL_URL messages are kept as files, in a folder that only the service's user can read.
 MAIL_SERVER = mail.mail_server(os.environ.get("EMAIL_URL"))
@@ -123,6 +148,7 @@ PASSWORD_HASHERS = [
     "django.contrib.auth.hashers.Argon2PasswordHasher",
     "django.contrib.auth.hashers.PBKDF2PasswordHasher",
 ]
+TOKEN_LIFETIME_DAYS = _days("TOKEN_LIFETIME_DAYS", 90)
 AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
     {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 12}},
@@ -188,6 +214,10 @@ SPECTACULAR_SETTINGS = {
         "fleet.api.schema.document_conventions",
     ],
 }
+
+# --- Figures -----------------------------------------------------------------------------------------
+# With a token /metrics wants it of everybody; without one it answers this machine only.
+METRICS_TOKEN = os.environ.get("METRICS_TOKEN", "")
 
 # --- Logging -----------------------------------------------------------------------------------------
 LOGGING_CONFIG = None

@@ -9,7 +9,14 @@ from typing import Any
 from django.utils.translation import gettext_lazy as _
 
 from fleet.specifications import AXLES, CORNERS
-from fleet.tyres import TyreSize, load_capacity_kg, parse_tyre_size, speed_limit_km_h
+from fleet.tyres import (
+    FIRST_LOAD_INDEX,
+    LAST_LOAD_INDEX,
+    TyreSize,
+    load_capacity_kg,
+    parse_tyre_size,
+    speed_limit_km_h,
+)
 
 Finding = dict[str, Any]
 
@@ -33,6 +40,25 @@ def _derived(corner: str, tyre: Mapping[str, Any]) -> dict[str, Any]:
         "revolutions_per_km": round(size.revolutions_per_km, 1),
         "load_capacity_kg": load_capacity_kg(tyre["load_index"], pointer=f"{pointer}/load_index"),
     }
+
+
+def unknown_capacities(tyres: Mapping[str, Mapping[str, Any]]) -> list[Finding]:
+    """`load_capacity_unknown`, a note for each corner whose load index is in no table known here."""
+    detail = _(
+        "What load index %(index)s carries is not known here (the table goes from %(first)s to %(last)s), so it is not "
+        "compared with the axle load. Compare it yourself with the tyre maker's data."
+    )
+    return [
+        {
+            "code": "load_capacity_unknown",
+            "corner": corner,
+            "severity": "note",
+            "detail": detail
+            % {"index": tyres[corner]["load_index"], "first": FIRST_LOAD_INDEX, "last": LAST_LOAD_INDEX},
+        }
+        for corner in CORNERS
+        if tyres[corner]["load_capacity_kg"] is None
+    ]
 
 
 def tyre_findings(tyres: Mapping[str, Mapping[str, Any]], specification: Mapping[str, Any]) -> list[Finding]:
@@ -64,7 +90,7 @@ def _too_weak(tyres: Mapping[str, Mapping[str, Any]], specification: Mapping[str
         load_kg = specification[axle]["axle_load_kg"]
         for corner in corners:
             capacity_kg = tyres[corner]["load_capacity_kg"]
-            if load_kg is not None and 2 * capacity_kg < load_kg:
+            if None not in (load_kg, capacity_kg) and 2 * capacity_kg < load_kg:
                 detail = _("The tyre may carry %(capacity)s kg, half of the axle load is %(half)s kg.") % {
                     "capacity": capacity_kg,
                     "half": round(load_kg / 2),

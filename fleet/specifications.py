@@ -63,6 +63,16 @@ DEFAULTS: Final[Mapping[str, Any]] = {
     "controlled_corners": list(CORNERS),
     "linked_corners": [],
 }
+LOWEST_TARGET_MM: Final = 150
+HIGHEST_TARGET_MM: Final = 2000
+USUAL_TARGETS_MM: Final = (200, 1100)
+"""Hub centre to wheel arch, from small cars to lorries; common practice, no source."""
+MM_PER_UNIT: Final[Mapping[str, float]] = {"centimetre": 10, "inch": 25.4, "metre": 1000}
+UNIT_NAMES: Final[Mapping[str, _StrOrPromise]] = {
+    "centimetre": _("centimetres"),
+    "inch": _("inches"),
+    "metre": _("metres"),
+}
 OWN_COLUMNS: Final = ("effective_from", "source_kind", "source")
 
 _passing_share: list[PassingShare] = []
@@ -96,6 +106,7 @@ def completed(specification: Mapping[str, Any]) -> dict[str, Any]:
 
 def _faults(content: Mapping[str, Any]) -> Iterator[FieldError]:
     yield from _range_faults(content)
+    yield from _target_faults(content)
     for axle, corners in AXLES.items():
         if set(corners) & set(content["controlled_corners"]):
             yield from _axle_faults(axle, content)
@@ -131,6 +142,35 @@ def _axle_faults(axle: str, content: Mapping[str, Any]) -> Iterator[FieldError]:
     if values["response_mm_per_count"] == 0:
         detail = _("A controlled corner moves: the response is not zero (negative where it moves the other way).")
         yield _fault(f"/{axle}/response_mm_per_count", "response_zero", detail)
+
+
+def _target_faults(content: Mapping[str, Any]) -> Iterator[FieldError]:
+    for axle in AXLES:
+        target = float(content[axle]["target_mm"])
+        if not LOWEST_TARGET_MM <= target <= HIGHEST_TARGET_MM:
+            yield _fault(f"/{axle}/target_mm", "implausible_height", _implausible(target))
+
+
+def _implausible(target: float) -> str:
+    detail = _(
+        "%(target)s mm is no height from hub centre to wheel arch; targets go from %(low)s to %(high)s mm. "
+        "Give it in millimetres."
+    ) % {"target": f"{target:g}", "low": LOWEST_TARGET_MM, "high": HIGHEST_TARGET_MM}
+    units = likely_units(target)
+    if not units:
+        return detail
+    meant = [f"{name} ({target * MM_PER_UNIT[unit]:.0f} mm)" for unit, name in UNIT_NAMES.items() if unit in units]
+    return _("%(detail)s It looks like %(units)s.") % {"detail": detail, "units": _(" or ").join(meant)}
+
+
+def likely_units(height: float) -> list[str]:
+    """The units in which this number would be a usual height of a wheel arch above the hub.
+
+    >>> likely_units(46.5), likely_units(18.3), likely_units(0.465), likely_units(4650)
+    (['centimetre'], ['inch'], ['metre'], [])
+    """
+    low, high = USUAL_TARGETS_MM
+    return [unit for unit, factor in MM_PER_UNIT.items() if low <= height * factor <= high]
 
 
 def _limit_faults(content: Mapping[str, Any]) -> Iterator[FieldError]:

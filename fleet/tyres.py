@@ -43,6 +43,8 @@ _LOAD_CAPACITY_KG: Final = (
     1900,
 )
 LAST_LOAD_INDEX: Final = FIRST_LOAD_INDEX + len(_LOAD_CAPACITY_KG) - 1
+HIGHEST_LOAD_INDEX: Final = 279
+"""Where the numbering of load indices ends (from memory); the table here is shorter."""
 
 _SPEED_KM_H: Final = (
     {f"A{n}": 5 * n for n in range(1, 9)}
@@ -142,17 +144,19 @@ def parse_tyre_size(text: str, *, pointer: str = "/size") -> TyreSize:
     raise TyreError.at(pointer, "tyre_size", _UNREADABLE)
 
 
-def load_capacity_kg(load_index: int, *, pointer: str = "/load_index") -> int:
-    """What one tyre with this load index may carry, kg.
+def load_capacity_kg(load_index: int, *, pointer: str = "/load_index") -> int | None:
+    """What one tyre with this load index may carry, kg; None where the table here has nothing for it.
 
-    >>> load_capacity_kg(112)
-    1120
+    >>> load_capacity_kg(112), load_capacity_kg(152)
+    (1120, None)
     """
-    if not FIRST_LOAD_INDEX <= load_index <= LAST_LOAD_INDEX:
-        detail = _("Load index %(index)s is not in the table; it goes from %(first)s to %(last)s.")
-        values = {"index": load_index, "first": FIRST_LOAD_INDEX, "last": LAST_LOAD_INDEX}
+    if not 0 <= load_index <= HIGHEST_LOAD_INDEX:
+        detail = _("There is no load index %(index)s; they go from 0 to %(last)s. Read the sidewall again.")
+        values = {"index": load_index, "last": HIGHEST_LOAD_INDEX}
         raise TyreError.at(pointer, "load_index_unknown", detail % values)
-    return _LOAD_CAPACITY_KG[load_index - FIRST_LOAD_INDEX]
+    if FIRST_LOAD_INDEX <= load_index <= LAST_LOAD_INDEX:
+        return _LOAD_CAPACITY_KG[load_index - FIRST_LOAD_INDEX]
+    return None
 
 
 def speed_limit_km_h(speed_symbol: str, *, pointer: str = "/speed_symbol") -> int:

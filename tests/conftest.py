@@ -3,9 +3,11 @@
 import os
 from collections.abc import Iterator
 from contextlib import nullcontext
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
+
+from tests.distribution import LongFirst, rank
 
 if TYPE_CHECKING:
     from pytest_django import DjangoDbBlocker
@@ -18,9 +20,20 @@ def pytest_configure(config: pytest.Config) -> None:
 
     # Argon2 is slow on purpose; tests/deploy checks that it is what the service uses.
     settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+    # Processes of one test run share nothing, and one `cache.clear()` forgets all attempts.
+    settings.CACHES["shared"] = settings.CACHES["default"]
     # The manifest exists only after collectstatic, and so does the folder.
     settings.STATIC_ROOT.mkdir(parents=True, exist_ok=True)
     settings.STORAGES["staticfiles"] = {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    items.sort(key=lambda item: rank(item.nodeid))
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> LongFirst | None:
+    return LongFirst(config, log) if config.getoption("dist") == "loadfile" else None
 
 
 @pytest.fixture(scope="session")
@@ -59,7 +72,7 @@ def committed_db(django_db_setup: None, django_db_blocker: "DjangoDbBlocker") ->
         connections.close_all()
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def database_environment(django_db_setup: None) -> dict[str, str]:
     """Return the environment variables with which a subprocess works on this process's test database."""
     from django.db import connection

@@ -11,7 +11,6 @@ from uuid import UUID
 
 from django.db.models import Model
 from django.urls import reverse
-from django.utils.translation import gettext as _
 
 from calibration.metrology.readings import GROSS_LIMIT_MM, PRIOR_REPEATABILITY, repeat_limit_mm
 from calibration.models import (
@@ -29,12 +28,14 @@ from calibration.models import (
     Ruling,
     Write,
 )
-from calibration.rules import texts
+from calibration.rules import explain, texts
 from calibration.rules.cautions import cautions_for
 from calibration.rules.record import RoundMeasured
 from calibration.selectors.casefile import CaseFile
+from calibration.services.independence import may_decide
 from fleet.actor import Actor
 from fleet.models import Vehicle
+from fleet.permissions import Permission, may
 from fleet.selectors.vehicles import is_now_visible
 
 Shown = dict[str, Any]
@@ -89,7 +90,12 @@ def photo_document(row: Photo) -> Shown:
 # --- decisions ---------------------------------------------------------------------------------------
 def proposal_document(row: Proposal, approvals: Iterable[Approval]) -> Shown:
     """A proposal with the approval that was asked for it."""
-    return {**row.content, **columns(row), "approval": _approval_of(row, approvals, "proposal_id")}
+    return {
+        **row.content,
+        **columns(row),
+        "detail": explain.proposal_detail(row.outcome, row.content),
+        "approval": _approval_of(row, approvals, "proposal_id"),
+    }
 
 
 def concession_document(row: Concession, approvals: Iterable[Approval]) -> Shown:
@@ -112,6 +118,7 @@ def approval_document(actor: Actor, row: Approval, decision: Decision | None, *,
         "job_number": row.job.number,
         "vehicle": vehicle_document(actor, row.job.vehicle),
         "subject": row.subject,
+        "detail": explain.approval_detail(row.subject, row.proposal.content if row.proposal else None),
         "proposal": row.proposal_id,
         "concession": row.concession_id,
         "content_sha256": row.content_sha256,
@@ -159,7 +166,7 @@ def job_document(actor: Actor, case: CaseFile) -> Shown:
     standing = case.standing
     return {
         **job_summary(actor, case.job),
-        **_next_step(case),
+        **_next_step(actor, case),
         "content_sha256": standing.content_sha256,
         "specification": case.specification,
         "readiness": {"ready": standing.is_ready, "merged": standing.readiness, "records": case.readiness},
@@ -180,14 +187,18 @@ def job_document(actor: Actor, case: CaseFile) -> Shown:
     }
 
 
-def _next_step(case: CaseFile) -> Shown:
+def _next_step(actor: Actor, case: CaseFile) -> Shown:
     step = case.standing.next_step
+    is_asked = step.step == "get_approval" and may(actor, Permission.READ_WORKSHOP)
     return {
         "next_step": step.step,
         "next_step_detail": {
             "reason": step.reason,
-            "detail": _("%(why)s %(what)s")
-            % {"why": texts.reason_text(step.reason), "what": texts.step_text(step.step)},
+            "detail": explain.next_step_detail(
+                case.standing,
+                proposal=case.open_proposal_content,
+                approvers=[each.name for each in may_decide(case)] if is_asked else None,
+            ),
             "corners": list(step.corners),
         },
         "cautions": cautions_for(step.step, targets_differ=bool(case.concessions)),
@@ -201,9 +212,14 @@ def _measured(case: CaseFile) -> Shown:
     return {
         "rounds": round_documents(case.rounds, readings, case.strikes, case.assessments),
         "assessment": case.assessments[-1].content if judged else None,
-        "as_found": _setpoints_of(course.as_found),
+        "as_found": _as_found(case),
         "as_left": _setpoints_of(course.as_left),
     }
+
+
+def _as_found(case: CaseFile) -> Shown | None:
+    found = _setpoints_of(case.standing.course.as_found)
+    return found and {**found, "assessment": explain.as_found_document(case.standing)}
 
 
 def _setpoints_of(measured: RoundMeasured | None) -> Shown | None:
@@ -233,8 +249,10 @@ def _approvals(actor: Actor, case: CaseFile) -> list[Shown]:
     """The approvals of a job, oldest first, each with its state as things stand."""
     decisions = {each.approval_id: each for each in case.decisions}
     is_open = {each.id: case.standing.approval_is_open(each) for each in case.standing.approvals}
+    proposals = {each.pk: each for each in case.proposals}
     for row in case.approvals:
         row.job = case.job
+        row.proposal = proposals.get(row.proposal_id)  # type: ignore[arg-type]
     return [approval_document(actor, each, decisions.get(each.pk), is_open=is_open[each.pk]) for each in case.approvals]
 
 

@@ -11,8 +11,11 @@ from django.utils.translation import gettext_lazy as _
 from drf_spectacular.extensions import OpenApiSerializerFieldExtension
 from drf_spectacular.plumbing import ResolvedComponent
 from rest_framework import serializers
+from rest_framework.exceptions import ErrorDetail, ValidationError
 
-from fleet.api.fields import ClientId, VinField
+from fleet.api.choices import Choice
+from fleet.api.fields import VinField
+from fleet.api.inputs import Reference
 from fleet.errors import NotFound
 from fleet.selectors.vehicles import vehicle_by_vin
 
@@ -24,21 +27,12 @@ if TYPE_CHECKING:
 _SHA256: Final = re.compile(r"[0-9a-f]{64}", re.ASCII)
 
 
-class OneOf(serializers.ChoiceField):
+class OneOf(Choice):
     """One word of a fixed set; the refusal lists them. `name` is the set's in the schema."""
-
-    default_error_messages: ClassVar[dict[str, _StrOrPromise]] = {
-        "not_allowed": _("Must be one of: {allowed}."),
-    }
 
     def __init__(self, name: str, words: Iterable[str], **options: Any) -> None:
         self.name = name
         super().__init__(choices=[str(word) for word in words], **options)
-
-    def to_internal_value(self, data: Any) -> str:
-        if not isinstance(data, str) or data not in self.choices:
-            self.fail("not_allowed", allowed=", ".join(self.choices))
-        return data
 
 
 class Sha256(serializers.Field[str, Any, str, Any]):
@@ -58,14 +52,24 @@ class Sha256(serializers.Field[str, Any, str, Any]):
 
 
 class RecordOf(serializers.PrimaryKeyRelatedField[Any]):
-    """The id of a record of the workshop; another workshop's does not exist."""
+    """The id of a record of the workshop; another workshop's does not exist, nor does one of another version."""
 
     default_error_messages: ClassVar[dict[str, _StrOrPromise]] = {
-        "does_not_exist": _("There is no such record in your workshop."),
+        "does_not_exist": _("There is no %(kind)s with this id in your workshop. Take the id from where it is listed."),
     }
 
-    def __init__(self, queryset: QuerySet[Model], **options: Any) -> None:
-        super().__init__(queryset=queryset, pk_field=ClientId(), **options)
+    def __init__(self, queryset: QuerySet[Model], kind: _StrOrPromise, **options: Any) -> None:
+        self.kind = kind
+        super().__init__(queryset=queryset, pk_field=Reference(), **options)
+
+    def to_internal_value(self, data: Any) -> Any:
+        try:
+            return super().to_internal_value(data)
+        except ValidationError as error:
+            if error.get_codes() != ["does_not_exist"]:
+                raise
+            detail = str(self.error_messages["does_not_exist"]) % {"kind": self.kind}
+            raise ValidationError([ErrorDetail(detail, "does_not_exist")]) from None
 
 
 class VehicleByVin(VinField):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from datetime import UTC, datetime, time, timedelta
 from typing import Any, ClassVar
 
@@ -10,11 +9,13 @@ import django_filters
 from django import forms
 from django.db.models import Model, QuerySet
 from django.utils.translation import gettext_lazy as _
+from drf_spectacular.utils import extend_schema_field
 from rest_framework.exceptions import ValidationError
 from rest_framework.serializers import Field
 
 from calibration.models import Approval, Job
 from fleet.api.fields import AwareDateTime, PlainDate, VinField
+from fleet.api.filters import one_of
 from fleet.models import Vehicle, VinCorrection
 
 from .serializers.findings import APPROVAL_STATES
@@ -62,6 +63,7 @@ class MomentFilter(django_filters.Filter):
     field_class = _MomentForm
 
 
+@extend_schema_field({"type": "string"})
 class VinFilter(django_filters.Filter):
     """A vehicle by its VIN, or by one that was corrected since."""
 
@@ -75,12 +77,6 @@ class VinFilter(django_filters.Filter):
             corrected = VinCorrection.objects.filter(previous_vin=value).order_by("-recorded_at", "-id")
             vehicles = Vehicle.objects.filter(pk__in=corrected.values("vehicle")[:1])
         return qs.filter(**{f"{self.field_name}__in": vehicles.values("pk")})
-
-
-def one_of(field_name: str, words: Iterable[str], label: Any, **options: Any) -> django_filters.Filter:
-    return django_filters.ChoiceFilter(
-        field_name=field_name, choices=[(str(word), str(word)) for word in words], label=label, **options
-    )
 
 
 class JobFilter(django_filters.FilterSet):
@@ -135,7 +131,7 @@ class _ByView(django_filters.ChoiceFilter):
 class ApprovalFilter(django_filters.FilterSet):
     """`?state=&subject=&job=&vehicle=`"""
 
-    state = _ByView(choices=[(each, each) for each in APPROVAL_STATES], label=_("State of the request."))
+    state = one_of("state", APPROVAL_STATES, _("State of the request."), _ByView)
     subject = one_of("subject", Approval.Subject.values, _("What is to be approved."))
     job = django_filters.UUIDFilter(field_name="job", label=_("Of this job."))
     vehicle = VinFilter(field_name="job__vehicle", label=_("VIN of the vehicle."))

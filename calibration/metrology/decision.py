@@ -19,6 +19,7 @@ DecisionReason = Literal[
     "confirm_suspicion",
     "all_within",
     "outside",
+    "side_difference_outside",
     "undecided_but_improvable",
     "readings_can_decide",
     "round_can_decide",
@@ -39,10 +40,12 @@ class Decision:
     |---|---|---|
     | read_again | pair_disagrees, readings_can_decide | to be read again (how often: `CornerAssessment.read_again`) |
     | settle_and_measure | confirm_suspicion, round_can_decide | suspect; undecided |
-    | propose | outside, undecided_but_improvable | that the plan moves (never none) |
+    | propose | outside, side_difference_outside, undecided_but_improvable | that the plan moves (never none) |
     | get_approval | tape_cannot_decide | undecided (sign-off with undecided corners) |
     | inspect | suspicion_confirmed, limits_exhausted, too_many_writes | concerned |
     | sign_off | all_within | none |
+
+    `side_difference_outside`: no corner is outside, but left and right differ by more than they may.
 
     `not_adjustable_here`, `sides_not_adjustable_here`: what this decision found that no permitted count can
     improve; the caller records the finding and hands them to `assess` from now on.
@@ -83,7 +86,8 @@ def _decide_outside(assessment: Assessment, plan: Plan | None, writes: int) -> D
         return _without_change(assessment, plan)
     if writes >= MAX_WRITES:
         return Decision("inspect", "too_many_writes", _concerned(assessment, "outside"))
-    return Decision("propose", "outside", _moved(plan))
+    corner_outside = any(each.adjustable and each.verdict == "outside" for each in assessment.corners)
+    return Decision("propose", "outside" if corner_outside else "side_difference_outside", _moved(plan))
 
 
 def _decide_undecided(assessment: Assessment, plan: Plan | None, writes: int) -> Decision:

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from typing import Literal
 
-from .corners import CORNERS, Corner
+import numpy as np
+
+from .corners import AXLE_OF, CORNERS, CORNERS_OF, Corner
 from .errors import MetrologyError
+from .integer_quadratic import FEASIBLE
 from .planning_case import Changes, CornerRange, LimitCheck, LimitCode, Outcome, PlanningCase
 from .prediction import COVERAGE_FACTOR, warp_change_mm
 from .response import Counts, counts_changed
@@ -31,7 +34,8 @@ def permitted_range(case: PlanningCase, corner: Corner, *, step_limited: bool = 
 def check_limits(case: PlanningCase, changes: Changes, *, kind: ProposalKind) -> tuple[LimitCheck, ...]:
     """Every limit of a proposal: per moved corner in order, then the vehicle's warp change.
 
-    `reversion` is judged by set-point range and step alone. Raises MetrologyError for what is no proposal at
+    `reversion` is judged by set-point range and step alone; `entered` also by whether a corner is moved off its
+    target. Raises MetrologyError for what is no proposal at
     all: an uncontrolled corner moved, or linked corners moved unequally.
     """
     _check_form(case.specification, changes)
@@ -39,6 +43,8 @@ def check_limits(case: PlanningCase, changes: Changes, *, kind: ProposalKind) ->
     for corner, change in zip(CORNERS, changes, strict=True):
         if change:
             checks += _corner_checks(case, corner, change, kind)
+        if change and kind == "entered":
+            checks.append(_direction_check(case, corner, changes))
     if kind != "reversion":
         checks.append(_warp_check(case, changes, kind))
     return tuple(checks)
@@ -123,11 +129,28 @@ def _freedom_checks(case: PlanningCase, corner: Corner, change: int) -> list[Lim
     return checks
 
 
+def _direction_check(case: PlanningCase, corner: Corner, changes: Changes) -> LimitCheck:
+    """What is significant frees a corner to be put right, not to be moved off its target: that takes approval.
+
+    Evening out the sides is putting right, and so is what brings a linked pair nearer as a whole.
+    """
+    before = case.deviations_mm
+    after = before + case.state.responses * np.array(changes)
+    i, left, right = (CORNERS.index(each) for each in (corner, *CORNERS_OF[AXLE_OF[corner]]))
+    partner = case.specification.linked_with(corner)
+    group = [i] if partner is None else [i, CORNERS.index(partner)]
+    nearer = float(np.sum(after[group] ** 2)) <= float(np.sum(before[group] ** 2)) + FEASIBLE
+    reachable = AXLE_OF[corner] in case.adjustable_sides
+    evened = reachable and abs(after[left] - after[right]) < abs(before[left] - before[right])
+    outcome: Outcome = "pass" if nearer or evened else "review"
+    return LimitCheck("away_from_target", corner, outcome, abs(float(after[i])), abs(float(before[i])))
+
+
 def _warp_check(case: PlanningCase, changes: Changes, kind: ProposalKind) -> LimitCheck:
     """Only a hand-entered proposal can exceed it, and then needs approval."""
     warp, most = abs(warp_change_mm(case, changes)), case.specification.warp_change_max_mm
     exceeded: Outcome = "review" if kind == "entered" else "refuse"
-    return LimitCheck("warp_change", None, exceeded if warp > most + 1e-9 else "pass", warp, most)
+    return LimitCheck("warp_change", None, exceeded if warp > most + FEASIBLE else "pass", warp, most)
 
 
 def _refuse_above(value: float, limit: float) -> Outcome:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import product
 from typing import cast
@@ -26,7 +27,7 @@ from .planning_case import (
     fresh_round,
 )
 from .prediction import COVERAGE_FACTOR, predict, quadratic_in_changes, warp_change_mm
-from .response import WARP_SIGNS, Matrix, Vector
+from .response import SIDE_SIGNS, WARP_SIGNS, Matrix, Vector
 
 __all__ = [
     "Changes",
@@ -227,7 +228,7 @@ def _reason(case: PlanningCase, corner: Corner, changes: Changes, wanted: Vector
         return CornerReason(corner, "stays_suspect", numbers)
     if not _group_of(case, corner) & set(case.freed):
         return CornerReason(corner, "stays_nothing_significant", numbers)
-    moving = _moving_code(case, corner, changes) if changes[i] else None
+    moving = _moving_code(case, corner, numbers, changes) if changes[i] else None
     stop = _stopping_limit(case, corner, changes, int(wanted[i]))
     if stop is not None:
         code, limit = stop
@@ -245,6 +246,7 @@ def _numbers(case: PlanningCase, corner: Corner, changes: Changes) -> dict[str, 
         "expanded_uncertainty_mm": COVERAGE_FACTOR * math.sqrt(variance),
         "expected_change_mm": float(case.state.responses[i] * changes[i]),
         "side_difference_mm": float(deviations[left] - deviations[right]),
+        "warp_mm": float(WARP_SIGNS @ deviations / 2.0),
     }
 
 
@@ -253,11 +255,32 @@ def _group_of(case: PlanningCase, corner: Corner) -> set[Corner]:
     return {corner} if partner is None else {corner, partner}
 
 
-def _moving_code(case: PlanningCase, corner: Corner, changes: Changes) -> ReasonCode:
-    i = CORNERS.index(corner)
-    if case.state.responses[i] * changes[i] * case.deviations_mm[i] < 0:
+def _moving_code(case: PlanningCase, corner: Corner, numbers: Mapping[str, float], changes: Changes) -> ReasonCode:
+    """Its own deviation, where that is significant; else what its move lowers most, the others' moves given."""
+    i, moves = CORNERS.index(corner), case.state.responses * np.array(changes)
+    after = case.deviations_mm + moves
+    nearer = abs(after[i]) < abs(case.deviations_mm[i])
+    if nearer and abs(numbers["deviation_mm"]) > numbers["expanded_uncertainty_mm"]:
         return "moves_towards_target"
-    return "moves_with_linked_corner" if case.specification.linked_with(corner) else "moves_for_the_whole"
+    if case.specification.linked_with(corner):
+        return "moves_towards_target" if nearer else "moves_with_linked_corner"
+    without = after - moves * (np.arange(len(CORNERS)) == i)
+    gains = {code: float(row @ without) ** 2 - float(row @ after) ** 2 for code, row in _shared_terms(case, corner)}
+    best = max(gains, key=gains.__getitem__, default=None)
+    if best is not None and gains[best] > 0:
+        return best
+    return "moves_towards_target" if nearer else "moves_for_the_whole"
+
+
+def _shared_terms(case: PlanningCase, corner: Corner) -> list[tuple[ReasonCode, Vector]]:
+    """Terms of the planner's sum that a corner shares with others: the square of each row (4,) over deviations."""
+    specification, axle = case.specification, AXLE_OF[corner]
+    terms: list[tuple[ReasonCode, Vector]] = []
+    if axle in case.adjustable_sides:
+        terms.append(("moves_for_side_difference", SIDE_SIGNS[axle] / specification.side_difference_max_mm))
+    if len(specification.controlled_corners) == len(CORNERS):
+        terms.append(("moves_for_warp", WARP_SIGNS / (2.0 * specification.warp_max_mm)))
+    return terms
 
 
 def _stopping_limit(

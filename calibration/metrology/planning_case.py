@@ -26,11 +26,14 @@ LimitCode = Literal[
     "shift_limit",
     "warp_change",
     "not_significant",
+    "away_from_target",
     "suspect_corner",
 ]
 Outcome = Literal["pass", "review", "refuse"]
 ReasonCode = Literal[
     "moves_towards_target",
+    "moves_for_side_difference",
+    "moves_for_warp",
     "moves_for_the_whole",
     "moves_with_linked_corner",
     "stopped_by_setpoint_range",
@@ -43,6 +46,11 @@ ReasonCode = Literal[
     "stays_suspect",
     "stays_not_adjustable_here",
     "stays_uncontrolled",
+    "entered_towards_target",
+    "entered_away_from_target",
+    "entered_unmoved",
+    "goes_back",
+    "stays_gone_back",
 ]
 
 
@@ -170,7 +178,8 @@ class LimitCheck:
     """One limit at one corner (`corner` None: the whole vehicle). `refuse` is hard, `review` needs approval.
 
     `value` and `limit` are counts. `warp_change`: mm. `not_significant`: |deviation| and its expanded
-    uncertainty, mm. `suspect_corner`: the change and 0.
+    uncertainty, mm. `away_from_target`: |expected deviation| after and before, mm. `suspect_corner`: the change
+    and 0.
     """
 
     code: LimitCode
@@ -186,10 +195,13 @@ class CornerReason:
 
     | code | numbers |
     |---|---|
-    | every code | `deviation_mm`, `expanded_uncertainty_mm` (of it), `expected_change_mm`, `side_difference_mm` |
+    | of a plan | `deviation_mm`, its `expanded_uncertainty_mm`, `expected_change_mm`, `side_difference_mm`, `warp_mm` |
     | `stopped_by_…` | also `wanted_counts` (without limits), `limit_counts` (`stopped_by_warp_change`: `limit_mm`) |
+    | `entered_…` | `deviation_mm`, `expected_change_mm`, `expected_deviation_mm`, `further_mm` |
+    | `goes_back`, `stays_gone_back` | none |
 
-    `moves_for_the_whole`: away from its own target, because the side difference or the warp gains more.
+    `moves_towards_target`: its own deviation is significant; else `moves_for_side_difference` or `moves_for_warp`, the
+    one of which its move takes most away, the others' moves given; `moves_for_the_whole`: neither.
     `stays_best_unmoved`: it may move, but every permitted count makes the sum worse. A stopped corner says in
     `also` whether it moves all the same.
     """

@@ -11,9 +11,9 @@ import math
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from .corners import AXLES, CORNERS, CORNERS_OF, Corner
+from .corners import AXLES, CORNERS
 from .planning_case import Changes, Four, PlanningCase, Prediction
-from .response import WARP_SIGNS, Matrix, Vector, move_variance
+from .response import SIDE_SIGNS, WARP_SIGNS, Matrix, Vector, move_variance
 
 COVERAGE_FACTOR = float(ndtri(0.975))
 """Two-sided 95 % of the normal distribution: the posterior is normal."""
@@ -29,7 +29,7 @@ def weight_matrix(case: PlanningCase) -> Matrix:
     specification = case.specification
     matrix = np.diag([1.0 / specification.tolerance_mm(corner) ** 2 for corner in CORNERS])
     for axle in case.adjustable_sides:
-        matrix += np.outer(_side(axle), _side(axle)) / specification.side_difference_max_mm**2
+        matrix += np.outer(SIDE_SIGNS[axle], SIDE_SIGNS[axle]) / specification.side_difference_max_mm**2
     if len(specification.controlled_corners) == len(CORNERS):
         matrix += np.outer(WARP_SIGNS, WARP_SIGNS) / (2.0 * specification.warp_max_mm) ** 2
     return matrix
@@ -153,18 +153,6 @@ def _true_limits(case: PlanningCase) -> tuple[Vector, tuple[float, float]]:
     tolerances = np.array([case.specification.tolerance_mm(corner) for corner in CORNERS])
     side = case.specification.side_difference_max_mm
     return tolerances, (side, side)
-
-
-def _side(axle: str) -> Vector:
-    """Left minus right of an axle as a row over the four corners."""
-    row = np.zeros(4)
-    left, right = CORNERS_OF["front" if axle == "front" else "rear"]
-    row[_index(left)], row[_index(right)] = 1.0, -1.0
-    return row
-
-
-def _index(corner: Corner) -> int:
-    return CORNERS.index(corner)
 
 
 def _four(values: Vector) -> Four:

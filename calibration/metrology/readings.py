@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 Estimator = Literal["mean", "median"]
 HeightProblem = Literal["not_positive", "beyond_instrument", "confirm_height"]
-HeightUnit = Literal["inch", "centimetre"]
+HeightUnit = Literal["inch", "centimetre", "metre"]
 
 PRIOR_STANDARD_DEVIATION_MM = 1.0
 PRIOR_DEGREES_OF_FREEDOM = 8
@@ -27,7 +27,7 @@ MEDIAN_FACTOR = 1.25
 """Standard deviation of a median relative to that of a mean, for normal readings (large samples: √(π/2))."""
 READINGS_AFTER_DISAGREEMENT = 4
 GROSS_LIMIT_MM = 150.0
-MM_PER_UNIT: dict[HeightUnit, float] = {"inch": 25.4, "centimetre": 10.0}
+MM_PER_UNIT: dict[HeightUnit, float] = {"inch": 25.4, "centimetre": 10.0, "metre": 1000.0}
 CRITICAL_RANGE_FACTORS: dict[int, float] = {
     2: 2.8, 3: 3.3, 4: 3.6, 5: 3.9, 6: 4.0, 7: 4.2, 8: 4.3, 9: 4.4, 10: 4.5, 11: 4.6,
     12: 4.6, 13: 4.7, 14: 4.7, 15: 4.8, 16: 4.8, 17: 4.9, 18: 4.9, 19: 5.0, 20: 5.0,
@@ -275,8 +275,8 @@ def height_problem(height_mm: float, target_mm: float, instrument_length_mm: flo
 def likely_unit(height: float, target_mm: float) -> HeightUnit | None:
     """The unit that would bring a grossly wrong height nearest to the target, if within the gross limit.
 
-    >>> likely_unit(19.1, 486.0), likely_unit(48.7, 486.0), likely_unit(700.0, 486.0)
-    ('inch', 'centimetre', None)
+    >>> likely_unit(19.1, 486.0), likely_unit(48.7, 486.0), likely_unit(0.465, 486.0), likely_unit(700.0, 486.0)
+    ('inch', 'centimetre', 'metre', None)
     """
     distances = {unit: abs(height * factor - target_mm) for unit, factor in MM_PER_UNIT.items()}
     unit = min(distances, key=distances.__getitem__)

@@ -22,7 +22,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from .corners import AXLE_OF, CORNERS, Corner
+from .corners import AXLE_OF, CORNERS, Axle, Corner
 from .errors import MetrologyError
 from .pooling import RoundMeasurement, pool
 from .specification import Specification
@@ -42,6 +42,8 @@ MOVE_NONLINEARITY_SD = 0.02
 UNKNOWN_HEIGHT_VARIANCE_MM2 = 1.0e6
 """A height about which nothing is known: a standard deviation of one metre."""
 
+SIDE_SIGNS: dict[Axle, Vector] = {"front": np.array([1.0, -1.0, 0.0, 0.0]), "rear": np.array([0.0, 0.0, 1.0, -1.0])}
+"""Left minus right: the difference of an axle's sides is its product with four heights."""
 WARP_SIGNS: Vector = np.array([1.0, -1.0, -1.0, 1.0])
 """The warp mode: a quarter of its product with four moves is the part of the move that is warp, at each corner."""
 

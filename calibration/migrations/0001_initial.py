@@ -701,6 +701,16 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 (
+                    "repeats",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="calibration.round",
+                    ),
+                ),
+                (
                     "workshop",
                     models.ForeignKey(
                         editable=False,
@@ -868,6 +878,16 @@ class Migration(migrations.Migration):
                         on_delete=django.db.models.deletion.PROTECT,
                         related_name="writes",
                         to="calibration.proposal",
+                    ),
+                ),
+                (
+                    "repeats",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="calibration.write",
                     ),
                 ),
                 (

@@ -41,7 +41,10 @@ class Proposal(JobRecordModel):
 
 
 class Write(JobRecordModel):
-    """What was stored in the vehicle, with the read-back."""
+    """What was stored in the vehicle, with the read-back.
+
+    `repeats` is the earlier write that this one is, sent once more under another id; it is not counted.
+    """
 
     proposal = models.ForeignKey(
         Proposal, null=True, on_delete=models.PROTECT, db_constraint=False, related_name="writes"
@@ -51,6 +54,7 @@ class Write(JobRecordModel):
     read_back = models.JSONField()
     verified = models.BooleanField()
     mismatches = models.JSONField(default=list)
+    repeats = models.ForeignKey("self", null=True, on_delete=models.PROTECT, db_constraint=False, related_name="+")
 
     class Meta(JobRecordModel.Meta):
         indexes = [

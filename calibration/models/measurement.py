@@ -18,7 +18,8 @@ class Round(JobRecordModel):
 
     `taken_at` is the tablet's time; `happened_at` the same corrected by the clock offset that the server saw.
     Frozen into it are `repeatability` as known before the round (standard deviation, degrees of freedom) and
-    `instruments`: what the uncertainty of each used instrument rests on.
+    `instruments`: what the uncertainty of each used instrument rests on. `repeats` is the earlier round that this
+    one is, sent once more under another id; nothing is counted from it.
     """
 
     taken_at = models.DateTimeField(_("taken at"))
@@ -31,6 +32,7 @@ class Round(JobRecordModel):
     setpoints = models.JSONField()
     repeatability = models.JSONField()
     instruments = models.JSONField()
+    repeats = models.ForeignKey("self", null=True, on_delete=models.PROTECT, db_constraint=False, related_name="+")
 
     class Meta(JobRecordModel.Meta):
         constraints = [

@@ -16,7 +16,9 @@ from .record import (
     Paused,
     ProposalMade,
     ReadinessChecked,
+    ReadingTaken,
     Refiled,
+    Repeated,
     Resumed,
     ReversionBegun,
     RoundMeasured,
@@ -64,16 +66,10 @@ def _details(fact: Fact) -> Mapping[str, Any] | None:
                 "setpoints": dict(fact.setpoints),
                 "ride_position": fact.ride_position,
                 "settled": fact.settled,
-                "readings": [
-                    {
-                        "id": str(each.id),
-                        "corner": each.corner,
-                        "height_mm": each.height_mm,
-                        "struck": each.struck,
-                    }
-                    for each in fact.readings
-                ],
+                "readings": [_reading(each) for each in fact.readings],
             }
+        case Repeated():
+            return {"repeats": str(fact.repeats), "readings": [_reading(each) for each in fact.readings]}
         case ProposalMade():
             return {"content_sha256": fact.content_sha256, "outcome": fact.outcome}
         case WriteDone():
@@ -86,3 +82,12 @@ def _details(fact: Fact) -> Mapping[str, Any] | None:
             return {}
         case _:
             return None
+
+
+def _reading(taken: ReadingTaken) -> dict[str, Any]:
+    return {
+        "id": str(taken.id),
+        "corner": taken.corner,
+        "height_mm": taken.height_mm,
+        "struck": taken.struck,
+    }

@@ -51,11 +51,15 @@ class Course:
 
     rounds: list[RoundMeasured] = field(default_factory=list)
     pool: list[RoundMeasured] = field(default_factory=list)
+    found: list[RoundMeasured] = field(default_factory=list)
+    """The first pool of judged rounds: what the vehicle was found like, whatever came afterwards."""
     last_break: Break = "start"
     stored: Setpoints | None = None
     writes: list[WriteDone] = field(default_factory=list)
     history: list[HistoryItem] = field(default_factory=list)
     readiness: dict[str, str] = field(default_factory=dict)
+    readiness_lapsed: Literal["event", "resumption"] | None = None
+    """What made readiness checked before say nothing any more."""
     interruptions: set[uuid.UUID] = field(default_factory=set)
     """Resumptions after which something was, or may have been, changed."""
     reverting_voided_at: dict[Corner, datetime] = field(default_factory=dict)
@@ -158,6 +162,8 @@ def _take_round(course: Course, measured: RoundMeasured, record: JobRecord) -> N
         _end_pool(course, "ride_position")
     if not measured.is_judged or record.specification is None:
         return
+    if course.found == course.pool:
+        course.found.append(measured)
     course.pool.append(measured)
     if credible(measured.setpoints, record.specification):
         course.history.append(
@@ -194,7 +200,7 @@ def _take_event(course: Course, event: EventHappened, record: JobRecord) -> None
     if event.at < record.opened_at:
         return
     _end_pool(course, "event")
-    course.readiness.clear()
+    _lapse_readiness(course, "event")
     if event.kind not in VOIDING_KINDS:
         return
     corners = corners_of(event)
@@ -216,11 +222,17 @@ def _take_resumption(course: Course, resumed: Resumed, record: JobRecord) -> Non
     same = course.stored is None or resumed.setpoints == course.stored
     if not (resumed.nothing_changed and same):
         _end_pool(course, "resumption")
-        course.readiness.clear()
+        _lapse_readiness(course, "resumption")
         course.interruptions.add(resumed.id)
         if not same:
             _note_found_changed(course, resumed.setpoints, record)
     course.stored = resumed.setpoints
+
+
+def _lapse_readiness(course: Course, why: Literal["event", "resumption"]) -> None:
+    if course.readiness or course.readiness_lapsed:
+        course.readiness_lapsed = why
+    course.readiness.clear()
 
 
 def _end_pool(course: Course, why: Break) -> None:

@@ -23,6 +23,8 @@ NOTES = frozenset(
         "leave_alone",
         "not_adjustable_here",
         "odometer_lower",
+        "measured_before_readiness",
+        "tyres_not_recorded",
     }
 )
 STOPS = frozenset(
@@ -35,6 +37,32 @@ STOPS = frozenset(
         "no_specification",
     }
 )
+REVIEWS = frozenset(
+    {
+        "setpoints_changed_elsewhere",
+        "clock_wrong",
+        "instrument_overdue",
+        "instrument_withdrawn",
+        "setpoint_out_of_range",
+        "linked_setpoints_differ",
+        "setpoints_incomplete",
+        "write_without_proposal",
+        "write_of_refused_proposal",
+        "write_of_unapproved_proposal",
+        "write_of_superseded_proposal",
+        "write_not_verified",
+        "writes_conflict",
+        "repeats_earlier_record",
+        "recorded_after_close",
+        "tyre_not_listed",
+        "load_capacity_low",
+    }
+)
+SEVERITIES: Mapping[str, Severity] = {
+    **dict.fromkeys(NOTES, "note"),
+    **dict.fromkeys(REVIEWS, "review"),
+    **dict.fromkeys(STOPS, "stop"),
+}
 CLOCK_TOLERANCE = timedelta(minutes=5)
 
 
@@ -51,9 +79,7 @@ class NewFinding:
 
     @property
     def severity(self) -> Severity:
-        if self.code in NOTES:
-            return "note"
-        return "stop" if self.code in STOPS else "review"
+        return SEVERITIES[self.code]
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,6 +206,14 @@ def _permitted(record: JobRecord, corner: Corner) -> tuple[int, int]:
     return low, high
 
 
+def of_readiness(standing: Standing, arrival: Arrival) -> list[NewFinding]:
+    """A round is stored and judged before the vehicle was checked; the technician must know that it still has to be."""
+    if standing.is_ready or standing.record.is_closed:
+        return []
+    missing = [item for item, outcome in standing.readiness.items() if outcome not in ("pass", "not_applicable")]
+    return [arrival.finding("measured_before_readiness", items=missing)]
+
+
 def of_write(standing: Standing, arrival: Arrival, write: WriteDone, mismatches: Iterable[Corner]) -> list[NewFinding]:
     """What a write lacked, judged against what stood before it."""
     if write.proposal_id is None:
@@ -227,6 +261,7 @@ def of_course(standing: Standing) -> list[NewFinding]:
     return [
         *_of_specification(standing),
         *_of_tyres(standing),
+        *_of_tyre_change(standing),
         *_of_assessment(standing),
         *_of_suspicions(standing),
         *_of_decision(standing),
@@ -251,6 +286,13 @@ def _of_tyres(standing: Standing) -> list[NewFinding]:
         )
         for each in standing.record.tyre_faults
     ]
+
+
+def _of_tyre_change(standing: Standing) -> list[NewFinding]:
+    """The reason for which a job was opened records no tyres; once the vehicle is measured they should be on it."""
+    if not standing.record.tyre_change_unrecorded or not standing.course.rounds:
+        return []
+    return [NewFinding("tyres_not_recorded", "tyres_not_recorded", source_type="job", source_id=standing.record.id)]
 
 
 def _key(*parts: object) -> str:

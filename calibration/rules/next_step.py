@@ -73,8 +73,10 @@ def _stopped(standing: Standing) -> NextStep | None:
 def _not_ready(standing: Standing) -> NextStep | None:
     if standing.is_ready:
         return None
-    failed = "fail" in standing.readiness.values()
-    return NextStep("check_readiness", "readiness_failed" if failed else "readiness_missing")
+    if "fail" in standing.readiness.values():
+        return NextStep("check_readiness", "readiness_failed")
+    lapsed = standing.course.readiness_lapsed
+    return NextStep("check_readiness", f"readiness_lapsed_by_{lapsed}" if lapsed else "readiness_missing")
 
 
 def _concession_pending(standing: Standing) -> NextStep | None:

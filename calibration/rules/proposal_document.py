@@ -10,7 +10,7 @@ import rfc8785
 
 from ..metrology.attitude import modes
 from ..metrology.corners import CORNERS, Corner
-from ..metrology.planner import Changes, LimitCheck, Plan, PlanningCase, Prediction
+from ..metrology.planner import Changes, LimitCheck, PlanningCase, Prediction
 from ..metrology.planning_case import CornerReason
 from . import texts
 
@@ -31,7 +31,7 @@ def proposal_document(
     changes: Changes,
     prediction: Prediction | None,
     limits: tuple[LimitCheck, ...],
-    reasons: Mapping[Corner, CornerReason | str],
+    reasons: Mapping[Corner, CornerReason],
     expected_writes: int,
 ) -> dict[str, Any]:
     """The interface's JSON, complete but for id, kind, outcome and approval."""
@@ -47,10 +47,6 @@ def proposal_document(
     }
 
 
-def reasons_of(plan: Plan) -> dict[Corner, CornerReason | str]:
-    return {each.corner: each for each in plan.reasons}
-
-
 def document_sha256(
     document: Mapping[str, Any], from_setpoints: Mapping[str, int], to_setpoints: Mapping[str, int]
 ) -> str:
@@ -59,7 +55,7 @@ def document_sha256(
     return hashlib.sha256(rfc8785.dumps(covered)).hexdigest()
 
 
-def _changes(case: PlanningCase, changes: Changes, reasons: Mapping[Corner, CornerReason | str]) -> dict[str, Any]:
+def _changes(case: PlanningCase, changes: Changes, reasons: Mapping[Corner, CornerReason]) -> dict[str, Any]:
     return {
         corner: {
             "from": case.setpoint(corner),
@@ -71,9 +67,7 @@ def _changes(case: PlanningCase, changes: Changes, reasons: Mapping[Corner, Corn
     }
 
 
-def _reason(reason: CornerReason | str) -> dict[str, Any]:
-    if isinstance(reason, str):
-        return {"reason": texts.corner_reason_text(reason, {}), "reason_code": reason}
+def _reason(reason: CornerReason) -> dict[str, Any]:
     numbers = {name: round(value, LENGTH_DIGITS) for name, value in reason.numbers.items()}
     return {
         "reason": texts.corner_reason_text(reason.code, reason.numbers),

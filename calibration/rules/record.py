@@ -68,6 +68,14 @@ class RoundMeasured(Fact):
 
 
 @dataclass(frozen=True, slots=True)
+class Repeated(Fact):
+    """An earlier round or write sent once more under another id: on record, and nothing is counted from it."""
+
+    repeats: uuid.UUID
+    readings: tuple[ReadingTaken, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class ProposalMade(Fact):
     kind: Literal["computed", "entered", "reversion"]
     outcome: Literal["allowed", "needs_approval", "refused"]
@@ -181,7 +189,8 @@ class JobRecord:
     `facts` are in the order in which they happened. `baseline` are the set-points from which shift limits count.
     `previous_setpoints` are those that the vehicle's last job left, None where there is none or the control unit was
     replaced since. `earlier_goal` is where a job that reverts an earlier one is to go. `tyre_faults` are those of the
-    tyres now on the vehicle.
+    tyres now on the vehicle. `tyre_change_unrecorded`: the job was opened for a tyre change, and no tyres are on record
+    as fitted since.
     """
 
     id: uuid.UUID
@@ -199,6 +208,7 @@ class JobRecord:
     previous_setpoints: Setpoints | None = None
     earlier_goal: Setpoints | None = None
     tyre_faults: tuple[TyreFault, ...] = ()
+    tyre_change_unrecorded: bool = False
 
     @property
     def is_closed(self) -> bool:

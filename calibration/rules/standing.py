@@ -19,7 +19,6 @@ from ..metrology.specification import Specification
 from ..metrology.suspicion import Suspicion, find_suspicions
 from .course import (
     REVERSION_KINDS,
-    VOIDING_KINDS,
     Course,
     as_counts,
     corners_of,
@@ -134,6 +133,17 @@ class Standing:
             sides_not_adjustable=self.sides_not_adjustable,
             pad_levels_mm=self.record.pad_levels_mm,
         )
+
+    @cached_property
+    def as_found_assessment(self) -> Assessment | None:
+        """The verdict on the vehicle as it was found, by the specification's own targets; None where none was judged.
+
+        Work on the vehicle, a concession or a write that came afterwards does not change what was found.
+        """
+        if self.record.specification is None or not self.course.found:
+            return None
+        found = [measurement_of(each) for each in self.course.found]
+        return assess(found, self.record.specification, pad_levels_mm=self.record.pad_levels_mm)
 
     @cached_property
     def posterior(self) -> JobPosterior | None:
@@ -317,48 +327,9 @@ class Standing:
     # --- findings --------------------------------------------------------------------------------------
     def is_live(self, finding: FindingRaised) -> bool:
         """Whether a finding still says something: mended, overtaken or accepted ones do not."""
-        if finding.code == "load_capacity_low":
-            return self._is_of_present_tyres(finding)
-        if finding.ruling == "accept":
-            return False
-        if finding.code == "no_specification":
-            return self.record.specification is None
-        if finding.code in SUSPICION_CODES:
-            return not self._mended_since(finding)
-        if finding.code == "not_adjustable_here":
-            return not self._mended_since(finding) and finding.values.get("basis") == _text(self.basis)
-        if finding.code == "limits_exhausted":
-            return self._limits_still_exhausted(finding)
-        if finding.code == "leave_alone":
-            return not self.course.writes and self.concession is None
-        if finding.code == "tyre_not_listed":
-            return self._is_of_present_tyres(finding)
-        return True
+        from .liveness import is_live
 
-    def _is_of_present_tyres(self, finding: FindingRaised) -> bool:
-        return any(
-            (each.code, each.corner, each.fitment_id) == (finding.code, finding.corner, finding.source_id)
-            for each in self.record.tyre_faults
-        )
-
-    def _limits_still_exhausted(self, finding: FindingRaised) -> bool:
-        """On the same rounds and still so: a concession or a reset of the baseline may have opened a way."""
-        decision = self.decision
-        return (
-            decision is not None
-            and decision.reason == "limits_exhausted"
-            and finding.corner in decision.corners
-            and self.course.pool[-1].id == finding.source_id
-        )
-
-    def _mended_since(self, finding: FindingRaised) -> bool:
-        """Only work that voids earlier heights mends a corner: an alignment does not."""
-        return any(
-            event.recorded_at > finding.recorded_at
-            and event.kind in VOIDING_KINDS
-            and (finding.corner is None or finding.corner in corners_of(event))
-            for event in self._of(EventHappened)
-        )
+        return is_live(self, finding)
 
     @cached_property
     def overloaded(self) -> tuple[Corner, ...]:
@@ -422,7 +393,3 @@ class Standing:
 
     def _of(self, kind: type[T]) -> list[T]:
         return [each for each in self.record.facts if isinstance(each, kind)]
-
-
-def _text(identity: uuid.UUID | None) -> str | None:
-    return str(identity) if identity else None

@@ -27,6 +27,14 @@ FINDINGS = {
     "odometer_lower": gettext_lazy(
         "The odometer stands at %(odometer_km)s km, below the %(before_km)s km recorded before."
     ),
+    "measured_before_readiness": gettext_lazy(
+        "This round was measured before the vehicle was checked to be ready. It counts, but a proposal and the "
+        "sign-off wait for the check; where something turns out not to be ready, measure again after it is."
+    ),
+    "tyres_not_recorded": gettext_lazy(
+        "The job was opened for a tyre change, but no other tyres are on record since. Record the tyres now fitted: "
+        "rolling circumference, load capacity and ground clearance follow from them."
+    ),
     "setpoints_changed_elsewhere": gettext_lazy(
         "%(corner)s: the set-point read is %(read)s, but %(expected)s was expected. "
         "Somebody changed it in between, or one of the two was misread."
@@ -56,10 +64,15 @@ FINDINGS = {
     "writes_conflict": gettext_lazy(
         "Two writes of the same proposal disagree. Find out what is stored and measure again."
     ),
+    "repeats_earlier_record": gettext_lazy(
+        "This is the record of %(happened_at)s sent once more: the time and everything read are the same. It stays on "
+        "record and is not counted a second time, whatever is ruled. What was measured anew needs a round of its own."
+    ),
     "recorded_after_close": gettext_lazy("This arrived after the job was closed."),
     "no_specification": gettext_lazy(
         "The vehicle model has no specification in force, so nothing can be judged or proposed. A manager must add one."
     ),
+    "leak_outside": gettext_lazy("%(place)s sinks faster than the specification allows. Have the leak repaired first."),
     "limits_exhausted": gettext_lazy("%(place)s would need a change that a limit forbids."),
     "tyre_not_listed": gettext_lazy(
         "%(corner)s: %(size)s is not among the sizes that the specification lists: %(listed)s."
@@ -82,6 +95,8 @@ FINDINGS = {
     ),
 }
 
+UNKNOWN_FINDING = gettext_lazy("This was found by another version of the service, which has words for it.")
+
 STEPS = {
     "check_readiness": gettext_lazy("Check that the vehicle is ready; what fails must be mended first."),
     "measure": gettext_lazy("Measure every corner twice and read the stored set-points."),
@@ -101,9 +116,49 @@ STEPS = {
     "done": gettext_lazy("Nothing is left to do in this job; its document follows."),
 }
 
+INSPECTIONS = {
+    "no_specification": gettext_lazy("A manager adds a specification for the vehicle model, or the job is ended."),
+    "approval_refused": gettext_lazy(
+        "Measure another round, enter another proposal by hand, record what was mended on the vehicle, or end the job."
+    ),
+    "write_not_verified_twice": gettext_lazy(
+        "Check the connection to the control unit. Then measure another round with the set-points now stored, record "
+        "what was mended, go back, or end the job."
+    ),
+    "setpoints_incomplete": gettext_lazy(
+        "Find out why the set-points of all controlled corners cannot be read. Then measure another round with them, "
+        "or end the job."
+    ),
+    "load_capacity_low": gettext_lazy(
+        "Fit tyres that may carry the load and record them, or have the right load data recorded; else end the job."
+    ),
+    "finding_rejected": gettext_lazy(
+        "Record what was mended and measure again, go back to the set-points as found, or end the job. The manager "
+        "may also rule anew."
+    ),
+    "limits_exhausted": gettext_lazy(
+        "Look for what makes the corner need so much and record what was mended; have a manager rule, after which a "
+        "proposal may be entered by hand; ask for a concession; go back; or end the job."
+    ),
+    "too_many_writes": gettext_lazy(
+        "Look for what keeps the heights from settling and record what was mended; or enter another proposal by hand, "
+        "go back, or end the job."
+    ),
+    "sign_off_refused": gettext_lazy(
+        "Record what was mended, enter another proposal by hand, measure another round, go back, or end the job."
+    ),
+}
+"""What leads on from an inspection, by its reason."""
+
 REASONS = {
     "readiness_failed": gettext_lazy("A readiness item failed; it must be mended, or the job ended."),
     "readiness_missing": gettext_lazy("Not every readiness item has been checked."),
+    "readiness_lapsed_by_event": gettext_lazy(
+        "Check readiness again, because something on the vehicle was worked on since it was checked."
+    ),
+    "readiness_lapsed_by_resumption": gettext_lazy(
+        "Check readiness again, because the job was interrupted and something was, or may have been, changed meanwhile."
+    ),
     "no_specification": gettext_lazy("There is no specification to judge by; a manager must add one."),
     "approval_refused": gettext_lazy("The approval was refused."),
     "concession": gettext_lazy("A concession waits for its approval."),
@@ -133,7 +188,12 @@ REASONS = {
         "A corner did not move as expected; one more settled round shows whether that is so."
     ),
     "suspicion_confirmed": gettext_lazy("A corner does not respond as it should."),
-    "outside": gettext_lazy("Something is outside tolerance."),
+    "corner_not_responding": gettext_lazy("A corner did not move when its set-point was changed."),
+    "corner_reversed": gettext_lazy("A corner moved the wrong way when its set-point was changed."),
+    "corner_weak": gettext_lazy("A corner moved much less than its set-point was changed for."),
+    "leak_outside": gettext_lazy("The vehicle sinks faster than it may."),
+    "outside": gettext_lazy("A corner is outside tolerance."),
+    "side_difference_outside": gettext_lazy("Left and right differ by more than they may."),
     "undecided_but_improvable": gettext_lazy("A small change would bring the heights nearer to target."),
     "limits_exhausted": gettext_lazy("A limit forbids the change that would be needed."),
     "too_many_writes": gettext_lazy("Six writes were not enough; something else is wrong."),
@@ -152,7 +212,18 @@ CORNER_REASONS = {
     "moves_towards_target": gettext_lazy(
         "moves %(expected_change_mm)s mm because it is %(deviation_mm)s mm from its target"
     ),
-    "moves_for_the_whole": gettext_lazy("moves %(expected_change_mm)s mm to even out the sides and the twist"),
+    "moves_for_side_difference": gettext_lazy(
+        "moves %(expected_change_mm)s mm to even out left and right, which differ by %(side_difference_mm)s mm on this "
+        "axle; by itself it is %(deviation_mm)s mm from its target"
+    ),
+    "moves_for_warp": gettext_lazy(
+        "moves %(expected_change_mm)s mm to take out the twist of the body (%(warp_mm)s mm); by itself it is "
+        "%(deviation_mm)s mm from its target"
+    ),
+    "moves_for_the_whole": gettext_lazy(
+        "moves %(expected_change_mm)s mm because all four are then most likely to be right; by itself it is "
+        "%(deviation_mm)s mm from its target"
+    ),
     "moves_with_linked_corner": gettext_lazy("moves with the corner that shares its set-point"),
     "stopped_by_setpoint_range": gettext_lazy("stopped at the end of the set-point range (%(limit_counts)s)"),
     "stopped_by_band": gettext_lazy("stopped at the edge of its band (%(limit_counts)s)"),
@@ -168,8 +239,17 @@ CORNER_REASONS = {
     "stays_suspect": gettext_lazy("stays: it did not respond as it should"),
     "stays_not_adjustable_here": gettext_lazy("stays: changing its set-point cannot help"),
     "stays_uncontrolled": gettext_lazy("stays: the control unit does not control it"),
-    "entered": gettext_lazy("entered by hand"),
-    "reversion": gettext_lazy("goes back towards the earlier set-point"),
+    "entered_towards_target": gettext_lazy(
+        "entered by hand: moves %(expected_change_mm)s mm, from %(deviation_mm)s to %(expected_deviation_mm)s mm from "
+        "its target"
+    ),
+    "entered_away_from_target": gettext_lazy(
+        "entered by hand: moves %(expected_change_mm)s mm away from its target, from %(deviation_mm)s to "
+        "%(expected_deviation_mm)s mm, which is %(further_mm)s mm further off than now"
+    ),
+    "entered_unmoved": gettext_lazy("stays: the set-point that is stored was entered"),
+    "goes_back": gettext_lazy("goes back towards the earlier set-point"),
+    "stays_gone_back": gettext_lazy("stays: the earlier set-point is stored"),
 }
 
 LIMITS = {
@@ -180,7 +260,27 @@ LIMITS = {
     "shift_limit": gettext_lazy("%(value)s counts from the baseline, never more than %(limit)s"),
     "warp_change": gettext_lazy("expected twist of the body %(value)s mm, at most %(limit)s mm"),
     "not_significant": gettext_lazy("deviation %(value)s mm, which counts as significant from %(limit)s mm"),
+    "away_from_target": gettext_lazy("ends %(value)s mm from its target, where it is %(limit)s mm from it now"),
     "suspect_corner": gettext_lazy("the corner did not respond as it should and is not moved further"),
+}
+
+LIMIT_ADVICE = {
+    "setpoint_range": gettext_lazy("Enter set-points that the control unit can hold."),
+    "band": gettext_lazy("Enter set-points inside the band; where that is not enough, look for what is wrong there."),
+    "step": gettext_lazy("Enter smaller changes and come back to the rest after the next round."),
+    "shift_limit": gettext_lazy(
+        "Enter set-points nearer to the baseline and look for what makes the corner need so much; a manager may reset "
+        "a baseline that no longer holds."
+    ),
+    "warp_change": gettext_lazy("Enter changes that twist the body less."),
+    "suspect_corner": gettext_lazy("Leave that corner, or record what was mended there and measure again."),
+}
+"""What to do about a limit that refuses a proposal."""
+
+UNIT_SLIPS = {
+    "inch": gettext_lazy("It looks like inches; heights are in millimetres."),
+    "centimetre": gettext_lazy("It looks like centimetres; heights are in millimetres."),
+    "metre": gettext_lazy("It looks like metres; heights are in millimetres."),
 }
 
 FOLLOW_UPS = {
@@ -228,20 +328,18 @@ def _number(value: Any) -> Any:
 def finding_detail(code: str, corner: str | None, values: Mapping[str, Any]) -> str:
     """A finding in a sentence: what it is about and what to do."""
     place = corner or AXLES.get(str(values.get("axle", "")), _("The vehicle"))
-    text = FINDINGS.get(code)
-    return str(text) % _shown({"corner": corner or _("vehicle"), "place": place, **values}) if text else code
+    text = FINDINGS.get(code, UNKNOWN_FINDING)
+    return str(text) % _shown({"corner": corner or _("vehicle"), "place": place, **values})
 
 
-def step_text(step: str) -> str:
-    return str(STEPS[step])
+def step_text(step: str, reason: str = "") -> str:
+    """What to do at a step; at an inspection what leads on from the reason for it."""
+    return str(INSPECTIONS.get(reason, STEPS[step]) if step == "inspect" else STEPS[step])
 
 
 def reason_text(reason: str) -> str:
-    """Why the next step is what it is: a reason code, or the code of the finding behind it."""
-    known = REASONS.get(reason)
-    if known is not None:
-        return str(known)
-    return _("There is a finding: %(code)s.") % {"code": reason.replace("_", " ")}
+    """Why the next step is what it is."""
+    return str(REASONS[reason])
 
 
 def corner_reason_text(code: str, numbers: Mapping[str, float]) -> str:

@@ -45,7 +45,7 @@ from ..rules import record as facts
 from ..rules.standing import Standing
 from .jobs import job_for
 from .specifications import first_revision_between, pure_specification
-from .tyres import tyre_faults
+from .tyres import tyre_change_unrecorded, tyre_faults
 from .vehicle_setpoints import baseline_of, previous_setpoints, way_back_to
 
 RowT = TypeVar("RowT", bound=Model)
@@ -130,6 +130,12 @@ class CaseFile:
     @cached_property
     def writes(self) -> list[Write]:
         return self._rows(Write)
+
+    @property
+    def open_proposal_content(self) -> dict[str, Any] | None:
+        """The interface's JSON of the open proposal."""
+        open_proposal = self.standing.open_proposal
+        return next((row.content for row in self.proposals if open_proposal and row.pk == open_proposal.id), None)
 
     @cached_property
     def concessions(self) -> list[Concession]:
@@ -250,6 +256,7 @@ class CaseFile:
             previous_setpoints=self._previous_setpoints,
             earlier_goal=self._earlier_goal,
             tyre_faults=self._tyre_faults,
+            tyre_change_unrecorded=tyre_change_unrecorded(job, self.fitments),
         )
 
     @cached_property
@@ -267,7 +274,7 @@ class CaseFile:
         yield from (_readiness(each) for each in self.readiness)
         yield from (_round(each, struck) for each in self.rounds)
         yield from (_proposal(each) for each in self.proposals)
-        yield from (write_fact(each) for each in self.writes)
+        yield from (_write(each) for each in self.writes)
         yield from (_concession(each) for each in self.concessions)
         yield from (_approval(each, decisions.get(each.pk)) for each in self.approvals)
         yield from (facts.Paused(*_common(each)) for each in self.pauses)
@@ -310,7 +317,7 @@ def _readiness(row: Readiness) -> facts.ReadinessChecked:
     return facts.ReadinessChecked(*_common(row), outcomes, notes)
 
 
-def _round(row: Round, struck: set[uuid.UUID]) -> facts.RoundMeasured:
+def _round(row: Round, struck: set[uuid.UUID]) -> facts.RoundMeasured | facts.Repeated:
     readings = tuple(
         facts.ReadingTaken(
             id=each.pk,
@@ -322,6 +329,8 @@ def _round(row: Round, struck: set[uuid.UUID]) -> facts.RoundMeasured:
         )
         for each in row.reading_rows  # type: ignore[attr-defined]
     )
+    if row.repeats_id is not None:
+        return facts.Repeated(*_common(row, row.happened_at), row.repeats_id, readings)
     return facts.RoundMeasured(
         *_common(row, row.happened_at),
         taken_at=row.taken_at,
@@ -351,6 +360,12 @@ def _proposal(row: Proposal) -> facts.ProposalMade:
         to_setpoints=row.to_setpoints,
         content_sha256=row.content_sha256,
     )
+
+
+def _write(row: Write) -> facts.WriteDone | facts.Repeated:
+    if row.repeats_id is not None:
+        return facts.Repeated(*_common(row, row.happened_at), row.repeats_id)
+    return write_fact(row)
 
 
 def write_fact(row: Write) -> facts.WriteDone:

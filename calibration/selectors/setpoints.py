@@ -86,12 +86,12 @@ def heights_around(changes: Sequence[SetpointChange]) -> Heights:
 
 
 def _sightings(jobs: Any) -> Iterable[Sighting]:
-    for measured in Round.objects.filter(job__in=jobs):
+    for measured in Round.objects.filter(job__in=jobs, repeats=None):
         is_settled = measured.settled and measured.ride_position == "normal"
         yield Sighting(
             **_common(measured, measured.happened_at), setpoints=measured.setpoints, is_settled_round=is_settled
         )
-    for write in Write.objects.filter(job__in=jobs).select_related("proposal"):
+    for write in Write.objects.filter(job__in=jobs, repeats=None).select_related("proposal"):
         yield Sighting(
             **_common(write, write.happened_at), setpoints=write.read_back, is_write=True, proposal=write.proposal
         )

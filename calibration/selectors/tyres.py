@@ -1,8 +1,8 @@
-"""What speaks against the tyres now on a vehicle, judged by a job's specification."""
+"""What speaks against the tyres now on a vehicle, judged by a job's specification; and tyres still to be recorded."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from fleet.fitments import tyre_findings
@@ -20,6 +20,13 @@ def tyre_faults(fitment: Fitment, content: Mapping[str, Any], job: Job) -> tuple
         return found
     still = {each.corner for each in _faults(fitment, _latest_content(job)) if each.code == "load_capacity_low"}
     return tuple(each for each in found if each.code != "load_capacity_low" or each.corner in still)
+
+
+def tyre_change_unrecorded(job: Job, fitments: Iterable[Fitment]) -> bool:
+    """Opened for a tyre change, and no tyres were recorded since, nor any as fitted since the day it opened."""
+    return job.reason == Job.Reason.TYRE_CHANGE and not any(
+        each.recorded_at > job.opened_at or each.fitted_on >= job.opened_at.date() for each in fitments
+    )
 
 
 def _latest_content(job: Job) -> Mapping[str, Any]:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import uuid
 from datetime import datetime
 
+from django.db.models import QuerySet
+
 from fleet.models import ServiceEvent
 
 from ..metrology.corners import CORNERS, Corner
@@ -20,8 +22,7 @@ def baseline_of(vehicle_id: uuid.UUID, lowest: int | None, highest: int | None) 
     """
     since = _restarts(vehicle_id)
     found: dict[Corner, int] = {}
-    rounds = Round.objects.filter(job__vehicle=vehicle_id).order_by("happened_at", "recorded_at", "id")
-    for happened_at, setpoints in rounds.values_list("happened_at", "setpoints"):
+    for happened_at, setpoints in _rounds_of(vehicle_id).values_list("happened_at", "setpoints"):
         for corner in CORNERS:
             started = since.get(corner)
             count = setpoints.get(corner)
@@ -30,6 +31,12 @@ def baseline_of(vehicle_id: uuid.UUID, lowest: int | None, highest: int | None) 
             if lowest is None or highest is None or lowest <= count <= highest:
                 found[corner] = count
     return found
+
+
+def _rounds_of(vehicle_id: uuid.UUID) -> QuerySet[Round]:
+    """In the order in which they were measured; what was sent once more tells nothing new."""
+    rounds = Round.objects.filter(job__vehicle=vehicle_id, repeats=None)
+    return rounds.order_by("happened_at", "recorded_at", "id")
 
 
 def _restarts(vehicle_id: uuid.UUID) -> dict[Corner, datetime]:
@@ -51,8 +58,8 @@ def left_by(job: Job) -> dict[Corner, int] | None:
     if ended is not None:
         return dict(ended)
     sightings = [
-        *Round.objects.filter(job=job).values_list("happened_at", "recorded_at", "setpoints"),
-        *Write.objects.filter(job=job).values_list("happened_at", "recorded_at", "read_back"),
+        *Round.objects.filter(job=job, repeats=None).values_list("happened_at", "recorded_at", "setpoints"),
+        *Write.objects.filter(job=job, repeats=None).values_list("happened_at", "recorded_at", "read_back"),
         *Resumption.objects.filter(job=job).values_list("recorded_at", "recorded_at", "setpoints"),
     ]
     return dict(max(sightings, key=lambda each: each[:2])[2]) if sightings else None
@@ -83,7 +90,7 @@ def way_back_to(job: Job, until: datetime) -> Setpoints | None:
     For a corner worked on since (sensor, control unit, spring, damper, linkage), those of the vehicle's first round
     after that; a corner without such a round is left out. `until` is when the later job opened.
     """
-    rounds = Round.objects.filter(job__vehicle=job.vehicle_id).order_by("happened_at", "recorded_at", "id")
+    rounds = _rounds_of(job.vehicle_id)
     first = rounds.filter(job=job).first()
     if first is None:
         return None

@@ -17,6 +17,7 @@ from ..metrology.provenance import PROVENANCE
 from ..models import Approval, Proposal
 from ..rules import reverting
 from ..rules.proposal_document import document_sha256, outcome_of, proposal_document
+from ..rules.proposal_reasons import reasons_of_reversion
 
 if TYPE_CHECKING:
     from .step import JobStep
@@ -30,7 +31,7 @@ class Draft:
     changes: Changes
     prediction: Prediction | None
     limits: tuple[LimitCheck, ...]
-    reasons: Mapping[Corner, CornerReason | str]
+    reasons: Mapping[Corner, CornerReason]
     expected_writes: int
     justification: str = ""
 
@@ -75,7 +76,7 @@ def propose_reversion(step: JobStep, proposal_id: uuid.UUID) -> Proposal:
         changes=changes,
         prediction=predict(case, changes) if standing.planning_case is not None else None,
         limits=limits,
-        reasons=dict.fromkeys(case.specification.controlled_corners, "reversion"),
+        reasons=reasons_of_reversion(case, changes),
         expected_writes=reverting.steps_left(case, goal),
     )
     return keep_proposal(step, proposal_id, case, draft)

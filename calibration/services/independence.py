@@ -9,7 +9,8 @@ from django.utils.translation import gettext as _
 
 from fleet.actor import Actor
 from fleet.errors import Forbidden
-from fleet.models import Workshop
+from fleet.models import Membership, Workshop
+from fleet.services.people import active_approvers
 
 from ..selectors.casefile import CaseFile
 
@@ -19,6 +20,15 @@ def people_of_the_work(case: CaseFile) -> set[uuid.UUID]:
     people = {row.recorded_by for rows in (case.rounds, case.proposals, case.writes, case.concessions) for row in rows}
     people |= {reading.measured_by_id for each in case.rounds for reading in each.reading_rows}  # type: ignore[attr-defined]
     return {person for person in people if person is not None}
+
+
+def may_decide(case: CaseFile) -> list[Membership]:
+    """Who may approve what is open in a job, by name: managers and deputies who took no part in the work."""
+    approvers = list(active_approvers().order_by("name", "id"))
+    if Workshop.objects.values_list("single_person", flat=True).get(pk=case.job.workshop_id):
+        return approvers
+    involved = people_of_the_work(case)
+    return [each for each in approvers if each.pk not in involved]
 
 
 def decides_alone(actor: Actor, involved: Collection[uuid.UUID | None]) -> bool:

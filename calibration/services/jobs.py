@@ -64,7 +64,7 @@ def job_open(
             job.save(force_insert=True)
     except IntegrityError as error:
         if "calibration_job_one_open" in str(error):
-            raise _vehicle_busy(vehicle) from error
+            raise _vehicle_busy(vehicle, Job.objects.get(vehicle=vehicle, state__in=OPEN_STATES)) from error
         raise
     step = JobStep(actor, job.pk, Permission.RECORD_FACTS)
     step.raise_findings([*_odometer_findings(job, before), *of_course(step.standing)])
@@ -82,15 +82,18 @@ def _require_reversion_names_its_job(reason: str, vehicle: Vehicle, to_job: Job 
 
 
 def _require_no_open_job(vehicle: Vehicle) -> None:
-    if Job.objects.filter(vehicle=vehicle, state__in=OPEN_STATES).exists():
-        raise _vehicle_busy(vehicle)
+    already_open = Job.objects.filter(vehicle=vehicle, state__in=OPEN_STATES).first()
+    if already_open is not None:
+        raise _vehicle_busy(vehicle, already_open)
 
 
-def _vehicle_busy(vehicle: Vehicle) -> Conflict:
+def _vehicle_busy(vehicle: Vehicle, job: Job) -> Conflict:
+    detail = _(
+        "The vehicle %(vin)s has an open job: no. %(number)s (id %(id)s). Go on with that one, or sign it off or end "
+        "it before opening another."
+    )
     return Conflict(
-        _("The vehicle %(vin)s has an open job. Finish or end that one first.") % {"vin": vehicle.vin},
-        code="job_open",
-        pointer="/vehicle",
+        detail % {"vin": vehicle.vin, "number": job.number, "id": job.pk}, code="job_open", pointer="/vehicle"
     )
 
 
@@ -200,7 +203,7 @@ def job_refile(*, actor: Actor, record_id: uuid.UUID, job_id: uuid.UUID, vehicle
             step.job.save(update_fields=["vehicle", "specification"])
     except IntegrityError as error:
         if "calibration_job_one_open" in str(error):
-            raise _vehicle_busy(vehicle) from error
+            raise _vehicle_busy(vehicle, Job.objects.get(vehicle=vehicle, state__in=OPEN_STATES)) from error
         raise
     step.case = CaseFile(step.job)
     outbox.append(actor, "calibration.job_refiled", {"job": str(step.job.pk), "from_vehicle": str(wrong.pk)})

@@ -18,9 +18,12 @@ from fleet.permissions import Permission
 from ..metrology.corners import CORNERS
 from ..metrology.limits import check_limits
 from ..metrology.planner import Changes, Plan, PlanningCase, predict
+from ..metrology.readings import GROSS_LIMIT_MM, likely_unit
+from ..metrology.specification import Specification
 from ..models import Approval, Concession, Proposal, Reversion
-from ..rules import reverting
-from ..rules.proposal_document import document_sha256, reasons_of
+from ..rules import reverting, texts
+from ..rules.proposal_document import document_sha256
+from ..rules.proposal_reasons import reasons_of, reasons_of_entered
 from ..rules.standing import Standing
 from .drafting import Draft, keep_proposal, propose_reversion
 from .step import JobStep, out_of_turn
@@ -80,7 +83,7 @@ def proposal_enter(
         changes=changes,
         prediction=predict(case, changes),
         limits=check_limits(case, changes, kind="entered"),
-        reasons=dict.fromkeys(case.specification.controlled_corners, "entered"),
+        reasons=reasons_of_entered(case, changes),
         expected_writes=1,
         justification=justification,
     )
@@ -123,6 +126,7 @@ def concession_request(
     standing = step.standing
     if not step.job.is_open or standing.is_paused or standing.reversion or standing.record.specification is None:
         raise out_of_turn(standing)
+    _require_targets_in_millimetres(standing.record.specification, front=front_target_mm, rear=rear_target_mm)
     if acknowledged_on > actor.now.date():
         raise Invalid.at("/acknowledged_on", "in_the_future", _("The acknowledgement is dated in the future."))
     concession = step.add(
@@ -141,6 +145,24 @@ def concession_request(
     step.ask_for_approval(Approval.Subject.CONCESSION, document_sha256(covered, {}, {}), concession=concession)
     step.conclude("concession_requested", concession)
     return concession
+
+
+def _require_targets_in_millimetres(specification: Specification, *, front: Decimal, rear: Decimal) -> None:
+    """A target far from the specification's that would be near it in another unit was meant in that unit."""
+    errors = []
+    for name, target, usual in (("front", front, specification.front), ("rear", rear, specification.rear)):
+        far = abs(float(target) - usual.target_mm) > GROSS_LIMIT_MM
+        unit = likely_unit(float(target), usual.target_mm) if far else None
+        if unit is not None:
+            text = _("%(target)s mm is more than %(limit)s mm from the specification's target of %(usual)s mm.") % {
+                "target": f"{float(target):g}",
+                "limit": f"{GROSS_LIMIT_MM:g}",
+                "usual": f"{usual.target_mm:g}",
+            }
+            advice = _("Enter the target in millimetres.")
+            errors.append((f"/{name}_target_mm", "wrong_unit", f"{text} {texts.UNIT_SLIPS[unit]} {advice}"))
+    if errors:
+        raise Invalid(errors)
 
 
 def _drafted(plan: Plan) -> Draft:

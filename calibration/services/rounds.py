@@ -22,18 +22,22 @@ from fleet.selectors.instruments import calibration_at
 from ..metrology.corners import CORNERS
 from ..metrology.readings import height_problem, likely_unit
 from ..models import Reading, ReadingStrike, Round
+from ..rules import texts
 from ..rules.course import last_known_setpoints
 from ..rules.findings import (
     Arrival,
     InstrumentStatus,
+    NewFinding,
     of_arrival,
     of_instruments,
+    of_readiness,
     of_setpoints,
     time_that_counts,
 )
 from ..selectors.jobs import visible_jobs
 from .independence import decides_alone
 from .repeatability import known_before, learn_from
+from .repeats import of_repeat, repeated_round
 from .step import JobStep
 
 READINGS_A_CORNER = range(2, 21)
@@ -72,31 +76,50 @@ def round_record(
     )
     rows = _reading_rows(step, measured, readings, first_ordinal=1)
     _require_plausible(step, rows)
-    day_of = measured.happened_at.date()
     used = {row.instrument_id: row.instrument for row in rows} or {instrument.pk: instrument}
-    calibrations = {pk: calibration_at(pk, day_of) for pk in used}
+    calibrations = {pk: calibration_at(pk, measured.happened_at.date()) for pk in used}
+    _freeze(measured, rows, [_frozen(each, calibrations[pk]) for pk, each in used.items()])
+    measured.repeats = repeated_round(step.case, measured, rows)
+    found = _findings(step, arrival, measured, [_status(each, calibrations[pk]) for pk, each in used.items()])
+    step.add(measured, "rounds")
+    step.add_readings(rows)
+    if measured.repeats is None:
+        _learn(step, rows)
+    step.raise_findings(found)
+    step.conclude("round_recorded", measured)
+    return measured
+
+
+def _freeze(measured: Round, rows: list[Reading], instruments: list[dict[str, Any]]) -> None:
+    """Keep with the round what its uncertainty rests on, as known before it."""
     before = known_before(rows)
     measured.repeatability = {
         "standard_deviation_mm": before.standard_deviation_mm,
         "degrees_of_freedom": before.degrees_of_freedom,
     }
-    measured.instruments = [_frozen(each, calibrations[pk]) for pk, each in used.items()]
-    expected = last_known_setpoints(record, measured.happened_at)
+    measured.instruments = instruments
     measured.reading_rows = rows  # type: ignore[attr-defined]
-    step.add(measured, "rounds")
-    step.add_readings(rows)
+
+
+def _findings(
+    step: JobStep, arrival: Arrival, measured: Round, instruments: Iterable[InstrumentStatus]
+) -> list[NewFinding]:
+    """What a round that is about to be stored carries. What only repeats another has no findings but that."""
+    record = step.case.record
+    if measured.repeats is not None:
+        return [*of_arrival(record, arrival), of_repeat(arrival, measured.repeats)]
+    expected = last_known_setpoints(record, measured.happened_at)
+    return [
+        *of_arrival(record, arrival),
+        *of_instruments(replace(arrival, happened_at=measured.happened_at), instruments),
+        *of_setpoints(record, arrival, measured.setpoints, expected),
+        *of_readiness(step.standing, arrival),
+    ]
+
+
+def _learn(step: JobStep, rows: Iterable[Reading]) -> None:
     for sums in learn_from(rows):
         step.note(sums)
-    statuses = [_status(each, calibrations[pk]) for pk, each in used.items()]
-    step.raise_findings(
-        [
-            *of_arrival(record, arrival),
-            *of_instruments(replace(arrival, happened_at=measured.happened_at), statuses),
-            *of_setpoints(record, arrival, measured.setpoints, expected),
-        ]
-    )
-    step.conclude("round_recorded", measured)
-    return measured
 
 
 def readings_add(
@@ -109,8 +132,8 @@ def readings_add(
     _require_counts(Counter(row.corner for row in (*measured.reading_rows, *rows)))  # type: ignore[attr-defined]
     _require_plausible(step, rows)
     _store(step, measured, rows)
-    for sums in learn_from(rows):
-        step.note(sums)
+    if measured.repeats_id is None:
+        _learn(step, rows)
     step.raise_findings(of_arrival(record, Arrival("round", record_id, actor.now, actor.now)))
     step.conclude("readings_added", measured, {"request": str(record_id)})
     return measured
@@ -161,7 +184,14 @@ def _require_may_strike(step: JobStep, measured: Round, reading: Reading) -> boo
         raise Forbidden(_("After sign-off only a manager strikes a reading out."), code="manager_needed")
     if not any(str(measured.pk) in each.content["rounds"] for each in step.case.assessments):
         return False
-    return decides_alone(step.actor, {reading.measured_by_id, reading.recorded_by})
+    try:
+        return decides_alone(step.actor, {reading.measured_by_id, reading.recorded_by})
+    except Forbidden as error:
+        detail = _(
+            "The verdict on this reading was shown, so another person than the one who measured strikes it out. "
+            "Reading the corner again needs nobody else: add readings to the round, or measure another round."
+        )
+        raise Forbidden(detail, code=error.code) from None
 
 
 def _step_of_round(actor: Actor, round_id: uuid.UUID) -> tuple[JobStep, Round]:
@@ -221,7 +251,7 @@ def _require_counts(counts: Mapping[str, int]) -> None:
         FieldError(
             "/readings",
             "readings_per_corner",
-            _("%(corner)s has %(count)s readings; a round needs 2 to 20 at every corner.")
+            _("A round needs 2 to 20 readings at every corner; %(corner)s has %(count)s.")
             % {"corner": corner, "count": counts.get(corner, 0)},
         )
         for corner in CORNERS
@@ -267,13 +297,8 @@ def _confirmation(height: float, target: float) -> str:
         "%(height)s mm is more than 150 mm from the target of %(target)s mm. Read again, or send it with "
         "'confirmed': true if it is right."
     ) % {"height": f"{height:g}", "target": f"{target:g}"}
-    match likely_unit(height, target):
-        case "inch":
-            return text + " " + _("It looks like inches; heights are in millimetres.")
-        case "centimetre":
-            return text + " " + _("It looks like centimetres; heights are in millimetres.")
-        case _:
-            return text
+    unit = likely_unit(height, target)
+    return f"{text} {texts.UNIT_SLIPS[unit]}" if unit else text
 
 
 def _frozen(instrument: Instrument, calibration: InstrumentCalibration | None) -> dict[str, Any]:

@@ -18,7 +18,7 @@ from fleet.permissions import Permission, may, require
 from ..metrology.assessment_document import assessment_as_dict
 from ..metrology.provenance import PROVENANCE
 from ..models import Approval, Assessment, Finding, Job, Reading
-from ..rules import texts
+from ..rules import explain, texts
 from ..rules.findings import NewFinding, of_course
 from ..rules.standing import Standing
 from ..selectors.casefile import CaseFile
@@ -212,7 +212,7 @@ def out_of_turn(standing: Standing) -> Conflict:
     """What was asked is not the next step; says which is, and why."""
     step = standing.next_step
     return Conflict(
-        f"{texts.reason_text(step.reason)} {texts.step_text(step.step)}",
+        explain.next_step_detail(standing),
         code="out_of_turn",
         next_step=step.step,
     )

@@ -16,6 +16,7 @@ from ..metrology.corners import CORNERS, Corner
 from ..models import Proposal, Write
 from ..rules.findings import Arrival, of_arrival, of_setpoints, of_write, time_that_counts
 from ..selectors.casefile import write_fact
+from .repeats import of_repeat, repeated_write
 from .step import JobStep
 
 
@@ -45,14 +46,15 @@ def write_record(
         verified=not mismatches,
         mismatches=mismatches,
     )
+    write.repeats = repeated_write(step.case, write)
+    found = of_arrival(before.record, arrival)
+    if write.repeats is not None:
+        found.append(of_repeat(arrival, write.repeats))
+    else:
+        found += of_write(before, arrival, write_fact(write), mismatches)
+        found += of_setpoints(before.record, arrival, write.read_back, None)
     step.add(write, "writes")
-    step.raise_findings(
-        [
-            *of_arrival(before.record, arrival),
-            *of_write(before, arrival, write_fact(write), mismatches),
-            *of_setpoints(before.record, arrival, write.read_back, None),
-        ]
-    )
+    step.raise_findings(found)
     step.conclude("write_recorded", write)
     return write
 

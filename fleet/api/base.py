@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Callable, Mapping
+from functools import cached_property
 from typing import Any, ClassVar, TypeVar, cast
 
 from django.db.models import Model, QuerySet
@@ -16,7 +17,11 @@ from rest_framework.viewsets import GenericViewSet
 
 from .. import receipts
 from ..actor import Actor
+from ..errors import Invalid
+from ..models import Membership
 from ..permissions import Permission, require
+from .inputs import MOST_UNKNOWN_MEMBERS
+from .known_names import no_such_name
 
 T = TypeVar("T")
 
@@ -31,11 +36,27 @@ class WorkshopViewSet(GenericViewSet[Any]):
         super().initial(request, *args, **kwargs)
         if request.method in {"GET", "HEAD"} and self.read_permission is not None:
             require(self.actor, self.read_permission)
+        self._require_known_parameters(request)
+
+    def _require_known_parameters(self, request: Request) -> None:
+        """A misspelt filter that were passed over would give a list of everything."""
+        known = query_parameters(self)
+        unknown = sorted(request.query_params.keys() - set(known))[:MOST_UNKNOWN_MEMBERS]
+        if unknown:
+            in_query = request.method in {"GET", "HEAD", "DELETE", "OPTIONS"}
+            raise Invalid(
+                (f"/{name}" if in_query else "", "unknown_parameter", no_such_name(name, known)) for name in unknown
+            )
 
     @property
     def actor(self) -> Actor:
         actor: Actor = self.request.user  # type: ignore[assignment]
         return actor
+
+    @cached_property
+    def people_names(self) -> dict[uuid.UUID, str]:
+        """The workshop's people by id: one query for a request, however many names it shows."""
+        return dict(Membership.objects.values_list("pk", "name"))
 
     def validated(self, serializer_class: type[BaseSerializer[Any]], **context: Any) -> dict[str, Any]:
         """The request's body, valid by the given serializer."""
@@ -60,6 +81,15 @@ class WorkshopViewSet(GenericViewSet[Any]):
         record_id = data.pop("id", None)
         result, is_new = receipts.once(self.actor, kind, record_id, {**context, **data}, do, find)
         return result, status.HTTP_201_CREATED if is_new else status.HTTP_200_OK
+
+
+def query_parameters(view: GenericViewSet[Any]) -> list[str]:
+    """What may stand in the query of this call: what its description lists."""
+    if view.action != "list":
+        return []
+    filters = getattr(view, "filterset_class", None)
+    paging = view.paginator.get_schema_operation_parameters(view) if view.paginator else []
+    return [*(filters.base_filters if filters and view.filter_backends else ()), *(each["name"] for each in paging)]
 
 
 class CollectionViewSet(ListModelMixin, RetrieveModelMixin, WorkshopViewSet):

@@ -16,16 +16,19 @@ from fleet.actor import Actor
 from fleet.models import Bay
 
 from .fields import AwareDateTime, CornerMap, PlainDate, StrictDecimal, TrimmedText
-from .inputs import RecordSerializer
+from .inputs import RecordSerializer, RequestBody
 from .resources import ChangeableViewSet
 
 
-class BayFields(serializers.Serializer[Any]):
+class BayFields(RequestBody):
     """A measuring place with its floor survey; levels never correct a height."""
 
-    name = TrimmedText(max_length=80)
-    surveyed_on = PlainDate()
-    pad_levels_mm = CornerMap(StrictDecimal(places=2, minimum=-500, maximum=500))
+    name = TrimmedText(max_length=80, help_text=_("What the workshop calls it."))
+    surveyed_on = PlainDate(help_text=_("Day on which its floor was levelled."))
+    pad_levels_mm = CornerMap(
+        StrictDecimal(places=2, minimum=-500, maximum=500),
+        help_text=_("Level of the floor under each wheel, mm above a common datum."),
+    )
 
 
 class BayInput(RecordSerializer, BayFields):

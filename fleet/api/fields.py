@@ -161,7 +161,7 @@ class AwareDateTime(serializers.Field[datetime, Any, str, Any]):
     default_error_messages: ClassVar[dict[str, StrOrPromise]] = {
         "not_a_time": _("Must be a time like 2026-05-04T09:30:00+02:00 (RFC 3339)."),
         "offset_required": _("The time needs its offset from UTC, for example 2026-05-04T09:30:00+02:00 or …Z."),
-        "no_such_time": _("There is no such time: {reason}."),
+        "no_such_time": _("There is no such time. Check day, hour, minute and offset."),
         "year_out_of_range": _("The year must be from {first} to {last}."),
     }
 
@@ -179,8 +179,8 @@ class AwareDateTime(serializers.Field[datetime, Any, str, Any]):
             instant = datetime.fromisoformat(
                 f"{day}T{clock}{microseconds.ljust(7, '0') if fraction else ''}{offset.upper()}"
             )
-        except ValueError as error:
-            self.fail("no_such_time", reason=error)
+        except ValueError:
+            self.fail("no_such_time")
         return instant.astimezone(UTC)
 
     def to_representation(self, value: datetime) -> str:
@@ -212,7 +212,10 @@ class ClientId(serializers.UUIDField):
 
     default_error_messages: ClassVar[dict[str, StrOrPromise]] = {
         "not_a_uuid": _("Must be a UUID in its written form: 8-4-4-4-12 hexadecimal digits."),
-        "not_uuid7": _("Must be a UUID of version 7 (RFC 9562); this one is of another version or variant."),
+        "not_uuid7": _(
+            "Must be a UUID of version 7 (RFC 9562); this one is of another version or variant. "
+            "Make the id anew, or leave it out."
+        ),
     }
 
     def to_internal_value(self, data: Any) -> uuid.UUID:
@@ -220,8 +223,12 @@ class ClientId(serializers.UUIDField):
             self.fail("not_a_uuid")
         value = uuid.UUID(data)
         if value.version != 7:
-            self.fail("not_uuid7")
+            self.fail(self.not_version_7())
         return value
+
+    def not_version_7(self) -> str:
+        """The code for a UUID that no record can have."""
+        return "not_uuid7"
 
 
 class TrimmedText(serializers.Field[str, Any, str, Any]):

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
 import django_filters
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils.translation import gettext_lazy as _
 from rest_framework.exceptions import ValidationError as FrameworkError
 
 from .fields import AwareDateTime
@@ -24,8 +26,25 @@ class AwareTimeFormField(forms.Field):
         try:
             return AwareDateTime().to_internal_value(text)
         except FrameworkError as error:
-            messages = error.detail if isinstance(error.detail, list) else [error.detail]
-            raise ValidationError([str(message) for message in messages]) from None
+            details: Any = error.detail
+            raise ValidationError([ValidationError(str(each), each.code) for each in details]) from None
+
+
+def one_of(
+    field_name: str,
+    words: Iterable[str],
+    label: Any,
+    filter_class: type[django_filters.ChoiceFilter] = django_filters.ChoiceFilter,
+) -> django_filters.Filter:
+    """A filter by one word of a fixed set; the refusal lists them."""
+    allowed = [str(word) for word in words]
+    refusal = _("Must be one of: %(allowed)s.") % {"allowed": ", ".join(allowed)}
+    return filter_class(
+        field_name=field_name,
+        choices=[(word, word) for word in allowed],
+        label=label,
+        error_messages={"invalid_choice": refusal},
+    )
 
 
 class AwareTimeFilter(django_filters.Filter):

@@ -16,44 +16,55 @@ from fleet.actor import Actor
 from fleet.models import Instrument, InstrumentCalibration, InstrumentWithdrawal
 from fleet.selectors import instruments as selectors
 
+from .choices import Choice
 from .fields import AwareDateTime, PlainDate, StrictBoolean, StrictDecimal, TrimmedText
-from .inputs import RecordSerializer
+from .inputs import RecordSerializer, RequestBody
 from .resources import ResourceViewSet, found
 
 
-class CalibrationCertificateSerializer(serializers.Serializer[Any]):
+class CalibrationCertificateSerializer(RequestBody):
     """What a calibration certificate states."""
 
-    expanded_uncertainty_mm = StrictDecimal(places=3, above=0, maximum=100)
-    coverage_factor = StrictDecimal(places=2, minimum=1, maximum=10)
+    expanded_uncertainty_mm = StrictDecimal(
+        places=3, above=0, maximum=100, help_text=_("Expanded uncertainty over the length used here, mm.")
+    )
+    coverage_factor = StrictDecimal(
+        places=2, minimum=1, maximum=10, help_text=_("Coverage factor k of that uncertainty, usually 2.")
+    )
 
 
 class CalibrationInput(RecordSerializer):
     """A calibration; an instrument without accuracy class needs its certificate."""
 
-    calibrated_on = PlainDate()
-    calibration_due_on = PlainDate()
-    certificate = CalibrationCertificateSerializer(required=False)
-    certificate_number = TrimmedText(max_length=80, allow_blank=True, required=False)
+    calibrated_on = PlainDate(help_text=_("Day of the calibration."))
+    calibration_due_on = PlainDate(help_text=_("Last day on which it counts as calibrated."))
+    certificate = CalibrationCertificateSerializer(required=False, help_text=_("Figures of the certificate."))
+    certificate_number = TrimmedText(
+        max_length=80, allow_blank=True, required=False, help_text=_("Number of the certificate.")
+    )
 
 
 class InstrumentInput(CalibrationInput):
     """An instrument with its present calibration: either an accuracy class or a certificate."""
 
-    serial = TrimmedText(max_length=60)
-    kind = serializers.ChoiceField(Instrument.Kind.choices)
-    accuracy_class = serializers.ChoiceField(Instrument.AccuracyClass.choices, required=False)
-    resolution_mm = StrictDecimal(places=3, above=0, maximum=100)
-    length_mm = StrictDecimal(places=1, above=0, maximum=100_000)
-    hook_end = StrictBoolean(required=False)
+    serial = TrimmedText(max_length=60, help_text=_("Serial number, or the mark the workshop gave it."))
+    kind = Choice(Instrument.Kind.choices, help_text=_("What it is."))
+    accuracy_class = Choice(
+        Instrument.AccuracyClass.choices,
+        required=False,
+        help_text=_("Class of Directive 2014/32/EU, Annex X, as printed on it."),
+    )
+    resolution_mm = StrictDecimal(places=3, above=0, maximum=100, help_text=_("Smallest division read, mm."))
+    length_mm = StrictDecimal(places=1, above=0, maximum=100_000, help_text=_("Longest length it measures, mm."))
+    hook_end = StrictBoolean(required=False, help_text=_("Whether its zero is a hook that can bend or wear."))
 
 
 class WithdrawalInput(RecordSerializer):
     """Why an instrument is no longer to be used, and since when it may have been wrong."""
 
-    kind = serializers.ChoiceField(InstrumentWithdrawal.Kind.choices)
-    since = PlainDate()
-    reason = TrimmedText(max_length=500)
+    kind = Choice(InstrumentWithdrawal.Kind.choices, help_text=_("What became of it."))
+    since = PlainDate(help_text=_("First day on which it may have been wrong."))
+    reason = TrimmedText(max_length=500, help_text=_("What was noticed."))
 
 
 class CalibrationSerializer(serializers.Serializer[InstrumentCalibration]):

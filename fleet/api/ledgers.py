@@ -14,12 +14,14 @@ from rest_framework.mixins import ListModelMixin
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from fleet.models import LedgerEntry, Membership
+from fleet.history import summary_of
+from fleet.models import LedgerEntry
 from fleet.permissions import Permission
 from fleet.selectors.vehicles import sees_whole_workshop, vehicle_by_vin, within_tenures
 
 from .fields import AwareDateTime
 from .filters import AwareTimeFilter
+from .person_names import PersonName
 from .resources import ActionViewSet
 
 
@@ -38,7 +40,7 @@ class PersonNameSerializer(serializers.Serializer[Any]):
 
 
 class EntrySerializer(serializers.Serializer[LedgerEntry]):
-    """An entry, with everything that its hash covers."""
+    """An entry, with everything that its hash covers, and the actor's name."""
 
     id = serializers.UUIDField()
     workshop = serializers.UUIDField(source="workshop_id")
@@ -48,6 +50,7 @@ class EntrySerializer(serializers.Serializer[LedgerEntry]):
     device_at = AwareDateTime(allow_null=True)
     clock_offset_ms = serializers.IntegerField(allow_null=True)
     actor = serializers.UUIDField(allow_null=True)
+    actor_name = PersonName("actor", help_text=_("As it is now; no part of what the hash covers."))
     roles = serializers.ListField(child=serializers.CharField())
     kind = serializers.CharField()
     record = serializers.SerializerMethodField()
@@ -61,17 +64,25 @@ class EntrySerializer(serializers.Serializer[LedgerEntry]):
 
 
 class HistorySerializer(serializers.Serializer[LedgerEntry]):
-    """One thing that happened to a vehicle. `rows` holds what was recorded, for people of the workshop."""
+    """One thing that happened to a vehicle. `rows` holds what was recorded, for people of the workshop.
+
+    The whole entry, which `hash` covers, is in the vehicle's ledger under the same `id` and `sequence`.
+    """
 
     id = serializers.UUIDField()
     sequence = serializers.IntegerField()
     recorded_at = AwareDateTime()
     device_at = AwareDateTime(allow_null=True)
     kind = serializers.CharField()
+    summary = serializers.SerializerMethodField(help_text=_("What happened, in one line with its figures."))
     record = serializers.SerializerMethodField()
     by = serializers.SerializerMethodField()
     facts = serializers.SerializerMethodField()
     rows = serializers.SerializerMethodField()
+    hash = serializers.CharField(help_text=_("SHA-256 of the entry."))
+
+    def get_summary(self, entry: LedgerEntry) -> str:
+        return summary_of(entry)
 
     @extend_schema_field(RecordNameSerializer)
     def get_record(self, entry: LedgerEntry) -> dict[str, str]:
@@ -79,7 +90,7 @@ class HistorySerializer(serializers.Serializer[LedgerEntry]):
 
     @extend_schema_field(PersonNameSerializer(allow_null=True))
     def get_by(self, entry: LedgerEntry) -> dict[str, str] | None:
-        names: Mapping[Any, str] = self.context["names"]
+        names: Mapping[Any, str] = self.context["view"].people_names
         return {"id": str(entry.actor), "name": names.get(entry.actor, "")} if entry.actor else None
 
     def get_facts(self, entry: LedgerEntry) -> dict[str, Any]:
@@ -147,11 +158,6 @@ class HistoryViewSet(LedgerViewSet):
     @extend_schema(responses=HistorySerializer(many=True))
     def list(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         page = self.paginate_queryset(self.filter_queryset(self.get_queryset())) or []
-        people = Membership.objects.filter(pk__in={entry.actor for entry in page if entry.actor})
-        context = {
-            **self.get_serializer_context(),
-            "names": dict(people.values_list("pk", "name")),
-            "with_rows": sees_whole_workshop(self.actor),
-        }
+        context = {**self.get_serializer_context(), "with_rows": sees_whole_workshop(self.actor)}
         shown = HistorySerializer(page, many=True, context=context)  # type: ignore[arg-type]
         return self.get_paginated_response(shown.data)

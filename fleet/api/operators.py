@@ -18,17 +18,19 @@ from fleet.permissions import Permission
 from fleet.selectors.operators import visible_operators
 
 from .fields import AwareDateTime, TrimmedText
-from .inputs import RecordSerializer
+from .inputs import RecordSerializer, RequestBody
 from .resources import ChangeableViewSet
 
 
-class OperatorFields(serializers.Serializer[Any]):
+class OperatorFields(RequestBody):
     """What is kept of an operator."""
 
-    name = TrimmedText(max_length=120)
-    email = serializers.EmailField(max_length=254)
-    address = TrimmedText(max_length=400, allow_blank=True, lines=True, required=False)
-    telephone = TrimmedText(max_length=40, allow_blank=True, required=False)
+    name = TrimmedText(max_length=120, help_text=_("As it stands on certificates."))
+    email = serializers.EmailField(max_length=254, help_text=_("Where certificates and warnings go."))
+    address = TrimmedText(
+        max_length=400, allow_blank=True, lines=True, required=False, help_text=_("As on certificates, in lines.")
+    )
+    telephone = TrimmedText(max_length=40, allow_blank=True, required=False, help_text=_("Where to call."))
 
 
 class OperatorInput(RecordSerializer, OperatorFields):

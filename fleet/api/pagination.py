@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 DEFAULT_PAGE_SIZE: Final = 50
 MAX_PAGE_SIZE: Final = 200
-_WHOLE_NUMBER: Final = re.compile(r"\d{1,20}", re.ASCII)
+_WHOLE_NUMBER: Final = re.compile(r"\d{1,1000}", re.ASCII)
 _SALT: Final = "levelbook.page"
 
 

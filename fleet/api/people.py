@@ -18,30 +18,35 @@ from fleet.actor import Actor
 from fleet.models import Invitation, Membership, Role
 from fleet.permissions import Permission, require
 
+from .choices import Choice, ListOf
 from .fields import AwareDateTime, StrictBoolean, TrimmedText
-from .inputs import RecordSerializer, Reference
+from .inputs import RecordSerializer, Reference, RequestBody
 from .resources import ChangeableViewSet
 
 
-class PersonFields(serializers.Serializer[Any]):
+class PersonFields(RequestBody):
     """What a manager says about a person."""
 
-    name = TrimmedText(max_length=120)
-    roles = serializers.ListField(child=serializers.ChoiceField(Role.choices), allow_empty=False, max_length=len(Role))
-    operator = Reference(required=False, allow_null=True)
-    may_approve = StrictBoolean(required=False)
+    name = TrimmedText(max_length=120, help_text=_("As it stands on certificates."))
+    roles = ListOf(
+        child=Choice(Role.choices), allow_empty=False, max_length=len(Role), help_text=_("What the person does.")
+    )
+    operator = Reference(
+        required=False, allow_null=True, help_text=_("Id of the operator whose contact this is; only for contacts.")
+    )
+    may_approve = StrictBoolean(required=False, help_text=_("Whether a person who is no manager may approve."))
 
 
 class PersonInput(RecordSerializer, PersonFields):
     """An invitation."""
 
-    email = serializers.EmailField(max_length=254)
+    email = serializers.EmailField(max_length=254, help_text=_("Where the invitation goes."))
 
 
 class PersonChanges(PersonFields):
     """Changes of a person."""
 
-    is_active = StrictBoolean(required=False)
+    is_active = StrictBoolean(required=False, help_text=_("False: signed out everywhere, and may not sign in."))
 
 
 class PersonSerializer(serializers.Serializer[Membership]):

@@ -10,7 +10,7 @@ from http import HTTPStatus
 from typing import TYPE_CHECKING, Any, Final
 
 from django.utils.translation import gettext_lazy as _
-from drf_spectacular.extensions import OpenApiSerializerFieldExtension
+from drf_spectacular.extensions import OpenApiSerializerExtension, OpenApiSerializerFieldExtension
 
 from . import fields
 from .problems import PROBLEM_MEDIA_TYPE, PROBLEM_TYPES, Problem
@@ -163,6 +163,17 @@ def _response(status: HTTPStatus) -> dict[str, Any]:
     content = {"schema": {"$ref": "#/components/schemas/Problem"}, "example": example}
     response = {"description": str(PROBLEM_TYPES[status].title), "content": {PROBLEM_MEDIA_TYPE: content}}
     return {**response, "headers": _HEADERS[status]} if status in _HEADERS else response
+
+
+class RequestBodySchema(OpenApiSerializerExtension):  # type: ignore[no-untyped-call]
+    """Bodies take no other members than those described."""
+
+    target_class = "fleet.api.inputs.RequestBody"
+    match_subclasses = True
+
+    def map_serializer(self, auto_schema: AutoSchema, direction: Direction) -> dict[str, Any]:
+        described = auto_schema._map_serializer(self.target, direction, bypass_extensions=True)  # type: ignore[no-untyped-call]
+        return {**described, "additionalProperties": False} if direction == "request" else described
 
 
 class StrictFieldSchema(OpenApiSerializerFieldExtension):  # type: ignore[no-untyped-call]

@@ -5,10 +5,15 @@ from __future__ import annotations
 import hashlib
 from typing import Any, ClassVar
 
+from django.core.cache import caches
+from django.utils.connection import ConnectionProxy
+from redis.exceptions import RedisError
 from rest_framework.request import Request
 from rest_framework.settings import api_settings
 from rest_framework.throttling import SimpleRateThrottle
 from rest_framework.views import APIView
+
+from fleet.errors import Unavailable
 
 
 class Throttle(SimpleRateThrottle):
@@ -40,7 +45,19 @@ class TokenThrottle(Throttle):
         return str(token_id) if token_id else None
 
 
-class PasswordThrottle(Throttle):
+class SharedThrottle(Throttle):
+    """Counts in the cache that all web processes share: what guards a secret must hold for them together."""
+
+    cache = ConnectionProxy(caches, "shared")  # type: ignore[assignment]  # it passes everything on to the cache
+
+    def allow_request(self, request: Request, view: APIView) -> bool:
+        try:
+            return super().allow_request(request, view)
+        except (OSError, RedisError) as error:
+            raise Unavailable from error
+
+
+class PasswordThrottle(SharedThrottle):
     """Changes of one's own PIN, each proved by the password."""
 
     scope = "password"
@@ -50,7 +67,7 @@ class PasswordThrottle(Throttle):
         return str(getattr(request.user, "pk", None) or self.get_ident(request))
 
 
-class SignInAddressThrottle(Throttle):
+class SignInAddressThrottle(SharedThrottle):
     """Attempts to sign in or to accept an invitation from one network address."""
 
     scope = "sign_in_address"
@@ -60,7 +77,7 @@ class SignInAddressThrottle(Throttle):
         return self.get_ident(request)
 
 
-class SignInPersonThrottle(Throttle):
+class SignInPersonThrottle(SharedThrottle):
     """Attempts to sign in as one person, or with one invitation, from wherever."""
 
     scope = "sign_in_person"

@@ -26,6 +26,7 @@ from fleet.models import AccessToken, Membership, User
 from fleet.permissions import INTEGRATOR_SCOPES, Permission, may, require
 from fleet.tenancy import in_workshop
 
+from .choices import Choice, ListOf
 from .fields import AwareDateTime, TrimmedText
 from .inputs import PasswordField, RecordSerializer, Reference
 from .problems import Problem
@@ -42,24 +43,32 @@ class UserSerializer(serializers.Serializer[Membership]):
     email = serializers.EmailField(source="user.email")
 
 
+def _scopes(**options: Any) -> ListOf:
+    return ListOf(
+        child=Choice(SCOPES),
+        allow_empty=False,
+        max_length=len(SCOPES),
+        help_text=_("What an integrator's token may do; people's tokens have none."),
+        **options,
+    )
+
+
 class SignInInput(RecordSerializer):
     """E-mail and password; the workshop only where a person belongs to several."""
 
-    email = serializers.EmailField(max_length=254)
-    password = PasswordField()
-    device = TrimmedText(max_length=80)
-    workshop = Reference(required=False)
-    scopes = serializers.ListField(
-        child=serializers.ChoiceField(SCOPES), required=False, allow_empty=False, max_length=len(SCOPES)
-    )
+    email = serializers.EmailField(max_length=254, help_text=_("The person's e-mail address."))
+    password = PasswordField(help_text=_("The person's own password."))
+    device = TrimmedText(max_length=80, help_text=_("Name of the device, by which its token is found again."))
+    workshop = Reference(required=False, help_text=_("Id of the workshop; needed by who belongs to several."))
+    scopes = _scopes(required=False)
 
 
 class IntegratorTokenInput(RecordSerializer):
     """A token for a program."""
 
-    device = TrimmedText(max_length=80)
-    scopes = serializers.ListField(child=serializers.ChoiceField(SCOPES), allow_empty=False, max_length=len(SCOPES))
-    expires_at = AwareDateTime(required=False)
+    device = TrimmedText(max_length=80, help_text=_("Name of the program, by which its token is found again."))
+    scopes = _scopes()
+    expires_at = AwareDateTime(required=False, help_text=_("When it ends; 90 days from now unless set otherwise."))
 
 
 class TokenSerializer(serializers.Serializer[AccessToken]):

@@ -17,9 +17,10 @@ from fleet.actor import Actor
 from fleet.models import Specification, VehicleModel
 from fleet.specifications import CORNERS, OWN_COLUMNS, READINESS_ITEMS, SETPOINT_KINDS
 
+from .choices import Choice, ListOf
 from .examples import SPECIFICATION
 from .fields import AwareDateTime, PlainDate, SetPoint, StrictDecimal, StrictInteger, TrimmedText, TyreSizeField
-from .inputs import FindingSerializer, NothingUnknown, RecordSerializer
+from .inputs import FindingSerializer, RecordSerializer, RequestBody
 from .resources import ChangeableViewSet, ResourceViewSet, found
 
 ENOUGH_PASSING: Final = 0.8
@@ -32,13 +33,15 @@ def positive_mm(maximum: int = 20_000, **options: Any) -> StrictDecimal:
 OPTIONAL: Final[dict[str, Any]] = {"required": False, "allow_null": True}
 
 
-class VehicleModelFields(serializers.Serializer[Any]):
+class VehicleModelFields(RequestBody):
     """A make and model over a span of model years."""
 
-    make = TrimmedText(max_length=60)
-    name = TrimmedText(max_length=80)
-    year_from = StrictInteger(min_value=1900, max_value=2100)
-    year_to = StrictInteger(min_value=1900, max_value=2100, **OPTIONAL)
+    make = TrimmedText(max_length=60, help_text=_("Who makes it."))
+    name = TrimmedText(max_length=80, help_text=_("The model, as the maker calls it."))
+    year_from = StrictInteger(min_value=1900, max_value=2100, help_text=_("First model year."))
+    year_to = StrictInteger(
+        min_value=1900, max_value=2100, help_text=_("Last model year; null while it is made."), **OPTIONAL
+    )
 
 
 class VehicleModelInput(RecordSerializer, VehicleModelFields):
@@ -53,64 +56,121 @@ class VehicleModelSerializer(VehicleModelFields):
     version = serializers.IntegerField()
 
 
-class AxleSerializer(NothingUnknown):
+class AxleSerializer(RequestBody):
     """One axle; without control unit only target and tolerance."""
 
-    target_mm = positive_mm(5000)
-    tolerance_mm = positive_mm(5000)
-    setpoint_low = SetPoint(**OPTIONAL)
-    setpoint_high = SetPoint(**OPTIONAL)
+    target_mm = positive_mm(5000, help_text=_("Height to set, hub centre to wheel arch, mm."))
+    tolerance_mm = positive_mm(5000, help_text=_("Permitted deviation from the target to either side, mm."))
+    setpoint_low = SetPoint(help_text=_("Lower end of the band of set-points, counts."), **OPTIONAL)
+    setpoint_high = SetPoint(help_text=_("Upper end of the band of set-points, counts."), **OPTIONAL)
     response_mm_per_count = StrictDecimal(
         places=6, minimum=-1000, maximum=1000, help_text=_("Millimetres of height per count, signed."), **OPTIONAL
     )
-    response_sd = StrictDecimal(places=6, above=0, maximum=1000, **OPTIONAL)
-    axle_load_kg = StrictDecimal(places=1, above=0, maximum=100_000, **OPTIONAL)
+    response_sd = StrictDecimal(
+        places=6,
+        above=0,
+        maximum=1000,
+        help_text=_("Standard deviation of the response from vehicle to vehicle, mm per count."),
+        **OPTIONAL,
+    )
+    axle_load_kg = StrictDecimal(
+        places=1, above=0, maximum=100_000, help_text=_("Permitted load of the axle, kg."), **OPTIONAL
+    )
 
 
-class SpecificationContent(NothingUnknown):
+class SpecificationContent(RequestBody):
     """What a vehicle model allows."""
 
-    effective_from = PlainDate()
-    source_kind = serializers.ChoiceField(Specification.SourceKind.choices)
-    source = TrimmedText(max_length=200)  # type: ignore[assignment]  # the interface's name
-    measuring_condition = TrimmedText(max_length=200)
-    wheelbase_mm = positive_mm()
-    track_front_mm = positive_mm()
-    track_rear_mm = positive_mm()
-    setpoint_min = SetPoint()
-    setpoint_max = SetPoint()
-    setpoint_kind = serializers.ChoiceField(SETPOINT_KINDS)
-    front = AxleSerializer()
-    rear = AxleSerializer()
-    side_difference_max_mm = positive_mm(5000)
-    step_max_counts = StrictInteger(min_value=1)
-    shift_review_counts = StrictInteger(min_value=1)
-    shift_limit_counts = StrictInteger(min_value=1)
-    settling_mm = StrictDecimal(places=3, minimum=0, maximum=1000)
-    leak_limit_mm_per_h = StrictDecimal(places=3, above=0, maximum=1000, **OPTIONAL)
-    air_column_mm = positive_mm(5000, **OPTIONAL)
-    check_interval_months = StrictInteger(min_value=1, max_value=120, **OPTIONAL)
-    check_interval_km = StrictInteger(min_value=1, max_value=1_000_000, **OPTIONAL)
-    warp_max_mm = positive_mm(1000, required=False)
-    warp_change_max_mm = positive_mm(1000, required=False)
-    readiness_not_applicable = serializers.ListField(
-        child=serializers.ChoiceField(READINESS_ITEMS), required=False, max_length=len(READINESS_ITEMS)
+    effective_from = PlainDate(help_text=_("Jobs opened from this day on are judged by it."))
+    source_kind = Choice(Specification.SourceKind.choices, help_text=_("Whose figures these are."))
+    source = TrimmedText(  # type: ignore[assignment]  # the interface's name
+        max_length=200, help_text=_("Where the figures stand: document, issue, page.")
     )
-    reference_tyre = TyreSizeField(**OPTIONAL)
-    allowed_tyres = serializers.ListField(child=TyreSizeField(), required=False, max_length=50)
-    headlamp_height_mm = positive_mm(5000, **OPTIONAL)
-    headlamp_inclination_pct = StrictDecimal(places=3, minimum=-10, maximum=10, **OPTIONAL)
-    cg_height_mm = positive_mm(5000, **OPTIONAL)
-    front_overhang_mm = positive_mm(**OPTIONAL)
-    rear_overhang_mm = positive_mm(**OPTIONAL)
-    ground_clearance_mm = positive_mm(5000, **OPTIONAL)
-    controlled_corners = serializers.ListField(
-        child=serializers.ChoiceField(CORNERS), required=False, max_length=len(CORNERS)
+    measuring_condition = TrimmedText(
+        max_length=200, help_text=_("State of the vehicle when it is measured: load, fuel, equipment.")
     )
-    linked_corners = serializers.ListField(
-        child=serializers.ListField(child=serializers.ChoiceField(CORNERS), min_length=2, max_length=2),
+    wheelbase_mm = positive_mm(help_text=_("Distance between the axles, mm."))
+    track_front_mm = positive_mm(help_text=_("Distance between the front wheels' centres, mm."))
+    track_rear_mm = positive_mm(help_text=_("Distance between the rear wheels' centres, mm."))
+    setpoint_min = SetPoint(help_text=_("Least set-point that the control unit can store, counts."))
+    setpoint_max = SetPoint(help_text=_("Greatest set-point that the control unit can store, counts."))
+    setpoint_kind = Choice(
+        SETPOINT_KINDS, help_text=_("Whether the control unit stores set-points as such or as offsets.")
+    )
+    front = AxleSerializer(help_text=_("The front axle."))
+    rear = AxleSerializer(help_text=_("The rear axle."))
+    side_difference_max_mm = positive_mm(
+        5000, help_text=_("Permitted difference between left and right of an axle, mm.")
+    )
+    step_max_counts = StrictInteger(min_value=1, help_text=_("Largest change of a set-point in one write, counts."))
+    shift_review_counts = StrictInteger(
+        min_value=1, help_text=_("Distance from the baseline beyond which another person must approve, counts.")
+    )
+    shift_limit_counts = StrictInteger(
+        min_value=1, help_text=_("Distance from the baseline that is never exceeded, counts.")
+    )
+    settling_mm = StrictDecimal(
+        places=3,
+        minimum=0,
+        maximum=1000,
+        help_text=_("Half-width of the band in which the settled height comes back after a movement, mm."),
+    )
+    leak_limit_mm_per_h = StrictDecimal(
+        places=3, above=0, maximum=1000, help_text=_("Greatest permitted sinking at rest, mm per hour."), **OPTIONAL
+    )
+    air_column_mm = positive_mm(
+        5000, help_text=_("Effective height of the air spring's column, mm; for correction by temperature."), **OPTIONAL
+    )
+    check_interval_months = StrictInteger(
+        min_value=1, max_value=120, help_text=_("Longest time between height checks, months."), **OPTIONAL
+    )
+    check_interval_km = StrictInteger(
+        min_value=1, max_value=1_000_000, help_text=_("Longest distance between height checks, km."), **OPTIONAL
+    )
+    warp_max_mm = positive_mm(
+        1000, required=False, help_text=_("Warp above which a finding informs, mm; 6 if left out.")
+    )
+    warp_change_max_mm = positive_mm(
+        1000, required=False, help_text=_("Largest change of warp by one proposal, mm; 20 if left out.")
+    )
+    readiness_not_applicable = ListOf(
+        child=Choice(READINESS_ITEMS),
+        required=False,
+        max_length=len(READINESS_ITEMS),
+        help_text=_("Readiness checks that this model does not have."),
+    )
+    reference_tyre = TyreSizeField(help_text=_("Tyre size with which the targets hold."), **OPTIONAL)
+    allowed_tyres = ListOf(
+        child=TyreSizeField(),
+        required=False,
+        max_length=50,
+        help_text=_("Tyre sizes that may be fitted; empty: nothing is said about tyres."),
+    )
+    headlamp_height_mm = positive_mm(
+        5000, help_text=_("Height of the dipped-beam headlamps above ground, mm."), **OPTIONAL
+    )
+    headlamp_inclination_pct = StrictDecimal(
+        places=3,
+        minimum=-10,
+        maximum=10,
+        help_text=_("Inclination of the dipped beam, %; negative: downwards."),
+        **OPTIONAL,
+    )
+    cg_height_mm = positive_mm(5000, help_text=_("Height of the centre of gravity above ground, mm."), **OPTIONAL)
+    front_overhang_mm = positive_mm(help_text=_("From the front axle to the foremost point, mm."), **OPTIONAL)
+    rear_overhang_mm = positive_mm(help_text=_("From the rear axle to the rearmost point, mm."), **OPTIONAL)
+    ground_clearance_mm = positive_mm(5000, help_text=_("Least height of the body above ground, mm."), **OPTIONAL)
+    controlled_corners = ListOf(
+        child=Choice(CORNERS),
+        required=False,
+        max_length=len(CORNERS),
+        help_text=_("Corners whose height the control unit sets; all four if left out."),
+    )
+    linked_corners = ListOf(
+        child=ListOf(child=Choice(CORNERS), min_length=2, max_length=2),
         required=False,
         max_length=2,
+        help_text=_("Pairs of corners of one axle that share a set-point."),
     )
 
 

@@ -25,8 +25,10 @@ from fleet.selectors.vehicles import (
     within_tenures,
 )
 from fleet.specifications import CORNERS
+from fleet.tyres import HIGHEST_LOAD_INDEX
 from fleet.vin import normalise_vin
 
+from .choices import Choice
 from .examples import TYRE
 from .fields import (
     AwareDateTime,
@@ -38,23 +40,27 @@ from .fields import (
     TyreSizeField,
     VinField,
 )
-from .inputs import FindingSerializer, RecordSerializer, Reference
+from .inputs import FindingSerializer, RecordSerializer, Reference, RequestBody
 from .resources import ChangeableViewSet, ResourceViewSet
 
 
-class VehicleChanges(serializers.Serializer[Any]):
+class VehicleChanges(RequestBody):
     """What may change about a vehicle; operator and model by a manager."""
 
-    registration = TrimmedText(max_length=20, allow_blank=True, required=False)
-    vehicle_model = Reference()
-    model_year = StrictInteger(min_value=1900, max_value=2100, required=False, allow_null=True)
-    operator = Reference()
+    registration = TrimmedText(
+        max_length=20, allow_blank=True, required=False, help_text=_("Registration mark, as on the plate.")
+    )
+    vehicle_model = Reference(help_text=_("Id of the vehicle model."))
+    model_year = StrictInteger(
+        min_value=1900, max_value=2100, required=False, allow_null=True, help_text=_("Model year; null: not known.")
+    )
+    operator = Reference(help_text=_("Id of the operator who runs it."))
 
 
 class VehicleInput(RecordSerializer, VehicleChanges):
     """A new vehicle."""
 
-    vin = VinField()
+    vin = VinField(help_text=_("Vehicle identification number (ISO 3779), 17 characters."))
 
 
 class VehicleSerializer(serializers.Serializer[Vehicle]):
@@ -82,8 +88,8 @@ class VehicleSerializer(serializers.Serializer[Vehicle]):
 class VinCorrectionInput(RecordSerializer):
     """The right VIN, and how the wrong one came about."""
 
-    vin = VinField()
-    reason = TrimmedText(max_length=500)
+    vin = VinField(help_text=_("The right VIN, 17 characters."))
+    reason = TrimmedText(max_length=500, help_text=_("How the wrong one came about."))
 
 
 class VinCorrectionSerializer(serializers.Serializer[VinCorrection]):
@@ -97,31 +103,51 @@ class VinCorrectionSerializer(serializers.Serializer[VinCorrection]):
     recorded_at = AwareDateTime()
 
 
-class TyreInput(serializers.Serializer[Any]):
+class TyreInput(RequestBody):
     """One tyre as fitted."""
 
-    size = TyreSizeField()
-    load_index = StrictInteger(min_value=0, max_value=300)
-    speed_symbol = TrimmedText(max_length=2)
-    tread_mm = StrictDecimal(places=1, minimum=0, maximum=50, required=False, allow_null=True)
-    pressure_kpa = StrictDecimal(places=0, above=0, maximum=2000, required=False, allow_null=True)
+    size = TyreSizeField(help_text=_("Size designation, as on the sidewall."))
+    load_index = StrictInteger(
+        min_value=0, max_value=HIGHEST_LOAD_INDEX, help_text=_("Load index, as on the sidewall.")
+    )
+    speed_symbol = TrimmedText(max_length=2, help_text=_("Speed symbol, as on the sidewall."))
+    tread_mm = StrictDecimal(
+        places=1, minimum=0, maximum=50, required=False, allow_null=True, help_text=_("Least tread depth, mm.")
+    )
+    pressure_kpa = StrictDecimal(
+        places=0,
+        above=0,
+        maximum=2000,
+        required=False,
+        allow_null=True,
+        help_text=_("Inflation pressure, kPa (100 kPa are 1 bar)."),
+    )
 
 
 class TyreSerializer(TyreInput):
     """One tyre with what follows from its size and load index."""
 
-    overall_diameter_mm = StrictDecimal()
-    rolling_circumference_mm = StrictDecimal()
-    revolutions_per_km = StrictDecimal()
-    load_capacity_kg = StrictDecimal()
+    overall_diameter_mm = StrictDecimal(help_text=_("Design diameter, unloaded, mm."))
+    rolling_circumference_mm = StrictDecimal(help_text=_("Distance of one turn, mm."))
+    revolutions_per_km = StrictDecimal(help_text=_("Turns of the wheel in one km."))
+    load_capacity_kg = StrictDecimal(
+        allow_null=True, help_text=_("What the tyre may carry, kg; null: its load index is in no table known here.")
+    )
 
 
 class FitmentInput(RecordSerializer):
     """The tyres on a vehicle from a day on."""
 
-    fitted_on = PlainDate()
-    odometer_km = StrictDecimal(places=1, minimum=0, maximum=9_999_999, required=False, allow_null=True)
-    tyres = CornerMap(TyreInput())
+    fitted_on = PlainDate(help_text=_("Day of fitting."))
+    odometer_km = StrictDecimal(
+        places=1,
+        minimum=0,
+        maximum=9_999_999,
+        required=False,
+        allow_null=True,
+        help_text=_("Odometer at fitting, km."),
+    )
+    tyres = CornerMap(TyreInput(), help_text=_("The tyre at each corner."))
 
 
 class FitmentSerializer(serializers.Serializer[Fitment]):
@@ -139,10 +165,14 @@ class FitmentSerializer(serializers.Serializer[Fitment]):
 class EventInput(RecordSerializer):
     """Something done to the vehicle that bears on its height."""
 
-    kind = serializers.ChoiceField(ServiceEvent.Kind.choices)
-    corner = serializers.ChoiceField(CORNERS, required=False)
-    happened_at = AwareDateTime()
-    note = TrimmedText(max_length=1000, allow_blank=True, lines=True, required=False)
+    kind = Choice(ServiceEvent.Kind.choices, help_text=_("What was done or happened."))
+    corner = Choice(
+        CORNERS, required=False, help_text=_("Where; left out for control unit, alignment, collision and other.")
+    )
+    happened_at = AwareDateTime(help_text=_("When, by the device's clock, with offset; kept with its clock put right."))
+    note = TrimmedText(
+        max_length=1000, allow_blank=True, lines=True, required=False, help_text=_("Parts, part numbers, remarks.")
+    )
 
 
 class EventSerializer(serializers.Serializer[ServiceEvent]):

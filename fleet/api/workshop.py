@@ -21,24 +21,27 @@ from fleet.models import Membership, Role, Workshop
 from fleet.permissions import Permission, require
 from fleet.services.changes import acting_person
 
+from .choices import Choice
 from .etags import expected_versions
 from .fields import StrictBoolean, TrimmedText
-from .inputs import PasswordField, PinField
+from .inputs import PasswordField, PinField, RequestBody
 from .resources import SIGN_IN_THROTTLES, ActionViewSet
 from .throttling import PasswordThrottle
 from .tokens import UserSerializer, require_not_elsewhere
 
 
-class WorkshopChanges(serializers.Serializer[Workshop]):
+class WorkshopChanges(RequestBody):
     """Settings of the workshop."""
 
-    name = TrimmedText(max_length=120)
-    address = TrimmedText(max_length=400, allow_blank=True, lines=True)
-    email = serializers.EmailField(max_length=254, allow_blank=True)
-    telephone = TrimmedText(max_length=40, allow_blank=True)
-    time_zone = TrimmedText(max_length=64)
-    length_unit = serializers.ChoiceField(Workshop.LengthUnit.choices)
-    page_size = serializers.ChoiceField(Workshop.PageSize.choices)
+    name = TrimmedText(max_length=120, help_text=_("As it stands on certificates."))
+    address = TrimmedText(
+        max_length=400, allow_blank=True, lines=True, help_text=_("As it stands on certificates, in lines.")
+    )
+    email = serializers.EmailField(max_length=254, allow_blank=True, help_text=_("Where customers write to."))
+    telephone = TrimmedText(max_length=40, allow_blank=True, help_text=_("Where customers call."))
+    time_zone = TrimmedText(max_length=64, help_text=_("Of certificates: a zone like Europe/Vienna."))
+    length_unit = Choice(Workshop.LengthUnit.choices, help_text=_("How heights are shown; records are kept in mm."))
+    page_size = Choice(Workshop.PageSize.choices, help_text=_("Paper of certificates."))
     single_person = StrictBoolean(
         help_text=_("One person approves alone. Refused, and switched off, when a second one may approve.")
     )
@@ -62,10 +65,12 @@ class UnitsSerializer(serializers.Serializer[Any]):
     length = serializers.ChoiceField(["mm", "inch"])
 
 
-class UnitsChanges(serializers.Serializer[Any]):
+class UnitsChanges(RequestBody):
     """A preference; empty: as the workshop."""
 
-    length = serializers.ChoiceField(Membership.LengthUnit.choices, allow_blank=True)
+    length = Choice(
+        Membership.LengthUnit.choices, allow_blank=True, help_text=_("How heights are shown to oneself; empty: as set.")
+    )
 
 
 class WorkshopNameSerializer(serializers.Serializer[Workshop]):
@@ -97,18 +102,20 @@ class MeSerializer(serializers.Serializer[Membership]):
         return {"length": person.length_unit or person.workshop.length_unit}
 
 
-class PinInput(serializers.Serializer[Any]):
+class PinInput(RequestBody):
     """One's own password, and the PIN to be."""
 
-    password = PasswordField()
-    pin = PinField()
+    password = PasswordField(help_text=_("One's own password, as proof."))
+    pin = PinField(help_text=_("The PIN to be, 4 to 8 digits as text."))
 
 
-class AcceptanceInput(serializers.Serializer[Any]):
+class AcceptanceInput(RequestBody):
     """One's own password (an account that has one must prove it) and PIN."""
 
-    password = PasswordField()
-    pin = PinField(required=False)
+    password = PasswordField(
+        help_text=_("The password to be, at least 12 characters; or the one that the account has.")
+    )
+    pin = PinField(required=False, help_text=_("The PIN to be, 4 to 8 digits as text; needed to sign off."))
 
 
 class AcceptedSerializer(serializers.Serializer[Membership]):

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Collection, Mapping, Sequence
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
+from math import ceil
 from typing import Any, Final
 from uuid import UUID
 
@@ -13,6 +14,7 @@ from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
 from django.db.models import Q, QuerySet
 from django.utils.translation import gettext_lazy as _
+from django.utils.translation import ngettext
 
 from fleet import ledger
 from fleet.actor import Actor
@@ -192,16 +194,37 @@ def pin_prove(*, actor: Actor, pin: str) -> None:
         detail = _("You have no PIN yet. Set your own first (PUT /me/pin/).")
         raise Invalid.at("/pin", "pin_not_set", detail)
     if person.pin_locked_until and person.pin_locked_until > actor.now:
-        wait = person.pin_locked_until - actor.now
-        raise TooMany(
-            _("Your PIN is locked after too many wrong attempts. Wait, or set a new one with your password."),
-            code="pin_locked",
-            retry_after_s=int(wait.total_seconds()) + 1,
-        )
+        raise _pin_locked(person.pin_locked_until, actor.now)
     if not check_password(pin, person.pin):
-        raise WrongPin.at("/pin", "pin_wrong", _("This is not your PIN."))
+        raise WrongPin.at("/pin", "pin_wrong", _wrong_pin_detail(PIN_ATTEMPTS - person.pin_failures - 1))
     if person.pin_failures:
         Membership.objects.filter(pk=person.pk).update(pin_failures=0, pin_locked_until=None)
+
+
+def _pin_locked(until: datetime, now: datetime) -> TooMany:
+    wait_s = int((until - now).total_seconds()) + 1
+    detail = _(
+        "Your PIN is locked after %(attempts)s wrong attempts, until %(until)s UTC (for another %(minutes)s min). "
+        "Wait, or set a new one with your password."
+    ) % {
+        "attempts": PIN_ATTEMPTS,
+        "until": until.astimezone(UTC).strftime("%Y-%m-%d %H:%M"),
+        "minutes": ceil(wait_s / 60),
+    }
+    return TooMany(detail, code="pin_locked", retry_after_s=wait_s)
+
+
+def _wrong_pin_detail(left: int) -> str:
+    minutes = int(PIN_LOCK.total_seconds() / 60)
+    if left > 0:
+        return ngettext(
+            "This is not your PIN. You have %(left)s more attempt; after that it is locked for %(minutes)s minutes.",
+            "This is not your PIN. You have %(left)s more attempts; after that it is locked for %(minutes)s minutes.",
+            left,
+        ) % {"left": left, "minutes": minutes}
+    return _(
+        "This is not your PIN. It is now locked for %(minutes)s minutes. Wait, or set a new one with your password."
+    ) % {"minutes": minutes}
 
 
 def pin_failure_note(*, membership_id: UUID, now: datetime) -> None:

@@ -19,7 +19,7 @@ from fleet.permissions import INTEGRATOR_SCOPES, Permission, may, require
 
 from .changes import acting_person
 
-LIFETIME: Final = timedelta(days=getattr(settings, "TOKEN_LIFETIME_DAYS", 90))
+LIFETIME: Final = timedelta(days=settings.TOKEN_LIFETIME_DAYS)
 DEFAULT_SCOPES: Final = (Permission.READ_WORKSHOP.value,)
 
 

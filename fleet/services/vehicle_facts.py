@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 from typing import Any, Final
@@ -13,13 +13,21 @@ from django.utils.translation import gettext_lazy as _
 from fleet import ledger
 from fleet.actor import Actor
 from fleet.errors import Invalid
-from fleet.fitments import derived_tyres, tyre_findings
+from fleet.fitments import derived_tyres, tyre_findings, unknown_capacities
 from fleet.models import Fitment, ServiceEvent, Vehicle
 from fleet.numbers import json_numbers
 from fleet.permissions import Permission, require
 from fleet.selectors.vehicle_models import specification_in_force
 
 CLOCK_TOLERANCE: Final = timedelta(minutes=5)
+
+OpenJobFinder = Callable[[UUID], datetime | None]
+_open_job_finder: list[OpenJobFinder] = []
+
+
+def register_open_job_finder(function: OpenJobFinder) -> None:
+    """Say who knows since when a vehicle (its id) has an open job; None where it has none."""
+    _open_job_finder[:] = [function]
 
 
 def fitment_record(
@@ -42,7 +50,10 @@ def fitment_record(
         odometer_km=odometer_km,
         tyres=json_numbers(derived),
         specification=specification,
-        findings=tyre_findings(derived, specification.content) if specification else [],
+        findings=[
+            *unknown_capacities(derived),
+            *(tyre_findings(derived, specification.content) if specification else []),
+        ],
         recorded_at=actor.now,
         recorded_by=actor.membership_id,
     )
@@ -60,9 +71,10 @@ def event_record(
     corner: str = "",
     note: str = "",
 ) -> ServiceEvent:
-    """Record that something was replaced, repaired or happened."""
+    """Record that something was replaced, repaired or happened; the time noted is put right by the tablet's offset."""
     require(actor, Permission.RECORD_FACTS)
     _require_corner_fits(kind, corner)
+    happened_at += actor.clock_offset
     event = ServiceEvent.objects.create(
         id=record_id,
         vehicle=vehicle,
@@ -70,7 +82,7 @@ def event_record(
         corner=corner,
         happened_at=happened_at,
         note=note,
-        findings=clock_findings(actor, happened_at),
+        findings=clock_findings(vehicle, happened_at, actor.now),
         recorded_at=actor.now,
         recorded_by=actor.membership_id,
     )
@@ -78,11 +90,18 @@ def event_record(
     return event
 
 
-def clock_findings(actor: Actor, noted_at: datetime) -> list[dict[str, str]]:
-    """`clock_wrong` where a noted time, corrected by the tablet's offset, lies in the future."""
-    if noted_at + actor.clock_offset <= actor.now + CLOCK_TOLERANCE:
+def clock_findings(vehicle: Vehicle, happened_at: datetime, now: datetime) -> list[dict[str, str]]:
+    """`clock_wrong` for a time in the future, and during a job for one before the job opened."""
+    opened_at = _open_job_finder[0](vehicle.pk) if _open_job_finder else None
+    if happened_at > now + CLOCK_TOLERANCE:
+        detail = _("The time noted is later than the server's. Check the clock of the device.")
+    elif opened_at is not None and happened_at < opened_at - CLOCK_TOLERANCE:
+        detail = _(
+            "The time noted lies before the open job, so this does not count as work done in it. Was it done in the "
+            "job, then check the clock of the device and record it again with the right time."
+        )
+    else:
         return []
-    detail = _("The time noted is later than the server's. Check the clock of the device.")
     return [{"code": "clock_wrong", "severity": "review", "detail": str(detail)}]
 
 

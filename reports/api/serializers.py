@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Any
-
+from django.utils.translation import gettext_lazy as _
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
-from fleet.api.fields import ClientId, TrimmedText
+from fleet.api.fields import TrimmedText
+from fleet.api.inputs import RecordSerializer
 from fleet.models import OutboxItem
 
 from ..models import Certificate
@@ -43,9 +43,10 @@ class CertificateSerializer(serializers.ModelSerializer[Certificate]):
         return next((each.number for each in certificate.replacements.all()), None)
 
 
-class CertificateReplacementSerializer(serializers.Serializer[Any]):
-    id = ClientId(required=False)
-    reason = TrimmedText(max_length=1000)
+class CertificateReplacementSerializer(RecordSerializer):
+    """Why another one is to take its place."""
+
+    reason = TrimmedText(max_length=1000, help_text=_("What was wrong; the new one states it."))
 
 
 class ParkedWorkSerializer(serializers.ModelSerializer[OutboxItem]):

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from calibration.metrology.corners import CORNERS, Corner
+from calibration.metrology.corners import AXLES, CORNERS, Corner
+from reports.drawing.words import axle_name
 
 from .display import Display, corner_list
 from .document import Document, HeightState, Verdict
-from .texts import STATES, wording
 
 _BASES = {
     "within": gettext_lazy(
@@ -62,8 +62,9 @@ def measured_states(document: Document) -> list[tuple[str, HeightState]]:
     """The measurements to show, each under its name; a single one where found and left are the same."""
     found, left = document.as_found, document.as_left
     if found is None or left is None or shows_one_state(document):
-        state = left or found
-        title = _("As found and as left") if found and left else _("As found") if found else _("Last measured")
+        state = found or left
+        both = found is not None and left is not None and document.kind == "certificate"
+        title = _("As found and as left") if both else _("As found") if found else _("Last measured")
         return [] if state is None else [(title, state)]
     return [
         (_("As found"), found),
@@ -88,7 +89,6 @@ def corners_with(state: HeightState, verdict: Verdict, *, adjustable: bool | Non
         for corner in CORNERS
         if (result := state.corners.get(corner)) is not None
         and result.verdict == verdict
-        and not result.void_reason
         and adjustable in (None, result.adjustable)
     ]
 
@@ -100,7 +100,7 @@ def _certificate_headline(document: Document) -> str:
     if state.verdict == "outside":
         return _("Outside tolerance")
     if state.verdict == "undecided":
-        return _("Signed off undecided, with approval")
+        return _("The measurement cannot decide; signed off with approval")
     if _stays_out(state, document):
         return _("Within tolerance wherever it can be adjusted")
     if not document.writes:
@@ -111,8 +111,7 @@ def _certificate_headline(document: Document) -> str:
 def _certificate_sentences(document: Document) -> tuple[str, ...]:
     state = last_state(document)
     sentences = [] if state is None else _verdict_sentences(state, document)
-    if document.as_found is not None and not shows_one_state(document):
-        sentences += _found_sentences(document.as_found)
+    sentences += _found_sentences(document)
     if not document.writes and state is not None and state.verdict == "within":
         sentences.append(_("No set-point was changed: adjusting a vehicle that is right makes it worse."))
     if document.concession is not None:
@@ -120,10 +119,26 @@ def _certificate_sentences(document: Document) -> tuple[str, ...]:
     return tuple(sentences)
 
 
-def _found_sentences(found: HeightState) -> list[str]:
-    """What was wrong on arrival."""
+def _found_sentences(document: Document) -> list[str]:
+    """What was wrong on arrival, where it is not the last word: also what was found before a repair."""
+    found = document.as_found
+    if found is None or shows_one_state(document):
+        return []
     outside = corners_with(found, "outside")
-    return [_("Found outside tolerance: %(corners)s.") % {"corners": corner_list(outside)}] if outside else []
+    repaired = [corner for corner in outside if found.corners[corner].overtaken_by]
+    groups = (
+        (_("Found outside tolerance: %(places)s."), [corner for corner in outside if corner not in repaired]),
+        (_("Found outside tolerance before the repair: %(places)s."), repaired),
+    )
+    sentences = [text % {"places": corner_list(corners)} for text, corners in groups if corners]
+    return sentences or _found_side_sentences(found)
+
+
+def _found_side_sentences(found: HeightState) -> list[str]:
+    """Sides alone can be wrong while no corner is."""
+    outside = [axle_name(axle) for axle in AXLES if axle in found.sides and found.sides[axle].verdict == "outside"]
+    text = _("Found outside tolerance: difference between left and right, %(axles)s.")
+    return [text % {"axles": ", ".join(axle.lower() for axle in outside)}] if outside else []
 
 
 def _verdict_sentences(state: HeightState, document: Document) -> list[str]:
@@ -183,9 +198,11 @@ def _concession_sentence(document: Document) -> str:
 
 
 def _findings_headline(document: Document) -> str:
-    if document.job.state == "reverted":
-        return _("Returned to the set-points found; adjustment not completed")
-    return _("Adjustment not completed")
+    if document.job.state != "reverted":
+        return _("Adjustment not completed")
+    if document.job.reason == "reversion":
+        return _("Returned to the earlier set-points")
+    return _("Returned to the set-points found; adjustment not completed")
 
 
 def _findings_sentences(document: Document) -> tuple[str, ...]:
@@ -194,8 +211,20 @@ def _findings_sentences(document: Document) -> tuple[str, ...]:
         reason = _("Why the job ended: %(reason)s") % {"reason": document.ending.reason}
         sentences.append(reason if reason.endswith((".", "!", "?")) else f"{reason}.")
     state = last_state(document)
-    sentences += [_("No heights were measured.")] if state is None else _verdict_sentences(state, document)
+    if state is None:
+        sentences.append(_unjudged_sentence(document))
+    else:
+        sentences += [*_found_sentences(document), *_verdict_sentences(state, document)]
     if document.writes:
-        sentences.append(_("Set-points were written during this job; the last ones read are listed below."))
-    sentences.append(_("%(state)s.") % {"state": wording(STATES, document.job.state)})
+        sentences.append(_("Set-points were changed during this job; the last ones read are listed below."))
+    if state is not None and document.as_left is None:
+        sentences.append(_("The vehicle was worked on after that and not measured again."))
     return tuple(sentences)
+
+
+def _unjudged_sentence(document: Document) -> str:
+    if not document.rounds:
+        return _("No heights were measured.")
+    if document.specification is None:
+        return _("Heights were measured; no specification was at hand to judge them by.")
+    return _("Heights were measured but could not be judged.")

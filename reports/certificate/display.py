@@ -14,6 +14,7 @@ from reports.drawing.words import corner_name
 
 from .document import Document, DocumentError, Units
 
+_MINUTE = "%Y-%m-%d %H:%M"
 DASH = "\N{EN DASH}"
 """Stands where there is nothing to say."""
 
@@ -59,7 +60,15 @@ class Display:
         return DASH if value is None else quantities.counts(value, "hexadecimal" if self.hexadecimal else "decimal")
 
     def stamp(self, moment: datetime | None) -> str:
-        return DASH if moment is None else self._local(moment).strftime("%Y-%m-%d %H:%M")
+        """Day and minute, for tables; the foot of every page states the zone."""
+        return DASH if moment is None else self._local(moment).strftime(_MINUTE)
+
+    def stamp_with_zone(self, moment: datetime | None) -> str:
+        """Day, minute and zone, for sentences."""
+        return DASH if moment is None else stamp_with_zone(self._local(moment))
+
+    def zone(self, moment: datetime) -> str:
+        return zone_name(self._local(moment))
 
     def day(self, moment: datetime | date | None) -> str:
         if isinstance(moment, datetime):
@@ -76,6 +85,17 @@ class Display:
         """One day, or the first and the last."""
         start, end = self.day(first), self.day(last)
         return start if start == end else _("%(start)s to %(end)s") % {"start": start, "end": end}
+
+
+def stamp_with_zone(moment: datetime) -> str:
+    """A time that can be taken in one way only: 2026-10-06 08:12 UTC+01:00."""
+    return f"{moment.strftime(_MINUTE)} {zone_name(moment)}"
+
+
+def zone_name(moment: datetime) -> str:
+    """UTC and how far the clocks are from it."""
+    text = moment.isoformat()[-6:]
+    return "UTC" if text == "+00:00" else "UTC" + text.replace("-", quantities.MINUS)
 
 
 def corner_list(corners: Iterable[Corner]) -> str:

@@ -50,9 +50,25 @@ def _job(document: Document) -> list[Fact]:
     return [
         *_operator(document.operator),
         (_("Job"), styles.markup(f"{job.number}, {texts.wording(texts.REASONS, job.reason)}")),
-        (_("Received"), styles.markup(display.stamp(job.opened_at))),
+        (_("Received"), styles.markup(display.stamp_with_zone(job.opened_at))),
         (_("Work done"), styles.markup(done)),
+        (_("Done by"), styles.markup(", ".join(_workers(document)) or DASH)),
     ]
+
+
+def _workers(document: Document) -> list[str]:
+    """Everybody who checked, measured or wrote, in the order in which they first did."""
+    checked = [(entry.checked_at, entry.checked_by) for entry in document.readiness if entry.checked_at is not None]
+    measured = [(entry.taken_at, entry.measured_by) for entry in document.rounds]
+    read = [
+        (entry.taken_at, reading.measured_by)
+        for entry in document.rounds
+        for reading in entry.readings
+        if reading.measured_by
+    ]
+    written = [(entry.written_at, entry.written_by) for entry in document.writes]
+    done = sorted([*checked, *measured, *read, *written], key=lambda each: each[0])
+    return list(dict.fromkeys(name for _when, name in done if name))
 
 
 def _operator(operator: Party | None) -> list[Fact]:

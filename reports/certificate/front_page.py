@@ -11,9 +11,10 @@ from reports.drawing import palette
 from reports.drawing.marks import bar_mark
 from reports.drawing.plan_view import WIDTH as PLAN_WIDTH
 from reports.drawing.plan_view import PlanView, PlanViewCorner, draw_plan_view, span_mm
-from reports.drawing.words import corner_name
+from reports.drawing.words import corner_name, verdict_word
 
 from . import styles, texts
+from .closing import closing_sentences
 from .conclusion import conclude, last_state, measured_states
 from .display import Display
 from .document import Document, FollowUp, HeightState, Party
@@ -24,16 +25,26 @@ from .qr import qr_drawing
 _QR_SIDE = 76.0
 
 
-def front_page(document: Document, width: float) -> list[Flowable]:
+_PLAN_SCALES = (1.0, 0.9, 0.8)
+"""Sizes of the plan views; smaller ones where that keeps the page whole."""
+
+
+def front_page(document: Document, width: float, height: float) -> list[Flowable]:
+    """The page, with plan views as large as lets it stay one page; longer ones run on."""
+    tried = [_flowables(document, width, scale) for scale in _PLAN_SCALES]
+    return next((each for each in tried if styles.height_of(each, width) <= height), tried[0])
+
+
+def _flowables(document: Document, width: float, plan_scale: float) -> list[Flowable]:
     return [
         _head(document, width),
         Spacer(0, 6),
         _verdict_box(document, width),
         Spacer(0, 5),
         *facts(document, width),
-        *_plan_views(document, width),
+        *_plan_views(document, width, plan_scale),
         *height_table(document, width),
-        *_next_steps(document),
+        *_next_steps(document, width),
         *_signed(document),
         *_cautions(document, width),
     ]
@@ -62,8 +73,8 @@ def _titles(document: Document) -> list[Flowable]:
         styles.paragraph(_("Ride-height adjustment"), styles.SUBTITLE),
         styles.paragraph(number, styles.LEAD),
     ]
-    if document.replaces:
-        replaced = _("Replaces no. %(number)s") % {"number": document.replaces}
+    if document.replaces is not None:
+        replaced = _("Replaces no. %(number)s") % {"number": document.replaces.number}
         titles.append(styles.paragraph(replaced, styles.BODY))
     return titles
 
@@ -86,13 +97,11 @@ def _qr(document: Document) -> list[Flowable]:
 
 
 def _verdict_box(document: Document, width: float) -> Flowable:
-    conclusion = conclude(document)
+    conclusion, look = conclude(document), look_of(document)
     content: list[Flowable] = [styles.paragraph(conclusion.headline, styles.HEADLINE)]
     content += [styles.paragraph(" ".join(conclusion.sentences), styles.LEAD)]
     if document.concession is not None:
         content.append(Paragraph(styles.bold(str(texts.CONCESSION_CAUTION)), styles.BODY))
-    state = last_state(document)
-    look = palette.verdict_look(None if state is None else state.verdict)
     return styles.plain_table(
         [[_large_mark(look), content]],
         [30.0, width - 30.0],
@@ -105,6 +114,14 @@ def _verdict_box(document: Document, width: float) -> Flowable:
     )
 
 
+def look_of(document: Document) -> palette.VerdictLook:
+    """The last verdict's; a job that was not completed bears no mark of success."""
+    state = last_state(document)
+    completed = document.kind == "certificate"
+    verdict = state.verdict if state is not None and (completed or state.verdict != "within") else None
+    return palette.verdict_look(verdict)
+
+
 def _large_mark(look: palette.VerdictLook) -> Drawing:
     """The verdict's own mark, as on the bars below."""
     drawing = Drawing(14, 18)
@@ -115,12 +132,14 @@ def _large_mark(look: palette.VerdictLook) -> Drawing:
     return drawing
 
 
-def _plan_views(document: Document, width: float) -> list[Flowable]:
+def _plan_views(document: Document, width: float, scale: float) -> list[Flowable]:
     views = [_plan_view(title, state, document) for title, state in measured_states(document)]
     if not views:
         return []
     span = span_mm(views)
     drawings = [draw_plan_view(view, span=span) for view in views]
+    for drawing in drawings:
+        drawing.renderScale = scale
     column = max(width / len(drawings), PLAN_WIDTH)
     row: list[styles.Cell] = list(drawings)
     table = styles.plain_table(
@@ -140,8 +159,8 @@ def _plan_view(title: str, state: HeightState, document: Document) -> PlanView:
             expanded_uncertainty_mm=result.expanded_uncertainty_mm,
             deviation_mm=result.deviation_mm,
             tolerance_mm=result.tolerance_mm,
-            verdict=None if result.void_reason else result.verdict,
-            remark=_("superseded") if result.void_reason else "",
+            verdict=result.verdict,
+            remark=f"{verdict_word(result.verdict)} †" if result.overtaken_by else "",
         )
         for corner, result in state.corners.items()
     }
@@ -149,26 +168,23 @@ def _plan_view(title: str, state: HeightState, document: Document) -> PlanView:
 
 
 def _legend() -> str:
-    return _(
-        "Band: tolerance about its target. Mark and whisker: height with its uncertainty (about 95 %). "
+    drawing = _(
+        "Band: tolerance about its target. Mark and whisker: height with its uncertainty. "
         "Disc: within; diamond: outside; ring: undecided."
     )
+    return f"{drawing} {texts.UNCERTAINTY_IN_SHORT}"
 
 
-def _next_steps(document: Document) -> list[Flowable]:
+def _next_steps(document: Document, width: float) -> list[Flowable]:
     to_mend = document.ending.to_mend if document.ending else ()
     follow_ups = [_follow_up(follow_up) for follow_up in document.follow_ups]
-    blocks = []
-    if to_mend:
-        blocks.append(_list(_("What to mend"), list(to_mend)))
-    if follow_ups:
-        blocks.append(_list(_("What to do next"), follow_ups))
-    return [flowable for block in blocks for flowable in block]
-
-
-def _list(title: str, lines: list[str]) -> list[Flowable]:
-    items: list[Flowable] = [styles.bullet(line) for line in lines]
-    return [*styles.section(title), *items]
+    blocks = ((_("What to mend"), to_mend), (_("What to do next"), follow_ups))
+    return [
+        flowable
+        for title, lines in blocks
+        if lines
+        for flowable in styles.section(title, [styles.bullet(line) for line in lines], width)
+    ]
 
 
 def _follow_up(follow_up: FollowUp) -> str:
@@ -185,22 +201,26 @@ def _cautions(document: Document, width: float) -> list[Flowable]:
     columns = styles.plain_table(
         [[standing[:half], standing[half:]]], [width / 2] * 2, ("LEFTPADDING", (0, 0), (0, -1), 0)
     )
-    return [*styles.section(_("Cautions")), *own, columns]
+    return styles.section(_("Cautions"), [*own, columns], width)
 
 
 def _signed(document: Document) -> list[Flowable]:
     """Who answers for it, and what it does not claim."""
-    display = Display.of(document)
-    lines = [
-        _("%(meaning)s: %(name)s, %(role)s, %(when)s.")
-        % {
-            "meaning": texts.wording(texts.SIGNATURE_MEANINGS, signature.meaning),
-            "name": signature.name,
-            "role": texts.wording(texts.ROLES, signature.role),
-            "when": display.stamp(signature.signed_at),
-        }
-        for signature in document.signatures[:1]
-    ]
+    lines = [*_completed(document), *closing_sentences(document)]
     signed: list[Flowable] = [Spacer(0, 6)]
     signed += [Paragraph(styles.bold(line), styles.BODY) for line in lines]
     return [*signed, styles.paragraph(str(texts.SCOPE), styles.BODY)]
+
+
+def _completed(document: Document) -> list[str]:
+    text = _("The work is complete: signed by %(name)s, %(role)s, %(when)s.")
+    return [
+        text
+        % {
+            "name": signature.name,
+            "role": texts.wording(texts.ROLES, signature.role),
+            "when": Display.of(document).stamp_with_zone(signature.signed_at),
+        }
+        for signature in document.signatures
+        if signature.meaning == "work_complete"
+    ][-1:]

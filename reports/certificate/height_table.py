@@ -41,7 +41,7 @@ def _head(document: Document, states: list[State]) -> list[list[styles.Cell]]:
     unit = Display.of(document).length_unit_name
     over: list[styles.Cell] = [_("in %(unit)s") % {"unit": unit}, _("Target")]
     under: list[styles.Cell] = ["", _("± tolerance")]
-    figures = (_("Height"), _("Dev."), "± U")
+    figures = (_("Height"), _("Off by"), "± U")
     for title, _state in states:
         over += [styles.markup(title), "", "", ""]
         under += [*(styles.paragraph(name, styles.HEAD_RIGHT) for name in figures), _("Verdict")]
@@ -86,13 +86,12 @@ def _target(results: list[CornerResult], display: Display) -> str:
 def _corner_cells(result: CornerResult | None, display: Display) -> list[styles.Cell]:
     if result is None:
         return [_figure(DASH), "", "", ""]
-    mark = " *" if result.void_reason or not result.adjustable else ""
-    verdict = None if result.void_reason else result.verdict
+    mark = (" †" if result.overtaken_by else "") + ("" if result.adjustable else " *")
     return [
         _figure(display.length(result.mean_mm)),
         _figure(display.length(result.deviation_mm, signed=True)),
         _figure(display.plus_minus(result.expanded_uncertainty_mm)),
-        _verdict(verdict, mark),
+        _verdict(result.verdict, mark),
     ]
 
 
@@ -136,18 +135,23 @@ def _side_cells(side: SideResult | None, display: Display) -> list[styles.Cell]:
 
 
 def _notes(document: Document, states: list[State]) -> list[str]:
-    """What the asterisks mean."""
-    text = _("* %(corner)s as found no longer counts: %(reason)s.")
+    """What the marks mean, and words that a reader may not know."""
+    text = _(
+        "† %(corner)s, as found, was measured before this work: %(work)s. "
+        "Heights before and after it are not comparable."
+    )
     notes = [
-        text % {"corner": corner_name(corner), "reason": result.void_reason.rstrip(".")}
+        text % {"corner": corner_name(corner), "work": result.overtaken_by}
         for _title, state in states
         for corner in CORNERS
-        if (result := state.corners.get(corner)) is not None and result.void_reason
+        if (result := state.corners.get(corner)) is not None and result.overtaken_by
     ]
     if any(_has_unadjustable(state) for _title, state in states):
-        notes.append(_("* Cannot be adjusted here: judged and shown, but no set-point can change it."))
-    if document.concession is not None:
+        notes.append(_("* No set-point can change this value here; it is judged and shown all the same."))
+    if document.concession is not None and len(states) > 1:
         notes.append(_("Two targets: the specification's as found, the concession's as left."))
+    if document.setpoints:
+        notes.append(_("Set-point: the number that the vehicle's control unit stores for a corner."))
     return notes
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from io import BytesIO
 from typing import Any, Literal
 
@@ -15,6 +16,7 @@ from reportlab.platypus import BaseDocTemplate, Flowable, Frame, PageTemplate
 from reports.drawing import palette
 from reports.drawing.fonts import REGULAR, printable
 
+from .display import Display
 from .document import Document
 from .texts import kind_title
 
@@ -29,13 +31,37 @@ def content_width(page_size: PageSize) -> float:
     return PAGE_SIZES[page_size][0] - 2 * MARGIN
 
 
-def build_pdf(document: Document, story: Sequence[Flowable], page_size: PageSize) -> bytes:
+@dataclass(frozen=True, slots=True)
+class Built:
+    """A finished file, and how it fills its sheets."""
+
+    pdf: bytes
+    pages: int
+    last_page_filled: float
+    """Share of the last page's height that is used."""
+
+
+class _Template(BaseDocTemplate):
+    """Remembers how far down its last page was filled."""
+
+    filled = 0.0
+
+    def afterPage(self) -> None:  # noqa: N802 - ReportLab's name
+        frame: Any = self.frame
+        self.filled = 1 - (frame._y - frame._y1) / frame._height
+
+
+def content_height(page_size: PageSize) -> float:
+    return PAGE_SIZES[page_size][1] - _TOP - _BOTTOM
+
+
+def build_pdf(document: Document, story: Sequence[Flowable], page_size: PageSize) -> Built:
     """The story on as many sheets as it needs. No clock, no randomness: equal stories give equal bytes.
 
     Streams stay uncompressed, as what deflate makes of them differs between builds of zlib.
     """
     target = BytesIO()
-    template = BaseDocTemplate(
+    template = _Template(
         target,
         pagesize=PAGE_SIZES[page_size],
         invariant=1,
@@ -49,7 +75,7 @@ def build_pdf(document: Document, story: Sequence[Flowable], page_size: PageSize
     )
     template.addPageTemplates(PageTemplate("sheet", [_frame(page_size)]))
     template.build(list(story), canvasmaker=_canvas_maker(document, PAGE_SIZES[page_size][0] - MARGIN))
-    return target.getvalue()
+    return Built(target.getvalue(), template.page, template.filled)
 
 
 def _file_title(document: Document) -> str:
@@ -57,12 +83,11 @@ def _file_title(document: Document) -> str:
 
 
 def _frame(page_size: PageSize) -> Frame:
-    height = PAGE_SIZES[page_size][1]
     return Frame(
         MARGIN,
         _BOTTOM,
         content_width(page_size),
-        height - _TOP - _BOTTOM,
+        content_height(page_size),
         leftPadding=0,
         rightPadding=0,
         topPadding=0,
@@ -100,7 +125,7 @@ class _NumberedCanvas(Canvas):
 
 
 def _draw_foot(canvas: Canvas, document: Document, right: float, page_of: tuple[int, int]) -> None:
-    """Which document, which vehicle, which page (ISO/IEC 17025 7.8.2.1 d)."""
+    """Which document, which vehicle, whose times, which page (ISO/IEC 17025 7.8.2.1 d)."""
     canvas.setStrokeColor(palette.RULE)
     canvas.setLineWidth(0.5)
     canvas.line(MARGIN, _BOTTOM - 8, right, _BOTTOM - 8)
@@ -109,7 +134,8 @@ def _draw_foot(canvas: Canvas, document: Document, right: float, page_of: tuple[
     canvas.setFont(REGULAR, _FOOT_SIZE)
     canvas.drawRightString(right, _BOTTOM - 18, page)
     room = right - MARGIN - stringWidth(page, REGULAR, _FOOT_SIZE) - 14
-    identity = printable(f"{_file_title(document)} · VIN {document.vehicle.vin}")
+    zone = _("times in %(zone)s") % {"zone": Display.of(document).zone(document.issued_at)}
+    identity = printable(f"{_file_title(document)} · VIN {document.vehicle.vin} · {zone}")
     width = stringWidth(identity, REGULAR, _FOOT_SIZE)
     canvas.setFont(REGULAR, _FOOT_SIZE * min(1.0, room / width))
     canvas.drawString(MARGIN, _BOTTOM - 18, identity)

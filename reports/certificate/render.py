@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from django.utils import translation
-from reportlab.platypus import CondPageBreak
+from reportlab.platypus import CondPageBreak, Flowable, PageBreak
 
 from reports.drawing.fonts import register_fonts
 
+from . import styles
 from .document import Document
 from .evidence import evidence
 from .front_page import front_page
-from .layout import PAGE_SIZES, PageSize, build_pdf, content_width
+from .layout import PAGE_SIZES, PageSize, build_pdf, content_height, content_width
 
-RENDERER_VERSION = "1"
+RENDERER_VERSION = "2"
 """Raise it with every change that alters the bytes; older documents then say which version drew them."""
 
 
@@ -20,19 +21,41 @@ class RenderError(ValueError):
     """A page size or renderer version that this code does not have."""
 
 
+_LEAST_FILLED = 0.25
+"""Of a last page that a reader turns to."""
+
+
 def render(document: Document, *, page_size: PageSize = "A4", renderer_version: str = RENDERER_VERSION) -> bytes:
     """The pages of a certificate or findings report, in the document's language and units."""
     _check(page_size, renderer_version)
     register_fonts()
     with translation.override(document.language):
-        width = content_width(page_size)
-        third_of_a_page = PAGE_SIZES[page_size][1] / 3
-        story = [
-            *front_page(document, width),
-            CondPageBreak(third_of_a_page),
-            *evidence(document, width, renderer_version),
-        ]
-        return build_pdf(document, story, page_size)
+        built = build_pdf(document, story(document, page_size), page_size)
+        if built.pages > 2 and built.last_page_filled < _LEAST_FILLED:
+            fuller = build_pdf(document, story(document, page_size, fill_last_page=True), page_size)
+            if fuller.pages <= built.pages and fuller.last_page_filled > built.last_page_filled:
+                built = fuller
+        return built.pdf
+
+
+def story(document: Document, page_size: PageSize, *, fill_last_page: bool = False) -> list[Flowable]:
+    """What is on the pages, in order; on request with a page break that brings enough to the last page."""
+    width, height = content_width(page_size), content_height(page_size)
+    sections = evidence(document, width, RENDERER_VERSION)
+    if fill_last_page:
+        _break_before_the_end(sections, width, _LEAST_FILLED * height)
+    flowables = [flowable for section in sections for flowable in section]
+    return [*front_page(document, width, height), CondPageBreak(height / 3), *flowables]
+
+
+def _break_before_the_end(sections: list[list[Flowable]], width: float, least: float) -> None:
+    """Start a page with the last sections that together fill enough of it."""
+    height = 0.0
+    for index in range(len(sections) - 1, 0, -1):
+        height += styles.height_of(sections[index], width)
+        if height >= least:
+            sections.insert(index, [PageBreak()])
+            return
 
 
 def _check(page_size: str, renderer_version: str) -> None:

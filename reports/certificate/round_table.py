@@ -30,8 +30,8 @@ def round_table(document: Document, width: float) -> list[Flowable]:
     head = [_("No."), _("When, who, instrument"), *map(corner_name, CORNERS)]
     rows = [row for entry in document.rounds for row in writer.of_round(entry)]
     table = styles.ruled_table([head], rows, [22.0, 160.0, *[(width - 182.0) / 4] * 4])
-    section = styles.section(title % {"unit": writer.display.length_unit_name})
-    return [*section, table, *_legend(writer.sources)]
+    heading = title % {"unit": writer.display.length_unit_name}
+    return styles.section(heading, [table, *_legend(writer.sources)], width)
 
 
 def _other_sources(document: Document) -> dict[Source, int]:
@@ -98,4 +98,6 @@ def _circumstances(entry: RoundEntry) -> list[str]:
         notes.append(_("ride position %(position)s, not judged") % {"position": position})
     if entry.temperature_deg_c is not None:
         notes.append(f"{rounded(entry.temperature_deg_c, 0)} °C")
+    if entry.repeats is not None:
+        notes.append(_("round %(number)s received once more, not counted") % {"number": entry.repeats})
     return notes + ([_("from paper")] if entry.from_paper else [])

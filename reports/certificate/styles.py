@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 from xml.sax.saxutils import escape
 
 from reportlab.lib.colors import Color
 from reportlab.lib.enums import TA_LEFT, TA_RIGHT
 from reportlab.lib.styles import ParagraphStyle
-from reportlab.platypus import CondPageBreak, Flowable, Paragraph, Table
+from reportlab.platypus import CondPageBreak, Flowable, KeepTogether, Paragraph, Table
 
 from reports.drawing import palette
 from reports.drawing.fonts import BOLD, REGULAR, SEMIBOLD, printable
@@ -24,7 +24,7 @@ HEAD = ParagraphStyle("head", SMALL, fontName=SEMIBOLD, textColor=palette.SOFT_I
 HEAD_RIGHT = ParagraphStyle("head-right", HEAD, alignment=TA_RIGHT)
 SMALL_RIGHT = ParagraphStyle("small-right", SMALL, alignment=TA_RIGHT)
 HASH = ParagraphStyle("hash", SMALL, fontSize=6.5, leading=9.8)
-PART = ParagraphStyle("part", BODY, fontName=SEMIBOLD, fontSize=14, leading=17)
+PART = ParagraphStyle("part", BODY, fontName=SEMIBOLD, fontSize=14, leading=17, spaceBefore=12)
 TITLE = ParagraphStyle("title", BODY, fontName=BOLD, fontSize=23, leading=25)
 SUBTITLE = ParagraphStyle("subtitle", BODY, fontSize=12.5, leading=15)
 HEADLINE = ParagraphStyle("headline", BODY, fontName=SEMIBOLD, fontSize=15, leading=18, spaceAfter=2)
@@ -49,6 +49,9 @@ _BASE: list[TableCommand] = [
 ]
 
 _ROOM_BELOW_HEADING = 75.0
+_KEPT_TOGETHER = 210.0
+"""Longer sections may be broken: a quarter of a page left empty is worse than a table that runs on."""
+_ANY_HEIGHT = 1e6
 
 NO_PADDING: tuple[TableCommand, ...] = tuple(
     (f"{side}PADDING", (0, 0), (-1, -1), 0) for side in ("LEFT", "RIGHT", "TOP", "BOTTOM")
@@ -78,9 +81,32 @@ def paragraph(text: str, style: ParagraphStyle = BODY) -> Paragraph:
     return Paragraph(markup(text), style)
 
 
-def section(title: str) -> list[Flowable]:
-    """A heading with room below it for the head and first row of a table; a long table need not start afresh."""
-    return [CondPageBreak(_ROOM_BELOW_HEADING), paragraph(title, SECTION)]
+class Kept(KeepTogether):
+    """Flowables on one page; unlike its parent it tells how high they are."""
+
+    def __init__(self, flowables: list[Flowable], height: float) -> None:
+        super().__init__(flowables)
+        self.content_height = height
+
+
+def section(title: str, body: Sequence[Flowable], width: float) -> list[Flowable]:
+    """A heading and what stands under it: on one page if short, else begun where some of it still fits."""
+    whole = [paragraph(title, SECTION), *body]
+    height = height_of(whole, width)
+    if height <= _KEPT_TOGETHER:
+        return [Kept(whole, height)]
+    return [CondPageBreak(_ROOM_BELOW_HEADING), *whole]
+
+
+def height_of(flowables: Iterable[Flowable], width: float) -> float:
+    """How much of a page they take, in points; rather too much than too little."""
+    return sum(_height(each, width) for each in flowables)
+
+
+def _height(flowable: Flowable, width: float) -> float:
+    if isinstance(flowable, Kept):
+        return flowable.content_height
+    return flowable.wrap(width, _ANY_HEIGHT)[1] + max(flowable.getSpaceBefore(), flowable.getSpaceAfter())
 
 
 def bullet(text: str, style: ParagraphStyle = ITEM) -> Paragraph:

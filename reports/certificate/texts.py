@@ -17,11 +17,6 @@ REASONS = {
     "routine": _("Routine check"),
     "reversion": _("Return to earlier set-points"),
 }
-STATES = {
-    "signed_off": _("Signed off"),
-    "ended": _("Ended without sign-off"),
-    "reverted": _("Returned to the set-points found"),
-}
 SOURCE_KINDS = {
     "manufacturer": _("Manufacturer"),
     "own_measurements": _("Workshop's own measurements"),
@@ -87,10 +82,7 @@ APPROVAL_DECISIONS = {"approve": _("approved"), "refuse": _("refused")}
 RULING_DECISIONS = {"accept": _("accepted"), "reject": _("not accepted")}
 SIGNATURE_MEANINGS = {
     "work_complete": _("The work is complete"),
-    "job_ended": _("The job ended without completion"),
-    "reverted": _("The set-points found were restored"),
     "approval": _("Approved"),
-    "certificate_replaced": _("This document replaces an earlier one"),
 }
 ROLES = {"technician": _("technician"), "manager": _("manager"), "deputy": _("deputy")}
 FINDINGS = {
@@ -105,13 +97,19 @@ FINDINGS = {
     "setpoints_changed_elsewhere": _("Set-points were changed elsewhere"),
     "clock_wrong": _("Recorded with a wrong clock"),
     "instrument_overdue": _("Instrument overdue for calibration"),
+    "instrument_withdrawn": _("Withdrawn instrument used"),
     "setpoint_out_of_range": _("Set-point out of range"),
+    "linked_setpoints_differ": _("Set-points that must be equal differ"),
+    "setpoints_incomplete": _("Set-points not those of the controlled corners"),
     "write_without_proposal": _("Written without a proposal"),
     "write_of_refused_proposal": _("Refused proposal was written"),
     "write_of_unapproved_proposal": _("Unapproved proposal was written"),
     "write_of_superseded_proposal": _("Superseded proposal was written"),
     "write_not_verified": _("Read-back differs from what was to be written"),
     "writes_conflict": _("Conflicting writes"),
+    "measured_before_readiness": _("Measured before readiness was checked"),
+    "tyres_not_recorded": _("No tyres recorded after a tyre change"),
+    "repeats_earlier_record": _("Record received twice"),
     "recorded_after_close": _("Recorded after the job was closed"),
     "leak_outside": _("Leak above the limit"),
     "limits_exhausted": _("Limits leave no further adjustment"),
@@ -120,7 +118,7 @@ FINDINGS = {
     "tyre_not_listed": _("Tyres not on the specification's list"),
     "load_capacity_low": _("Tyre load capacity below the axle load"),
 }
-SEVERITIES = {"note": _("note"), "review": _("needs a ruling"), "stop": _("stops adjustment")}
+FINDING_STATUSES = {"note": _("note"), "open": _("OPEN"), "settled": _("settled")}
 COMPONENTS = {
     "repeatability": _("Repeatability of the readings"),
     "settling": _("Settling of the suspension"),
@@ -162,11 +160,26 @@ DECISION_RULE = _(
     "lies inside the tolerance, outside only if the whole interval lies beyond it, and otherwise "
     "undecided (guard band equal to U, applied to unrounded values)."
 )
+UNCERTAINTY_IN_SHORT = _(
+    "Each figure is followed by its uncertainty (±): the true value lies within that range with a probability of about "
+    "95 %; undecided means that this range reaches across the limit of the tolerance."
+)
 UNCERTAINTY = _(
     "U is the expanded uncertainty of the mean settled height at a level of confidence of about 95 % "
     "(JCGM 100), the standard uncertainty multiplied by the coverage factor k."
 )
-TRACEABILITY = _("Heights are traceable through the calibration stated for each instrument.")
+TRACEABILITY = _("Heights are traceable through the calibration certificate stated for each instrument.")
+NO_TRACEABILITY = _(
+    "No calibration certificate number is on record for %(instruments)s: the traceability of heights measured with it "
+    "is not shown by this document."
+)
+ATTITUDE = (
+    ("heave_mm", _("Heave"), _("the whole body high (+) or low (−)")),
+    ("pitch_mm", _("Pitch"), _("the front high (+) or low (−) against the rear")),
+    ("roll_mm", _("Roll"), _("the left side high (+) or low (−) against the right")),
+    ("warp_mm", _("Warp"), _("twist: front left and rear right high (+) or low (−) against the other two")),
+)
+"""The parts of the body's attitude, each with what it tells."""
 
 
 def wording(words: Mapping[str, object], code: str) -> str:

@@ -24,39 +24,42 @@ from .document import (
 from .round_table import round_table
 
 
-def work_record(document: Document, width: float) -> list[Flowable]:
-    return [
-        *_writes(document, width),
-        *round_table(document, width),
-        *_leak_tests(document, width),
-        *_items(_("Work on the vehicle during the job"), [_event(e, document) for e in document.events]),
-        *_items(_("Readings struck out"), [_strike(s, document) for s in document.strikes]),
-        *_items(_("Approvals and refusals"), [_approval(a, document) for a in document.approvals]),
-        *_items(_("Findings and rulings"), [_finding(f, document) for f in document.findings]),
-        *_items(_("Departures from the method"), [styles.markup(text) for text in document.departures]),
-    ]
+def work_record(document: Document, width: float) -> list[list[Flowable]]:
+    """One list for each section."""
+    listed = (
+        (_("Work on the vehicle during the job"), [_event(e, document) for e in document.events]),
+        (_("Readings struck out"), [_strike(s, document) for s in document.strikes]),
+        (_("Approvals and refusals"), [_approval(a, document) for a in document.approvals]),
+        (_("Findings"), [_finding(f, document) for f in document.findings]),
+        (_("Departures from the method"), [styles.markup(text) for text in document.departures]),
+    )
+    tables = [_writes(document, width), round_table(document, width), _leak_tests(document, width)]
+    return [*tables, *(_items(title, items, width) for title, items in listed)]
 
 
-def _items(title: str, marked_up: list[str]) -> list[Flowable]:
+def _items(title: str, marked_up: list[str], width: float) -> list[Flowable]:
     if not marked_up:
         return []
-    return [*styles.section(title), *(styles.bullet_markup(item, styles.SMALL_ITEM) for item in marked_up)]
+    return styles.section(title, [styles.bullet_markup(item, styles.SMALL_ITEM) for item in marked_up], width)
 
 
 def _writes(document: Document, width: float) -> list[Flowable]:
-    title = styles.section(_("Set-points written to the vehicle"))
+    title = _("Set-points written to the vehicle")
     if not document.writes:
-        return [*title, styles.paragraph(_("None. Nothing was written during this job."), styles.SMALL)]
+        none = styles.paragraph(_("None. Nothing was written during this job."), styles.SMALL)
+        return styles.section(title, [none], width)
     head = [_("No."), _("When, who"), *map(corner_name, CORNERS), _("Read-back")]
     fixed = 22.0 + 148.0 + 62.0
     widths = [22.0, 148.0, *[(width - fixed) / 4] * 4, 62.0]
     table = styles.ruled_table([head], [_write_row(write, document) for write in document.writes], widths)
-    return [*title, table, *_justifications(document), *_baselines(document)]
+    return styles.section(title, [table, *_justifications(document), *_baselines(document)], width)
 
 
 def _write_row(write: WriteEntry, document: Document) -> list[styles.Cell]:
     display = Display.of(document)
     kind = texts.wording(texts.PROPOSAL_KINDS, write.proposal) if write.proposal else str(texts.NO_PROPOSAL)
+    if write.repeats is not None:
+        kind = _("write %(number)s received once more, not counted") % {"number": write.repeats}
     when = f"{display.stamp(write.written_at)}, {write.written_by}"
     about = f"{styles.markup(when)}<br/>{styles.markup(kind)}"
     verified = _("verified") if write.verified else _("NOT VERIFIED")
@@ -110,7 +113,7 @@ def _leak_tests(document: Document, width: float) -> list[Flowable]:
     widths = [140.0, 40.0, *[(width - 180.0) / 4] * 4]
     rows = [_leak_row(test, document) for test in document.leak_tests]
     title = _("Leak tests, in %(unit)s per hour") % {"unit": Display.of(document).length_unit_name}
-    return [*styles.section(title), styles.ruled_table([head], rows, widths)]
+    return styles.section(title, [styles.ruled_table([head], rows, widths)], width)
 
 
 def _leak_row(test: LeakTestEntry, document: Document) -> list[styles.Cell]:
@@ -137,8 +140,8 @@ def _leak_cells(test: LeakTestEntry, display: Display) -> list[styles.Cell]:
 def _event(event: EventEntry, document: Document) -> str:
     where = f"{corner_name(event.corner)}: " if event.corner else ""
     what = texts.wording(texts.EVENTS, event.kind)
-    note = f". {event.note}" if event.note else ""
-    return styles.markup(f"{Display.of(document).stamp(event.happened_at)} {where}{what}{note}")
+    note = f": {event.note}" if event.note else ""
+    return styles.markup(f"{Display.of(document).stamp(event.happened_at)}, {where}{what}{note}")
 
 
 def _strike(strike: Strike, document: Document) -> str:
@@ -165,20 +168,24 @@ def _by(name: str, when: str, *, self_approved: bool) -> str:
 def _approval(approval: ApprovalEntry, document: Document) -> str:
     subject = texts.wording(texts.APPROVAL_SUBJECTS, approval.subject)
     decision = texts.wording(texts.APPROVAL_DECISIONS, approval.decision)
-    role = texts.wording(texts.ROLES, approval.role)
-    who = f"{approval.decided_by} ({role})"
+    who = f"{approval.decided_by}, {texts.wording(texts.ROLES, approval.role)}"
     by = _by(who, Display.of(document).stamp(approval.decided_at), self_approved=approval.self_approved)
     return f"{styles.bold(f'{subject}: {decision}')}. {styles.markup(f'{approval.reason} ({by})')}"
 
 
 def _finding(finding: FindingEntry, document: Document) -> str:
+    """What, whether it is settled, what was seen, and how and by whom it was settled."""
     where = f"{corner_name(finding.corner)}: " if finding.corner else ""
     label = f"{where}{texts.wording(texts.FINDINGS, finding.code)}"
-    severity = texts.wording(texts.SEVERITIES, finding.severity)
-    text = f"{styles.bold(label)} ({styles.markup(severity)}). {styles.markup(finding.detail)}"
+    status = texts.wording(texts.FINDING_STATUSES, finding.status)
+    parts = [f"{styles.bold(label)} ({styles.markup(status)}).", styles.markup(finding.detail)]
     if finding.ruling is not None:
-        return f"{text} {_ruling(finding.ruling, document)}"
-    return text if finding.severity == "note" else f"{text} {styles.markup(_('No ruling.'))}"
+        parts.append(_ruling(finding.ruling, document))
+    if finding.settled:
+        parts.append(styles.markup(_("Settled: %(how)s.") % {"how": finding.settled.rstrip(".")}))
+    if finding.status == "open" and finding.severity == "review" and finding.ruling is None:
+        parts.append(styles.markup(_("Nobody has ruled on it.")))
+    return " ".join(part for part in parts if part)
 
 
 def _ruling(ruling: Ruling, document: Document) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 from typing import Any, Final
 
@@ -139,10 +139,12 @@ LASER: Final[Mapping[str, Any]] = {
     "serial": "TL-L02",
     "kind": "laser",
     "certificate": {"expanded_uncertainty_mm": Decimal("0.6"), "coverage_factor": Decimal(2)},
-    "certificate_number": "HB 24-1187",
     "resolution_mm": Decimal("0.1"),
     "length_mm": Decimal(3000),
 }
+
+CALIBRATION_NUMBERS: Final[Mapping[str, int]] = {TAPE["serial"]: 1186, LASER["serial"]: 1187}
+"""Under which the calibration laboratory files an instrument, year after year."""
 
 
 def _manager(at: datetime) -> Membership:
@@ -214,6 +216,7 @@ def _instrument(manager: Membership, at: datetime, fields: Mapping[str, Any]) ->
         record_id=new_id(),
         calibrated_on=calibrated_on,
         calibration_due_on=calibrated_on + YEAR,
+        certificate_number=_certificate_number(fields["serial"], calibrated_on),
         **fields,
     )
 
@@ -228,8 +231,12 @@ def calibrate_again(demo: DemoWorkshop, instrument: Instrument, at: datetime) ->
         calibrated_on=at.date(),
         calibration_due_on=at.date() + YEAR,
         certificate=fields.get("certificate"),
-        certificate_number=fields.get("certificate_number", ""),
+        certificate_number=_certificate_number(instrument.serial, at.date()),
     )
+
+
+def _certificate_number(serial: str, calibrated_on: date) -> str:
+    return f"HB {calibrated_on:%y}-{CALIBRATION_NUMBERS[serial]}"
 
 
 def _bay(manager: Membership, at: datetime) -> Bay:

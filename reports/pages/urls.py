@@ -2,6 +2,6 @@
 
 from django.urls import path
 
-from .verify import verify
+from .verify import ask, verify
 
-urlpatterns = [path("verify/<str:code>", verify, name="verify")]
+urlpatterns = [path("verify/", ask, name="verify-ask"), path("verify/<str:code>", verify, name="verify")]

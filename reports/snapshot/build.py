@@ -62,11 +62,10 @@ def _document(source: Source) -> doc.Document:
         signatures=closing.signatures(source),
         ending=closing.ending(source),
         ledger=closing.ledger_reference(source),
-        replaces=str(certificate.replaces.number) if certificate.replaces else "",
-        replacement_reason=certificate.reason,
+        replaces=closing.replacement(source),
         single_person_workshop=source.workshop.single_person,
         photos=len(source.case.photos),
-        units=doc.Units(length=source.workshop.length_unit),  # type: ignore[arg-type]
+        units=source.units,
         language=settings.LANGUAGE_CODE,
     )
 

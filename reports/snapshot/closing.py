@@ -2,42 +2,61 @@
 
 from __future__ import annotations
 
-import uuid
-
 from django.utils.translation import gettext as _
 
-from calibration.models import Job
-from calibration.rules.texts import finding_detail
+from calibration.models import Job, JobEnd, Reversion
+from calibration.rules.record import FindingRaised
 from fleet.models import LedgerEntry
 
 from ..certificate import document as doc
 from ..certificate.texts import READINESS_ITEMS, RIDE_POSITIONS, wording
+from .finding_words import REMEDIES, place, remedy, statement
 from .source import Source
 
 
 def signatures(source: Source) -> tuple[doc.Signature, ...]:
-    return (*_approvals(source), *_closings(source), *_replacements(source))
+    """Sign-offs and approvals: over the hash of what was shown. Nobody signs that a job ended."""
+    return (*_approvals(source), *_sign_offs(source))
 
 
 def ending(source: Source) -> doc.Ending | None:
     """Why a job ended without sign-off, and what has to be mended; None where it was signed off."""
-    job = source.case.job
-    if job.state == Job.State.SIGNED_OFF:
+    if source.case.job.state == Job.State.SIGNED_OFF:
         return None
-    reason, by = _ending_reason(source)
-    return doc.Ending(reason=reason, ended_by=source.name(by), to_mend=to_mend(source))
+    ends: list[JobEnd | Reversion] = [*source.case.reversions, *source.case.ends]
+    last = ends[-1] if ends else None
+    return doc.Ending(
+        reason=last.reason if last else "",
+        ended_by=source.name(last.recorded_by) if last else "",
+        to_mend=to_mend(source),
+        role=source.role(last.recorded_by) if last else "",
+        ended_at=source.local(last.recorded_at) if last else None,
+        content_sha256=source.case.standing.content_sha256,
+    )
 
 
 def to_mend(source: Source) -> tuple[str, ...]:
-    """A sentence for each thing that stood in the way of sign-off."""
+    """A sentence for each thing to be mended on the vehicle that still stands."""
     standing = source.case.standing
-    standing_findings = [*standing.stops, *standing.rejected, *standing.missing_rulings]
+    found = [each for each in source.case.record.findings if standing.is_live(each)]
+    told = [remedy(each.code, each.corner or "", each.values) for each in found]
+    told += [_not_accepted(source, each) for each in standing.rejected if each.code not in REMEDIES]
     failed = [item for item, outcome in standing.readiness.items() if outcome == "fail"]
-    sentences = [
-        *(finding_detail(each.code, each.corner, each.values) for each in standing_findings),
-        *(_failed_item(source, item) for item in failed),
-    ]
+    sentences = [*filter(None, told), *(_failed_item(source, item) for item in failed)]
     return tuple(dict.fromkeys(sentences))
+
+
+def replacement(source: Source) -> doc.Replacement | None:
+    certificate = source.certificate
+    if certificate.replaces is None:
+        return None
+    asked_by = certificate.requested_by
+    return doc.Replacement(
+        number=str(certificate.replaces.number),
+        reason=certificate.reason,
+        asked_by=source.name(asked_by) if asked_by else "",
+        asked_at=source.local(certificate.requested_at) if asked_by else None,
+    )
 
 
 def departures(source: Source) -> tuple[str, ...]:
@@ -65,76 +84,48 @@ def _approvals(source: Source) -> list[doc.Signature]:
     ]
 
 
-def _closings(source: Source) -> list[doc.Signature]:
-    signed = [("work_complete", each, each.content_sha256) for each in source.case.sign_offs]
-    reverted = source.case.job.state == Job.State.REVERTED
-    meaning = "reverted" if reverted else "job_ended"
-    ended = [(meaning, each, source.case.standing.content_sha256) for each in source.case.ends]
+def _sign_offs(source: Source) -> list[doc.Signature]:
     return [
         doc.Signature(
             name=source.name(each.recorded_by),
             role=source.role(each.recorded_by),
-            meaning=code,
+            meaning="work_complete",
             signed_at=source.local(each.recorded_at),
-            content_sha256=sha256,
+            content_sha256=each.content_sha256,
         )
-        for code, each, sha256 in (*signed, *ended)
-        if each.recorded_by is not None
+        for each in source.case.sign_offs
     ]
 
 
-def _replacements(source: Source) -> list[doc.Signature]:
-    """Who asked for this replacement, over the bytes that it replaces."""
-    certificate = source.certificate
-    if certificate.replaces is None or certificate.requested_by is None:
-        return []
-    return [
-        doc.Signature(
-            name=source.name(certificate.requested_by),
-            role=source.role(certificate.requested_by, deciding=True),
-            meaning="certificate_replaced",
-            signed_at=source.local(certificate.requested_at),
-            content_sha256=certificate.replaces.file.sha256,
-        )
-    ]
-
-
-def _ending_reason(source: Source) -> tuple[str, uuid.UUID | None]:
-    if source.case.ends:
-        return source.case.ends[-1].reason, source.case.ends[-1].recorded_by
-    if source.case.reversions:
-        return source.case.reversions[-1].reason, source.case.reversions[-1].recorded_by
-    return "", None
+def _not_accepted(source: Source, finding: FindingRaised) -> str:
+    """What a manager's ruling let stand."""
+    where = place(finding.corner, finding.values)
+    return _("%(place)s, not accepted: %(statement)s") % {
+        "place": where,
+        "statement": statement(source, finding.code, finding.values),
+    }
 
 
 def _failed_item(source: Source, item: str) -> str:
     notes = [each.checks[item].get("note") for each in source.case.readiness if item in each.checks]
     name = wording(READINESS_ITEMS, item)
     if notes and notes[-1]:
-        return _("Readiness, %(item)s: failed (%(note)s).") % {"item": name, "note": notes[-1]}
-    return _("Readiness, %(item)s: failed.") % {"item": name}
+        return _("%(item)s, failed: %(note)s.") % {"item": name, "note": notes[-1].rstrip(".")}
+    return _("%(item)s: failed.") % {"item": name}
 
 
 def _pauses(source: Source) -> list[str]:
-    text = _("The job was paused on %(when)s: %(reason)s.")
+    text = _("The job was paused by %(who)s: %(reason)s.")
     return [
-        text
-        % {
-            "when": source.local(each.recorded_at).strftime("%Y-%m-%d %H:%M"),
-            "reason": each.reason.rstrip("."),
-        }
+        text % {"who": source.by(each.recorded_by, each.recorded_at), "reason": each.reason.rstrip(".")}
         for each in source.case.pauses
     ]
 
 
 def _reversions(source: Source) -> list[str]:
-    text = _("Return to the earlier set-points was decided on %(when)s: %(reason)s.")
+    text = _("Return to the earlier set-points was decided by %(who)s: %(reason)s.")
     return [
-        text
-        % {
-            "when": source.local(each.recorded_at).strftime("%Y-%m-%d %H:%M"),
-            "reason": each.reason.rstrip("."),
-        }
+        text % {"who": source.by(each.recorded_by, each.recorded_at), "reason": each.reason.rstrip(".")}
         for each in source.case.reversions
     ]
 

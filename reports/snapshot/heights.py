@@ -7,8 +7,6 @@ from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
-from django.utils.translation import gettext as _
-
 from calibration.metrology.corners import AXLES, CORNERS, Corner
 from calibration.models import Assessment, Reading, Round
 from calibration.rules.course import VOIDING_KINDS
@@ -30,7 +28,7 @@ def as_found(source: Source) -> doc.HeightState | None:
     first_round = assessments[0].content["rounds"][0]
     rows = [each for each in assessments if each.content["rounds"][0] == first_round]
     row = [each for each in rows if _targets(each) == _targets(rows[0])][-1]
-    return _with_voids(source, _state(source, row), _pooled(source, row)[-1])
+    return _with_work_since(source, _state(source, row), _pooled(source, row)[-1])
 
 
 def _targets(row: Assessment) -> list[float]:
@@ -38,7 +36,7 @@ def _targets(row: Assessment) -> list[float]:
 
 
 def as_left(source: Source) -> doc.HeightState | None:
-    """The last verdict; None where set-points were written after the last judged round."""
+    """The last verdict; None where set-points were written or the vehicle was worked on after the last judged round."""
     if not source.case.assessments:
         return None
     rounds = _rounds_by_id(source)
@@ -46,8 +44,9 @@ def as_left(source: Source) -> doc.HeightState | None:
         source.case.assessments,
         key=lambda each: (max(rounds[key].happened_at for key in each.content["rounds"]), each.recorded_at),
     )
-    measured_at = max(rounds[key].happened_at for key in row.content["rounds"])
-    if any(write.happened_at > measured_at for write in source.case.writes):
+    last = _pooled(source, row)[-1]
+    written = [each for each in source.case.writes if each.repeats_id is None and each.happened_at > last.happened_at]
+    if written or _work_after(source, last):
         return None
     return _state(source, row)
 
@@ -69,6 +68,7 @@ def rounds(source: Source) -> tuple[doc.RoundEntry, ...]:
             settled=each.settled,
             temperature_deg_c=None if each.temperature_deg_c is None else plain_zero(float(each.temperature_deg_c)),
             from_paper=each.recorded_from == "paper",
+            repeats=source.round_numbers[str(each.repeats_id)] if each.repeats_id else None,
         )
         for number, each in enumerate(source.case.rounds, start=1)
     )
@@ -179,20 +179,19 @@ def _moment(fact: Round | ServiceEvent) -> tuple[datetime, datetime]:
     return fact.happened_at, fact.recorded_at
 
 
-def _with_voids(source: Source, state: doc.HeightState, last: Round) -> doc.HeightState:
-    """Say at a corner why its height as found no longer counts."""
+def _work_after(source: Source, measured: Round) -> list[ServiceEvent]:
+    """Work on the vehicle after a round that makes heights before and after it say nothing about each other."""
+    return [each for each in source.case.events if each.kind in VOIDING_KINDS and _moment(each) > _moment(measured)]
+
+
+def _with_work_since(source: Source, state: doc.HeightState, last: Round) -> doc.HeightState:
+    """Name at a corner the work done there after it was found; the verdict on what was found stands."""
     corners = dict(state.corners)
-    for event in source.case.events:
-        if event.kind not in VOIDING_KINDS or _moment(event) <= _moment(last):
-            continue
+    for event in _work_after(source, last):
         for corner in CORNERS if not event.corner else (event.corner,):
             known = _known(corner)
-            corners[known] = replace(corners[known], void_reason=_void_reason(event))
+            corners[known] = replace(corners[known], overtaken_by=wording(EVENTS, event.kind))
     return replace(state, corners=corners)
-
-
-def _void_reason(event: ServiceEvent) -> str:
-    return _("%(event)s afterwards, within this job.") % {"event": wording(EVENTS, event.kind)}
 
 
 def _was_judged_before(source: Source, measured: Round, at: datetime) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import uuid
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timezone
 from functools import cached_property
 from zoneinfo import ZoneInfo
 
@@ -14,6 +14,8 @@ from calibration.metrology.corners import CORNERS, Corner
 from calibration.selectors.casefile import CaseFile
 from fleet.models import Membership, Role, Workshop
 
+from ..certificate import document as doc
+from ..certificate.display import stamp_with_zone
 from ..models import Certificate
 
 
@@ -33,6 +35,25 @@ class Source:
     def local(self, at: datetime) -> datetime:
         """The same instant as the workshop's clocks show it."""
         return at.astimezone(self.zone)
+
+    def stamp(self, at: datetime) -> str:
+        """A time in a sentence, in the offset of all times of the document."""
+        offset = self.local(self.issued_at).utcoffset()
+        assert offset is not None  # a workshop's zone has one
+        return stamp_with_zone(at.astimezone(timezone(offset)))
+
+    def by(self, membership_id: uuid.UUID | None, at: datetime) -> str:
+        """Who and when, in a sentence."""
+        return _("%(name)s, %(when)s") % {"name": self.name(membership_id), "when": self.stamp(at)}
+
+    @cached_property
+    def units(self) -> doc.Units:
+        return doc.Units(length=self.workshop.length_unit)  # type: ignore[arg-type]
+
+    @cached_property
+    def hexadecimal(self) -> bool:
+        specification = self.case.specification
+        return specification is not None and specification.content.get("setpoint_base") == "hexadecimal"
 
     @cached_property
     def _people(self) -> dict[uuid.UUID, Membership]:

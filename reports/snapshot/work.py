@@ -7,14 +7,15 @@ from collections.abc import Mapping
 from typing import Any
 
 from calibration.metrology.corners import CORNERS, Corner
-from calibration.models import Approval, Write
+from calibration.models import Approval, Finding, Ruling, Write
 from calibration.rules.readiness import ITEMS
 from calibration.rules.record import Resumed, RoundMeasured, Setpoints, WriteDone
-from calibration.rules.texts import finding_detail
 
 from ..certificate import document as doc
 from ..certificate.texts import FOLLOW_UPS
+from .finding_words import statement
 from .heights import corner_counts, not_adjustable_here
+from .settled import status_of
 from .source import Source, as_corner, plain_zero
 
 
@@ -51,21 +52,26 @@ def setpoints(source: Source) -> dict[Corner, doc.SetpointSummary]:
 
 
 def writes(source: Source) -> tuple[doc.WriteEntry, ...]:
+    """Every write; one that was only received once more names the one that it repeats."""
     before = _stored_before_writes(source)
     proposals = {each.pk: each for each in source.case.proposals}
     entries = []
     ordered = sorted(source.case.writes, key=lambda each: (each.happened_at, each.recorded_at))
-    for number, write in enumerate(ordered, start=1):
+    numbers = {write.pk: number for number, write in enumerate(ordered, start=1)}
+    for write in ordered:
         proposal = proposals.get(write.proposal_id) if write.proposal_id else None
         entries.append(
             doc.WriteEntry(
-                number=number,
+                number=numbers[write.pk],
                 written_at=source.local(write.written_at),
                 written_by=source.name(write.recorded_by),
                 verified=write.verified,
-                corners=_corner_writes(write, before[write.pk], proposal.to_setpoints if proposal else {}),
+                corners=_corner_writes(
+                    write, before[write.repeats_id or write.pk], proposal.to_setpoints if proposal else {}
+                ),
                 proposal=proposal.kind if proposal else None,  # type: ignore[arg-type]
                 justification=proposal.justification if proposal else "",
+                repeats=numbers.get(write.repeats_id) if write.repeats_id else None,
             )
         )
     return tuple(entries)
@@ -98,33 +104,35 @@ def _corner_writes(write: Write, before: Setpoints, intended: Mapping[str, int])
 
 
 def findings(source: Source) -> tuple[doc.FindingEntry, ...]:
-    """Every finding with its ruling; a word that all is well is left out once it no longer holds."""
+    """Every finding with how it ended; a word that all is well is left out once it no longer holds."""
     rulings = {each.finding_id: each for each in source.case.rulings}
     record, standing = source.case.record, source.case.standing
     lapsed = {each.id for each in record.findings if each.code == "leave_alone" and not standing.is_live(each)}
-    entries = []
-    for each in source.case.findings:
-        if each.pk in lapsed:
-            continue
-        ruling = rulings.get(each.pk)
-        entries.append(
-            doc.FindingEntry(
-                code=each.code,
-                severity=each.severity,  # type: ignore[arg-type]
-                detail=finding_detail(each.code, each.corner or None, each.values),
-                corner=as_corner(each.corner),
-                ruling=doc.Ruling(
-                    decision=ruling.decision,  # type: ignore[arg-type]
-                    reason=ruling.reason,
-                    ruled_by=source.name(ruling.recorded_by),
-                    ruled_at=source.local(ruling.recorded_at),
-                    self_approved=ruling.self_approved,
-                )
-                if ruling
-                else None,
-            )
-        )
-    return tuple(entries)
+    rows = [each for each in source.case.findings if each.pk not in lapsed]
+    return tuple(_finding(source, each, rulings.get(each.pk)) for each in rows)
+
+
+def _finding(source: Source, row: Finding, ruling: Ruling | None) -> doc.FindingEntry:
+    status, settled = status_of(source, row)
+    return doc.FindingEntry(
+        code=row.code,
+        severity=row.severity,  # type: ignore[arg-type]
+        detail=statement(source, row.code, row.values),
+        corner=as_corner(row.corner),
+        ruling=_ruling(source, ruling) if ruling else None,
+        status=status,
+        settled=settled,
+    )
+
+
+def _ruling(source: Source, ruling: Ruling) -> doc.Ruling:
+    return doc.Ruling(
+        decision=ruling.decision,  # type: ignore[arg-type]
+        reason=ruling.reason,
+        ruled_by=source.name(ruling.recorded_by),
+        ruled_at=source.local(ruling.recorded_at),
+        self_approved=ruling.self_approved,
+    )
 
 
 def approvals(source: Source) -> tuple[doc.ApprovalEntry, ...]:

@@ -7,8 +7,10 @@ from datetime import timedelta
 import pytest
 
 from calibration.models import Decision
+from calibration.services import decisions
 from fleet import services as fleet_services
-from fleet.errors import Conflict, Forbidden, Invalid, TooMany
+from fleet.errors import Conflict, Forbidden, Invalid, NotFound, TooMany
+from fleet.ids import new_id
 from fleet.models import LedgerEntry, OutboxItem, Workshop
 from tests.calibration.bench import COUNTS, Bench
 from tests.factories import Site
@@ -69,9 +71,6 @@ def test_a_refused_proposal_may_be_the_end(waiting: Bench) -> None:
 
 
 def test_a_decision_is_made_once_and_only_while_it_is_asked_for(waiting: Bench) -> None:
-    from calibration.services import decisions
-    from fleet.ids import new_id
-
     approval = waiting.standing.open_approval
     assert approval is not None
     waiting.measure({"FL": 470})
@@ -164,6 +163,24 @@ def test_who_recorded_what_a_finding_is_about_does_not_rule_on_it(site: Site) ->
         bench.rule("write_without_proposal", person=site.manager)
     bench.rule("write_without_proposal", person=site.person("manager"))
     assert not bench.case.rulings[0].self_approved
+
+
+def test_what_is_not_there_is_neither_decided_nor_ruled_on(bench: Bench) -> None:
+    """Another job's finding is none of this job's, and an unknown request none at all."""
+    other = Bench.open(bench.site)
+    other.ready()
+    other.write(None, COUNTS)
+    with pytest.raises(NotFound):
+        bench.rule_on(other.case.findings[0].pk)
+    with pytest.raises(NotFound):
+        decisions.approval_decide(
+            actor=bench.actor(bench.site.manager),
+            record_id=new_id(),
+            approval_id=new_id(),
+            decision="approve",
+            reason="looked at the vehicle",
+            content_sha256="0" * 64,
+        )
 
 
 def test_who_ruled_does_not_sign(bench: Bench) -> None:

@@ -6,8 +6,10 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
+from django.db import transaction
 
 from calibration.models import Job
+from calibration.services import jobs
 from fleet.errors import Conflict, Forbidden, Invalid
 from fleet.models import LedgerEntry, OutboxItem
 from tests.calibration.bench import COUNTS, Bench
@@ -105,6 +107,19 @@ def test_no_job_moves_to_a_vehicle_with_an_open_one(site: Site, bench: Bench, is
     with pytest.raises(Conflict) as refusal:
         bench.refile(busy)
     assert refusal.value.code == "job_open"
+
+
+def test_two_that_open_or_move_to_one_vehicle_at_once_make_one_open_job(
+    site: Site, bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each has looked before the other was stored; the database has the last word."""
+    busy = Bench.open(site)
+    monkeypatch.setattr(jobs, "_require_no_open_job", lambda vehicle: None)
+    for act in (lambda: bench.refile(busy.vehicle), lambda: Bench.open(site, busy.vehicle)):
+        with pytest.raises(Conflict) as refusal, transaction.atomic():
+            act()
+        assert refusal.value.code == "job_open"
+        assert str(busy.job.pk) in str(refusal.value.detail)
 
 
 def test_a_job_does_not_move_to_where_it_is_nor_by_a_technician(site: Site, bench: Bench) -> None:

@@ -69,6 +69,9 @@ def test_a_command_that_needs_another_role_asks_for_its_url(monkeypatch: pytest.
     [
         ("LEVELBOOK_DATABASE_ROLE", "superuser", "allowed are app, owner, admin"),
         ("LEVELBOOK_HTTPS", "yes", "LEVELBOOK_HTTPS is 'yes'; use 1 or 0"),
+        ("TOKEN_LIFETIME_DAYS", "a week", "TOKEN_LIFETIME_DAYS is 'a week'; use a whole number of days"),
+        ("TOKEN_LIFETIME_DAYS", "0", "from 1 to 3650"),
+        ("CACHE_URL", "localhost:6379", "CACHE_URL must be like redis://HOST:6379/1"),
     ],
 )
 def test_a_setting_that_cannot_be_understood_is_refused(
@@ -77,6 +80,15 @@ def test_a_setting_that_cannot_be_understood_is_refused(
     shown = settings_value("settings.HTTPS", LEVELBOOK_DATA=str(data.root), **{variable: value})
     assert shown.returncode != 0
     assert message in shown.stderr
+
+
+def test_tokens_figures_and_the_shared_cache_are_set_from_the_environment(data: DataFolder) -> None:
+    expression = "settings.TOKEN_LIFETIME_DAYS, settings.METRICS_TOKEN, settings.CACHES['shared']['LOCATION']"
+    folder = str(data.root)
+    assert settings_value(expression, LEVELBOOK_DATA=folder).stdout == f"90  {folder}/cache\n"
+    chosen = {"TOKEN_LIFETIME_DAYS": "7", "METRICS_TOKEN": "figures", "CACHE_URL": "valkey://cache.example:6379/1"}
+    shown = settings_value(expression, LEVELBOOK_DATA=folder, **chosen)
+    assert shown.stdout == "7 figures redis://cache.example:6379/1\n"
 
 
 def test_https_switches_secure_cookies_and_strict_transport_on(data: DataFolder) -> None:

@@ -45,15 +45,20 @@ def test_a_proxy_on_this_machine_does_not_make_them_public(client: Client, heade
     assert client.get("/metrics", headers={header: "192.0.2.7"}).status_code == 404
 
 
-def test_elsewhere_figures_need_the_token(client: Client, db: None, settings: Any) -> None:
+@pytest.mark.parametrize("address", ["192.0.2.7", "127.0.0.1"])
+def test_where_a_token_is_set_everybody_needs_it(client: Client, db: None, settings: Any, address: str) -> None:
     def asked(token: str) -> int:
         headers = {"Authorization": f"Bearer {token}"}
-        return client.get("/metrics", REMOTE_ADDR="192.0.2.7", headers=headers).status_code
+        return client.get("/metrics", REMOTE_ADDR=address, headers=headers).status_code
 
-    settings.METRICS_TOKEN = ""
-    assert asked("") == 404
     settings.METRICS_TOKEN = "figures"  # noqa: S105
     assert (asked("figures"), asked("figure"), asked("")) == (200, 404, 404)
+
+
+def test_without_a_token_in_the_settings_none_opens_the_figures_to_elsewhere(client: Client, settings: Any) -> None:
+    settings.METRICS_TOKEN = ""
+    headers = {"Authorization": "Bearer "}
+    assert client.get("/metrics", REMOTE_ADDR="192.0.2.7", headers=headers).status_code == 404
 
 
 @pytest.mark.parametrize("path", ["/healthz", "/readyz", "/metrics"])

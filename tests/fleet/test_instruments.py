@@ -37,7 +37,7 @@ def test_a_class_or_a_certificate_states_the_accuracy(site: Site) -> None:
     [
         ({}, "/accuracy_class", "class_or_certificate"),
         ({"accuracy_class": "II", "certificate": CERTIFICATE}, "/accuracy_class", "class_or_certificate"),
-        ({"accuracy_class": "IV"}, "/accuracy_class", "invalid_choice"),
+        ({"accuracy_class": "IV"}, "/accuracy_class", "not_allowed"),
         ({"accuracy_class": "II", "resolution_mm": 100, "length_mm": 50}, "/resolution_mm", "resolution_too_large"),
         ({"accuracy_class": "II", "calibration_due_on": "2026-01-10"}, "/calibration_due_on", "due_before_calibrated"),
         ({"accuracy_class": "II", **IN_FUTURE}, "/calibrated_on", "in_future"),

@@ -62,6 +62,32 @@ def test_a_tolerance_too_tight_for_a_tape_is_said(site: Site, path: str, monkeyp
     assert "50 %" in finding["detail"]
 
 
+@pytest.mark.parametrize(
+    ("target", "meant"),
+    [
+        (46.5, "It looks like centimetres (465 mm)."),
+        (18.3, "It looks like inches (465 mm)."),
+        (0.465, "It looks like metres (465 mm)."),
+        (27, "It looks like centimetres (270 mm) or inches (686 mm)."),
+        (4650, "Give it in millimetres."),
+        (3, "Give it in millimetres."),
+    ],
+)
+def test_a_target_in_another_unit_is_refused_naming_the_likely_one(
+    site: Site, path: str, target: float, meant: str
+) -> None:
+    response = post(site, path, changed(front__target_mm=target, front__tolerance_mm=0.1))
+    (error,) = response.json()["errors"]
+    assert (error["pointer"], error["code"]) == ("/front/target_mm", "implausible_height")
+    assert error["detail"].startswith(f"{target} mm is no height from hub centre to wheel arch")
+    assert error["detail"].endswith(meant)
+
+
+@pytest.mark.parametrize("target", [150, 2000])
+def test_a_target_at_the_ends_of_what_is_plausible_is_taken(site: Site, path: str, target: float) -> None:
+    assert post(site, path, changed(front__target_mm=target)).status_code == 201
+
+
 def test_the_share_needs_someone_who_computes_it(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(specifications, "_passing_share", [])
     with pytest.raises(RuntimeError, match="register_passing_share"):
@@ -106,7 +132,7 @@ def test_numbers_are_kept_as_they_were_meant(site: Site) -> None:
         ({"setpoint_max": 2**31}, "/setpoint_max", "max_value"),
         ({"setpoint_min": -(2**31) - 1}, "/setpoint_min", "min_value"),
         ({"setpoint_min": 0.5}, "/setpoint_min", "fraction"),
-        ({"setpoint_kind": "relative"}, "/setpoint_kind", "invalid_choice"),
+        ({"setpoint_kind": "relative"}, "/setpoint_kind", "not_allowed"),
         ({"front__setpoint_low": 215}, "/front/setpoint_high", "band_empty"),
         ({"front__target_mm": 0}, "/front/target_mm", "not_above"),
         ({"front__target_mm": "486"}, "/front/target_mm", "not_a_number"),
@@ -125,20 +151,20 @@ def test_numbers_are_kept_as_they_were_meant(site: Site) -> None:
         ({"settling_mm": -1}, "/settling_mm", "too_small"),
         ({"effective_from": "01.01.2026"}, "/effective_from", "not_a_date"),
         ({"source": " "}, "/source", "blank"),
-        ({"source_kind": "hearsay"}, "/source_kind", "invalid_choice"),
+        ({"source_kind": "hearsay"}, "/source_kind", "not_allowed"),
         ({"controlled_corners": ["FL", "FL"]}, "/controlled_corners", "corner_twice"),
-        ({"controlled_corners": ["XX"]}, "/controlled_corners/0", "invalid_choice"),
+        ({"controlled_corners": ["XX"]}, "/controlled_corners/0", "not_allowed"),
         ({"linked_corners": [["FL", "RL"]]}, "/linked_corners/0", "pair_of_one_axle"),
         ({"linked_corners": [["RL", "RR"], ["RR", "RL"]]}, "/linked_corners/1", "corner_twice"),
         ({"linked_corners": [["RL"]]}, "/linked_corners/0", "min_length"),
         ({"linked_corners": [["FL", "FR"]], **REAR_ONLY}, "/linked_corners/0", "pair_not_controlled"),
-        ({"readiness_not_applicable": ["paint"]}, "/readiness_not_applicable/0", "invalid_choice"),
+        ({"readiness_not_applicable": ["paint"]}, "/readiness_not_applicable/0", "not_allowed"),
         ({"reference_tyre": "wide"}, "/reference_tyre", "tyre_size"),
         ({"allowed_tyres": ["255/60R18", "wide"]}, "/allowed_tyres/1", "tyre_size"),
         ({"check_interval_months": 0}, "/check_interval_months", "min_value"),
         ({"side_diference_max_mm": 8}, "/side_diference_max_mm", "unknown_member"),
         ({"front__tolerence_mm": 6}, "/front/tolerence_mm", "unknown_member"),
-        ({"front": [486]}, "/front", "invalid"),
+        ({"front": [486]}, "/front", "not_an_object"),
     ],
     ids=lambda value: value if isinstance(value, str) else None,
 )  # fmt: skip

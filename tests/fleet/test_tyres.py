@@ -70,13 +70,18 @@ def test_every_speed_symbol_means_what_the_public_table_says(row: dict[str, str]
     assert speed_limit_km_h(row["symbol"]) == int(row["km_h"])
 
 
-@pytest.mark.parametrize("load_index", [59, 131, -1, 0, 10**30])
-def test_a_load_index_outside_the_table_is_refused(load_index: int) -> None:
+@pytest.mark.parametrize("load_index", [0, 59, 131, 152, 279])
+def test_a_load_index_beyond_the_table_has_no_known_capacity(load_index: int) -> None:
+    assert load_capacity_kg(load_index) is None
+
+
+@pytest.mark.parametrize("load_index", [-1, 280, 10**30])
+def test_what_is_no_load_index_is_refused(load_index: int) -> None:
     with pytest.raises(TyreError) as refused:
         load_capacity_kg(load_index, pointer="/tyres/FL/load_index")
     (error,) = refused.value.errors
     assert (error.pointer, error.code) == ("/tyres/FL/load_index", "load_index_unknown")
-    assert "60 to 130" in str(error.detail)
+    assert "0 to 279" in str(error.detail)
 
 
 @pytest.mark.parametrize("symbol", ["", "I", "O", "X", "Z", "v", "A9", "VV", "\0"])
@@ -144,8 +149,8 @@ def test_an_inch_flotation_size_states_its_diameter() -> None:
         ("255/60R00", "tyre_dimension"),
         ("14x10.5R15", "tyre_dimension"),
         ("31x01R15", "tyre_dimension"),
-        ("255/60R18 50V", "load_index_unknown"),
-        ("255/60R18 112/199V", "load_index_unknown"),
+        ("255/60R18 280V", "load_index_unknown"),
+        ("255/60R18 112/999V", "load_index_unknown"),
     ],
 )
 def test_what_cannot_be_read_is_refused_with_a_stable_code(text: str, code: str) -> None:

@@ -63,6 +63,14 @@ def test_something_outside_is_proposed_for() -> None:
     assert "FL" in decision.corners
 
 
+def test_a_side_outside_is_not_said_to_be_a_corner_outside() -> None:
+    """Both corners are within or undecided; what is outside is the difference between left and right."""
+    narrow = replace(SPECIFICATION, side_difference_max_mm=3.0)
+    decision = decided((4.0, -4.0, 0.0, 0.0), narrow)
+    assert (decision.step, decision.reason) == ("propose", "side_difference_outside")
+    assert decided((-12.0, 4.0, 0.0, 0.0), narrow).reason == "outside"
+
+
 def test_the_sixth_write_is_the_last() -> None:
     assert decided((-12.0, 0, 0, 0), writes=MAX_WRITES - 1).step == "propose"
     decision = decided((-12.0, 0, 0, 0), writes=MAX_WRITES)

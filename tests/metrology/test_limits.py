@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from calibration.metrology.corners import CORNERS
 from calibration.metrology.errors import MetrologyError
 from calibration.metrology.planner import Changes, check_limits, permitted_range, reversion_changes
 from calibration.metrology.response import Counts
@@ -33,6 +34,7 @@ def test_a_modest_change_of_a_freed_corner_passes_everything() -> None:
         "shift_review",
         "shift_limit",
         "not_significant",
+        "away_from_target",
         "warp_change",
     }
 
@@ -84,6 +86,36 @@ def test_values_and_limits_are_those_a_text_needs() -> None:
     assert found["not_significant"].limit == pytest.approx(1.96 * (4 / 3 + 0.42) ** 0.5, abs=0.02)
     assert found["warp_change"].corner is None
     assert found["warp_change"].value == pytest.approx(0.9 * 11 / 2)
+
+
+@pytest.mark.parametrize(
+    ("off_by", "changes", "outcome"),
+    [
+        ((-12.0, 0, 0, 0), (5, 0, 0, 0), "pass"),
+        ((-12.0, 0, 0, 0), (-1, 0, 0, 0), "review"),
+        ((-5.0, 0, 0, 0), (12, 0, 0, 0), "review"),
+        ((0, -12.0, 0, 0), (-4, 0, 0, 0), "pass"),
+        ((0, -12.0, 0, 0), (4, 0, 0, 0), "review"),
+    ],
+    ids=["towards", "away", "beyond", "away, but evening out the sides", "away, and parting the sides"],
+)
+def test_a_freed_corner_entered_to_move_off_its_target_takes_approval(
+    off_by: tuple[float, float, float, float], changes: Changes, outcome: str
+) -> None:
+    case = case_off_by(off_by)
+    [found] = [each for each in check_limits(case, changes, kind="entered") if each.code == "away_from_target"]
+    moved = CORNERS.index(found.corner or "FL")
+    assert found.outcome == outcome
+    assert found.limit == pytest.approx(abs(off_by[moved]))
+    assert found.value == pytest.approx(abs(off_by[moved] + 0.9 * changes[moved]))
+    assert "away_from_target" not in {each.code for each in check_limits(case, changes, kind="computed")}
+
+
+def test_linked_corners_may_part_from_one_target_while_the_pair_comes_nearer() -> None:
+    case = case_off_by((0, 0, -12.0, 1.0), LINKED_REAR)
+    for change, outcome in ((4, "pass"), (-4, "review")):
+        found = check_limits(case, (0, 0, change, change), kind="entered")
+        assert {each.outcome for each in found if each.code == "away_from_target"} == {outcome}
 
 
 def test_unmoved_corners_are_not_checked() -> None:

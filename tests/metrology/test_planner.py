@@ -215,7 +215,35 @@ def test_a_corner_may_move_away_from_its_target_for_the_side() -> None:
     plan = compute_plan(case_off_by((30.0, 1.0, 0, 0), narrow, freed=("FL", "FR")))
     assert plan.changes[0] == -3
     assert plan.changes[1] > 0
-    assert "moves_for_the_whole" in (plan.reasons[1].code, plan.reasons[1].also)
+    assert "moves_for_side_difference" in (plan.reasons[1].code, plan.reasons[1].also)
+
+
+def test_a_corner_that_moves_for_the_side_does_not_say_it_is_off_its_target() -> None:
+    """Half a millimetre is nothing that a tape can tell: front left follows front right."""
+    plan = compute_plan(case_off_by((0.5, -7.0, 0, 0), freed=("FL", "FR")))
+    assert plan.changes[0] == -1
+    assert [reason_of(plan, corner) for corner in ("FL", "FR")] == ["moves_for_side_difference", "moves_towards_target"]
+    assert plan.reasons[0].numbers["side_difference_mm"] == pytest.approx(7.5)
+
+
+def test_where_an_axle_is_not_controlled_only_the_side_can_be_the_reason() -> None:
+    """Warp is no term of the sum there."""
+    case = case_off_by((0, 0, 0.5, -7.0), REAR_ONLY, setpoints=(None, None, 100, 100), freed=("RL", "RR"))
+    plan = compute_plan(case)
+    assert plan.changes[2] == -1
+    assert reason_of(plan, "RL") == "moves_for_side_difference"
+
+
+def test_a_corner_that_moves_for_the_twist_says_so() -> None:
+    twisted = replace(SPECIFICATION, warp_max_mm=1.0)
+    plan = compute_plan(case_off_by((6.0, -1.0, -1.0, 6.0), twisted))
+    assert [each.code for each in plan.reasons] == [
+        "moves_towards_target",
+        "moves_for_warp",
+        "moves_for_warp",
+        "moves_towards_target",
+    ]
+    assert plan.reasons[1].numbers["warp_mm"] == pytest.approx(7.0)
 
 
 def test_a_corner_without_any_known_response_is_left_alone() -> None:

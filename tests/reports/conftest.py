@@ -10,6 +10,7 @@ import pytest
 if TYPE_CHECKING:
     from fleet.models import OutboxItem
     from tests.factories import Site
+    from tests.reports.jobs import Bench
 
 
 @pytest.fixture
@@ -25,6 +26,17 @@ def site(db: None, no_hints: None) -> Site:
     from tests.factories import make_site
 
     return make_site()
+
+
+@pytest.fixture
+def ready(site: Site) -> Bench:
+    """A job whose vehicle has been checked and waits to be measured."""
+    from tests.reports.jobs import Bench
+
+    bench = Bench.at(site)
+    bench.receive()
+    bench.check_readiness()
+    return bench
 
 
 @pytest.fixture

@@ -70,10 +70,11 @@ class Bench:
         with in_workshop(self.site.workshop.pk):
             readiness_record(actor=self.actor(), record_id=new_id(), job_id=self.job_id, checks=checks)
 
-    def measure(self, heights: tuple[Decimal, ...]) -> Round:
-        actor = self.actor()
+    def measure(self, heights: tuple[Decimal, ...], *, spread: Mapping[str, int] | None = None, **fields: Any) -> Round:
+        """Two readings at each corner, one millimetre apart, or as far as `spread` says."""
+        actor, apart = self.actor(), spread or {}
         readings = [
-            {"corner": corner, "height_mm": height + step, "confirmed": True}
+            {"corner": corner, "height_mm": height + step * apart.get(corner, 1), "confirmed": True}
             for corner, height in zip(CORNERS, heights, strict=True)
             for step in (Decimal(0), Decimal(1))
         ]
@@ -82,18 +83,20 @@ class Bench:
                 actor=actor,
                 record_id=new_id(),
                 job_id=self.job_id,
-                taken_at=actor.now,
                 instrument=self.instrument,
                 setpoints=self.counts,
                 readings=readings,
                 temperature_deg_c=Decimal(14),
+                **{"taken_at": actor.now, **fields},
             )
 
     def propose(self) -> Proposal:
         with in_workshop(self.site.workshop.pk):
             return proposal_compute(actor=self.actor(), record_id=new_id(), job_id=self.job_id)
 
-    def write(self, proposal: Proposal | None, read_back: Mapping[str, int]) -> Write:
+    def write(
+        self, proposal: Proposal | None, read_back: Mapping[str, int], *, written_at: datetime | None = None
+    ) -> Write:
         actor = self.actor()
         self.counts = dict(read_back)
         with in_workshop(self.site.workshop.pk):
@@ -102,7 +105,7 @@ class Bench:
                 record_id=new_id(),
                 job_id=self.job_id,
                 proposal=proposal,
-                written_at=actor.now,
+                written_at=written_at or actor.now,
                 read_back=read_back,
             )
 
@@ -158,3 +161,12 @@ def ended(site: Site, **fields: Any) -> Bench:
     bench.measure(LOW_FRONT_LEFT)
     bench.end()
     return bench
+
+
+def suspect_front_left(bench: Bench) -> None:
+    """The front-left corner does not answer to a write, and a second round shows that it is so."""
+    bench.measure(LOW_FRONT_LEFT)
+    proposal = bench.propose()
+    bench.write(proposal, proposal.to_setpoints)
+    bench.measure(LOW_FRONT_LEFT)
+    bench.measure(LOW_FRONT_LEFT)

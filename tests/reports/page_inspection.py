@@ -75,3 +75,9 @@ def outside(page: LTPage, margin: float) -> list[Glyph]:
         or glyph.right > page.width - margin
         or glyph.top > page.height - margin
     ]
+
+
+def filled(page: LTPage, foot: float) -> float:
+    """Down to which share of the page's height its text reaches, the foot line left out."""
+    lowest = min(glyph.bottom for glyph in glyphs_of(page) if glyph.bottom > foot)
+    return (page.height - lowest) / page.height

@@ -1,164 +1,28 @@
-"""Invented documents: an ordinary certificate, its cousins, and one with everything at its longest."""
+"""Invented documents of jobs that went as jobs go."""
 
 from __future__ import annotations
 
-from dataclasses import fields, is_dataclass, replace
-from datetime import date, datetime, timedelta, timezone
-from typing import Any, get_type_hints
+from dataclasses import replace
+from datetime import date
 
-from calibration.metrology.corners import AXLES, CORNERS, CORNERS_OF, Corner
+from calibration.metrology.corners import CORNERS, CORNERS_OF
 from reports.certificate import document as doc
 
-ZONE = timezone(timedelta(hours=1))
-ARRIVAL = datetime(2026, 10, 6, 8, 12, tzinfo=ZONE)
-HASH = "9f2c71d04be85a3377c1d0e2a94b6f1880d3c5e7a1b294f6d8037e5c4b1a2f90"
-TECHNICIAN = "Ilse Mørk"
-MANAGER = "Tomas Weißmüller"
-TARGET_MM: dict[Corner, float] = {"FL": 486.0, "FR": 486.0, "RL": 504.0, "RR": 504.0}
-
-BUDGET = (
-    doc.BudgetLine("repeatability", 0.5, 20),
-    doc.BudgetLine("settling", 0.866),
-    doc.BudgetLine("resolution", 0.289),
-    doc.BudgetLine("mark_placement", 0.577),
-    doc.BudgetLine("instrument", 0.404),
-)
-
-
-def at(minutes: int) -> datetime:
-    return ARRIVAL + timedelta(minutes=minutes)
-
-
-def conformity(deviation_mm: float, uncertainty_mm: float, tolerance_mm: float) -> doc.Verdict:
-    """Guard band w = U (JCGM 106)."""
-    if abs(deviation_mm) + uncertainty_mm <= tolerance_mm:
-        return "within"
-    return "outside" if abs(deviation_mm) - uncertainty_mm > tolerance_mm else "undecided"
-
-
-def corner_result(corner: Corner, mean_mm: float, *, target_mm: float | None = None) -> doc.CornerResult:
-    target = TARGET_MM[corner] if target_mm is None else target_mm
-    deviation = mean_mm - target
-    return doc.CornerResult(
-        mean_mm=mean_mm,
-        expanded_uncertainty_mm=2.61,
-        coverage_factor=1.98,
-        standard_uncertainty_mm=1.32,
-        degrees_of_freedom=147,
-        readings=2,
-        rounds=1,
-        target_mm=target,
-        tolerance_mm=6.0,
-        deviation_mm=deviation,
-        verdict=conformity(deviation, 2.61, 6.0),
-        conformance_probability=0.00002 if abs(deviation) > 6 else 0.9937,
-        budget=BUDGET,
-    )
-
-
-def modes(means_mm: tuple[float, float, float, float]) -> doc.Modes:
-    """Heave, pitch, roll and warp of the deviations."""
-    fl, fr, rl, rr = (mean - TARGET_MM[corner] for mean, corner in zip(means_mm, CORNERS, strict=True))
-    return doc.Modes(
-        heave_mm=(fl + fr + rl + rr) / 4,
-        pitch_mm=(fl + fr - rl - rr) / 2,
-        roll_mm=(fl - fr + rl - rr) / 2,
-        warp_mm=(fl - fr - rl + rr) / 2,
-    )
-
-
-def height_state(
-    means_mm: tuple[float, float, float, float],
-    *,
-    minutes: int,
-    rounds: tuple[int, ...],
-    verdict: doc.Verdict,
-) -> doc.HeightState:
-    means = dict(zip(CORNERS, means_mm, strict=True))
-    sides = {
-        axle: doc.SideResult(
-            difference_mm=means[left] - means[right],
-            expanded_uncertainty_mm=3.62,
-            limit_mm=8.0,
-            verdict=conformity(means[left] - means[right], 3.62, 8.0),
-        )
-        for axle in AXLES
-        for left, right in [CORNERS_OF[axle]]
-    }
-    return doc.HeightState(
-        taken_at=at(minutes),
-        rounds=rounds,
-        corners={corner: corner_result(corner, mean) for corner, mean in means.items()},
-        verdict=verdict,
-        sides=sides,
-        modes=modes(means_mm),
-    )
-
-
-def round_entry(
-    number: int, minutes: int, means_mm: tuple[float, float, float, float], setpoints: dict[Corner, int]
-) -> doc.RoundEntry:
-    readings = tuple(
-        doc.ReadingEntry(corner, mean + step)
-        for corner, mean in zip(CORNERS, means_mm, strict=True)
-        for step in (-0.5, 0.5)
-    )
-    return doc.RoundEntry(
-        number=number,
-        taken_at=at(minutes),
-        measured_by=TECHNICIAN,
-        instrument="BM-2207",
-        readings=readings,
-        setpoints=setpoints,
-        temperature_deg_c=14.0,
-    )
-
-
-FOUND_MM = (497.5, 490.0, 505.5, 503.0)
-LEFT_MM = (486.5, 486.0, 505.0, 503.5)
-FOUND_COUNTS: dict[Corner, int] = {"FL": 128, "FR": 131, "RL": 117, "RR": 119}
-LEFT_COUNTS: dict[Corner, int] = {"FL": 116, "FR": 127, "RL": 117, "RR": 119}
-
-READINESS = tuple(
-    doc.ReadinessEntry(item, "pass", checked_by=TECHNICIAN, checked_at=at(9))
-    for item in (
-        "fault_memory",
-        "leakage",
-        "floor",
-        "measuring_condition",
-        "doors",
-        "power",
-        "reservoir",
-        "ride_position",
-        "tyre_pressures",
-        "steering_straight",
-        "secured",
-    )
-)
-
-SPECIFICATION = doc.SpecificationSummary(
-    revision=3,
-    source_kind="manufacturer",
-    source="Brae workshop manual, issue 4, p. 112",
-    effective_from=date(2026, 1, 1),
-    measuring_condition="ambulance equipment aboard, half tank",
-    front=doc.AxleTarget(486.0, 6.0, 40, 215),
-    rear=doc.AxleTarget(504.0, 6.0, 40, 215),
-    side_difference_max_mm=8.0,
-    settling_mm=1.5,
-    setpoint_min=0,
-    setpoint_max=255,
-)
-
-TAPE = doc.InstrumentEntry(
-    serial="BM-2207",
-    kind="tape",
-    resolution_mm=1.0,
-    calibrated_on=date(2026, 3, 2),
-    calibration_due_on=date(2027, 3, 2),
-    length_mm=3000.0,
-    accuracy_class="II",
-    calibration_reference="K-2026-0311",
+from .sample_parts import (
+    FOUND_COUNTS,
+    FOUND_MM,
+    HASH,
+    LEFT_COUNTS,
+    LEFT_MM,
+    MANAGER,
+    READINESS,
+    SPECIFICATION,
+    TAPE,
+    TECHNICIAN,
+    at,
+    corner_result,
+    height_state,
+    round_entry,
 )
 
 
@@ -247,9 +111,12 @@ def findings_report() -> doc.Document:
                 "Find and mend the leak at the rear left air spring.",
                 "Repeat the leak test before any adjustment.",
             ),
+            role="technician",
+            ended_at=at(90),
+            content_sha256=HASH,
         ),
         follow_ups=(),
-        signatures=(doc.Signature(TECHNICIAN, "technician", "job_ended", at(90), HASH),),
+        signatures=(),
     )
 
 
@@ -300,106 +167,68 @@ def rear_only_with_concession() -> doc.Document:
             ),
         ),
         follow_ups=(doc.FollowUp("not_adjustable_here", corner="FL"), doc.FollowUp("headlamp_aim")),
-        replaces="2026-0042",
-        replacement_reason="VIN corrected.",
+        replaces=doc.Replacement("2026-0042", "VIN corrected.", MANAGER, at(93)),
         single_person_workshop=True,
     )
 
 
-LONG = "Donaudampfschifffahrtselektrizitätenhauptbetriebswerkbauunterbeamtengesellschaft"
-LONG_SENTENCE = (
-    "The reading was taken at the wrong mark because the tape slipped on the wet arch while the "
-    "suspension was still coming down, as the second person confirmed on the spot. "
-)
-
-
-def extreme() -> doc.Document:
-    """Long names, 25 writes of 32-bit set-points, many strikes, inches, a 4,000-character reason."""
+def repaired() -> doc.Document:
+    """Found low at the front left, whose sensor was then replaced within the job."""
     sample = certificate()
-    big = {corner: doc.CornerWrite(-2147483648, 2147483647, -2147483647) for corner in CORNERS}
+    found = height_state((470.0, 486.5, 505.5, 503.0), minutes=18, rounds=(1,), verdict="outside")
+    found.corners["FL"] = replace(found.corners["FL"], overtaken_by="Height sensor replaced")
     return replace(
         sample,
-        number="HOLLINVALE-2026-000000000042-REPLACEMENT-0007",
-        workshop=doc.Party(f"{LONG} & Söhne", tuple(f"{LONG} {line}" for line in range(4)), f"{LONG}@example.test"),
-        operator=doc.Party(f"Operator {LONG}", (LONG, LONG), f"{LONG}@operator.example"),
-        vehicle=doc.VehicleIdentity("W" * 17, "W" * 30, LONG, LONG, 2024, 9999999.0, note=LONG_SENTENCE * 3),
-        tyres={corner: doc.Tyre(f"LT275/65R18 {corner}", "123/120", "(Y)", 8.25, 450.0) for corner in CORNERS},
-        setpoints={corner: doc.SetpointSummary(-2147483648, 2147483647, -2147483648) for corner in CORNERS},
-        writes=tuple(
-            doc.WriteEntry(n, at(20 + n), f"{TECHNICIAN} {LONG}", n % 2 == 0, big, "entered", LONG_SENTENCE)
-            for n in range(1, 26)
-        ),
-        rounds=tuple(
-            replace(
-                round_entry(n, 20 + n, FOUND_MM, dict.fromkeys(CORNERS, -2147483648)),
-                readings=tuple(
-                    doc.ReadingEntry(corner, 480.25 + step, step % 2 == 0, f"{TECHNICIAN} {LONG}", f"T{step}")
-                    for corner in CORNERS
-                    for step in range(16)
-                ),
-                from_paper=True,
-                settled=False,
-            )
-            for n in range(1, 13)
-        ),
-        strikes=tuple(
-            doc.Strike(n, "FL", 480.25, 490.75, LONG_SENTENCE, f"{MANAGER} {LONG}", at(30 + n), True, True)
-            for n in range(1, 13)
-        ),
-        findings=tuple(
+        number="2026-0046",
+        job=replace(sample.job, reason="complaint"),
+        as_found=found,
+        rounds=(round_entry(1, 18, (470.0, 486.5, 505.5, 503.0), FOUND_COUNTS), sample.rounds[1]),
+        events=(doc.EventEntry("sensor_replaced", at(30), "FL", "new height sensor"),),
+        findings=(
             doc.FindingEntry(
-                "write_without_proposal",
-                "review",
-                LONG_SENTENCE * 2,
-                "RR",
-                doc.Ruling("accept", LONG_SENTENCE * 25 if n == 3 else LONG_SENTENCE, MANAGER, at(60 + n), True),
-            )
-            for n in range(1, 9)
+                "corner_not_responding",
+                "stop",
+                "After a write a move of 16.0 mm was expected, and 0.5 mm was measured.",
+                "FL",
+                status="settled",
+                settled=f"height sensor replaced, Front left, recorded by {TECHNICIAN}, 2026-10-06 08:42 UTC+01:00",
+            ),
         ),
-        approvals=tuple(
-            doc.ApprovalEntry("proposal", "approve", LONG_SENTENCE, MANAGER, "manager", at(50 + n), True, HASH)
-            for n in range(6)
-        ),
-        concession=doc.Concession(500.0, 520.0, LONG_SENTENCE, LONG, date(2026, 10, 5)),
-        follow_ups=tuple(doc.FollowUp("headlamp_aim", LONG_SENTENCE, corner) for corner in CORNERS),
-        signatures=tuple(
-            doc.Signature(f"{TECHNICIAN} {LONG}", "technician", "work_complete", at(90 + n), HASH) for n in range(4)
-        ),
-        readiness=tuple(replace(entry, outcome="fail", note=LONG_SENTENCE) for entry in READINESS),
-        instruments=tuple(replace(TAPE, serial=f"{LONG}{n}", calibration_reference=LONG) for n in range(3)),
-        replaces="HOLLINVALE-2026-000000000041",
-        replacement_reason=LONG_SENTENCE,
-        units=doc.Units("inch", "mile", "psi"),
     )
 
 
-FREE_TEXTS = {"note", "remark", "reason", "detail", "justification", "replacement_reason", "void_reason"}
-_KEPT = {"language", "verification_url"}
+def reverted() -> doc.Document:
+    """Written once, then brought back to the set-points found."""
+    sample = certificate()
+    back = doc.WriteEntry(
+        2,
+        at(60),
+        TECHNICIAN,
+        True,
+        {"FL": doc.CornerWrite(116, 128, 128), "FR": doc.CornerWrite(127, 131, 131)},
+        "reversion",
+    )
+    return replace(
+        sample,
+        kind="findings_report",
+        number="2026-0047",
+        job=replace(sample.job, reason="complaint", state="reverted"),
+        as_left=height_state((497.0, 490.5, 505.0, 503.5), minutes=74, rounds=(2,), verdict="outside"),
+        setpoints={corner: doc.SetpointSummary(count, count, 125) for corner, count in FOUND_COUNTS.items()},
+        writes=(*sample.writes, back),
+        rounds=(sample.rounds[0], replace(round_entry(2, 74, FOUND_MM, FOUND_COUNTS), measured_by="Jo Ahlin")),
+        events=(),
+        follow_ups=(),
+        signatures=(),
+        ending=doc.Ending("The operator wants it back", MANAGER, (), "manager", at(50), HASH),
+    )
 
 
-def filled(part: Any, name_text: str, free_text: str) -> Any:
-    """A document, or a part of one, with every text replaced: free texts by one, names and the like by another."""
-    if is_dataclass(part) and not isinstance(part, type):
-        hints = get_type_hints(type(part))
-        texts = {field.name for field in fields(part) if hints[field.name] is str} - _KEPT
-        chosen = {name: free_text if name in FREE_TEXTS else name_text for name in texts}
-        others = {
-            field.name: filled(getattr(part, field.name), name_text, free_text)
-            for field in fields(part)
-            if field.name not in texts
-        }
-        return replace(part, **chosen, **others)
-    if isinstance(part, dict):
-        return {key: filled(value, name_text, free_text) for key, value in part.items()}
-    if isinstance(part, tuple) and not (part and isinstance(part[0], str)):
-        return tuple(filled(value, name_text, free_text) for value in part)
-    return part
-
-
-ALL = {
+ORDINARY = {
     "certificate": certificate,
     "left_alone": left_alone,
     "findings_report": findings_report,
     "rear_only_with_concession": rear_only_with_concession,
-    "extreme": extreme,
+    "repaired": repaired,
+    "reverted": reverted,
 }

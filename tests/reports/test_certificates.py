@@ -236,7 +236,8 @@ def test_refiled_job_has_its_certificate_replaced_once(site: Site, worker: Actor
         snapshot = CertificateFile.objects.get(certificate=new).snapshot
     assert snapshot["vehicle"]["vin"] == right.vin
     assert bench.vehicle.vin in snapshot["vehicle"]["note"]
-    assert snapshot["replaces"] == "1"
+    assert snapshot["replaces"]["number"] == "1"
+    assert (snapshot["replaces"]["asked_by"], snapshot["replaces"]["asked_at"]) == ("", None), "the service did it"
 
 
 def test_refiling_before_the_certificate_is_made_replaces_nothing(site: Site, worker: Actor) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC
 from typing import Any
 
 import pytest
@@ -14,6 +15,7 @@ from fleet.ids import new_id
 from fleet.tenancy import in_workshop
 from reports.codes import ALPHABET, CODE_LENGTH, grouped, new_code, read_code
 from reports.models import Certificate
+from reports.pages.verify import VERDICTS
 from reports.selectors.certificates import verification
 from reports.services.certificates import certificate_issue, certificate_prepare, certificate_replace
 from tests.factories import Site
@@ -170,3 +172,48 @@ class TestPage:
     def test_shows_what_was_typed_as_text(self, db: None) -> None:
         page = Client().get("/verify/%3Cscript%3E")
         assert "<script>" not in page.content.decode()
+
+
+class TestField:
+    """The address without a code, as somebody types it from a paper without scanning."""
+
+    def test_asks_for_the_code_in_a_plain_form(self, db: None) -> None:
+        page = Client().get("/verify/")
+        text = page.content.decode()
+        assert page.status_code == 200
+        assert '<form action="/verify/" method="get">' in text
+        assert 'name="code"' in text
+        assert "<script" not in text
+        assert "Unknown." not in text
+
+    def test_answers_for_a_typed_code_as_its_own_address_does(self, certificate: Certificate) -> None:
+        typed = f" {grouped(certificate.code).lower()} "
+        page = Client().get("/verify/", {"code": typed}).content.decode()
+        assert page == Client().get(f"/verify/{certificate.code}").content.decode()
+        assert "Valid." in page
+
+    @pytest.mark.parametrize("typed", ["a/b", "../admin", "0" * 16, "x" * 5000, "<b>"])
+    def test_whatever_is_typed_is_at_worst_unknown_and_shown_as_text(self, db: None, typed: str) -> None:
+        page = Client().get("/verify/", {"code": typed})
+        assert page.status_code == 404
+        assert "Unknown." in page.content.decode()
+        assert "<b>" not in page.content.decode()
+        assert "x" * 41 not in page.content.decode()
+
+    def test_gives_json_where_accept_asks_for_it(self, certificate: Certificate) -> None:
+        answer = Client().get("/verify/", {"code": certificate.code}, HTTP_ACCEPT="application/json")
+        assert answer.json()["state"] == "valid"
+
+
+def test_page_states_verdict_in_words_and_one_unambiguous_time(certificate: Certificate) -> None:
+    page = Client().get(f"/verify/{certificate.code}").content.decode()
+    assert "Every corner within tolerance, the measurement uncertainty taken into account." in page
+    assert certificate.issued_at is not None
+    assert f"{certificate.issued_at.astimezone(UTC):%Y-%m-%d %H:%M} UTC" in page
+    assert grouped(certificate.code) in page
+
+
+@pytest.mark.parametrize("verdict", ["within", "outside", "undecided", None])
+def test_every_verdict_has_words_of_its_own(verdict: str | None) -> None:
+    assert len(VERDICTS) == len({str(text) for text in VERDICTS.values()})
+    assert str(VERDICTS[verdict])

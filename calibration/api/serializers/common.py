@@ -10,6 +10,7 @@ from rest_framework import serializers
 from calibration.metrology.corners import CORNERS
 from fleet.api.fields import AwareDateTime, CornerMap, SetPoint, TrimmedText, VinField
 from fleet.api.inputs import RecordSerializer
+from fleet.api.person_names import PersonName
 
 from ..fields import OneOf
 
@@ -20,10 +21,11 @@ SEVERITIES = ("note", "review", "stop")
 class Reasoned(RecordSerializer):
     """A step that needs a reason."""
 
-    reason = TrimmedText(max_length=REASON_LENGTH)
+    reason = TrimmedText(max_length=REASON_LENGTH, help_text=_("Why, for whoever reads the record later."))
 
 
 def reason_text(**options: Any) -> TrimmedText:
+    options.setdefault("help_text", _("Why, for whoever reads the record later."))
     return TrimmedText(max_length=REASON_LENGTH, **options)
 
 
@@ -49,6 +51,7 @@ class Recorded(serializers.Serializer[Any]):
     recorded_by = serializers.UUIDField(
         allow_null=True, help_text=_("The person's id; null where the service did it itself.")
     )
+    recorded_by_name = PersonName("recorded_by")
 
 
 class RecordedInJob(Recorded):

@@ -10,6 +10,7 @@ from rest_framework import serializers
 from calibration.models import Approval, Decision, Finding, Ruling
 from fleet.api.fields import AwareDateTime
 from fleet.api.inputs import RecordSerializer
+from fleet.api.person_names import PersonName
 
 from ..fields import OneOf, RecordOf, Sha256
 from .common import Recorded, RecordedInJob, VehicleReference, corner, reason_text, severity
@@ -48,7 +49,9 @@ class StandingFinding(FindingRecord):
 
 
 class NewRuling(RecordSerializer):
-    finding = RecordOf(Finding.objects.all())
+    """A manager's word on a finding."""
+
+    finding = RecordOf(Finding.objects.all(), _("finding"), help_text=_("Id of the finding, one of this job's."))
     decision = OneOf(
         "RulingOutcome", Ruling.Outcome.values, help_text=_("`accept`: no longer blocks; `reject`: stands.")
     )
@@ -70,6 +73,7 @@ class ApprovalRecord(serializers.Serializer[Any]):
     job_number = serializers.IntegerField()
     vehicle = VehicleReference()
     subject = OneOf("ApprovalSubject", Approval.Subject.values)
+    detail = serializers.CharField(help_text=_("Why another person is asked, for people."))
     proposal = serializers.UUIDField(allow_null=True)
     concession = serializers.UUIDField(allow_null=True)
     content_sha256 = Sha256(help_text=_("To be sent back with the decision."))
@@ -78,10 +82,13 @@ class ApprovalRecord(serializers.Serializer[Any]):
     )
     requested_at = AwareDateTime()
     requested_by = serializers.UUIDField(allow_null=True)
+    requested_by_name = PersonName("requested_by")
     decision = DecisionRecord(allow_null=True)
 
 
 class NewDecision(RecordSerializer):
-    decision = OneOf("DecisionOutcome", Decision.Outcome.values)
+    """The decision on a request for approval."""
+
+    decision = OneOf("DecisionOutcome", Decision.Outcome.values, help_text=_("Whether it may be done."))
     reason = reason_text()
     content_sha256 = Sha256(help_text=_("Of what was shown: the approval's."))

@@ -9,7 +9,8 @@ from rest_framework import serializers
 
 from calibration.models import Job
 from fleet.api.fields import AwareDateTime, StrictBoolean, StrictDecimal, TrimmedText
-from fleet.api.inputs import PinField, RecordSerializer
+from fleet.api.inputs import FindingSerializer, PinField, RecordSerializer
+from fleet.api.person_names import PersonName
 from fleet.api.vehicle_models import SpecificationSerializer
 from fleet.models import Bay, ServiceEvent
 
@@ -42,18 +43,33 @@ MOST_KILOMETRES = 10_000_000
 class NewJob(RecordSerializer):
     """A vehicle has arrived."""
 
-    vehicle = VehicleByVin()
-    reason = OneOf("JobReason", Job.Reason.values)
+    vehicle = VehicleByVin(help_text=_("VIN of the vehicle."))
+    reason = OneOf("JobReason", Job.Reason.values, help_text=_("Why the vehicle came."))
     to_job = RecordOf(
         Job.objects.all(),
+        _("job"),
         required=False,
         allow_null=True,
         default=None,
         help_text=_("With reason `reversion`: the job whose as-found set-points are to be restored."),
     )
-    odometer_km = StrictDecimal(places=1, minimum=0, maximum=MOST_KILOMETRES)
-    bay = RecordOf(Bay.objects.all(), required=False, allow_null=True, default=None)
-    note = TrimmedText(max_length=2000, allow_blank=True, lines=True, required=False, default="")
+    odometer_km = StrictDecimal(places=1, minimum=0, maximum=MOST_KILOMETRES, help_text=_("Odometer at reception, km."))
+    bay = RecordOf(
+        Bay.objects.all(),
+        _("bay"),
+        required=False,
+        allow_null=True,
+        default=None,
+        help_text=_("Id of the bay in which it is measured; null: none of those surveyed."),
+    )
+    note = TrimmedText(
+        max_length=2000,
+        allow_blank=True,
+        lines=True,
+        required=False,
+        default="",
+        help_text=_("What the customer says, what was seen at reception."),
+    )
 
 
 class NewPause(Reasoned):
@@ -81,7 +97,7 @@ class NewEnd(Reasoned):
 class NewRefiling(Reasoned):
     """The job belonged to another vehicle."""
 
-    vehicle = VehicleByVin()
+    vehicle = VehicleByVin(help_text=_("VIN of the vehicle that it belonged to."))
 
 
 class NewReversion(Reasoned):
@@ -91,9 +107,11 @@ class NewReversion(Reasoned):
 class NewSignOff(RecordSerializer):
     """The signature that the work is complete, over what was shown."""
 
-    pin = PinField()
+    pin = PinField(help_text=_("The signer's own PIN, 4 to 8 digits as text."))
     content_sha256 = Sha256(help_text=_("The job's, as it was shown."))
-    remark = reason_text(allow_blank=True, required=False, default="")
+    remark = reason_text(
+        allow_blank=True, required=False, default="", help_text=_("What the certificate is to say besides.")
+    )
 
 
 # --- answers -----------------------------------------------------------------------------------------
@@ -119,6 +137,7 @@ class JobSummary(serializers.Serializer[Any]):
     note = serializers.CharField(allow_blank=True)
     opened_at = AwareDateTime()
     opened_by = serializers.UUIDField()
+    opened_by_name = PersonName("opened_by")
     closed_at = AwareDateTime(allow_null=True)
 
 
@@ -148,6 +167,16 @@ class RoundSetpoints(serializers.Serializer[Any]):
 
     round = serializers.UUIDField()
     setpoints = counts()
+
+
+class AsFound(RoundSetpoints):
+    """The first round, and the verdict on the vehicle as it was found."""
+
+    assessment = Document(
+        AssessmentDocument,
+        allow_null=True,
+        help_text=_("By the specification's own targets, whatever came afterwards; null where none was judged."),
+    )
 
 
 class PauseRecord(Recorded):
@@ -184,6 +213,7 @@ class EventInJob(serializers.Serializer[Any]):
     corner = corner(allow_null=True)
     happened_at = AwareDateTime()
     note = serializers.CharField(allow_blank=True)
+    findings = FindingSerializer(many=True)
 
 
 class JobRecord(JobSummary):
@@ -215,7 +245,7 @@ class JobRecord(JobSummary):
     refilings = RefilingRecord(many=True)
     events = EventInJob(many=True)
     photos = PhotoRecord(many=True)
-    as_found = RoundSetpoints(allow_null=True, help_text=_("The first round."))
+    as_found = AsFound(allow_null=True, help_text=_("The first round."))
     as_left = RoundSetpoints(allow_null=True, help_text=_("The last round."))
     setpoints = counts(allow_null=True, help_text=_("Those now stored, as last read; null while none were read."))
     baseline = counts(allow_null=True, help_text=_("The set-points that shift limits count from."))

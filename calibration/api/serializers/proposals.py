@@ -23,7 +23,7 @@ class NewProposal(RecordSerializer):
     """Nothing for a computed proposal; set-points and a justification for one entered by hand."""
 
     setpoints = counts(required=False)
-    justification = reason_text(required=False)
+    justification = reason_text(required=False, help_text=_("Why these set-points and not the computed ones."))
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
         """A hand-entered proposal says why, and only a hand-entered one does."""
@@ -105,6 +105,7 @@ class ProposalRecord(RecordedInJob):
 
     kind = OneOf("ProposalKind", KINDS)
     outcome = OneOf("ProposalOutcome", OUTCOMES)
+    detail = serializers.CharField(help_text=_("The outcome in words: why, and what may be done, for people."))
     justification = serializers.CharField(allow_blank=True)
     from_setpoints = counts()
     to_setpoints = counts(help_text=_("What to write."))
@@ -125,10 +126,10 @@ class ProposalRecord(RecordedInJob):
 class NewConcession(Reasoned):
     """Targets other than the specification's, which the operator has acknowledged."""
 
-    front_target_mm = StrictDecimal(places=2, above=0, maximum=99_999)
-    rear_target_mm = StrictDecimal(places=2, above=0, maximum=99_999)
+    front_target_mm = StrictDecimal(places=2, above=0, maximum=99_999, help_text=_("Target of the front axle, mm."))
+    rear_target_mm = StrictDecimal(places=2, above=0, maximum=99_999, help_text=_("Target of the rear axle, mm."))
     acknowledged_by = TrimmedText(max_length=120, help_text=_("Who acknowledged it for the operator."))
-    acknowledged_on = PlainDate()
+    acknowledged_on = PlainDate(help_text=_("Day on which it was acknowledged."))
 
 
 class ConcessionRecord(RecordedInJob):

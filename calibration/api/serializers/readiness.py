@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from django.utils.translation import gettext_lazy as _
@@ -10,40 +11,46 @@ from rest_framework.exceptions import ErrorDetail, ValidationError
 
 from calibration.rules.readiness import ITEMS, OUTCOMES
 from fleet.api.fields import TrimmedText
-from fleet.api.inputs import RecordSerializer
+from fleet.api.inputs import RecordSerializer, RequestBody
 
 from ..fields import OneOf
 from .common import RecordedInJob
 
+ITEM_TEXTS = {
+    "fault_memory": _("No stored faults in the suspension control unit."),
+    "leakage": _("No leak, no sagging corner."),
+    "floor": _("Level, firm floor."),
+    "measuring_condition": _("Vehicle in the condition that its specification names, nobody aboard."),
+    "doors": _("Doors closed."),
+    "power": _("Engine running or supply voltage held."),
+    "reservoir": _("Reservoir filled."),
+    "ride_position": _("Suspension at its normal ride position."),
+    "tyre_pressures": _("Tyre pressures set."),
+    "steering_straight": _("Steering straight ahead."),
+    "secured": _("Secured against rolling."),
+}
 
-class CheckOutcome(serializers.Serializer[Any]):
+
+class CheckOutcome(RequestBody):
     """The outcome of one check."""
 
-    outcome = OneOf("ReadinessOutcome", OUTCOMES)
-    note = TrimmedText(max_length=500, allow_blank=True, required=False, default="")
+    outcome = OneOf("ReadinessOutcome", OUTCOMES, help_text=_("What the check gave."))
+    note = TrimmedText(
+        max_length=500, allow_blank=True, required=False, default="", help_text=_("What was seen, or done about it.")
+    )
 
 
-class Checks(serializers.Serializer[Any]):
+class Checks(RequestBody):
     """One or more items, each with its outcome; an item that is left out keeps its last outcome."""
 
     def get_fields(self) -> dict[str, serializers.Field[Any, Any, Any, Any]]:
-        return {item: CheckOutcome(required=False) for item in ITEMS}
+        return {item: CheckOutcome(required=False, help_text=text) for item, text in ITEM_TEXTS.items()}
 
     def to_internal_value(self, data: Any) -> Any:
-        if isinstance(data, dict):
-            self._require_known_items(data)
-        return super().to_internal_value(data)
-
-    @staticmethod
-    def _require_known_items(data: dict[str, Any]) -> None:
-        allowed = ", ".join(ITEMS)
-        if not data:
-            detail = _("Must have at least one item: %(items)s.") % {"items": allowed}
+        if isinstance(data, Mapping) and not data:
+            detail = _("Must have at least one item: %(items)s.") % {"items": ", ".join(ITEMS)}
             raise ValidationError([ErrorDetail(detail, "empty")])
-        detail = _("There is no such check; allowed: %(items)s.") % {"items": allowed}
-        unknown = {name: [ErrorDetail(detail, "unknown_item")] for name in data if name not in ITEMS}
-        if unknown:
-            raise ValidationError(unknown)
+        return super().to_internal_value(data)
 
 
 class MergedOutcomes(serializers.Serializer[Any]):
@@ -54,7 +61,7 @@ class MergedOutcomes(serializers.Serializer[Any]):
 
 
 class NewReadiness(RecordSerializer):
-    checks = Checks()
+    checks = Checks(help_text=_("The checks made, by item."))
 
 
 class ReadinessRecord(RecordedInJob):

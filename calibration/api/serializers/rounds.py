@@ -10,8 +10,10 @@ from rest_framework import serializers
 from rest_framework.exceptions import ErrorDetail, ValidationError
 
 from calibration.metrology.corners import CORNERS
+from fleet.api.choices import NOT_A_LIST
 from fleet.api.fields import AwareDateTime, ClientId, HeightMm, StrictBoolean, StrictDecimal, TrimmedText
-from fleet.api.inputs import RecordSerializer
+from fleet.api.inputs import RecordSerializer, RequestBody
+from fleet.api.person_names import PersonName
 from fleet.models import Instrument, Membership
 
 from ..fields import Document, OneOf, RecordOf, Sha256
@@ -25,12 +27,12 @@ MEDIA_TYPES = ("image/jpeg", "image/png", "image/webp")
 SOURCES = ("tablet", "paper", "device")
 
 
-class NewReading(serializers.Serializer[Any]):
+class NewReading(RequestBody):
     """One reading at one corner."""
 
-    id = ClientId(required=False)
-    corner = corner()
-    height_mm = HeightMm()
+    id = ClientId(required=False, help_text=_("Made by the client, version 7; one for each reading."))
+    corner = corner(help_text=_("Where it was read."))
+    height_mm = HeightMm(help_text=_("Hub centre to wheel arch, mm."))
     confirmed = StrictBoolean(
         required=False,
         default=False,
@@ -41,25 +43,57 @@ class NewReading(serializers.Serializer[Any]):
 class NewRoundReading(NewReading):
     """One reading of a round; it may name another person or instrument than the round's."""
 
-    measured_by = RecordOf(Membership.objects.all(), required=False, allow_null=True, default=None)
-    instrument = RecordOf(Instrument.objects.all(), required=False, allow_null=True, default=None)
+    measured_by = RecordOf(
+        Membership.objects.all(),
+        _("person"),
+        required=False,
+        allow_null=True,
+        default=None,
+        help_text=_("Id of the person who read it; null: who sends the round."),
+    )
+    instrument = RecordOf(
+        Instrument.objects.all(),
+        _("instrument"),
+        required=False,
+        allow_null=True,
+        default=None,
+        help_text=_("Id of the instrument; null: the round's."),
+    )
 
 
 def _some(reading: NewReading, **options: Any) -> serializers.ListSerializer[Any]:
     """At least one reading, and no more than any round can have; how many at a corner is for the service to say."""
     most = MOST_READINGS * len(CORNERS)
-    return serializers.ListSerializer(child=reading, min_length=1, max_length=most, **options)
+    return serializers.ListSerializer(
+        child=reading, min_length=1, max_length=most, error_messages=dict(NOT_A_LIST), **options
+    )
 
 
 class NewRound(RecordSerializer):
     """All four corners, at least twice each, with the set-points that the vehicle then stored."""
 
     taken_at = AwareDateTime(help_text=_("The tablet's time, with offset."))
-    instrument = RecordOf(Instrument.objects.all())
-    temperature_deg_c = StrictDecimal(places=2, minimum=-90, maximum=90, required=False, allow_null=True, default=None)
-    ride_position = OneOf("RidePosition", RIDE_POSITIONS, required=False, default="normal")
+    instrument = RecordOf(Instrument.objects.all(), _("instrument"), help_text=_("Id of the instrument that measured."))
+    temperature_deg_c = StrictDecimal(
+        places=2,
+        minimum=-90,
+        maximum=90,
+        required=False,
+        allow_null=True,
+        default=None,
+        help_text=_("Of the air in the bay, °C."),
+    )
+    ride_position = OneOf(
+        "RidePosition",
+        RIDE_POSITIONS,
+        required=False,
+        default="normal",
+        help_text=_("At which the suspension stood; only `normal` is judged."),
+    )
     settled = StrictBoolean(help_text=_("Whether the suspension had come to rest; only settled rounds are judged."))
-    recorded_from = OneOf("RecordedFrom", SOURCES, required=False, default="tablet")
+    recorded_from = OneOf(
+        "RecordedFrom", SOURCES, required=False, default="tablet", help_text=_("What the figures were noted on first.")
+    )
     setpoints = counts()
     readings = _some(NewRoundReading(), help_text=_("2 to 20 at every corner."))
 
@@ -77,22 +111,28 @@ def _with_different_ids(readings: Sequence[Mapping[str, Any]]) -> Sequence[Mappi
 class NewReadings(RecordSerializer):
     """Further readings of a round, by the round's person and instrument."""
 
-    readings = _some(NewReading())
+    readings = _some(NewReading(), help_text=_("One or more, at the corners to be read again."))
 
     def validate_readings(self, readings: Sequence[Mapping[str, Any]]) -> Sequence[Mapping[str, Any]]:
         return _with_different_ids(readings)
 
 
-class Replacement(serializers.Serializer[Any]):
-    height_mm = HeightMm()
-    confirmed = StrictBoolean(required=False, default=False)
+class Replacement(RequestBody):
+    """What was read instead."""
+
+    height_mm = HeightMm(help_text=_("Hub centre to wheel arch, mm."))
+    confirmed = StrictBoolean(
+        required=False,
+        default=False,
+        help_text=_("True where a height far from target was entered again and stands."),
+    )
 
 
 class NewStrike(RecordSerializer):
     """A wrong reading stays visible; its replacement counts instead."""
 
-    reason = TrimmedText(max_length=500)
-    replacement = Replacement()
+    reason = TrimmedText(max_length=500, help_text=_("What was wrong with the reading."))
+    replacement = Replacement(help_text=_("The reading that counts instead."))
 
 
 class StrikeRecord(Recorded):
@@ -110,6 +150,7 @@ class ReadingRecord(Recorded):
     height_mm = HeightMm()
     confirmed = serializers.BooleanField()
     measured_by = serializers.UUIDField(source="measured_by_id")
+    measured_by_name = PersonName("measured_by_id")
     instrument = serializers.UUIDField(source="instrument_id")
     struck = serializers.BooleanField()
     replaced_by = serializers.UUIDField(
@@ -136,11 +177,15 @@ class PhotoRecord(RecordedInJob):
     file = serializers.CharField(help_text=_("Path of the picture itself."))
 
 
-class NewPhoto(serializers.Serializer[Any]):
+class NewPhoto(RequestBody):
     """A picture of tape, tool screen or damage, as multipart form data."""
 
-    id = ClientId(required=False)
-    file = serializers.FileField(help_text=_("JPEG, PNG or WebP, at most 10 MB and 60 million pixels."), max_length=200)
+    id = ClientId(required=False, help_text=_("Made by the client, version 7; sending it again makes nothing new."))
+    file = serializers.FileField(
+        help_text=_("JPEG, PNG or WebP, at most 10 MB and 60 million pixels."),
+        max_length=200,
+        error_messages={"invalid": _("Send the picture itself, as the file part `file` of multipart form data.")},
+    )
 
 
 class RoundRecord(RecordedInJob):
@@ -155,6 +200,11 @@ class RoundRecord(RecordedInJob):
     recorded_from = OneOf("RecordedFrom", SOURCES)
     setpoints = counts()
     repeatability = RepeatabilityValues()
+    repeats = serializers.UUIDField(
+        source="repeats_id",
+        allow_null=True,
+        help_text=_("The earlier round that this one is, sent once more under another id; it is then not counted."),
+    )
     readings = ReadingRecord(many=True)
     assessment = Document(
         AssessmentDocument,

@@ -8,6 +8,7 @@ from django.utils.translation import gettext_lazy as _
 from rest_framework import serializers
 
 from calibration.metrology.corners import CORNERS
+from fleet.api.choices import ListOf
 from fleet.api.fields import AwareDateTime, SetPoint
 
 from ..fields import OneOf
@@ -19,7 +20,7 @@ CHANGE_SOURCES = ("write", "found")
 class NewBaselineReset(Reasoned):
     """From the next set-points read on, shift limits count anew at these corners."""
 
-    corners = serializers.ListField(child=corner(), min_length=1, max_length=len(CORNERS))
+    corners = ListOf(child=corner(), min_length=1, max_length=len(CORNERS), help_text=_("Where the limits count anew."))
 
     def validate_corners(self, corners: list[str]) -> list[str]:
         return [each for each in CORNERS if each in corners]

@@ -17,9 +17,16 @@ from .findings import FindingRecord
 class NewWrite(RecordSerializer):
     """What was stored in the vehicle, as read back from it."""
 
-    proposal = RecordOf(Proposal.objects.all(), required=False, allow_null=True, default=None)
+    proposal = RecordOf(
+        Proposal.objects.all(),
+        _("proposal"),
+        required=False,
+        allow_null=True,
+        default=None,
+        help_text=_("Id of the proposal that was written; null: none."),
+    )
     written_at = AwareDateTime(help_text=_("The tablet's time, with offset."))
-    read_back = counts()
+    read_back = counts(help_text=_("Set-points as read back after writing, for each controlled corner and no other."))
 
 
 class WriteRecord(RecordedInJob):
@@ -31,4 +38,9 @@ class WriteRecord(RecordedInJob):
     read_back = counts()
     verified = serializers.BooleanField()
     mismatches = serializers.ListField(child=corner())
+    repeats = serializers.UUIDField(
+        source="repeats_id",
+        allow_null=True,
+        help_text=_("The earlier write that this one is, sent once more under another id; it is then not counted."),
+    )
     findings = FindingRecord(many=True)

@@ -85,9 +85,20 @@ class RecordsViewSet(ListModelMixin, RetrieveModelMixin, WorkViewSet):
         return Response(self.shown([self.get_object()])[0])
 
     def record(
-        self, body: Body, do: Callable[[UUID, Body], RowT], find: Callable[[UUID], RowT] | None = None, **about: object
+        self,
+        body: Body,
+        do: Callable[[UUID, Body], RowT],
+        find: Callable[[UUID], RowT] | None = None,
+        sent_before: Callable[[Body], RowT | None] | None = None,
+        **about: object,
     ) -> Response:
-        """Make a record once: 201, and 200 with the first one when the request is sent again."""
+        """Make a record once: 201, and 200 with the first one when the request is sent again.
+
+        `sent_before` finds the first one where no id says which it is.
+        """
+        first = sent_before(body) if sent_before is not None and "id" not in body else None
+        if first is not None:
+            return Response(self.shown([first])[0])
         row, code = self._once(body, do, find, about)
         return Response(self.shown([row])[0], status=code)
 

@@ -14,6 +14,7 @@ from rest_framework.response import Response
 from rest_framework.serializers import BaseSerializer
 
 from calibration.models import Assessment, Reading, ReadingStrike, Round
+from calibration.services.repeats import round_sent_before
 from calibration.services.rounds import reading_strike, readings_add, round_record
 from fleet.errors import NotFound
 from fleet.ids import new_id
@@ -61,7 +62,10 @@ class RoundViewSet(RecordsViewSet):
             require_controlled_corners(job, body["setpoints"], "setpoints")
             return round_record(actor=self.actor, record_id=record_id, job_id=job.pk, **body)
 
-        return self.record(self.body(Permission.RECORD_FACTS), do, job=job.pk)
+        def sent_before(body: Body) -> Round | None:
+            return round_sent_before(actor=self.actor, job_id=job.pk, **body)
+
+        return self.record(self.body(Permission.RECORD_FACTS), do, sent_before=sent_before, job=job.pk)
 
 
 class ReadingViewSet(RecordsViewSet):

@@ -11,6 +11,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from calibration.models import Finding, Ruling, Write
+from calibration.services.repeats import write_sent_before
 from calibration.services.writes import write_record
 from fleet.errors import Invalid
 from fleet.permissions import Permission
@@ -52,7 +53,10 @@ class WriteViewSet(RecordsViewSet):
             self._require_own_proposal(body)
             return write_record(actor=self.actor, record_id=record_id, job_id=job.pk, **body)
 
-        return self.record(self.body(Permission.RECORD_FACTS), do, job=job.pk)
+        def sent_before(body: Body) -> Write | None:
+            return write_sent_before(actor=self.actor, job_id=job.pk, **body)
+
+        return self.record(self.body(Permission.RECORD_FACTS), do, sent_before=sent_before, job=job.pk)
 
     def _require_own_proposal(self, body: Body) -> None:
         proposal = body["proposal"]

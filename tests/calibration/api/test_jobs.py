@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from calibration.rules.readiness import ITEMS
 from tests.calibration.api.http_bench import ON_TARGET, ONE_HIGH, SETPOINTS, HttpBench, moment
 from tests.factories import Site, new_vin
@@ -35,6 +37,9 @@ BAD_JOBS: list[tuple[dict[str, object], str, str]] = [
     ({"odometer_km": -1}, "/odometer_km", "too_small"),
     ({"odometer_km": 1e12}, "/odometer_km", "too_large"),
     ({"bay": "019b1d2e-0000-7000-8000-000000000001"}, "/bay", "does_not_exist"),
+    ({"bay": "7e0f3c1e-98cb-4c5a-8f0a-6f2f4a2f9d11"}, "/bay", "does_not_exist"),
+    ({"bay": 7}, "/bay", "not_a_uuid"),
+    ({"resaon": "routine"}, "/resaon", "unknown_member"),
     ({"reason": "reversion"}, "/to_job", "required"),
     ({"id": "7e0f3c1e-98cb-4c5a-8f0a-6f2f4a2f9d11"}, "/id", "not_uuid7"),
     ({"note": "x" * 2001}, "/note", "max_length"),
@@ -54,11 +59,13 @@ def test_a_job_that_is_not_valid_is_refused_naming_the_field(bench: HttpBench) -
 
 
 def test_a_second_open_job_on_a_vehicle_is_a_conflict(bench: HttpBench) -> None:
-    bench.open_job()
+    first = bench.open_job()
 
     response = bench.post("/jobs/", {"vehicle": bench.vehicle.vin, "reason": "routine", "odometer_km": 1})
 
     assert (response.status_code, response.json()["type"]) == (409, "job_open")
+    assert f"no. {first['number']} (id {first['id']})" in response.json()["detail"]
+    assert "end it" in response.json()["detail"]
 
 
 def test_a_job_can_be_opened_by_a_vin_that_was_corrected(bench: HttpBench) -> None:
@@ -183,10 +190,14 @@ def test_what_is_no_pin_or_no_hash_is_refused_without_being_tried(bench: HttpBen
 def test_wrong_pins_are_counted_although_the_sign_off_is_rolled_back(bench: HttpBench) -> None:
     bench.adjusted()
 
-    answers = [bench.sign_off(pin="0000").status_code for _attempt in range(5)]
+    answers = [bench.sign_off(pin="0000") for _attempt in range(5)]
     locked = bench.sign_off(pin="4711")
 
-    assert answers == [422] * 5
+    assert [each.status_code for each in answers] == [422] * 5
+    told = [each.json()["errors"][0]["detail"] for each in answers]
+    left = ["4 more attempts", "3 more attempts", "2 more attempts", "1 more attempt;", "locked for 15 minutes"]
+    assert all(words in detail for words, detail in zip(left, told, strict=True)), told
+    assert re.search(r"until \d{4}-\d\d-\d\d \d\d:\d\d UTC \(for another 1[45] min\)", locked.json()["detail"])
     assert (locked.status_code, locked.json()["type"]) == (429, "pin_locked")
     assert int(locked["Retry-After"]) > 0
     assert bench.state()["state"] == "adjusting"

@@ -34,11 +34,11 @@ def test_malformed_checks_are_refused_naming_the_item(bench: HttpBench) -> None:
     bench.open_job()
     bad: dict[str, tuple[Any, str, str]] = {
         "none": ({}, "/checks", "empty"),
-        "text": ("all fine", "/checks", "invalid"),
-        "unknown item": ({"wipers": {"outcome": "pass"}}, "/checks/wipers", "unknown_item"),
+        "text": ("all fine", "/checks", "not_an_object"),
+        "unknown item": ({"wipers": {"outcome": "pass"}}, "/checks/wipers", "unknown_member"),
         "unknown outcome": ({"floor": {"outcome": "good"}}, "/checks/floor/outcome", "not_allowed"),
         "no outcome": ({"floor": {}}, "/checks/floor/outcome", "required"),
-        "outcome alone": ({"floor": "pass"}, "/checks/floor", "invalid"),
+        "outcome alone": ({"floor": "pass"}, "/checks/floor", "not_an_object"),
     }
 
     answers = {

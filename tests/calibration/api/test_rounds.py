@@ -233,9 +233,42 @@ def test_a_struck_reading_stays_visible_beside_its_replacement(site: Site, bench
     again = bench.post(f"/readings/{wrong['id']}/strike/", body, client=bench.manager)
 
     assert (by_who_measured.status_code, missing.status_code, again.status_code) == (403, 404, 409)
+    assert "Reading the corner again needs nobody else" in by_who_measured.json()["detail"]
     struck = after["readings"][0]
     assert struck["struck"] is True
     assert struck["replaced_by"] == after["readings"][-1]["id"]
     assert struck["strike"]["reason"] == "Read at the wrong mark."
     assert bench.get(f"/readings/{wrong['id']}/strike/").json() == struck["strike"]
     assert after["assessment"]["corners"]["FL"]["readings"] == 2
+
+
+def test_too_few_readings_are_counted_in_a_sentence_that_fits_any_number(bench: HttpBench) -> None:
+    bench.open_job()
+    body = bench.round_body()
+
+    response = bench.post(f"/jobs/{bench.job}/rounds/", {**body, "readings": body["readings"][1:]})
+
+    assert response.json()["errors"][0]["detail"] == "A round needs 2 to 20 readings at every corner; FL has 1."
+
+
+@pytest.mark.parametrize("member", ["hight_mm", "Corner", "setled"])
+def test_a_misspelt_member_of_a_reading_is_refused_by_its_place(bench: HttpBench, member: str) -> None:
+    bench.open_job()
+    body = bench.round_body()
+    body["readings"][3] = {**body["readings"][3], member: 1}
+
+    response = bench.post(f"/jobs/{bench.job}/rounds/", body)
+
+    assert errors_of(response) == {(f"/readings/3/{member}", "unknown_member")}
+
+
+def test_who_measured_and_who_recorded_are_named(bench: HttpBench) -> None:
+    measured = bench.measured()
+    name = bench.site.technician.membership.name
+
+    assert measured["recorded_by_name"] == name
+    assert {each["measured_by_name"] for each in measured["readings"]} == {name}
+    job = bench.state()
+    assert job["opened_by_name"] == name
+    assert job["readiness"]["records"][0]["recorded_by_name"] == name
+    assert bench.get("/jobs/").json()["results"][0]["opened_by_name"] == name

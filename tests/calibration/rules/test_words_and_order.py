@@ -6,18 +6,32 @@ import re
 import uuid
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 
+from calibration.metrology.decision import DecisionReason, Step
+from calibration.metrology.planning_case import LimitCode, ReasonCode
+from calibration.metrology.readings import HeightUnit
 from calibration.metrology.specification import AxleSpecification, Specification
 from calibration.rules import next_step, texts
 from calibration.rules.cautions import ALTERED_HEIGHT, cautions_for
-from calibration.rules.course import complete, last_known_setpoints, walk, way_back
-from calibration.rules.findings import NOTES, STOPS, Arrival, NewFinding, clock_is_wrong, of_arrival, time_that_counts
+from calibration.rules.course import Break, complete, last_known_setpoints, walk, way_back
+from calibration.rules.findings import (
+    NOTES,
+    REVIEWS,
+    SEVERITIES,
+    STOPS,
+    Arrival,
+    NewFinding,
+    clock_is_wrong,
+    of_arrival,
+    time_that_counts,
+)
 from calibration.rules.readiness import ITEMS, is_ready, merged
-from calibration.rules.record import EventHappened, JobRecord, Paused, Resumed, WriteDone
+from calibration.rules.record import CLOSED_STATES, EventHappened, JobRecord, Paused, Resumed, WriteDone
 from calibration.rules.standing import Standing
+from calibration.services.proposals import OBSTACLES
 
 OPENED = datetime(2026, 3, 2, 9, 30, 40, tzinfo=UTC)
 COUNTS = {"FL": 100, "FR": 100, "RL": 100, "RR": 100}
@@ -128,22 +142,75 @@ def test_readiness_counts_what_the_specification_lists_as_not_applicable() -> No
 
 def test_every_finding_is_a_note_a_review_or_a_stop() -> None:
     assert {NewFinding(code, code).severity for code in NOTES} == {"note"}
+    assert {NewFinding(code, code).severity for code in REVIEWS} == {"review"}
     assert {NewFinding(code, code).severity for code in STOPS} == {"stop"}
-    assert NewFinding("write_without_proposal", "w").severity == "review"
+    assert not NOTES & REVIEWS | REVIEWS & STOPS | STOPS & NOTES
 
 
-def test_every_reason_that_the_rules_give_has_words() -> None:
+def written_reasons() -> set[str]:
+    """Every reason that a next step can have: written in the rules, decided by the measurements, or made of a code."""
     source = Path(next_step.__file__).read_text()
-    reasons = set(re.findall(r'NextStep\([^,]+, "(\w+)"', source))
-    assert len(reasons) > 15
-    assert not reasons - set(texts.REASONS) - set(texts.FINDINGS) - {"no_specification"}
-    for state in ("signed_off", "ended", "reverted", "paused"):
-        assert "finding" not in texts.reason_text(state)
+    written = set(re.findall(r'NextStep\([^,]+, "(\w+)"', source)) | set(re.findall(r'reason = "(\w+)"', source))
+    made = {f"after_{each}" for each in get_args(Break)} - {"after_write"}
+    lapsed = {"readiness_missing", "readiness_lapsed_by_event", "readiness_lapsed_by_resumption"}
+    return (
+        written
+        | made
+        | lapsed
+        | set(get_args(DecisionReason))
+        | STOPS
+        | {*CLOSED_STATES, "write_not_verified", "reversion"}
+    )
+
+
+def all_words() -> dict[str, str]:
+    """Every code of the rules with its words, by a name that says what kind of code it is."""
+    return {
+        **{f"finding {code}": texts.finding_detail(code, "FL", {}) for code in SEVERITIES},
+        **{f"reason {code}": texts.reason_text(code) for code in written_reasons()},
+        **{f"inspection {code}": texts.step_text("inspect", code) for code in written_reasons()},
+        **{f"step {code}": texts.step_text(code) for code in (*get_args(Step), "check_readiness", "measure", "write")},
+        **{f"corner {code}": texts.corner_reason_text(code, {}) for code in get_args(ReasonCode)},
+        **{f"limit {code}": texts.limit_text(code, 1.0, 2.0) for code in get_args(LimitCode)},
+        **{f"item {code}": str(texts.READINESS_ITEMS[code]) for code in ITEMS},
+        **{f"obstacle {code}": str(text) for code, text in OBSTACLES.items()},
+    }
+
+
+def test_every_code_has_words_and_none_shows_as_a_word() -> None:
+    words = all_words()
+    assert len(words) > 120
+    for name, text in words.items():
+        assert " " in text, name
+        assert "_" not in text, name
+        assert "%(" not in text, name
+
+
+def test_no_reason_is_written_that_the_rules_never_give() -> None:
+    assert written_reasons() == set(texts.REASONS)
+    assert set(texts.INSPECTIONS) < set(texts.REASONS)
+    assert set(SEVERITIES) == set(texts.FINDINGS)
+    assert set(texts.CORNER_REASONS) == set(get_args(ReasonCode))
+    assert set(texts.LIMITS) == set(get_args(LimitCode))
+    assert set(texts.UNIT_SLIPS) == set(get_args(HeightUnit))
+
+
+def test_a_limit_that_can_refuse_says_what_to_do() -> None:
+    only_reviewed = {"shift_review", "not_significant", "away_from_target"}
+    assert set(texts.LIMIT_ADVICE) == set(get_args(LimitCode)) - only_reviewed
+
+
+def test_a_code_that_no_table_knows_is_raised_by_nobody() -> None:
+    """Each finding that the sources raise is one of the three tables."""
+    sources = "".join(path.read_text() for path in Path(next_step.__file__).parent.parent.rglob("*.py"))
+    raised = set(re.findall(r'(?:\.finding|NewFinding)\(\s*"(\w+)"', sources))
+    assert len(raised) > 10
+    assert raised <= set(SEVERITIES)
 
 
 def test_a_finding_with_a_value_missing_still_has_a_sentence() -> None:
     assert "–" in texts.finding_detail("setpoint_out_of_range", "FL", {})
-    assert texts.finding_detail("of_a_later_version", "FL", {}) == "of_a_later_version"
+    assert "of_a_later_version" not in texts.finding_detail("of_a_later_version", "FL", {})
     assert texts.finding_detail("setpoints_incomplete", None, {"corners": ["FL", "RR"]}).count("FL, RR") == 1
 
 

@@ -73,9 +73,18 @@ class Outcome:
 
 
 def campaign(
-    service: RunningService, shop: Shop, *, seed: int, kinds: Sequence[Kind], tablets: int = TABLETS
+    service: RunningService,
+    shop: Shop,
+    *,
+    seed: int,
+    kinds: Sequence[Kind],
+    tablets: int = TABLETS,
+    leases_run_out: bool = True,
 ) -> Outcome:
-    """Kill one process of each kind in turn while the tablets work; then let all settle and look."""
+    """Kill one process of each kind in turn while the tablets work; then let all settle and look.
+
+    Work of a killed worker is taken up again when its lease has run out, minutes later; a short campaign ends leases.
+    """
     stop = threading.Event()
     crew = [Tablet(shop, seed * 1000 + number, stop) for number in range(tablets)]
     outcome = Outcome()
@@ -87,6 +96,8 @@ def campaign(
     finally:
         outcome.killing_s = time.monotonic() - began
         outcome.settling_s = settle(crew, stop, shop.give_up, TABLET_PATIENCE_S)
+    if not leases_run_out:
+        _end_leases(service)
     outcome.settling_s += _wait_for_work(service)
     outcome.jobs = sum(tablet.jobs for tablet in crew)
     examine(service, shop, outcome)
@@ -145,6 +156,11 @@ def _kill_one(service: RunningService, kind: Kind, chance: random.Random) -> boo
         time.sleep(chance.uniform(0.0, 0.5))
         service.start()
     return True
+
+
+def _end_leases(service: RunningService) -> None:
+    with service.connect(postgres.ADMIN) as session:
+        session.execute("UPDATE fleet_outboxitem SET leased_until = now() WHERE leased_until > now()")
 
 
 def _wait_for_work(service: RunningService) -> float:

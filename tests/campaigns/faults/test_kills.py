@@ -23,7 +23,7 @@ SHORT: tuple[Kind, ...] = (
 
 def test_whatever_is_killed_nothing_acknowledged_is_lost_doubled_or_done_by_halves(service: RunningService) -> None:
     with closing(new_shop(service)) as shop:
-        outcome = campaign(service, shop, seed=7, kinds=SHORT, tablets=4)
+        outcome = campaign(service, shop, seed=7, kinds=SHORT, tablets=4, leases_run_out=False)
     assert outcome.problems == []
     assert sum(outcome.kills.values()) == len(SHORT)
     assert outcome.counts["acknowledged records"] > len(SHORT)
@@ -32,12 +32,12 @@ def test_whatever_is_killed_nothing_acknowledged_is_lost_doubled_or_done_by_halv
 @pytest.mark.parametrize(
     ("fault", "kinds"),
     [
-        ("commit_not_awaited", ("database server",) * 3),
-        ("ledger_apart", ("web server",) * 3),
-        ("ids_not_taken", ("web server",) * 4),
+        ("commit_not_awaited", ("database server",) * 2),
+        ("ledger_apart", ("web server",) * 2),
+        ("ids_not_taken", ("web server",)),
     ],
 )
 def test_campaign_finds_the_seeded_fault(fault: str, kinds: tuple[Kind, ...], seeded_bench: Bench) -> None:
     service = seeded_bench.service
     with closing(new_shop(service)) as shop, switch_on(service.data.root, fault):
-        assert campaign(service, shop, seed=7, kinds=kinds, tablets=4).problems
+        assert campaign(service, shop, seed=7, kinds=kinds, tablets=4, leases_run_out=False).problems

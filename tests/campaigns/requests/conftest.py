@@ -1,16 +1,25 @@
-"""A committed workshop with jobs in several states, and the WSGI application on the test database."""
+"""A committed workshop with jobs in several states, and the application on the test database."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from contextlib import closing, nullcontext
+import os
+import subprocess
+import sys
+import uuid
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import closing, nullcontext, suppress
 from dataclasses import dataclass
+from functools import partial
 from io import BytesIO
 from typing import Any
 
 import pytest
+import schemathesis
 from django.core.wsgi import get_wsgi_application
+from django.db import connections
+from django.db.models import Case, Q, When
 from PIL import Image
+from pytest_django import DjangoDbBlocker
 
 from calibration.models import (
     Approval,
@@ -27,6 +36,9 @@ from calibration.models import (
     Write,
 )
 from calibration.services.photos import photo_add
+from deploy.embedded import launch
+from deploy.embedded.folder import CHECKOUT
+from deploy.embedded.process import wait_until
 from fleet import outbox, services
 from fleet.api.problem_handlers import ReadableRequests
 from fleet.ids import new_id
@@ -49,36 +61,45 @@ from fleet.models import (
 from fleet.tenancy import in_workshop
 from reports.models import Certificate
 from tests.calibration.bench import Bench
+from tests.campaigns.requests.real_records import Record, Records
+from tests.deploy.conftest import free_port
 from tests.factories import Site, make_site
 
-TABLES: dict[str, tuple[type[Any], str]] = {
-    "approvals": (Approval, "pk"),
-    "bays": (Bay, "pk"),
-    "calibrations": (InstrumentCalibration, "pk"),
-    "certificates": (Certificate, "number"),
-    "concession": (Concession, "pk"),
-    "events": (ServiceEvent, "pk"),
-    "findings": (Finding, "pk"),
-    "fitments": (Fitment, "pk"),
-    "instruments": (Instrument, "pk"),
-    "jobs": (Job, "pk"),
-    "operators": (Operator, "pk"),
-    "parked-work": (OutboxItem, "pk"),
-    "people": (Membership, "pk"),
-    "photos": (Photo, "pk"),
-    "proposals": (Proposal, "pk"),
-    "readiness": (Readiness, "pk"),
-    "readings": (Reading, "pk"),
-    "reversion": (Reversion, "pk"),
-    "rounds": (Round, "pk"),
-    "rulings": (Ruling, "pk"),
-    "specifications": (Specification, "pk"),
-    "tokens": (AccessToken, "pk"),
-    "vehicle-models": (VehicleModel, "pk"),
-    "vehicles": (Vehicle, "vin"),
-    "withdrawal": (InstrumentWithdrawal, "pk"),
-    "writes": (Write, "pk"),
+SCHEMA_ADDRESS = "/api/v1/schema/"
+TABLES: dict[str, tuple[type[Any], str, str | None]] = {
+    "approvals": (Approval, "pk", None),
+    "bays": (Bay, "pk", None),
+    "calibrations": (InstrumentCalibration, "pk", "instrument"),
+    "certificates": (Certificate, "number", None),
+    "concession": (Concession, "pk", "job"),
+    "events": (ServiceEvent, "pk", "vehicle__vin"),
+    "findings": (Finding, "pk", "job"),
+    "fitments": (Fitment, "pk", "vehicle__vin"),
+    "instruments": (Instrument, "pk", None),
+    "jobs": (Job, "pk", None),
+    "operators": (Operator, "pk", None),
+    "parked-work": (OutboxItem, "pk", None),
+    "people": (Membership, "pk", None),
+    "photos": (Photo, "pk", None),
+    "proposals": (Proposal, "pk", "job"),
+    "readiness": (Readiness, "pk", "job"),
+    "readings": (Reading, "pk", None),
+    "reversion": (Reversion, "pk", "job"),
+    "rounds": (Round, "pk", "job"),
+    "rulings": (Ruling, "pk", "job"),
+    "specifications": (Specification, "pk", "vehicle_model"),
+    "tokens": (AccessToken, "pk", None),
+    "vehicle-models": (VehicleModel, "pk", None),
+    "vehicles": (Vehicle, "vin", None),
+    "withdrawal": (InstrumentWithdrawal, "pk", "instrument"),
+    "writes": (Write, "pk", "job"),
 }
+"""Table, what addresses call a row, and what it belongs to, by address segment."""
+SHOWN: dict[str, Q] = {"readings": Q(strikes__isnull=False), "parked-work": Q(state=OutboxItem.State.PARKED)}
+"""Rows that some address is only for: they come first."""
+INVITATIONS = "invitations"
+MOST_RECORDS = 40
+SERVER_PATIENCE_S = 30.0
 
 
 @dataclass(frozen=True)
@@ -95,17 +116,57 @@ class Shop:
         contact = self.site.person("operator_contact", operator=self.site.operator().pk)
         return [contact.token, *(self.site.person(role).token for role in ("technician", "auditor", "integrator"))]
 
-    def records(self) -> dict[str, list[str]]:
-        with in_workshop(self.site.workshop.pk):
-            found = {
-                segment: [str(value) for value in model.objects.order_by("pk").values_list(field, flat=True)[:40]]
-                for segment, (model, field) in TABLES.items()
-            }
-            return found | {"invitations": [services.invitation_code(each) for each in Invitation.objects.all()[:40]]}
+    def records(self) -> Records:
+        return StoredRecords(self.site.workshop.pk)
+
+
+class StoredRecords(Mapping[str, Sequence[Record]]):
+    """What a workshop has, by address segment; each table is read when first asked for."""
+
+    def __init__(self, workshop_id: uuid.UUID) -> None:
+        self._workshop_id = workshop_id
+        self._read: dict[str, list[Record]] = {}
+
+    def __getitem__(self, segment: str) -> list[Record]:
+        if segment not in self._read:
+            with in_workshop(self._workshop_id):
+                self._read[segment] = _invited() if segment == INVITATIONS else _rows(segment)
+        return self._read[segment]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter((*TABLES, INVITATIONS))
+
+    def __len__(self) -> int:
+        return len(TABLES) + 1
+
+
+def _rows(segment: str) -> list[Record]:
+    model, name, parent = TABLES[segment]
+    order = [Case(When(SHOWN[segment], then=0), default=1)] if segment in SHOWN else []
+    rows = model.objects.order_by(*order, "pk").values_list(name, parent or name)[:MOST_RECORDS]
+    return [Record(str(own), str(other) if parent else None) for own, other in rows]
+
+
+def _invited() -> list[Record]:
+    return [Record(services.invitation_code(each)) for each in Invitation.objects.all()[:MOST_RECORDS]]
 
 
 @pytest.fixture
-def shop(committed_db: None) -> Shop:
+def shop(committed_db: None, stocked: Shop) -> Shop:
+    """A workshop that the tests of a module share."""
+    return stocked
+
+
+@pytest.fixture(scope="module")
+def stocked(django_db_setup: None, django_db_blocker: DjangoDbBlocker) -> Shop:
+    with django_db_blocker.unblock():
+        try:
+            return _stocked()
+        finally:
+            connections.close_all()
+
+
+def _stocked() -> Shop:
     site = make_site()
     site.bay()
     vehicle = site.vehicle()
@@ -120,7 +181,7 @@ def shop(committed_db: None) -> Shop:
     return Shop(site)
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def application() -> Callable[..., Any]:
     served: Callable[..., Any] = ReadableRequests(get_wsgi_application())
 
@@ -131,6 +192,35 @@ def application() -> Callable[..., Any]:
             return list(body)
 
     return answer
+
+
+@pytest.fixture(scope="module")
+def described(request: pytest.FixtureRequest) -> Any:
+    """The interface by its own description: in this process, or where asked for behind the real web server."""
+    if os.environ.get("LEVELBOOK_REQUESTS_OVER") == "http":
+        return schemathesis.openapi.from_url(request.getfixturevalue("web_server") + SCHEMA_ADDRESS)
+    return schemathesis.openapi.from_wsgi(SCHEMA_ADDRESS, request.getfixturevalue("application"))
+
+
+@pytest.fixture(scope="module")
+def web_server(database_environment: dict[str, str]) -> Iterator[str]:
+    """The address of a web server that runs as `deploy/start` runs it, on the test database."""
+    options = launch.parse(["--port", str(free_port())])
+    environment = os.environ | database_environment
+    allowed = {name: value for name, value in environment.items() if name not in launch.PRIVILEGED_VARIABLES}
+    process = subprocess.Popen([sys.executable, *launch._web_arguments(options)], cwd=CHECKOUT, env=allowed)
+    try:
+        assert wait_until(partial(_answers, options), SERVER_PATIENCE_S)
+        yield options.address
+    finally:
+        process.terminate()
+        process.wait(SERVER_PATIENCE_S)
+
+
+def _answers(options: launch.Options) -> bool:
+    with suppress(OSError):
+        return launch._answers(options)
+    return False
 
 
 def _opened(site: Site) -> Bench:
@@ -156,9 +246,15 @@ def _written(site: Site) -> Bench:
     return bench
 
 
-def _finished(site: Site) -> Bench:
+def _settled(site: Site) -> Bench:
+    """Nothing is missing but the sign-off."""
     bench = _written(site)
     bench.measure()
+    return bench
+
+
+def _finished(site: Site) -> Bench:
+    bench = _settled(site)
     bench.sign_off()
     return bench
 
@@ -203,8 +299,7 @@ def _overruled(site: Site) -> Bench:
 
 
 def _reverted(site: Site) -> Bench:
-    bench = _written(site)
-    bench.measure()
+    bench = _settled(site)
     bench.revert()
     return bench
 
@@ -257,6 +352,7 @@ STORIES = (
     _paused,
     _refiled,
     _withdrawn,
+    _settled,
     _finished,
     _ended,
 )

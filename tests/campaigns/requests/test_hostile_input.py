@@ -16,7 +16,7 @@ from fleet.tenancy import in_workshop
 from tests.calibration.api.contract import CONTRACT
 from tests.calibration.api.http_bench import API, ON_TARGET, ONE_HIGH, SETPOINTS, HttpBench, moment, readings
 from tests.campaigns.requests.conftest import Shop
-from tests.campaigns.requests.made_up import parameters_of
+from tests.campaigns.requests.real_records import Records, parameters_of, real_parameters
 from tests.factories import Site, make_site
 
 Problem = dict[str, Any]
@@ -99,10 +99,11 @@ def json_writes() -> list[tuple[str, str]]:
     ]
 
 
-def address(path: str, records: dict[str, list[str]]) -> str:
+def address(path: str, records: Records) -> str:
     """The path with the newest record in each place; a name of nothing where there is none."""
-    for segment, name in parameters_of(path):
-        path = path.replace(f"{{{name}}}", (records.get(segment) or [str(new_id())])[-1], 1)
+    found = real_parameters(path, records)
+    for _segment, name in parameters_of(path):
+        path = path.replace(f"{{{name}}}", found.get(name, str(new_id())), 1)
     return path
 
 

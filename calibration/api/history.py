@@ -1,0 +1,177 @@
+"""A job's steps as lines of its vehicle's history: the heights, set-points and decisions that matter."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping
+from statistics import fmean
+from typing import Any
+
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from calibration.metrology.corners import CORNERS
+from calibration.models import Job
+from fleet.history import record_of, rows_of, summarises
+from fleet.models import LedgerEntry
+
+VERDICT_TEXTS = {
+    "within": gettext_lazy("within tolerance"),
+    "outside": gettext_lazy("outside tolerance"),
+    "undecided": gettext_lazy("undecided"),
+}
+
+
+def _in_job(entry: LedgerEntry, line: str) -> str:
+    """The line, with the number of its job before it."""
+    jobs = rows_of(entry, "calibration.job")
+    return _("Job %(number)s: %(line)s") % {"number": jobs[-1]["number"], "line": line} if jobs else line
+
+
+def _counts(setpoints: Mapping[str, Any] | None) -> str:
+    return ", ".join(f"{corner} {(setpoints or {})[corner]}" for corner in CORNERS if corner in (setpoints or {}))
+
+
+def _heights(entry: LedgerEntry) -> str:
+    """What was measured at each corner, with its deviation from target and the verdict where it was judged."""
+    assessments = rows_of(entry, "calibration.assessment")
+    if assessments:
+        content = assessments[-1]["content"]
+        heights = ", ".join(
+            f"{corner} {each['mean_mm']:.1f} mm ({each['deviation_mm']:+.1f})"
+            for corner, each in ((corner, content["corners"][corner]) for corner in CORNERS)
+        )
+        return _("%(heights)s: %(verdict)s") % {"heights": heights, "verdict": VERDICT_TEXTS[content["verdict"]]}
+    return _means(entry)
+
+
+def _means(entry: LedgerEntry) -> str:
+    by_corner = defaultdict(list)
+    for reading in rows_of(entry, "calibration.reading"):
+        by_corner[reading["corner"]].append(float(reading["height_mm"]))
+    return ", ".join(f"{corner} {fmean(by_corner[corner]):.1f} mm" for corner in CORNERS if corner in by_corner)
+
+
+def _reasoned(kind: str, line: Any) -> None:
+    """Register a step of which its reason says enough."""
+
+    @summarises(kind)
+    def _line(entry: LedgerEntry) -> str:
+        return _in_job(entry, f"{line} {record_of(entry)['reason']}")
+
+
+_reasoned("job_paused", gettext_lazy("paused:"))
+_reasoned("reading_struck", gettext_lazy("a reading struck out and replaced:"))
+
+
+@summarises("job_opened")
+def _job_opened(entry: LedgerEntry) -> str:
+    job = record_of(entry)
+    line = _("opened (%(reason)s) at %(odometer)s km.")
+    return _in_job(entry, line % {"reason": Job.Reason(job["reason"]).label, "odometer": job["odometer_km"]})
+
+
+@summarises("readiness_recorded")
+def _readiness(entry: LedgerEntry) -> str:
+    checks = record_of(entry)["checks"]
+    failed = [item for item, check in checks.items() if check["outcome"] in {"fail", "not_done"}]
+    if failed:
+        return _in_job(
+            entry, _("readiness checked, failed or not done: %(items)s.") % {"items": ", ".join(sorted(failed))}
+        )
+    return _in_job(entry, _("readiness checked, %(count)s items in order.") % {"count": len(checks)})
+
+
+@summarises("round_recorded")
+def _round(entry: LedgerEntry) -> str:
+    line = _("measured %(heights)s; set-points %(counts)s.")
+    return _in_job(entry, line % {"heights": _heights(entry), "counts": _counts(record_of(entry)["setpoints"])})
+
+
+@summarises("readings_added")
+def _readings(entry: LedgerEntry) -> str:
+    return _in_job(entry, _("read again: %(heights)s.") % {"heights": _heights(entry)})
+
+
+@summarises("proposal_made")
+def _proposal(entry: LedgerEntry) -> str:
+    proposal = record_of(entry)
+    changes = ", ".join(
+        f"{corner} {each['from']} → {each['to']}" for corner, each in sorted(proposal["content"]["changes"].items())
+    )
+    outcome = _OUTCOMES[proposal["outcome"]]
+    return _in_job(entry, _("proposed %(changes)s (%(outcome)s).") % {"changes": changes, "outcome": outcome})
+
+
+summarises("reversion_begun")(_proposal)
+_OUTCOMES = {
+    "allowed": gettext_lazy("within all limits"),
+    "needs_approval": gettext_lazy("needs approval"),
+    "refused": gettext_lazy("beyond a limit, refused"),
+}
+
+
+@summarises("write_recorded")
+def _write(entry: LedgerEntry) -> str:
+    write = record_of(entry)
+    values = {"counts": _counts(write["read_back"]), "corners": ", ".join(write["mismatches"])}
+    if write["verified"]:
+        return _in_job(entry, _("written, read back as %(counts)s.") % values)
+    return _in_job(entry, _("written, read back as %(counts)s, not as intended at %(corners)s.") % values)
+
+
+@summarises("concession_requested")
+def _concession(entry: LedgerEntry) -> str:
+    asked = record_of(entry)
+    line = _("concession asked for: targets front %(front)s mm, rear %(rear)s mm.")
+    return _in_job(entry, line % {"front": asked["front_target_mm"], "rear": asked["rear_target_mm"]})
+
+
+@summarises("approval_decided")
+def _decision(entry: LedgerEntry) -> str:
+    decided = record_of(entry)
+    line = _("approved: %(reason)s") if decided["decision"] == "approve" else _("approval refused: %(reason)s")
+    return _in_job(entry, line % {"reason": decided["reason"]})
+
+
+@summarises("finding_ruled")
+def _ruling(entry: LedgerEntry) -> str:
+    ruling = record_of(entry)
+    line = _("finding accepted: %(reason)s") if ruling["decision"] == "accept" else _("finding stands: %(reason)s")
+    return _in_job(entry, line % {"reason": ruling["reason"]})
+
+
+@summarises("job_resumed")
+def _resumed(entry: LedgerEntry) -> str:
+    return _in_job(entry, _("resumed; set-points %(counts)s.") % {"counts": _counts(record_of(entry)["setpoints"])})
+
+
+@summarises("job_signed_off")
+def _signed_off(entry: LedgerEntry) -> str:
+    return _in_job(entry, _("signed off as complete."))
+
+
+@summarises("job_ended")
+def _ended(entry: LedgerEntry) -> str:
+    return _in_job(entry, _("ended without sign-off: %(reason)s") % {"reason": record_of(entry)["reason"]})
+
+
+@summarises("job_refiled")
+def _refiled(entry: LedgerEntry) -> str:
+    refiling = record_of(entry)
+    if str(entry.vehicle_id) == refiling["to_vehicle_id"]:
+        return _in_job(entry, _("moved here from another vehicle: %(reason)s") % {"reason": refiling["reason"]})
+    return _("A job was moved from here to another vehicle: %(reason)s") % {"reason": refiling["reason"]}
+
+
+@summarises("photo_added")
+def _photo(entry: LedgerEntry) -> str:
+    return _in_job(entry, _("photo added."))
+
+
+@summarises("baseline_reset")
+def _baseline(entry: LedgerEntry) -> str:
+    resets = rows_of(entry, "calibration.baselinereset")
+    corners = ", ".join(sorted(reset["corner"] for reset in resets))
+    line = _("Shift limits count anew from the set-points read next at %(corners)s: %(reason)s")
+    return line % {"corners": corners, "reason": resets[0]["reason"]}

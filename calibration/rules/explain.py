@@ -1,0 +1,137 @@
+"""The next step, a proposal and a request for approval in whole sentences: why, what to do, and who may."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from django.utils.translation import gettext as _
+
+from ..metrology.assessment import Assessment
+from ..metrology.assessment_document import assessment_as_dict
+from . import texts
+from .standing import Standing
+
+Document = Mapping[str, Any]
+"""A proposal's content as it is stored."""
+
+
+def next_step_detail(
+    standing: Standing, *, proposal: Document | None = None, approvers: Sequence[str] | None = None
+) -> str:
+    """Why the next step is what it is, and what to do. `proposal`: the open one; `approvers`: names, where known."""
+    step = standing.next_step
+    sentences = [_why(standing), texts.step_text(step.step, step.reason)]
+    if step.step == "get_approval":
+        sentences += _about_approval(step.reason, proposal, approvers)
+    sentences += _still_open(standing)
+    return " ".join(sentences)
+
+
+def _why(standing: Standing) -> str:
+    step, assessment = standing.next_step, standing.assessment
+    if step.reason in ("outside", "side_difference_outside") and assessment is not None:
+        return " ".join(_outside(assessment))
+    return texts.reason_text(step.reason)
+
+
+def _outside(assessment: Assessment) -> list[str]:
+    """Corners by name; a side as the difference between its corners, which may both be within."""
+    corners = [each.corner for each in assessment.corners if each.adjustable and each.verdict == "outside"]
+    sentences = [_("Outside tolerance: %(corners)s.") % {"corners": ", ".join(corners)}] if corners else []
+    for side in assessment.sides:
+        if side.adjustable and side.verdict == "outside":
+            text = _("%(side)s is outside: left minus right is %(difference)s mm, and at most %(limit)s mm is allowed.")
+            values = {"difference": f"{side.difference_mm:.1f}", "limit": f"{side.limit_mm:g}"}
+            sentences.append(text % {"side": texts.AXLES[side.axle], **values})
+    return sentences
+
+
+def _about_approval(reason: str, proposal: Document | None, approvers: Sequence[str] | None) -> list[str]:
+    if reason == "rulings_missing":
+        return [_("A manager rules who neither measured nor recorded what the finding is about.")]
+    sentences = []
+    if reason == "proposal" and proposal is not None:
+        sentences.append(_("It is asked because of: %(limits)s.") % {"limits": _limits(proposal["limits"], "review")})
+        moving_away = _moving_away(proposal)
+        sentences += [moving_away] if moving_away else []
+    if approvers is not None:
+        sentences.append(_who(approvers))
+    if reason == "proposal":
+        sentences.append(_("Until then nothing is written. Another proposal or a new round takes its place."))
+    return sentences
+
+
+def _who(approvers: Sequence[str]) -> str:
+    if approvers:
+        return _("These may decide: %(names)s.") % {"names": ", ".join(approvers)}
+    return _(
+        "Nobody may decide now: everybody who may approve took part in the work. A manager can name another person, "
+        "or, in a workshop of one, switch on the setting for it."
+    )
+
+
+def _still_open(standing: Standing) -> list[str]:
+    """What does not block the sign-off, but is easily forgotten before it."""
+    if standing.next_step.step != "sign_off" or not standing.record.tyre_change_unrecorded:
+        return []
+    return [texts.finding_detail("tyres_not_recorded", None, {})]
+
+
+def as_found_document(standing: Standing) -> dict[str, Any] | None:
+    """The verdict on the vehicle as it was found: the interface's assessment, its findings in sentences."""
+    assessment = standing.as_found_assessment
+    if assessment is None:
+        return None
+    content = assessment_as_dict(assessment)
+    content["findings"] = [
+        {
+            "code": each.code,
+            "corner": each.corner,
+            "severity": each.severity,
+            "detail": texts.finding_detail(each.code, each.corner, each.values),
+        }
+        for each in assessment.findings
+    ]
+    return content
+
+
+def proposal_detail(outcome: str, content: Document) -> str:
+    """What may be done with a proposal, and why not more."""
+    limits: Sequence[Document] = content["limits"]
+    if outcome == "refused":
+        hard = list(dict.fromkeys(each["code"] for each in limits if each["outcome"] == "refuse"))
+        advice = " ".join(str(texts.LIMIT_ADVICE[code]) for code in hard)
+        text = _("Refused, whoever asks: %(limits)s. Do not write it. %(advice)s")
+        return text % {"limits": _limits(limits, "refuse"), "advice": advice}
+    if outcome == "needs_approval":
+        text = _("Another person must approve this before it is written: %(limits)s.")
+        moving_away = _moving_away(content)
+        return " ".join([text % {"limits": _limits(limits, "review")}, *([moving_away] if moving_away else [])])
+    return _("Inside every limit: write these set-points, read them back and record both.")
+
+
+def _limits(limits: Iterable[Document], outcome: str) -> str:
+    """The limits with that outcome, each with its corner."""
+    found = [each for each in limits if each["outcome"] == outcome]
+    return "; ".join(f"{each['corner']}: {each['detail']}" if each["corner"] else each["detail"] for each in found)
+
+
+def _moving_away(content: Document) -> str:
+    """Says which corners a hand-entered proposal moves off their target; empty where none."""
+    away = {
+        corner: change["numbers"]["further_mm"]
+        for corner, change in content["changes"].items()
+        if change["reason_code"] == "entered_away_from_target"
+    }
+    if not away:
+        return ""
+    corners = ", ".join(f"{corner} ({further:.1f} mm)" for corner, further in away.items())
+    return _("It moves corners further from their target than they are now: %(corners)s.") % {"corners": corners}
+
+
+def approval_detail(subject: str, content: Document | None) -> str:
+    """Why another person is asked; `content` is that of the proposal."""
+    if subject == "proposal" and content is not None:
+        return proposal_detail("needs_approval", content)
+    return texts.reason_text("concession" if subject == "concession" else "tape_cannot_decide")

@@ -1,0 +1,107 @@
+"""Rounds and writes that were sent more than once: one measurement counts once, however often it arrives."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+from fleet.actor import Actor
+from fleet.models import Instrument
+from fleet.permissions import Permission
+
+from ..models import Proposal, Reading, Round, Write
+from ..rules.findings import Arrival, NewFinding
+from ..selectors.casefile import CaseFile
+from .step import JobStep
+
+
+def round_sent_before(
+    *,
+    actor: Actor,
+    job_id: uuid.UUID,
+    taken_at: datetime,
+    instrument: Instrument,
+    setpoints: Mapping[str, int],
+    readings: Sequence[Mapping[str, Any]],
+    **fields: Any,
+) -> Round | None:
+    """The round that this person recorded with this very content: a request without an id that is sent again.
+
+    The job is locked, so that of two that race the second finds what the first one made.
+    """
+    case = JobStep(actor, job_id, Permission.RECORD_FACTS).case
+    values = {"taken_at": taken_at, "instrument_id": instrument.pk, "setpoints": dict(setpoints), **fields}
+    said = [_said(each, actor, instrument) for each in readings]
+    return next(
+        (
+            each
+            for each in case.rounds
+            if each.recorded_by == actor.membership_id
+            and all(getattr(each, name) == value for name, value in values.items())
+            and [_stored(row) for row in first_readings(each)] == said
+        ),
+        None,
+    )
+
+
+def _said(reading: Mapping[str, Any], actor: Actor, instrument: Instrument) -> tuple[object, ...]:
+    measured_by, measured_with = reading.get("measured_by"), reading.get("instrument") or instrument
+    person = measured_by.pk if measured_by else actor.membership_id
+    return reading["corner"], reading["height_mm"], bool(reading.get("confirmed")), person, measured_with.pk
+
+
+def _stored(row: Reading) -> tuple[object, ...]:
+    return row.corner, row.height_mm, row.confirmed, row.measured_by_id, row.instrument_id
+
+
+def first_readings(measured: Round) -> list[Reading]:
+    """The readings that came with a round, without those that were added since."""
+    rows: list[Reading] = measured.reading_rows  # type: ignore[attr-defined]
+    return [row for row in rows if row.recorded_at == measured.recorded_at]
+
+
+def write_sent_before(
+    *,
+    actor: Actor,
+    job_id: uuid.UUID,
+    proposal: Proposal | None,
+    written_at: datetime,
+    read_back: Mapping[str, int],
+) -> Write | None:
+    """The write that this person recorded with this very content; the same as for a round."""
+    case = JobStep(actor, job_id, Permission.RECORD_FACTS).case
+    said = (proposal.pk if proposal else None, written_at, dict(read_back))
+    return next((e for e in case.writes if e.recorded_by == actor.membership_id and _seen_write(e) == said), None)
+
+
+def repeated_round(case: CaseFile, measured: Round, rows: Iterable[Reading]) -> Round | None:
+    """The round that a new one repeats in all that was seen: time, instruments, set-points, heights.
+
+    Whoever sends it: two tablets may both have taken down the same sheet of paper.
+    """
+    seen = _seen_round(measured, rows)
+    earlier = (each for each in case.rounds if each.repeats_id is None)
+    return next((each for each in earlier if _seen_round(each, first_readings(each)) == seen), None)
+
+
+def _seen_round(measured: Round, rows: Iterable[Reading]) -> tuple[object, ...]:
+    heights = sorted((row.corner, row.height_mm, str(row.instrument_id)) for row in rows)
+    return measured.taken_at, measured.ride_position, measured.settled, measured.setpoints, heights
+
+
+def repeated_write(case: CaseFile, write: Write) -> Write | None:
+    """The write that a new one repeats: the same proposal, time and read-back."""
+    earlier = (each for each in case.writes if each.repeats_id is None)
+    return next((each for each in earlier if _seen_write(each) == _seen_write(write)), None)
+
+
+def _seen_write(write: Write) -> tuple[object, ...]:
+    return write.proposal_id, write.written_at, write.read_back
+
+
+def of_repeat(arrival: Arrival, repeated: Round | Write) -> NewFinding:
+    """Names the record that was sent once more."""
+    happened_at = repeated.taken_at if isinstance(repeated, Round) else repeated.written_at
+    return arrival.finding("repeats_earlier_record", repeats=str(repeated.pk), happened_at=happened_at.isoformat())

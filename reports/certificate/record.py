@@ -1,0 +1,83 @@
+"""Closing lines: remarks, what is replaced, where the record stands, and a clear end."""
+
+from __future__ import annotations
+
+from django.utils.translation import gettext as _
+from reportlab.platypus import Flowable, Paragraph
+
+from . import styles, texts
+from .display import DASH, Display
+from .document import Document
+
+
+def record(document: Document, width: float, renderer_version: str) -> list[Flowable]:
+    """Closing lines, and a clear end (ISO/IEC 17025 7.8.2.1 d)."""
+    lines = [
+        *_circumstances(document),
+        *_replacement(document),
+        *_ledger(document),
+        *_colophon(document, renderer_version),
+    ]
+    end = _("End of %(kind)s no. %(number)s") % {
+        "kind": texts.kind_title(document.kind).lower(),
+        "number": document.number,
+    }
+    checkpoint = document.ledger.checkpoint if document.ledger else ""
+    body: list[Flowable] = [styles.paragraph(text, styles.SMALL) for text in (*_remarks(document), " ".join(lines))]
+    body += [styles.paragraph(_("Checkpoint:\n%(text)s") % {"text": checkpoint}, styles.SMALL)] if checkpoint else []
+    return styles.section(_("Record"), [*body, Paragraph(styles.bold(end), styles.SMALL)], width)
+
+
+def _remarks(document: Document) -> list[str]:
+    job = document.job
+    lines = [_("Job note: %(note)s") % {"note": job.note}] if job.note else []
+    return lines + ([_("Remark at sign-off: %(remark)s") % {"remark": job.remark}] if job.remark else [])
+
+
+def _circumstances(document: Document) -> list[str]:
+    lines = []
+    if document.single_person_workshop:
+        lines.append(_("This workshop has one person, who approves alone where marked self-approved."))
+    if document.photos:
+        lines.append(_("Photographs kept with the record: %(count)s.") % {"count": document.photos})
+    return lines
+
+
+def _replacement(document: Document) -> list[str]:
+    replaced = document.replaces
+    if replaced is None:
+        return []
+    text = _("Replaces no. %(number)s. Reason: %(reason)s.")
+    lines = [text % {"number": replaced.number, "reason": replaced.reason.rstrip(".") or DASH}]
+    if replaced.asked_by:
+        when = Display.of(document).stamp_with_zone(replaced.asked_at)
+        lines.append(_("Asked for by %(name)s, %(when)s.") % {"name": replaced.asked_by, "when": when})
+    return lines
+
+
+def _ledger(document: Document) -> list[str]:
+    ledger = document.ledger
+    if ledger is None:
+        return []
+    entry = _("Vehicle ledger, entry %(sequence)s, hash %(hash)s.")
+    return [entry % {"sequence": ledger.sequence, "hash": ledger.entry_hash}]
+
+
+def _colophon(document: Document, renderer_version: str) -> list[str]:
+    display = Display.of(document)
+    verify = _("Verify at %(url)s, code %(code)s.")
+    lines = [
+        verify % {"url": document.verification_url, "code": document.verification_code},
+        _("All times are in %(zone)s.") % {"zone": display.zone(document.issued_at)},
+        *_versions(document, renderer_version),
+    ]
+    if document.units.length == "inch":
+        lines.append(_("Measured and recorded in mm; 1 in = 25.4 mm exactly."))
+    return lines
+
+
+def _versions(document: Document, renderer_version: str) -> list[str]:
+    drawn = _("Drawn by version %(renderer)s.") % {"renderer": renderer_version}
+    if not document.calculation_version:
+        return [drawn]
+    return [_("Calculated by version %(version)s.") % {"version": document.calculation_version}, drawn]

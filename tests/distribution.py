@@ -1,0 +1,36 @@
+"""How the tests are shared out among test processes, so that none is left with a long file at the end."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+import pytest
+from xdist.scheduler import LoadFileScheduling
+
+FAULTS: Final = "tests/campaigns/faults"
+LONG: Final = (
+    FAULTS,
+    "tests/calibration/test_state_machine.py",
+    "tests/deploy/test_service.py",
+    "tests/deploy/test_backup.py",
+    "tests/campaigns/requests",
+    "tests/campaigns/test_planner_brute_force.py",
+    "tests/simulator/test_campaign.py",
+)
+"""What takes longest, and what mostly waits, comes first."""
+
+
+class LongFirst(LoadFileScheduling):
+    """One file to a process, in the order of collection; the fault tests go together, since they share two services."""
+
+    def __init__(self, config: pytest.Config, log: Any = None) -> None:
+        config.option.loadscopereorder = False
+        super().__init__(config, log)
+
+    def _split_scope(self, nodeid: str) -> str:
+        return FAULTS if nodeid.startswith(FAULTS) else str(super()._split_scope(nodeid))
+
+
+def rank(nodeid: str) -> int:
+    """Where a test stands in the order: lower is earlier."""
+    return next((place for place, long in enumerate(LONG) if nodeid.startswith(long)), len(LONG))

@@ -1,0 +1,154 @@
+"""The sheets: their number and size, nothing cut or printed over, nothing lost, fonts and description."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from io import BytesIO
+
+import pytest
+from pypdf import PdfReader
+from reportlab.pdfgen.canvas import Canvas
+
+from reports.certificate import document as doc
+from reports.certificate.document import to_json
+from reports.certificate.layout import PageSize, build_pdf
+from reports.certificate.render import render, story
+
+from . import page_inspection, sample_documents, sample_extremes
+from .rendering import SIZES, pdf_of, rendered_text, squeezed, text_of
+
+PAGE_POINTS = {"A4": (595.28, 841.89), "Letter": (612.0, 792.0)}
+FOOT_MARGIN = 20.0
+
+
+class TestTheSheet:
+    @pytest.mark.parametrize("page_size", SIZES)
+    @pytest.mark.parametrize("name", ["certificate", "left_alone", "findings_report", "reverted"])
+    def test_an_ordinary_job_takes_two_pages_of_the_size_asked_for(self, name: str, page_size: PageSize) -> None:
+        pages = PdfReader(BytesIO(pdf_of(name, page_size))).pages
+        assert len(pages) == 2
+        for page in pages:
+            assert (float(page.mediabox.width), float(page.mediabox.height)) == pytest.approx(
+                PAGE_POINTS[page_size], abs=0.01
+            )
+
+    @pytest.mark.parametrize("page_size", SIZES)
+    @pytest.mark.parametrize("name", sample_extremes.ALL)
+    def test_no_last_page_holds_a_few_lines_only(self, name: str, page_size: PageSize) -> None:
+        pages = page_inspection.pages_of(pdf_of(name, page_size))
+        if len(pages) > 2:
+            assert page_inspection.filled(pages[-1], FOOT_MARGIN * 2) > 0.2
+
+    @pytest.mark.parametrize("more", range(0, 24, 3))
+    def test_sections_move_on_together_so_that_the_last_page_is_worth_turning_to(self, more: int) -> None:
+        """Ever more events push the end over the edge of the page."""
+        sample = sample_documents.certificate()
+        pages = page_inspection.pages_of(render(replace(sample, events=sample.events * (more + 1))))
+        assert len(pages) == 2 or page_inspection.filled(pages[-1], FOOT_MARGIN * 2) > 0.2
+
+    def test_the_check_itself_finds_a_nearly_empty_page(self) -> None:
+        """Negative control: the same pages without moving sections on."""
+        sample = sample_documents.certificate()
+        filled = []
+        for more in range(0, 24, 3):
+            document = replace(sample, events=sample.events * (more + 1))
+            built = build_pdf(document, story(document, "A4"), "A4")
+            filled += [built.last_page_filled] if built.pages > 2 else []
+        assert min(filled) < 0.2
+
+    def test_every_page_names_the_document_the_vehicle_and_itself(self) -> None:
+        pages = PdfReader(BytesIO(pdf_of("extreme"))).pages
+        assert len(pages) > 2
+        for number, page in enumerate(pages, start=1):
+            text = page.extract_text()
+            assert f"Page {number} of {len(pages)}" in text
+            assert (
+                "Certificate HOLLINVALE-2026-000000000042-REPLACEMENT-0007 · VIN WWWWWWWWWWWWWWWWW · times in UTC+01:00"
+                in text
+            )
+
+    @pytest.mark.parametrize("page_size", SIZES)
+    @pytest.mark.parametrize("name", sample_extremes.ALL)
+    def test_nothing_overlaps_and_nothing_leaves_the_sheet(self, name: str, page_size: PageSize) -> None:
+        for page in page_inspection.pages_of(pdf_of(name, page_size)):
+            assert page_inspection.overlapping(page) == []
+            assert page_inspection.outside(page, FOOT_MARGIN) == []
+
+    def test_the_check_itself_finds_overlapping_and_cut_text(self) -> None:
+        """Negative control: a sheet with both faults."""
+        target = BytesIO()
+        canvas = Canvas(target, pagesize=PAGE_POINTS["A4"])
+        canvas.drawString(100, 400, "as found")
+        canvas.drawString(103, 401, "as left")
+        canvas.drawString(560, 300, "cut at the edge")
+        canvas.save()
+        (page,) = page_inspection.pages_of(target.getvalue())
+        assert page_inspection.overlapping(page)
+        assert page_inspection.outside(page, FOOT_MARGIN)
+
+    @pytest.mark.parametrize("page_size", SIZES)
+    def test_no_text_of_an_extreme_document_is_lost(self, page_size: PageSize) -> None:
+        document = sample_extremes.extreme()
+        text = squeezed(text_of(pdf_of("extreme", page_size)))
+        foot = r"CertificateHOLLINVALE-[^·]*·VINW{17}·timesinUTC\+01:00Page\d+of\d+"
+        text = re.sub(foot, "", re.sub(r"Page\d+of\d+CertificateHOLLINVALE-[^·]*·VINW{17}·timesinUTC\+01:00", "", text))
+        assert text.count(squeezed(sample_extremes.LONG_SENTENCE)) >= sentences_in(document)
+        for name in (document.workshop.name, document.vehicle.registration, *document.workshop.address):
+            assert squeezed(name) in text
+
+    @pytest.mark.parametrize(
+        ("name", "name_text"),
+        [("rear_only_with_concession", "Wörd " * 60), ("findings_report", "W" * 300)],
+        ids=["words", "unbroken"],
+    )
+    def test_texts_of_any_length_flow_on(self, name: str, name_text: str) -> None:
+        """Names of 300 characters everywhere, reasons of 3,000: the pages grow in number, nothing fails."""
+        document = sample_extremes.filled(sample_extremes.ALL[name](), name_text, "lorem ip " * 333)
+        for page in page_inspection.pages_of(render(document)):
+            assert page_inspection.overlapping(page) == []
+            assert page_inspection.outside(page, FOOT_MARGIN) == []
+
+    def test_readings_by_others_are_numbered_and_explained_below(self) -> None:
+        sample = sample_documents.certificate()
+        readings = (*sample.rounds[0].readings, doc.ReadingEntry("FL", 498.5, False, "Jo Ahlin", "BM-9"))
+        first = replace(sample.rounds[0], readings=readings)
+        text = rendered_text(replace(sample, rounds=(first, *sample.rounds[1:])))
+        assert "497.0, 498.0, 498.5 [1] at 128" in text
+        assert "[1] Jo Ahlin, BM-9" in text
+
+    def test_all_fonts_are_embedded(self) -> None:
+        """So that the page looks the same everywhere, and may become PDF/A."""
+        for name in sample_extremes.ALL:
+            for page in PdfReader(BytesIO(pdf_of(name))).pages:
+                for font in page["/Resources"]["/Font"].values():  # type: ignore[index]
+                    assert "/FontFile2" in font.get_object()["/FontDescriptor"], font.get_object()["/BaseFont"]
+
+    def test_the_file_describes_itself(self) -> None:
+        reader = PdfReader(BytesIO(pdf_of("certificate")))
+        information = reader.metadata
+        assert information is not None
+        assert information.title == "Certificate 2026-0042"
+        assert information.author == "Hollin Vale Suspension Works"
+        assert information.subject == "Ride-height adjustment of vehicle ZZ9BRAE20R0004711"
+        assert reader.trailer["/Root"]["/Lang"] == "en"  # type: ignore[index]
+        assert reader.trailer["/Root"]["/ViewerPreferences"]["/DisplayDocTitle"].value is True  # type: ignore[index]
+
+    def test_markup_in_names_is_printed_not_obeyed(self) -> None:
+        sample = sample_documents.certificate()
+        party = doc.Party("Smith & <b>Sons</b> <img src=x/>", ("</para>",))
+        text = rendered_text(replace(sample, workshop=party))
+        assert "Smith & <b>Sons</b> <img src=x/>" in text
+        assert "</para>" in text
+
+    def test_characters_outside_the_typeface_are_spelled_out(self) -> None:
+        sample = sample_documents.certificate()
+        text = rendered_text(replace(sample, operator=doc.Party("Ünal Øğ 中\u200b")))
+        assert "Ünal Øğ [U+4E2D]" in text
+
+
+def sentences_in(document: doc.Document) -> int:
+    """How often the long sentence is told in an extreme document (the replacement's reason included)."""
+    plain = json.dumps(to_json(document), ensure_ascii=False)
+    return plain.count(sample_extremes.LONG_SENTENCE.strip())

@@ -1,0 +1,302 @@
+"""What certificates and findings reports say to their reader."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from datetime import timedelta, timezone
+from typing import Any
+
+import pytest
+
+from calibration.rules import texts as rule_texts
+from reports.certificate import document as doc
+from reports.certificate import front_page, texts
+from reports.certificate.conclusion import conclude
+from reports.drawing import palette
+from reports.snapshot.finding_words import STATEMENTS
+
+from . import sample_documents, sample_extremes, sample_parts
+from .rendering import pdf_of, rendered_text, squeezed, text_of
+
+
+class TestWhatACertificateSays:
+    @pytest.mark.parametrize(
+        "words",
+        [
+            "Certificate",
+            "Ride-height adjustment",
+            "No. 2026-0042",
+            "ZZ9BRAE20R0004711",
+            "SAT 214",
+            "84210 km",
+            "Brae Halden 4 (2024)",
+            "255/60R18 112V, 250 kPa, all four",
+            "Strand Ambulance Trust",
+            "Hollin Vale Suspension Works",
+            "ambulance equipment aboard, half tank",
+            "J-2026-0117, Height sensor replaced",
+            "Adjusted: all four corners within tolerance",
+            "Found outside tolerance: Front left.",
+            "Front left 486.0 ± 6.0 497.5 +11.5 ± 2.6 outside 486.5 +0.5 ± 2.6 within 128 → 116",
+            "Front right 486.0 ± 6.0 490.0 +4.0 ± 2.6 undecided 486.0 0.0 ± 2.6 within 131 → 127",
+            "Rear, left − right ± 8.0 +2.5 ± 3.6 within +1.5 ± 3.6 within",
+            "128 → 116 read 116",
+            "Baseline, the set-points from which shift limits count: Front left 125",
+            "497.0, 498.0 at 128",
+            "Tape measure BM-2207 accuracy class II 1.0 mm 2026-03-02 2027-03-02 K-2026-0311",
+            "Revision 3, in force from 2026-01-01. Source: Manufacturer, Brae workshop manual, issue 4, p. 112.",
+            "Level of the floor: passed",
+            "Decision rule: a result is within tolerance only if",
+            "guard band equal to U",
+            "1.98 (147)",
+            "Heave the whole body high (+) or low (−) +4.0 +0.3",
+            "Pitch the front high (+) or low (−) against the rear +7.5 0.0",
+            "Roll the left side high (+) or low (−) against the right +5.0 +1.0",
+            "Warp twist: front left and rear right high (+) or low (−) against the other two +2.5 −0.5",
+            "the true value lies within that range with a probability of about 95 %",
+            "undecided means that this range reaches across the limit of the tolerance",
+            "Set-point: the number that the vehicle's control unit stores for a corner.",
+            "Received 2026-10-06 08:12 UTC+01:00",
+            "Done by Ilse Mørk",
+            "Heights are traceable through the calibration certificate stated for each instrument.",
+            "Have the headlamp aim checked.",
+            "keep head and hands out of the gap between tyre and arch",
+            "Never go under a vehicle held only by its suspension.",
+            "change handling, braking, rollover stability",
+            "qualified persons only",
+            "claims no roadworthiness and no laboratory accreditation",
+            "The results concern only the vehicle named here",
+            "The work is complete: signed by Ilse Mørk, technician, 2026-10-06 09:42 UTC+01:00.",
+            "Vehicle ledger, entry 212",
+            "7KQM-3XTD-9WPA",
+            "End of certificate no. 2026-0042",
+            "Page 1 of 2",
+            "Page 2 of 2",
+        ],
+    )
+    def test_it_states(self, words: str) -> None:
+        assert words in text_of(pdf_of("certificate"))
+
+    def test_signatures_and_ledger_entry_give_their_whole_hash(self) -> None:
+        assert squeezed(text_of(pdf_of("certificate"))).count(sample_parts.HASH) == 2
+
+    def test_a_replacement_names_what_it_replaces_and_why(self) -> None:
+        text = text_of(pdf_of("rear_only_with_concession"))
+        assert "Replaces no. 2026-0042" in text
+        assert "Replaces no. 2026-0042. Reason: VIN corrected." in text
+
+    def test_a_concession_shows_both_targets_its_reason_its_caution_and_the_self_approval(self) -> None:
+        text = text_of(pdf_of("rear_only_with_concession"))
+        assert "504.0 ± 6.0 518.0 ± 6.0" in text
+        assert "Concession: targets front 486.0 mm, rear 518.0 mm. Reason: Ramp angle of the ferry." in text
+        assert "This vehicle was set to heights other than its specification's." in text
+        assert (
+            "Concession: approved. Asked for in writing. (Tomas Weißmüller, manager, 2026-10-06 08:42, self-approved)"
+            in text
+        )
+
+    def test_a_corner_that_cannot_be_adjusted_is_marked_and_named_in_the_verdict(self) -> None:
+        text = text_of(pdf_of("rear_only_with_concession"))
+        assert "Not within tolerance and not adjustable here: Front left, front right." in text
+        assert "undecided * not controlled" in text
+
+    def test_set_points_are_shown_as_the_specification_says_and_a_mismatch_stands_out(self) -> None:
+        text = text_of(pdf_of("rear_only_with_concession"))
+        assert "−0xC → 0x3 read 0x1" in text
+        assert "NOT VERIFIED" in text
+
+    def test_what_was_found_before_a_repair_is_judged_as_it_was_found(self) -> None:
+        text = text_of(pdf_of("repaired"))
+        assert "Found outside tolerance before the repair: Front left." in text
+        assert "470.0 −16.0 ± 2.6 outside †" in text
+        assert "† Front left, as found, was measured before this work: Height sensor replaced." in text
+        for vague in ("superseded", "not judged", "no longer counts"):
+            assert vague not in text
+
+    def test_a_repair_of_what_was_within_tolerance_is_not_called_found_outside(self) -> None:
+        sample = sample_documents.repaired()
+        assert sample.as_found is not None
+        corners = {
+            **sample.as_found.corners,
+            "FL": replace(sample.as_found.corners["FR"], overtaken_by="Leak repaired"),
+        }
+        text = rendered_text(replace(sample, as_found=replace(sample.as_found, corners=corners)))
+        assert "within †" in text
+        assert "Found outside tolerance" not in text.replace("Found outside tolerance: difference", "")
+
+    def test_a_side_alone_that_was_found_outside_is_named(self) -> None:
+        sample = sample_documents.left_alone()
+        assert sample.as_found is not None
+        side = replace(sample.as_found.sides["rear"], verdict="outside")
+        found = replace(sample.as_found, rounds=(9,), sides={**sample.as_found.sides, "rear": side})
+        words = " ".join(conclude(replace(sample, as_found=found)).sentences)
+        assert "Found outside tolerance: difference between left and right, rear." in words
+
+    def test_struck_readings_and_rulings_stay_visible_with_their_reasons(self) -> None:
+        strike = doc.Strike(
+            1, "FL", 479.0, 497.0, "Tape slipped.", "Ilse Mørk", sample_parts.at(20), after_verdict=True
+        )
+        ruling = doc.Ruling("accept", "Clock was an hour ahead.", "Tomas Weißmüller", sample_parts.at(60))
+        finding = doc.FindingEntry(
+            "clock_wrong", "review", "Taken 58 min later than received.", ruling=ruling, status="settled"
+        )
+        text = rendered_text(replace(sample_documents.certificate(), strikes=(strike,), findings=(finding,)))
+        assert "Round 1, Front left: 479.0 mm, replaced by 497.0 mm. Reason: Tape slipped. (Ilse Mørk" in text
+        assert "after its verdict was shown" in text
+        assert "Recorded with a wrong clock (settled). Taken 58 min later than received." in text
+        assert "Ruling: accepted. Clock was an hour ahead. (Tomas Weißmüller" in text
+
+    def test_inches_miles_and_psi_are_shown_to_those_who_want_them(self) -> None:
+        units = doc.Units("inch", "mile", "psi")
+        text = rendered_text(replace(sample_documents.certificate(), units=units))
+        assert "Front left 19.13 ± 0.24 19.59 +0.45 ± 0.10 outside 19.15 +0.02 ± 0.10 within" in text
+        assert "52326 mi" in text
+        assert "36 psi" in text
+        assert "1 in = 25.4 mm exactly" in text
+
+
+class TestWhatAFindingsReportSays:
+    def test_it_says_why_the_job_ended_and_what_to_mend(self) -> None:
+        text = text_of(pdf_of("findings_report"))
+        assert "Findings report" in text
+        assert "Adjustment not completed" in text
+        assert "Why the job ended: The rear left corner loses height faster than its limit." in text
+        assert "What to mend • Find and mend the leak at the rear left air spring." in text
+        assert "−4.6 ± 0.4 outside" in text
+        assert "Rear left: Leak above the limit (OPEN)." in text
+
+    def test_it_states_no_completion(self) -> None:
+        text = text_of(pdf_of("findings_report"))
+        assert "The job was ended without completion by Ilse Mørk, technician, 2026-10-06 09:42 UTC+01:00." in text
+        assert "The work is complete" not in text
+        assert "The work is complete" in text_of(pdf_of("certificate"))
+
+    def test_a_job_that_ended_before_any_measurement_says_so(self) -> None:
+        sample = sample_documents.findings_report()
+        text = rendered_text(replace(sample, as_found=None, rounds=(), specification=None, leak_tests=()))
+        assert "No heights were measured." in text
+        assert "None was at hand for this vehicle model." in text
+        assert "Method, uncertainty" not in text
+
+    def test_a_reverted_job_names_who_decided_who_wrote_and_who_measured(self) -> None:
+        text = text_of(pdf_of("reverted"))
+        assert "Returned to the set-points found; adjustment not completed" in text
+        zone = "UTC+01:00."
+        assert f"earlier set-points: decided by Tomas Weißmüller, manager, 2026-10-06 09:02 {zone}" in text
+        assert f"Written back by Ilse Mørk, 2026-10-06 09:12 {zone}" in text
+        assert f"Measured afterwards by Jo Ahlin, 2026-10-06 09:26 {zone}" in text
+        assert "Done by Ilse Mørk, Jo Ahlin" in text
+
+    @pytest.mark.parametrize("name", ["findings_report", "reverted", "bare"])
+    def test_nothing_is_called_a_signature_where_nobody_signed(self, name: str) -> None:
+        text = text_of(pdf_of(name))
+        assert "How the job ended" in text
+        assert "Nobody signs this" in text
+        for word in ("Signature", "Signed", "signed by"):
+            assert word not in text
+        assert "Signatures and approvals" in text_of(pdf_of("certificate"))
+
+    def test_a_job_that_brought_back_an_earlier_ones_set_points_does_not_call_them_found(self) -> None:
+        sample = sample_documents.reverted()
+        job = replace(sample.job, reason="reversion")
+        assert conclude(replace(sample, job=job)).headline == "Returned to the earlier set-points"
+
+    def test_a_vehicle_worked_on_after_the_last_measurement_is_not_said_to_be_left_like_that(self) -> None:
+        sample = sample_documents.reverted()
+        assert "not measured again" in rendered_text(replace(sample, as_left=None))
+        assert "not measured again" not in rendered_text(sample)
+
+    def test_heights_that_nothing_could_judge_are_said_to_be_measured(self) -> None:
+        sample = replace(sample_documents.findings_report(), as_found=None)
+        assert "Heights were measured but could not be judged." in rendered_text(sample)
+        unspecified = rendered_text(replace(sample, specification=None))
+        assert "Heights were measured; no specification was at hand to judge them by." in unspecified
+
+    def test_a_report_bears_no_mark_of_success_though_all_was_within(self) -> None:
+        sample = replace(sample_documents.left_alone(), kind="findings_report")
+        blue = palette.BLUE.hexval()
+        assert front_page.look_of(sample).colour.hexval() != blue
+        assert front_page.look_of(replace(sample, kind="certificate")).colour.hexval() == blue
+
+
+class TestFindings:
+    def told(self, **changes: Any) -> str:
+        finding = doc.FindingEntry("write_not_verified", "review", "116 was to be stored, and 118 was read back.", "FL")
+        return rendered_text(replace(sample_documents.certificate(), findings=(replace(finding, **changes),)))
+
+    def test_open_ones_are_marked_and_said_to_lack_a_ruling(self) -> None:
+        text = self.told()
+        assert "Front left: Read-back differs from what was to be written (OPEN). 116 was to be stored" in text
+        assert "Nobody has ruled on it." in text
+
+    def test_settled_ones_say_by_what_and_whom(self) -> None:
+        text = self.told(status="settled", settled="read anew by Jo Ahlin, 2026-10-06 09:00 UTC+01:00")
+        assert "(settled). 116 was to be stored, and 118 was read back. Settled: read anew by Jo Ahlin" in text
+        for word in ("OPEN", "Nobody has ruled"):
+            assert word not in text
+
+    def test_notes_ask_for_nothing(self) -> None:
+        text = self.told(status="note", severity="note")
+        assert "(note)." in text
+        assert "Nobody has ruled" not in text
+
+    def test_every_code_and_reason_of_the_rules_has_words_for_the_customer(self) -> None:
+        """A code without words would be printed as a code."""
+        assert set(rule_texts.FINDINGS) <= set(texts.FINDINGS)
+        assert set(rule_texts.FINDINGS) <= set(STATEMENTS)
+
+
+class TestWords:
+    def test_an_instrument_without_a_certificate_number_claims_no_traceability(self) -> None:
+        sample = sample_documents.certificate()
+        unnumbered = replace(sample_parts.TAPE, calibration_reference="")
+        text = rendered_text(replace(sample, instruments=(unnumbered,)))
+        assert "No calibration certificate number is on record for Tape measure BM-2207" in text
+        assert "2027-03-02 none on record" in text
+        assert "Heights are traceable" not in text
+        both = rendered_text(replace(sample, instruments=(sample_parts.TAPE, replace(unnumbered, serial="BM-9"))))
+        assert "Heights are traceable" in both
+        assert "on record for Tape measure BM-9:" in both
+
+    @pytest.mark.parametrize("name", sample_extremes.ALL)
+    def test_no_number_has_a_hyphen_for_its_sign_and_no_text_its_code(self, name: str) -> None:
+        text = text_of(pdf_of(name))
+        assert re.findall(r"(?<![\w-])-\d", text) == []
+        assert re.findall(r"\d\d:\d\d:\d\d", text) == [], "minutes are enough"
+        codes = {*texts.FINDINGS, *texts.EVENTS, *texts.REASONS, *texts.READINESS_ITEMS}
+        assert [code for code in codes if "_" in code and code in text] == []
+
+    def test_the_signature_on_the_front_is_of_who_completed_the_work_not_of_who_approved(self) -> None:
+        sample = sample_documents.certificate()
+        approval = doc.Signature(sample_parts.MANAGER, "manager", "approval", sample_parts.at(30), sample_parts.HASH)
+        text = rendered_text(replace(sample, signatures=(approval, *sample.signatures)))
+        assert "The work is complete: signed by Ilse Mørk" in text
+
+    def test_times_west_of_greenwich_and_in_utc_name_their_zone(self) -> None:
+        sample = sample_documents.certificate()
+        for hours, zone in ((-5, "UTC−05:00"), (0, "UTC")):
+            issued_at = sample.issued_at.astimezone(timezone(timedelta(hours=hours)))
+            assert f"times in {zone} " in rendered_text(replace(sample, issued_at=issued_at)) + " "
+
+
+class TestConclusions:
+    def headline(self, verdict: doc.Verdict | None, **changes: Any) -> str:
+        sample = sample_documents.certificate()
+        assert sample.as_left is not None
+        return conclude(replace(sample, as_left=replace(sample.as_left, verdict=verdict), **changes)).headline
+
+    def test_within_after_a_write_is_called_adjusted(self) -> None:
+        assert self.headline("within") == "Adjusted: all four corners within tolerance"
+
+    def test_within_without_a_write_is_called_left_alone(self) -> None:
+        assert self.headline("within", writes=()) == "Within tolerance and left alone"
+
+    def test_undecided_is_never_called_within(self) -> None:
+        assert self.headline("undecided") == "The measurement cannot decide; signed off with approval"
+
+    def test_outside_is_never_called_within(self) -> None:
+        assert self.headline("outside") == "Outside tolerance"
+
+    def test_without_a_specification_nothing_is_judged(self) -> None:
+        assert self.headline(None, specification=None) == "Heights measured; not judged"
