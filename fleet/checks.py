@@ -22,8 +22,13 @@ PRIVILEGES_SQL = """
 def privileges_of_role(alias: str = "default") -> list[str]:
     """Why the connected role is too powerful to serve; empty where it is plain."""
     with connections[alias].cursor() as cursor:
-        cursor.execute(PRIVILEGES_SQL)
-        is_superuser, bypasses, owns = cursor.fetchone()
+        return privileges(cursor)
+
+
+def privileges(cursor: Any) -> list[str]:
+    """The same of any session."""
+    cursor.execute(PRIVILEGES_SQL)
+    is_superuser, bypasses, owns = cursor.fetchone()
     reasons = {
         "is a superuser": is_superuser,
         "has BYPASSRLS": bypasses,

@@ -16,6 +16,7 @@ from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
 from calibration.models import Approval, Job
+from calibration.selectors.approvals import detail_of
 from fleet.models import Invitation, Workshop
 from fleet.services.invitations import invitation_code
 
@@ -52,16 +53,20 @@ def send_certificate(certificate_id: uuid.UUID, recipient: Recipient) -> None:
 
 def send_approval(approval_id: uuid.UUID, recipient: Recipient) -> None:
     """Somebody waits for a decision."""
-    approval = Approval.objects.select_related("job__vehicle").filter(pk=approval_id).first()
+    approval = Approval.objects.select_related("job__vehicle", "proposal", "concession").filter(pk=approval_id).first()
     if approval is None or approval.decisions.exists():
         return
-    values = {**_job_values(approval.job), "subject": approval.get_subject_display()}
+    values = {
+        **_job_values(approval.job),
+        "subject": approval.get_subject_display(),
+        "detail": detail_of(approval),
+    }
     _send(
         recipient.address(),
         message_id("approval", approval.pk, recipient.id),
         _("Approval wanted: %(subject)s, job %(job)s") % values,
         _(
-            "In job %(job)s on vehicle %(vin)s (%(registration)s) an approval is wanted: %(subject)s.\n"
+            "In job %(job)s on vehicle %(vin)s (%(registration)s) an approval is wanted: %(subject)s.\n\n%(detail)s\n\n"
             "The work waits until somebody who may approve has decided.\n\n%(url)s\n"
         )
         % values,

@@ -8,6 +8,7 @@ import hashlib
 import os
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -31,6 +32,7 @@ MIGRATION_SOURCES = (
 TEMPLATE_PREFIX, TEST_PREFIX = "levelbook_template_", "levelbook_test_"
 # Any number does; it serialises test processes that make, copy or drop databases.
 ADVISORY_LOCK = 8_855_318
+VACUUM_PATIENCE_S = 60.0
 
 
 @contextmanager
@@ -46,7 +48,7 @@ def copied_database(data: DataFolder, suffix: str) -> Iterator[str]:
         yield name
     finally:
         with _locked_server(data) as server:
-            server.execute(sql.SQL("DROP DATABASE {} WITH (FORCE)").format(sql.Identifier(name)))
+            _drop(server, name)
 
 
 def database_environment(data: DataFolder, name: str) -> dict[str, str]:
@@ -59,7 +61,7 @@ def _template(server: psycopg.Connection, data: DataFolder) -> str:
     template = TEMPLATE_PREFIX + _migrations_hash()
     found = _databases(server, TEMPLATE_PREFIX)
     for outdated in found - {template}:
-        server.execute(sql.SQL("DROP DATABASE {} WITH (FORCE)").format(sql.Identifier(outdated)))
+        _drop(server, outdated)
     if template not in found:
         _make_template(server, data, template)
     return template
@@ -96,7 +98,22 @@ def _drop_abandoned(server: psycopg.Connection) -> None:
     for name in _databases(server, TEST_PREFIX):
         pid = name.removeprefix(TEST_PREFIX).split("_")[0]
         if database.is_embedded() and not Path(f"/proc/{pid}").exists():
-            server.execute(sql.SQL("DROP DATABASE {} WITH (FORCE)").format(sql.Identifier(name)))
+            _drop(server, name)
+
+
+def _drop(server: psycopg.Connection, name: str) -> None:
+    """Drop a database; the owner may not end the server's own vacuum in it, which is over in a moment."""
+    statement = sql.SQL("DROP DATABASE {} WITH (FORCE)").format(sql.Identifier(name))
+    deadline = time.monotonic() + VACUUM_PATIENCE_S
+    while True:
+        try:
+            server.execute(statement)
+        except (psycopg.errors.InsufficientPrivilege, psycopg.errors.ObjectInUse):
+            if time.monotonic() > deadline:
+                raise
+            time.sleep(0.1)
+        else:
+            return
 
 
 def _databases(server: psycopg.Connection, prefix: str) -> set[str]:

@@ -5,13 +5,14 @@ from __future__ import annotations
 from typing import Any, Final
 
 import pytest
-from xdist.scheduler import LoadFileScheduling
+from xdist.scheduler import LoadFileScheduling  # type: ignore[import-untyped]
 
 FAULTS: Final = "tests/campaigns/faults"
 LONG: Final = (
     FAULTS,
     "tests/calibration/test_state_machine.py",
     "tests/deploy/test_service.py",
+    "tests/deploy/test_external_services.py",
     "tests/deploy/test_backup.py",
     "tests/campaigns/requests",
     "tests/campaigns/test_planner_brute_force.py",
@@ -20,7 +21,7 @@ LONG: Final = (
 """What takes longest, and what mostly waits, comes first."""
 
 
-class LongFirst(LoadFileScheduling):
+class LongFirst(LoadFileScheduling):  # type: ignore[misc]
     """One file to a process, in the order of collection; the fault tests go together, since they share two services."""
 
     def __init__(self, config: pytest.Config, log: Any = None) -> None:

@@ -31,6 +31,7 @@ from calibration.models import (
 from calibration.rules import explain, texts
 from calibration.rules.cautions import cautions_for
 from calibration.rules.record import RoundMeasured
+from calibration.selectors.approvals import detail_of
 from calibration.selectors.casefile import CaseFile
 from calibration.services.independence import may_decide
 from fleet.actor import Actor
@@ -118,7 +119,7 @@ def approval_document(actor: Actor, row: Approval, decision: Decision | None, *,
         "job_number": row.job.number,
         "vehicle": vehicle_document(actor, row.job.vehicle),
         "subject": row.subject,
-        "detail": explain.approval_detail(row.subject, row.proposal.content if row.proposal else None),
+        "detail": detail_of(row),
         "proposal": row.proposal_id,
         "concession": row.concession_id,
         "content_sha256": row.content_sha256,

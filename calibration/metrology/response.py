@@ -15,7 +15,7 @@ not quite linear, so each move also adds a little variance (`move_variance`).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -85,9 +85,11 @@ class StoredSetpoints:
 
 @dataclass(frozen=True, slots=True)
 class CornerEvent:
-    """A part was replaced or mended at these corners: their heights and responses are no longer known.
+    """Something happened to the vehicle: no height is known any more, and nothing of how these corners answered.
 
-    A sensor, spring, damper, linkage or leak event names its corner; a control unit all four.
+    A sensor, spring, damper, linkage or leak event names its corner; a control unit all four; what ends the pool
+    of rounds without touching a corner's parts names none. What was measured before at the corners named teaches
+    nothing, not even of the other corner of the axle: the fault may have been in the part that went.
     """
 
     corners: tuple[Corner, ...]
@@ -193,10 +195,31 @@ def follow_job(prior: ResponsePrior, history: Sequence[HistoryItem]) -> JobPoste
     """
     if not history or not isinstance(history[0], SettledRound):
         raise MetrologyError("history", list(history[:1]), "a settled round as its first item")
-    filtering = _JobFilter(prior, history[0])
-    for item in history[1:]:
+    first, *rest = _without_overtaken(history)
+    assert isinstance(first, SettledRound)  # looked at above
+    filtering = _JobFilter(prior, first)
+    for item in rest:
         filtering.take(item)
     return filtering.posterior()
+
+
+def _without_overtaken(history: Sequence[HistoryItem]) -> list[HistoryItem]:
+    """The history with no knowledge of the heights that a later event at their corner overtook."""
+    overtaken: set[Corner] = set()
+    kept: list[HistoryItem] = []
+    for item in reversed(history):
+        if isinstance(item, CornerEvent):
+            overtaken |= set(item.corners)
+        kept.append(_with_unknown(item, overtaken) if isinstance(item, SettledRound) else item)
+    return kept[::-1]
+
+
+def _with_unknown(measured: SettledRound, corners: Set[Corner]) -> SettledRound:
+    a, b, c, d = (
+        UNKNOWN_HEIGHT_VARIANCE_MM2 if corner in corners else variance
+        for corner, variance in zip(CORNERS, measured.variances_mm2, strict=True)
+    )
+    return replace(measured, variances_mm2=(a, b, c, d))
 
 
 def settled_round(measured: RoundMeasurement, settling_mm: float, setpoints: Counts) -> SettledRound:
@@ -316,15 +339,11 @@ class _JobFilter:
             self.moves[-1] = _pooled_into(self.moves[-1], heights, noise.diagonal())
 
     def _forget(self, corners: tuple[Corner, ...]) -> None:
-        mean, covariance = self.state.mean.copy(), self.state.covariance.copy()
-        for corner in corners:
-            height = CORNERS.index(corner)
-            for row in (height, height + 4):
-                covariance[row, :] = covariance[:, row] = 0.0
-            covariance[height, height] = UNKNOWN_HEIGHT_VARIANCE_MM2
-            covariance[height + 4, height + 4] = self.prior.covariance[height, height]
-            mean[height + 4] = self.prior.mean[height]
-        self.state = JointState(mean, covariance, self.state.setpoints)
+        """Heights are unknown anew. Responses stay: what an event overtakes was left out from the start."""
+        covariance = self.state.covariance.copy()
+        covariance[:4, :] = covariance[:, :4] = 0.0
+        covariance[:4, :4] = np.eye(4) * UNKNOWN_HEIGHT_VARIANCE_MM2
+        self.state = JointState(self.state.mean, covariance, self.state.setpoints)
         self.moves = [
             replace(move, voided=tuple(c for c in CORNERS if c in {*move.voided, *corners})) for move in self.moves
         ]

@@ -148,6 +148,7 @@ def _take(course: Course, fact: Fact, record: JobRecord) -> None:
             _take_resumption(course, fact, record)
         case TyresFitted():
             _end_pool(course, "tyres")
+            _note_event(course, ())
         case _:
             pass
 
@@ -192,8 +193,13 @@ def _note_found_changed(course: Course, setpoints: Setpoints, record: JobRecord)
     before = course.stored or {}
     changed = tuple(corner for corner in CORNERS if before.get(corner) != setpoints.get(corner))
     _note_stored(course, setpoints, record)
+    _note_event(course, changed)
+
+
+def _note_event(course: Course, corners: tuple[Corner, ...]) -> None:
+    """Tell the filter of what makes earlier heights say nothing; before its first round it knows none."""
     if course.history:
-        course.history.append(CornerEvent(changed))
+        course.history.append(CornerEvent(corners))
 
 
 def _take_event(course: Course, event: EventHappened, record: JobRecord) -> None:
@@ -202,12 +208,12 @@ def _take_event(course: Course, event: EventHappened, record: JobRecord) -> None
     _end_pool(course, "event")
     _lapse_readiness(course, "event")
     if event.kind not in VOIDING_KINDS:
+        _note_event(course, ())
         return
-    corners = corners_of(event)
-    if course.history:
-        course.history.append(CornerEvent(corners))
+    corners = _with_linked(corners_of(event), record.specification)
+    _note_event(course, corners)
     if event.kind in REVERSION_KINDS:
-        course.reverting_voided_at.update(dict.fromkeys(_with_linked(corners, record.specification), event.at))
+        course.reverting_voided_at.update(dict.fromkeys(corners, event.at))
 
 
 def _with_linked(corners: tuple[Corner, ...], specification: Specification | None) -> tuple[Corner, ...]:
@@ -224,7 +230,9 @@ def _take_resumption(course: Course, resumed: Resumed, record: JobRecord) -> Non
         _end_pool(course, "resumption")
         _lapse_readiness(course, "resumption")
         course.interruptions.add(resumed.id)
-        if not same:
+        if same:
+            _note_event(course, ())
+        else:
             _note_found_changed(course, resumed.setpoints, record)
     course.stored = resumed.setpoints
 

@@ -12,6 +12,8 @@ from ..metrology.assessment_document import assessment_as_dict
 from . import texts
 from .standing import Standing
 
+EVEN_CHANCE = 0.5
+
 Document = Mapping[str, Any]
 """A proposal's content as it is stored."""
 
@@ -108,7 +110,18 @@ def proposal_detail(outcome: str, content: Document) -> str:
         text = _("Another person must approve this before it is written: %(limits)s.")
         moving_away = _moving_away(content)
         return " ".join([text % {"limits": _limits(limits, "review")}, *([moving_away] if moving_away else [])])
-    return _("Inside every limit: write these set-points, read them back and record both.")
+    allowed = _("Inside every limit: write these set-points, read them back and record both.")
+    return " ".join([allowed, *_hardly_enough(content)])
+
+
+def _hardly_enough(content: Document) -> list[str]:
+    """An entered proposal is the technician's own: what is expected of it is said, whatever the limits allow."""
+    chance = content["probability_within"]
+    by_hand = any(str(change["reason_code"]).startswith("entered_") for change in content["changes"].values())
+    if not by_hand or chance is None or chance >= EVEN_CHANCE:
+        return []
+    text = _("Expect to go on afterwards: the chance that everything is within then is %(chance)s %%.")
+    return [text % {"chance": f"{100 * chance:.0f}"}]
 
 
 def _limits(limits: Iterable[Document], outcome: str) -> str:
@@ -131,7 +144,9 @@ def _moving_away(content: Document) -> str:
 
 
 def approval_detail(subject: str, content: Document | None) -> str:
-    """Why another person is asked; `content` is that of the proposal."""
+    """Why another person is asked, and for what; `content` is that of the proposal or the concession."""
     if subject == "proposal" and content is not None:
         return proposal_detail("needs_approval", content)
-    return texts.reason_text("concession" if subject == "concession" else "tape_cannot_decide")
+    if subject == "concession" and content is not None:
+        return str(texts.CONCESSION) % content
+    return texts.reason_text("tape_cannot_decide")

@@ -173,7 +173,8 @@ REASONS = {
     "after_setpoints": gettext_lazy("The set-points changed since the last measurement."),
     "after_ride_position": gettext_lazy("The last measurement was not at the normal ride position."),
     "setpoints_incomplete": gettext_lazy(
-        "The set-points on record are not those of the controlled corners. Read them again with a new round."
+        "The set-points on record cannot be right: one is missing, belongs to a corner that is not controlled, differs "
+        "within a linked pair, or is outside what the control unit can hold. Read them again with a new round."
     ),
     "load_capacity_low": gettext_lazy("The tyres fitted may carry less than the axle load."),
     "rulings_missing": gettext_lazy("Findings wait for a manager's ruling."),
@@ -183,7 +184,7 @@ REASONS = {
     "sign_off_refused": gettext_lazy("Sign-off with undecided corners was refused."),
     "pair_disagrees": gettext_lazy("Readings at a corner disagree."),
     "readings_can_decide": gettext_lazy("A few more readings can decide."),
-    "round_can_decide": gettext_lazy("Another settled round can decide."),
+    "round_can_decide": gettext_lazy("Not decided yet. Rounds count together: one more tells more than those so far."),
     "confirm_suspicion": gettext_lazy(
         "A corner did not move as expected; one more settled round shows whether that is so."
     ),
@@ -244,8 +245,8 @@ CORNER_REASONS = {
         "its target"
     ),
     "entered_away_from_target": gettext_lazy(
-        "entered by hand: moves %(expected_change_mm)s mm away from its target, from %(deviation_mm)s to "
-        "%(expected_deviation_mm)s mm, which is %(further_mm)s mm further off than now"
+        "entered by hand: moves %(expected_change_mm)s mm, from %(deviation_mm)s to %(expected_deviation_mm)s mm from "
+        "its target, which is %(further_mm)s mm further off than now"
     ),
     "entered_unmoved": gettext_lazy("stays: the set-point that is stored was entered"),
     "goes_back": gettext_lazy("goes back towards the earlier set-point"),
@@ -258,11 +259,17 @@ LIMITS = {
     "step": gettext_lazy("change of %(value)s counts, at most %(limit)s in one write"),
     "shift_review": gettext_lazy("%(value)s counts from the baseline, above %(limit)s another person looks at it"),
     "shift_limit": gettext_lazy("%(value)s counts from the baseline, never more than %(limit)s"),
-    "warp_change": gettext_lazy("expected twist of the body %(value)s mm, at most %(limit)s mm"),
+    "warp_change": gettext_lazy("change of the twist by %(value)s mm expected, at most %(limit)s mm in one write"),
     "not_significant": gettext_lazy("deviation %(value)s mm, which counts as significant from %(limit)s mm"),
     "away_from_target": gettext_lazy("ends %(value)s mm from its target, where it is %(limit)s mm from it now"),
     "suspect_corner": gettext_lazy("the corner did not respond as it should and is not moved further"),
 }
+
+CONCESSION = gettext_lazy(
+    "For this job the targets are to be %(front_mm)s mm in front and %(rear_mm)s mm at the rear, because: %(reason)s. "
+    "Acknowledged for the operator by %(acknowledged_by)s on %(acknowledged_on)s."
+)
+"""What a request for a concession asks for."""
 
 LIMIT_ADVICE = {
     "setpoint_range": gettext_lazy("Enter set-points that the control unit can hold."),

@@ -7,8 +7,26 @@ from collections.abc import Iterable
 
 from fleet.actor import Actor
 
-from ..models import OPEN_STATES, Approval
+from ..models import OPEN_STATES, Approval, Concession
+from ..rules import explain
 from .casefile import CaseFile, case_of
+
+
+def detail_of(approval: Approval) -> str:
+    """Why the approval is asked, and for what, in sentences. Proposal and concession are at hand."""
+    if approval.concession is not None:
+        return explain.approval_detail(approval.subject, _asked(approval.concession))
+    return explain.approval_detail(approval.subject, approval.proposal.content if approval.proposal else None)
+
+
+def _asked(concession: Concession) -> dict[str, str]:
+    return {
+        "front_mm": f"{concession.front_target_mm:g}",
+        "rear_mm": f"{concession.rear_target_mm:g}",
+        "reason": concession.reason.rstrip("."),
+        "acknowledged_by": concession.acknowledged_by,
+        "acknowledged_on": concession.acknowledged_on.isoformat(),
+    }
 
 
 class ApprovalStates:

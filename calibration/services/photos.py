@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import uuid
 from io import BytesIO
+from pathlib import Path
 from typing import IO
 
 from django.core.files.base import ContentFile
@@ -63,10 +65,22 @@ def photo_add(
 
 
 def _keep(path: str, content: bytes) -> str:
-    """Store a picture under its hash. What a process left behind that was killed while it wrote is passed over."""
-    if default_storage.exists(path) and default_storage.size(path) == len(content):
-        return path
-    return default_storage.save(path, ContentFile(content))
+    """Store a picture under its hash, which names it only once it is whole and on disk, whatever is killed when."""
+    if not default_storage.exists(path):
+        unfinished = default_storage.save(f"{path}.unfinished", ContentFile(content))
+        target = Path(default_storage.path(path))
+        _flush(Path(default_storage.path(unfinished)))
+        Path(default_storage.path(unfinished)).replace(target)
+        _flush(target.parent)
+    return path
+
+
+def _flush(path: Path) -> None:
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
 
 
 def without_metadata(file: IO[bytes]) -> tuple[bytes, str]:

@@ -14,6 +14,7 @@ from fleet.actor import Actor
 from fleet.errors import Conflict, Invalid
 from fleet.ids import new_id
 from fleet.permissions import Permission
+from fleet.specifications import HIGHEST_TARGET_MM, LOWEST_TARGET_MM
 
 from ..metrology.corners import CORNERS
 from ..metrology.limits import check_limits
@@ -126,7 +127,7 @@ def concession_request(
     standing = step.standing
     if not step.job.is_open or standing.is_paused or standing.reversion or standing.record.specification is None:
         raise out_of_turn(standing)
-    _require_targets_in_millimetres(standing.record.specification, front=front_target_mm, rear=rear_target_mm)
+    _require_plausible_targets(standing.record.specification, front=front_target_mm, rear=rear_target_mm)
     if acknowledged_on > actor.now.date():
         raise Invalid.at("/acknowledged_on", "in_the_future", _("The acknowledgement is dated in the future."))
     concession = step.add(
@@ -147,22 +148,33 @@ def concession_request(
     return concession
 
 
-def _require_targets_in_millimetres(specification: Specification, *, front: Decimal, rear: Decimal) -> None:
-    """A target far from the specification's that would be near it in another unit was meant in that unit."""
+def _require_plausible_targets(specification: Specification, *, front: Decimal, rear: Decimal) -> None:
+    """Refuses what was meant in another unit, or is no ride height of any vehicle; the rest another person judges."""
     errors = []
     for name, target, usual in (("front", front, specification.front), ("rear", rear, specification.rear)):
-        far = abs(float(target) - usual.target_mm) > GROSS_LIMIT_MM
-        unit = likely_unit(float(target), usual.target_mm) if far else None
-        if unit is not None:
+        slip = _target_slip(float(target), usual.target_mm)
+        if slip is not None:
             text = _("%(target)s mm is more than %(limit)s mm from the specification's target of %(usual)s mm.") % {
                 "target": f"{float(target):g}",
                 "limit": f"{GROSS_LIMIT_MM:g}",
                 "usual": f"{usual.target_mm:g}",
             }
-            advice = _("Enter the target in millimetres.")
-            errors.append((f"/{name}_target_mm", "wrong_unit", f"{text} {texts.UNIT_SLIPS[unit]} {advice}"))
+            code, hint = slip
+            errors.append((f"/{name}_target_mm", code, f"{text} {hint} {_('Enter the target in millimetres.')}"))
     if errors:
         raise Invalid(errors)
+
+
+def _target_slip(target_mm: float, usual_mm: float) -> tuple[str, str] | None:
+    """Code and hint for a target that cannot be meant."""
+    if abs(target_mm - usual_mm) <= GROSS_LIMIT_MM:
+        return None
+    unit = likely_unit(target_mm, usual_mm)
+    if unit is not None:
+        return "wrong_unit", str(texts.UNIT_SLIPS[unit])
+    if LOWEST_TARGET_MM <= target_mm <= HIGHEST_TARGET_MM:
+        return None
+    return "implausible_height", _("A digit too many or too few?")
 
 
 def _drafted(plan: Plan) -> Draft:

@@ -122,6 +122,7 @@ class JobStep:
 
     def _follow(self) -> None:
         if self.standing.reversion_complete and self.job.is_open:
+            self._note_assessment()
             self.close(Job.State.REVERTED)
             self.case.judge_again()
             return

@@ -20,10 +20,14 @@ from deploy.embedded.process import end_processes, processes_with_environment, s
 from deploy.embedded.service import Service
 from deploy.embedded.supervisor import Supervisor, run, say
 from deploy.embedded.usage import supervised_database, supervisor_of
+from deploy.external import require_external_services
 
 MARKER = "LEVELBOOK_SUPERVISED_DATA"
 # The service itself never needs these; only the commands run before it do.
 PRIVILEGED_VARIABLES = ("DATABASE_OWNER_URL", "DATABASE_ADMIN_URL")
+# Nothing here shows the pages of these packages, or maps for debugging them.
+UNUSED_FILES = ("redoc", "rest_framework", "*.js.map")
+COLLECTING = ("--noinput", "--verbosity=0", *(f"--ignore={pattern}" for pattern in UNUSED_FILES))
 LEFTOVER_PATIENCE = 5.0
 PORT_PATIENCE = 3.0
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
@@ -86,6 +90,7 @@ def _start_everything(supervisor: Supervisor, *, options: Options, data: DataFol
     # Of a killed supervisor: the kernel told its children to end, their own children may still be there.
     end_processes(lambda: processes_with_environment(MARKER, str(data.root)), patience=LEFTOVER_PATIENCE)
     _require_free(options)
+    require_external_services()
     _set_defaults(options)
     _embedded_database(supervisor, data)
     if not os.environ.get("BROKER_URL"):
@@ -125,7 +130,7 @@ def _set_defaults(options: Options) -> None:
 
 def _prepare(data: DataFolder, options: Options) -> None:
     """Bring the tables, the static files and, on the first run, the demo workshop into place."""
-    collecting = subprocess.Popen(_manage("collectstatic", "--noinput", "--verbosity=0"), env=_environment(data))
+    collecting = subprocess.Popen(_manage("collectstatic", *COLLECTING), env=_environment(data))
     if os.environ.get("DATABASE_URL") and not os.environ.get("DATABASE_OWNER_URL"):
         _command(data, "migrate", "--check", LEVELBOOK_DATABASE_ROLE="app")
     else:

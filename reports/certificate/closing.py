@@ -26,12 +26,13 @@ def closing_sentences(document: Document) -> list[str]:
 
 def _brought_back(document: Document) -> list[str]:
     sentences = []
-    written = [write for write in document.writes if write.proposal == "reversion"]
+    written = [write for write in document.counted_writes if write.proposal == "reversion"]
     if written:
         by = _by(document, written[-1].written_by, written[-1].written_at)
         sentences.append(_("Written back by %(by)s.") % {"by": by})
-    if document.rounds:
-        by = _by(document, document.rounds[-1].measured_by, document.rounds[-1].taken_at)
+    measured = document.counted_rounds
+    if measured:
+        by = _by(document, measured[-1].measured_by, measured[-1].taken_at)
         sentences.append(_("Measured afterwards by %(by)s.") % {"by": by})
     return sentences
 

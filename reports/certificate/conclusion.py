@@ -10,7 +10,7 @@ from django.utils.translation import gettext_lazy
 from calibration.metrology.corners import AXLES, CORNERS, Corner
 from reports.drawing.words import axle_name
 
-from .display import Display, corner_list
+from .display import Display, corner_list, in_sentence
 from .document import Document, HeightState, Verdict
 
 _BASES = {
@@ -62,7 +62,7 @@ def measured_states(document: Document) -> list[tuple[str, HeightState]]:
     """The measurements to show, each under its name; a single one where found and left are the same."""
     found, left = document.as_found, document.as_left
     if found is None or left is None or shows_one_state(document):
-        state = found or left
+        state = left or found
         both = found is not None and left is not None and document.kind == "certificate"
         title = _("As found and as left") if both else _("As found") if found else _("Last measured")
         return [] if state is None else [(title, state)]
@@ -73,9 +73,15 @@ def measured_states(document: Document) -> list[tuple[str, HeightState]]:
 
 
 def shows_one_state(document: Document) -> bool:
-    """As found and as left are the same measurement, or there is only one."""
+    """As found and as left are the same measurement by the same targets, or there is only one."""
     found, left = document.as_found, document.as_left
-    return found is None or left is None or found.rounds == left.rounds
+    if found is None or left is None:
+        return True
+    return found.rounds == left.rounds and _targets(found) == _targets(left)
+
+
+def _targets(state: HeightState) -> list[float | None]:
+    return [state.corners[corner].target_mm for corner in CORNERS if corner in state.corners]
 
 
 def last_state(document: Document) -> HeightState | None:
@@ -103,9 +109,21 @@ def _certificate_headline(document: Document) -> str:
         return _("The measurement cannot decide; signed off with approval")
     if _stays_out(state, document):
         return _("Within tolerance wherever it can be adjusted")
-    if not document.writes:
-        return _("Within tolerance and left alone")
-    return _("Adjusted: all four corners within tolerance")
+    return _success_headline(document)
+
+
+def _success_headline(document: Document) -> str:
+    """By which targets, and whether by adjusting, by a repair or without either."""
+    if document.concession is not None:
+        if document.writes:
+            return _("Adjusted: all four corners within tolerance of the concession's targets")
+        return _("Within tolerance of the concession's targets; no set-point changed")
+    if _repaired(document):
+        both = _("Repaired and adjusted: all four corners within tolerance")
+        return both if document.writes else _("Repaired: all four corners within tolerance")
+    if document.writes:
+        return _("Adjusted: all four corners within tolerance")
+    return _("Within tolerance and left alone")
 
 
 def _certificate_sentences(document: Document) -> tuple[str, ...]:
@@ -113,7 +131,7 @@ def _certificate_sentences(document: Document) -> tuple[str, ...]:
     sentences = [] if state is None else _verdict_sentences(state, document)
     sentences += _found_sentences(document)
     if not document.writes and state is not None and state.verdict == "within":
-        sentences.append(_("No set-point was changed: adjusting a vehicle that is right makes it worse."))
+        sentences.append(_untouched_sentence(document))
     if document.concession is not None:
         sentences.append(_concession_sentence(document))
     return tuple(sentences)
@@ -126,12 +144,48 @@ def _found_sentences(document: Document) -> list[str]:
         return []
     outside = corners_with(found, "outside")
     repaired = [corner for corner in outside if found.corners[corner].overtaken_by]
+    by_specification = _("Found outside the specification's tolerance: %(places)s.")
+    plain = _("Found outside tolerance: %(places)s.") if document.concession is None else by_specification
     groups = (
-        (_("Found outside tolerance: %(places)s."), [corner for corner in outside if corner not in repaired]),
+        (plain, [corner for corner in outside if corner not in repaired]),
         (_("Found outside tolerance before the repair: %(places)s."), repaired),
     )
     sentences = [text % {"places": corner_list(corners)} for text, corners in groups if corners]
-    return sentences or _found_side_sentences(found)
+    return [*(sentences or _found_side_sentences(found)), *_work_sentences(found)]
+
+
+def _work_sentences(found: HeightState) -> list[str]:
+    """What was done to the vehicle after it was found like that."""
+    places: dict[str, list[Corner]] = {}
+    for corner in CORNERS:
+        if corner in found.corners and found.corners[corner].overtaken_by:
+            places.setdefault(found.corners[corner].overtaken_by, []).append(corner)
+    text = _("Done since then: %(work)s (%(places)s).")
+    whole = _("whole vehicle")
+    return [
+        text
+        % {
+            "work": in_sentence(work),
+            "places": whole if len(corners) == len(CORNERS) else in_sentence(corner_list(corners)),
+        }
+        for work, corners in places.items()
+    ]
+
+
+def _repaired(document: Document) -> bool:
+    """Not within tolerance when found, and worked on since."""
+    found = document.as_found
+    if found is None or shows_one_state(document):
+        return False
+    return found.verdict != "within" and bool(_work_sentences(found))
+
+
+def _untouched_sentence(document: Document) -> str:
+    """Why nothing was written: the vehicle was right, at once or after other work."""
+    found = document.as_found
+    if shows_one_state(document) or (found is not None and found.verdict == "within"):
+        return _("No set-point was changed: adjusting a vehicle that is right makes it worse.")
+    return _("No set-point was changed.")
 
 
 def _found_side_sentences(found: HeightState) -> list[str]:
@@ -218,7 +272,8 @@ def _findings_sentences(document: Document) -> tuple[str, ...]:
     if document.writes:
         sentences.append(_("Set-points were changed during this job; the last ones read are listed below."))
     if state is not None and document.as_left is None:
-        sentences.append(_("The vehicle was worked on after that and not measured again."))
+        text = _("After that set-points were written or other work was done, and the heights were not measured again.")
+        sentences.append(text)
     return tuple(sentences)
 
 

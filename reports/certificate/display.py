@@ -101,4 +101,9 @@ def zone_name(moment: datetime) -> str:
 def corner_list(corners: Iterable[Corner]) -> str:
     """Corner names in a sentence, first letter small after the first."""
     names = [corner_name(corner) for corner in corners]
-    return ", ".join(names[:1] + [name[:1].lower() + name[1:] for name in names[1:]])
+    return ", ".join(names[:1] + [in_sentence(name) for name in names[1:]])
+
+
+def in_sentence(text: str) -> str:
+    """A name as it stands within a sentence."""
+    return text[:1].lower() + text[1:]

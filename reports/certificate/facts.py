@@ -59,14 +59,14 @@ def _job(document: Document) -> list[Fact]:
 def _workers(document: Document) -> list[str]:
     """Everybody who checked, measured or wrote, in the order in which they first did."""
     checked = [(entry.checked_at, entry.checked_by) for entry in document.readiness if entry.checked_at is not None]
-    measured = [(entry.taken_at, entry.measured_by) for entry in document.rounds]
+    measured = [(entry.taken_at, entry.measured_by) for entry in document.counted_rounds]
     read = [
         (entry.taken_at, reading.measured_by)
-        for entry in document.rounds
+        for entry in document.counted_rounds
         for reading in entry.readings
         if reading.measured_by
     ]
-    written = [(entry.written_at, entry.written_by) for entry in document.writes]
+    written = [(entry.written_at, entry.written_by) for entry in document.counted_writes]
     done = sorted([*checked, *measured, *read, *written], key=lambda each: each[0])
     return list(dict.fromkeys(name for _when, name in done if name))
 

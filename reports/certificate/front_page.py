@@ -25,14 +25,16 @@ from .qr import qr_drawing
 _QR_SIDE = 76.0
 
 
-_PLAN_SCALES = (1.0, 0.9, 0.8)
+_PLAN_SCALES = (1.0, 0.9, 0.8, 0.7)
 """Sizes of the plan views; smaller ones where that keeps the page whole."""
+_SLACK = 8.0
+"""Points by which the page may come out longer than its parts were measured."""
 
 
 def front_page(document: Document, width: float, height: float) -> list[Flowable]:
     """The page, with plan views as large as lets it stay one page; longer ones run on."""
     tried = [_flowables(document, width, scale) for scale in _PLAN_SCALES]
-    return next((each for each in tried if styles.height_of(each, width) <= height), tried[0])
+    return next((each for each in tried if styles.height_of(each, width) <= height - _SLACK), tried[0])
 
 
 def _flowables(document: Document, width: float, plan_scale: float) -> list[Flowable]:

@@ -107,7 +107,7 @@ FINDINGS = {
     "write_of_superseded_proposal": _("Superseded proposal was written"),
     "write_not_verified": _("Read-back differs from what was to be written"),
     "writes_conflict": _("Conflicting writes"),
-    "measured_before_readiness": _("Measured before readiness was checked"),
+    "measured_before_readiness": _("Measured before the vehicle was ready"),
     "tyres_not_recorded": _("No tyres recorded after a tyre change"),
     "repeats_earlier_record": _("Record received twice"),
     "recorded_after_close": _("Recorded after the job was closed"),

@@ -87,7 +87,7 @@ def _justifications(document: Document) -> list[Flowable]:
     text = _("Write %(number)s, entered by hand because: %(reason)s")
     return [
         styles.bullet(text % {"number": write.number, "reason": write.justification}, styles.SMALL_ITEM)
-        for write in document.writes
+        for write in document.counted_writes
         if write.justification
     ]
 

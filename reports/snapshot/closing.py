@@ -133,6 +133,8 @@ def _reversions(source: Source) -> list[str]:
 def _unusual_rounds(source: Source) -> list[str]:
     sentences = []
     for number, each in enumerate(source.case.rounds, start=1):
+        if each.repeats_id is not None:
+            continue  # what it repeats was told
         if each.ride_position != "normal":
             text = _("Round %(number)s was measured at the ride position “%(position)s” and is not judged.")
             position = wording(RIDE_POSITIONS, each.ride_position)

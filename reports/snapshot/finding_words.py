@@ -31,7 +31,9 @@ STATEMENTS: Final[Mapping[str, Any]] = {
     "odometer_lower": gettext_lazy(
         "The odometer stood at %(odometer_km)s, below the %(before_km)s recorded at an earlier visit."
     ),
-    "measured_before_readiness": gettext_lazy("A round was measured before all of this had been checked: %(items)s."),
+    "measured_before_readiness": gettext_lazy(
+        "A round was measured while this was not checked or had failed: %(items)s."
+    ),
     "tyres_not_recorded": gettext_lazy("The job was opened for a change of tyres, but no other tyres were recorded."),
     "setpoints_changed_elsewhere": gettext_lazy("The set-point read was %(read)s, where %(expected)s was expected."),
     "clock_wrong": gettext_lazy(

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
+from calibration.metrology.assessment_document import assessment_as_dict
 from calibration.metrology.corners import AXLES, CORNERS, Corner
-from calibration.models import Assessment, Reading, Round
+from calibration.models import Job, Reading, Round
 from calibration.rules.course import VOIDING_KINDS
+from calibration.rules.explain import as_found_document
 from fleet.models import Instrument, ServiceEvent
 
 from ..certificate import document as doc
@@ -18,37 +20,36 @@ from .source import Source, as_corner, plain_zero
 
 
 def as_found(source: Source) -> doc.HeightState | None:
-    """The last verdict on the pool that began with the first judged round.
-
-    A concession that was granted later does not change what was found: the specification's targets count.
-    """
-    assessments = source.case.assessments
-    if not assessments:
+    """The verdict on the first pool by the specification's own targets, whatever came afterwards."""
+    content = as_found_document(source.case.standing)
+    if content is None:
         return None
-    first_round = assessments[0].content["rounds"][0]
-    rows = [each for each in assessments if each.content["rounds"][0] == first_round]
-    row = [each for each in rows if _targets(each) == _targets(rows[0])][-1]
-    return _with_work_since(source, _state(source, row), _pooled(source, row)[-1])
-
-
-def _targets(row: Assessment) -> list[float]:
-    return [row.content["corners"][corner]["target_mm"] for corner in CORNERS]
+    return _with_work_since(source, _state(source, content), _pooled(source, content)[-1])
 
 
 def as_left(source: Source) -> doc.HeightState | None:
     """The last verdict; None where set-points were written or the vehicle was worked on after the last judged round."""
-    if not source.case.assessments:
+    content = _last_verdict(source)
+    if content is None:
         return None
-    rounds = _rounds_by_id(source)
-    row = max(
-        source.case.assessments,
-        key=lambda each: (max(rounds[key].happened_at for key in each.content["rounds"]), each.recorded_at),
-    )
-    last = _pooled(source, row)[-1]
+    last = _pooled(source, content)[-1]
     written = [each for each in source.case.writes if each.repeats_id is None and each.happened_at > last.happened_at]
     if written or _work_after(source, last):
         return None
-    return _state(source, row)
+    return _state(source, content)
+
+
+def _last_verdict(source: Source) -> Mapping[str, Any] | None:
+    """The last one kept; the round that completed a return to earlier set-points closed its job and is judged here."""
+    standing = source.case.standing
+    if source.case.job.state == Job.State.REVERTED and standing.assessment is not None:
+        return assessment_as_dict(standing.assessment)
+    rounds = _rounds_by_id(source)
+    kept = [
+        (max(rounds[key].happened_at for key in each.content["rounds"]), each.recorded_at, each)
+        for each in source.case.assessments
+    ]
+    return max(kept, key=lambda each: each[:2])[2].content if kept else None
 
 
 def rounds(source: Source) -> tuple[doc.RoundEntry, ...]:
@@ -115,9 +116,9 @@ def readings_of(measured: Round) -> list[Reading]:
     return rows
 
 
-def _state(source: Source, row: Assessment) -> doc.HeightState:
-    content, pooled = row.content, _pooled(source, row)
-    modes = content.get("modes")
+def _state(source: Source, content: Mapping[str, Any]) -> doc.HeightState:
+    """`content`: a verdict, as the interface gives it."""
+    pooled, modes = _pooled(source, content), content.get("modes")
     return doc.HeightState(
         taken_at=source.local(pooled[-1].taken_at),
         rounds=tuple(sorted(source.round_numbers[key] for key in content["rounds"])),
@@ -169,10 +170,10 @@ def _modes(content: Mapping[str, Any]) -> doc.Modes:
     return doc.Modes(*(plain_zero(content[name]) for name in ("heave_mm", "pitch_mm", "roll_mm", "warp_mm")))
 
 
-def _pooled(source: Source, row: Assessment) -> list[Round]:
+def _pooled(source: Source, content: Mapping[str, Any]) -> list[Round]:
     """The rounds that a verdict was made on, in the order in which they were measured."""
     by_id = _rounds_by_id(source)
-    return sorted((by_id[key] for key in row.content["rounds"]), key=_moment)
+    return sorted((by_id[key] for key in content["rounds"]), key=_moment)
 
 
 def _moment(fact: Round | ServiceEvent) -> tuple[datetime, datetime]:
@@ -186,12 +187,17 @@ def _work_after(source: Source, measured: Round) -> list[ServiceEvent]:
 
 def _with_work_since(source: Source, state: doc.HeightState, last: Round) -> doc.HeightState:
     """Name at a corner the work done there after it was found; the verdict on what was found stands."""
-    corners = dict(state.corners)
-    for event in _work_after(source, last):
-        for corner in CORNERS if not event.corner else (event.corner,):
-            known = _known(corner)
-            corners[known] = replace(corners[known], overtaken_by=wording(EVENTS, event.kind))
+    events = _work_after(source, last)
+    corners = {
+        corner: replace(result, overtaken_by=_work_at(corner, events)) for corner, result in state.corners.items()
+    }
     return replace(state, corners=corners)
+
+
+def _work_at(corner: Corner, events: Iterable[ServiceEvent]) -> str:
+    """Each kind of work once; work on the whole vehicle is work at every corner."""
+    done = [wording(EVENTS, each.kind) for each in events if each.corner in ("", corner)]
+    return "; ".join(dict.fromkeys(done))
 
 
 def _was_judged_before(source: Source, measured: Round, at: datetime) -> bool:

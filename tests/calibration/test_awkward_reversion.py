@@ -30,9 +30,11 @@ def test_it_goes_back_in_steps_each_verified_alone_and_ends_reverted_with_a_roun
         assert proposal.to_setpoints["FL"] == expected
         far.write(proposal)
     assert (far.next_step, far.reason) == ("settle_and_measure", "reversion_arrived")
-    far.measure()
+    last = far.measure({"FL": 470})
     assert far.case.job.state == "reverted"
     assert far.next_step == "done"
+    assert far.case.assessments[-1].content["rounds"] == [str(last.pk)]
+    assert far.case.assessments[-1].content["verdict"] == "outside"
     assert OutboxItem.objects.filter(kind="calibration.job_ended").count() == 1
 
 

@@ -10,6 +10,7 @@ import pytest
 
 from calibration.models import Job
 from calibration.rules.explain import approval_detail, next_step_detail, proposal_detail
+from calibration.selectors.approvals import detail_of
 from calibration.selectors.tyres import tyre_change_unrecorded
 from calibration.services.independence import may_decide
 from fleet.errors import Conflict, Invalid
@@ -37,7 +38,7 @@ class TestEnteredByHand:
         change = bench.enter(FL=COUNTS["FL"] - 5).content["changes"]["FL"]
         assert change["reason_code"] == "entered_away_from_target"
         assert change["numbers"]["further_mm"] == pytest.approx(4.5, abs=0.1)
-        assert "away from its target" in change["reason"]
+        assert "further off than now" in change["reason"]
         assert "4.5 mm further off" in change["reason"]
 
     def test_it_takes_approval_and_the_request_says_why(self, bench: Bench) -> None:
@@ -135,12 +136,15 @@ class TestWaitingForApproval:
     def test_a_concession_and_a_ruling_say_who_is_waited_for(self, bench: Bench) -> None:
         bench.concede()
         assert "concession waits" in told(bench)
+        asked = detail_of(bench.case.approvals[-1])
+        for told_of in (bench.case.concessions[-1].reason, bench.case.concessions[-1].acknowledged_by):
+            assert told_of in asked
+        assert f"{bench.case.concessions[-1].front_target_mm:g} mm in front" in asked
         bench.decide("refuse")
         bench.write(None, {**COUNTS, "FL": 138})
         bench.measure()
         assert bench.reason == "rulings_missing"
         assert "A manager rules who neither measured nor recorded" in told(bench)
-        assert "concession" in approval_detail("concession", None)
         assert "tape" in approval_detail("sign_off", None)
 
 
@@ -331,6 +335,11 @@ class TestConcessionTargets:
             "in millimetres",
         ):
             assert words in str(error.detail)
+
+    def test_far_off_in_any_unit_are_refused_too(self, bench: Bench) -> None:
+        with pytest.raises(Invalid) as refusal:
+            bench.concede(front_mm=4860)
+        assert [each.code for each in refusal.value.errors] == ["implausible_height"]
 
     def test_both_axles_are_named(self, bench: Bench) -> None:
         with pytest.raises(Invalid) as refusal:

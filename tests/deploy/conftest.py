@@ -7,7 +7,7 @@ import socket
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +19,14 @@ from deploy.embedded.folder import CHECKOUT, DataFolder
 from deploy.embedded.process import wait_until
 
 PATIENCE = 60.0
+CHILDREN = {
+    "database": "bin/postgres",
+    "broker": "valkey-server",
+    "web": "-m granian",
+    "worker": "deploy.celery --quiet worker",
+    "beat": "-m deploy.beat",
+}
+"""Words of the command line by which each of the supervisor's children is known."""
 # What the tests start runs with its own database, whatever this test run itself was given.
 EXTERNAL_VARIABLES = (
     "DATABASE_URL",
@@ -62,6 +70,11 @@ class Service:
         children = psutil.Process(self.process.pid).children()
         return next(child for child in children if words in " ".join(child.cmdline()))
 
+    def names(self) -> set[str]:
+        """Return which of the services run as the supervisor's own children."""
+        found = [" ".join(child.cmdline()) for child in psutil.Process(self.process.pid).children()]
+        return {name for name, words in CHILDREN.items() if any(words in line for line in found)}
+
     def has_said(self, words: str, times: int = 1) -> bool:
         return self.log.read_text().count(words) >= times
 
@@ -78,18 +91,27 @@ class Service:
 class Starter:
     """Starts services on one data folder and stops those still running at the end."""
 
-    def __init__(self, data: DataFolder) -> None:
+    def __init__(self, data: DataFolder, environment: Mapping[str, str] | None = None) -> None:
         self.data = data
+        self.environment = dict(environment or {})
         self._started: list[Service] = []
 
-    def __call__(self, *, port: int | None = None, data: Path | None = None) -> Service:
+    def __call__(
+        self,
+        *,
+        port: int | None = None,
+        data: Path | None = None,
+        changes: Mapping[str, str] | None = None,
+        without: Sequence[str] = (),
+    ) -> Service:
         """Start the service and wait until it serves or has given up."""
         port = port or free_port()
         log = self.data.root.parent / f"log-{len(self._started)}"
         command = [sys.executable, "-P", "-m", "deploy.embedded.launch", "--no-demo"]
         command += ["--data", str(data or self.data.root), "--port", str(port)]
+        given = {name: value for name, value in self.environment.items() if name not in without}
         inherited = {name: value for name, value in os.environ.items() if name not in EXTERNAL_VARIABLES}
-        environment = inherited | {"PYTHONPATH": str(CHECKOUT)}
+        environment = inherited | {"PYTHONPATH": str(CHECKOUT)} | given | dict(changes or {})
         with log.open("w") as output:
             process = subprocess.Popen(command, stdout=output, stderr=output, env=environment, cwd="/")
         service = Service(process, port, log)

@@ -11,15 +11,7 @@ from celery import Celery
 from deploy.embedded import postgres
 from deploy.embedded.folder import DataFolder
 from deploy.embedded.process import processes_in, processes_with_environment, wait_until
-from tests.deploy.conftest import PATIENCE, Service, Starter
-
-CHILDREN = {
-    "database": "bin/postgres",
-    "broker": "valkey-server",
-    "web": "-m granian",
-    "worker": "deploy.celery --quiet worker",
-    "beat": "-m deploy.beat",
-}
+from tests.deploy.conftest import CHILDREN, PATIENCE, Service, Starter
 
 
 def answers(service: Service) -> bool:

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from calibration.metrology.assessment import Assessment, assess
-from calibration.metrology.decision import MAX_POOLED_ROUNDS, MAX_WRITES, Decision, decide
+from calibration.metrology.decision import MAX_POOLED_ROUNDS, MAX_ROUNDS_BEFORE_CHANGE, MAX_WRITES, Decision, decide
 from calibration.metrology.planner import Plan, compute_plan
 from calibration.metrology.specification import Specification
 from calibration.metrology.suspicion import Suspicion
@@ -94,6 +94,27 @@ def test_undecided_after_three_rounds_is_proposed_for_where_a_plan_changes_somet
     decision = decided((6.0, 0.0, 0.0, 0.0), rounds=3)
     assert (decision.step, decision.reason) == ("propose", "undecided_but_improvable")
     assert decided((6.0, 0, 0, 0), rounds=3, writes=MAX_WRITES) == Decision("inspect", "too_many_writes", ("FL", "FR"))
+
+
+def test_a_vehicle_nobody_has_touched_is_measured_on_while_rounds_can_show_that_it_is_within() -> None:
+    tight = replace(SPECIFICATION, front=replace(SPECIFICATION.front, tolerance_mm=4.0))
+    deviations = (2.25, 0.0, 0.0, 0.0)
+    assert judged(deviations, tight, rounds=3).rounds_to_decide == 2
+    assert decided(deviations, tight, rounds=3).reason == "round_can_decide"
+    assert decided(deviations, tight, rounds=3, writes=1).reason == "undecided_but_improvable"
+    assert decided(deviations, tight, rounds=5).reason == "all_within"
+
+
+def test_rounds_that_would_only_show_that_something_is_outside_are_not_waited_for() -> None:
+    off = (7.75, 7.75, 0.0, 0.0)
+    assert judged(off, rounds=3).rounds_to_decide is not None
+    assert decided(off, rounds=3).reason == "undecided_but_improvable"
+
+
+def test_no_vehicle_is_measured_for_ever() -> None:
+    tight = replace(SPECIFICATION, front=replace(SPECIFICATION.front, tolerance_mm=4.0))
+    reasons = [decided((2.5, 0.0, 0.0, 0.0), tight, rounds=rounds).reason for rounds in (4, MAX_ROUNDS_BEFORE_CHANGE)]
+    assert "round_can_decide" not in reasons
 
 
 TIGHT = replace(

@@ -229,18 +229,27 @@ def test_linked_corners_keep_one_response_between_them() -> None:
     assert np.linalg.eigvalsh(state.covariance).min() > -1e-9
 
 
-def test_an_event_forgets_its_corner_and_nothing_else() -> None:
+def test_what_was_measured_before_an_event_at_its_corner_teaches_nothing_of_the_axle() -> None:
+    """A corner that did not answer, then got a new sensor, beside one that answers as specified."""
     at: Counts = (120, 120, 100, 100)
-    history = [a_round(470, 470, 504, 504), a_round(480, 488, 504, 504, at=at)]
-    before = follow_job(PRIOR, history)
-    after = follow_job(PRIOR, [*history, CornerEvent(("FL",))])
-    assert after.state.responses[0] == PRIOR.mean[0]
-    assert after.state.responses[1] == before.state.responses[1]
-    assert after.state.response_covariance[0, 0] == PRIOR.covariance[0, 0]
+    silent = [a_round(470, 470, 504, 504), a_round(470, 488, 504, 504, at=at)]
+    assert follow_job(PRIOR, silent).state.responses[1] < 0.85
+    after = follow_job(PRIOR, [*silent, CornerEvent(("FL",))])
+    alone = follow_job(PRIOR, [a_round(470, 470, 504, 504), a_round(488, 488, 504, 504, at=at)])
+    assert after.state.responses[:2] == pytest.approx([0.9, 0.9], abs=1e-4)
+    assert after.state.response_covariance[1, 1] > alone.state.response_covariance[1, 1]
     assert after.moves[0].voided == ("FL",)
-    measured = follow_job(PRIOR, [*history, CornerEvent(("FL",)), a_round(455, 488, 504, 504, at=at)])
-    assert measured.state.heights_mm[0] == pytest.approx(455.0, abs=1e-3)
-    assert measured.state.height_covariance[0, 0] == pytest.approx(1.3, rel=1e-4)
+
+
+def test_no_height_is_known_after_an_event_and_responses_elsewhere_are() -> None:
+    at: Counts = (120, 120, 100, 100)
+    history = [a_round(470, 470, 504, 504), a_round(480, 484, 504, 504, at=at)]
+    known = follow_job(PRIOR, history).state
+    for corners in ((), ("RL",)):
+        measured = follow_job(PRIOR, [*history, CornerEvent(corners), a_round(455, 470, 490, 498, at=at)]).state
+        assert measured.heights_mm == pytest.approx([455, 470, 490, 498], abs=1e-3)
+        assert measured.height_covariance.diagonal() == pytest.approx([1.3] * 4, rel=1e-4)
+        assert measured.responses == pytest.approx(known.responses, abs=1e-4)
 
 
 @pytest.mark.parametrize("history", [[], [StoredSetpoints(START), a_round(480, 486, 504, 504)]])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import replace
+from datetime import date
 from io import BytesIO
 
 import pytest
@@ -40,6 +41,21 @@ class TestTheSheet:
         pages = page_inspection.pages_of(pdf_of(name, page_size))
         if len(pages) > 2:
             assert page_inspection.filled(pages[-1], FOOT_MARGIN * 2) > 0.2
+
+    @pytest.mark.parametrize("follow_ups", range(4))
+    def test_the_front_page_keeps_its_cautions_where_a_concession_makes_it_longer(self, follow_ups: int) -> None:
+        sample = sample_documents.certificate()
+        assert sample.as_left is not None
+        moved = {corner: replace(each, target_mm=500.0) for corner, each in sample.as_left.corners.items()}
+        document = replace(
+            sample,
+            concession=doc.Concession(500.0, 518.0, "Ramp angle.", "Fleet office", date(2026, 10, 5)),
+            as_left=replace(sample.as_left, corners=moved),
+            follow_ups=tuple(doc.FollowUp("headlamp_aim", str(number)) for number in range(follow_ups)),
+        )
+        pages = PdfReader(BytesIO(render(document))).pages
+        assert "Cautions" in pages[0].extract_text()
+        assert len(pages) == 2
 
     @pytest.mark.parametrize("more", range(0, 24, 3))
     def test_sections_move_on_together_so_that_the_last_page_is_worth_turning_to(self, more: int) -> None:

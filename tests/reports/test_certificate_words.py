@@ -10,6 +10,8 @@ from typing import Any
 import pytest
 
 from calibration.rules import texts as rule_texts
+from calibration.rules.findings import SEVERITIES
+from calibration.rules.readiness import ITEMS
 from reports.certificate import document as doc
 from reports.certificate import front_page, texts
 from reports.certificate.conclusion import conclude
@@ -113,6 +115,21 @@ class TestWhatACertificateSays:
         assert "† Front left, as found, was measured before this work: Height sensor replaced." in text
         for vague in ("superseded", "not judged", "no longer counts"):
             assert vague not in text
+
+    def test_a_repair_is_in_the_headline_and_named_with_its_place(self) -> None:
+        sample = sample_documents.repaired()
+        assert conclude(sample).headline == "Repaired and adjusted: all four corners within tolerance"
+        assert "Done since then: height sensor replaced (front left)." in conclude(sample).sentences
+        assert conclude(replace(sample, writes=())).headline == "Repaired: all four corners within tolerance"
+        assert sample.as_found is not None
+        whole = {c: replace(each, overtaken_by="Control unit replaced") for c, each in sample.as_found.corners.items()}
+        everywhere = conclude(replace(sample, as_found=replace(sample.as_found, corners=whole)))
+        assert "Done since then: control unit replaced (whole vehicle)." in everywhere.sentences
+
+    def test_a_vehicle_found_outside_and_right_without_a_write_is_not_told_that_it_was_right(self) -> None:
+        sample = replace(sample_documents.repaired(), writes=())
+        assert "No set-point was changed." in conclude(sample).sentences
+        assert any("makes it worse" in each for each in conclude(sample_documents.left_alone()).sentences)
 
     def test_a_repair_of_what_was_within_tolerance_is_not_called_found_outside(self) -> None:
         sample = sample_documents.repaired()
@@ -243,8 +260,22 @@ class TestFindings:
 
     def test_every_code_and_reason_of_the_rules_has_words_for_the_customer(self) -> None:
         """A code without words would be printed as a code."""
-        assert set(rule_texts.FINDINGS) <= set(texts.FINDINGS)
-        assert set(rule_texts.FINDINGS) <= set(STATEMENTS)
+        for code in {*SEVERITIES, *rule_texts.FINDINGS}:
+            assert code in texts.FINDINGS, code
+            assert code in STATEMENTS, code
+
+    def test_every_item_of_readiness_has_a_name(self) -> None:
+        assert set(ITEMS) == set(texts.READINESS_ITEMS)
+
+    def test_what_was_only_received_once_more_makes_nobody_a_worker(self) -> None:
+        sample = sample_documents.reverted()
+        last_round = replace(sample.rounds[-1], number=9, measured_by="Nobody Else", repeats=sample.rounds[-1].number)
+        last_write = replace(sample.writes[-1], number=9, written_by="Nobody Else", repeats=sample.writes[-1].number)
+        text = rendered_text(replace(sample, rounds=(*sample.rounds, last_round), writes=(*sample.writes, last_write)))
+        assert "Done by Ilse Mørk, Jo Ahlin" in text
+        assert "Written back by Ilse Mørk" in text
+        assert "Measured afterwards by Jo Ahlin" in text
+        assert "received once more, not counted" in text
 
 
 class TestWords:
@@ -297,6 +328,13 @@ class TestConclusions:
 
     def test_outside_is_never_called_within(self) -> None:
         assert self.headline("outside") == "Outside tolerance"
+
+    def test_within_a_concessions_targets_says_whose(self) -> None:
+        concession = sample_documents.rear_only_with_concession().concession
+        adjusted = self.headline("within", concession=concession)
+        assert adjusted == "Adjusted: all four corners within tolerance of the concession's targets"
+        untouched = self.headline("within", concession=concession, writes=())
+        assert untouched == "Within tolerance of the concession's targets; no set-point changed"
 
     def test_without_a_specification_nothing_is_judged(self) -> None:
         assert self.headline(None, specification=None) == "Heights measured; not judged"

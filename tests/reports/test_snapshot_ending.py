@@ -9,6 +9,7 @@ from calibration.services.proposals import reversion_begin
 from fleet import services
 from fleet.ids import new_id
 from fleet.tenancy import in_workshop
+from reports.certificate.conclusion import conclude, measured_states
 from reports.models import Certificate
 from reports.snapshot import closing
 from reports.snapshot.source import Source
@@ -63,6 +64,10 @@ def test_reverted_job_says_so(ready: Bench) -> None:
     assert found.ending.reason == "Owner wants it back"
     assert [write.proposal for write in found.writes] == ["computed", "reversion"]
     assert found.setpoints["FL"].as_left == 128
+    assert found.as_left is not None, "the round that completed the return is judged too"
+    assert (found.as_left.rounds, found.as_left.verdict) == ((2,), "outside")
+    assert [title for title, _state in measured_states(found)] == ["As found", "Last measured"]
+    assert "not measured again" not in " ".join(conclude(found).sentences)
     assert (found.ending.ended_by, found.ending.role) == (ready.site.technician.membership.name, "technician")
     assert found.ending.ended_at == ready.case().reversions[0].recorded_at
     assert found.signatures == ()

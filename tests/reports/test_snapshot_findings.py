@@ -122,7 +122,7 @@ class TestWords:
         ready.end("Enough.")
         found = document(ready)
         assert "Front left, Rear right missing" in entry(found, "setpoints_incomplete").detail
-        assert "checked: Leak check." in entry(found, "measured_before_readiness").detail
+        assert "not checked or had failed: Leak check." in entry(found, "measured_before_readiness").detail
 
     def test_a_side_is_told_by_its_axle(self, ready: Bench) -> None:
         ready.measure(jobs.LOW_FRONT_LEFT)

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from decimal import Decimal
+from io import BytesIO
 
 import pytest
+from pypdf import PdfReader
 
 from calibration.services.rounds import reading_strike
 from fleet import services
 from fleet.ids import new_id
 from reports.certificate import document as doc
+from reports.certificate.conclusion import conclude
+from reports.certificate.render import render
 from tests.factories import Site
 
 from . import jobs
 from .jobs import Bench
+from .rendering import squeezed
 from .snapshots import document, inside
 
 
@@ -190,6 +196,46 @@ def test_what_was_found_before_an_event_keeps_its_verdict_and_names_the_event(re
     assert (found.as_found.verdict, found.as_found.corners["FR"].overtaken_by) == ("outside", "")
     assert found.as_left is not None
     assert found.as_left.corners["FL"].overtaken_by == ""
+    conclusion = conclude(found)
+    assert conclusion.headline == "Repaired: all four corners within tolerance"
+    told = " ".join(conclusion.sentences)
+    assert "Found outside tolerance before the repair: Front left." in told
+    assert "Done since then: height sensor replaced (front left)." in told
+    assert "makes it worse" not in told, "the vehicle was not right"
+    front = squeezed(PdfReader(BytesIO(render(found))).pages[0].extract_text())
+    for shown in ("outside†", "Repaired:allfourcornerswithintolerance", "Heightsensorreplaced"):
+        assert shown in front
+
+
+def test_all_work_done_at_a_corner_is_named_once_each(ready: Bench) -> None:
+    ready.measure(jobs.LOW_FRONT_LEFT)
+    for kind in ("spring_replaced", "sensor_replaced", "spring_replaced"):
+        inside(
+            ready,
+            services.event_record,
+            record_id=new_id(),
+            vehicle=ready.vehicle,
+            kind=kind,
+            corner="FL",
+            happened_at=ready.now,
+            note="",
+        )
+    ready.end("Continued tomorrow.")
+    found = document(ready)
+    assert found.as_found is not None
+    assert found.as_found.corners["FL"].overtaken_by == "Spring replaced; Height sensor replaced"
+
+
+def test_a_first_round_that_arrives_late_is_what_was_found(ready: Bench) -> None:
+    measured_at = ready.now
+    ready.measure(jobs.WITHIN)
+    ready.write(None, {**jobs.COUNTS, "FL": 145}, written_at=measured_at + timedelta(seconds=30))
+    ready.counts = dict(jobs.COUNTS)
+    ready.measure(jobs.LOW_FRONT_LEFT, taken_at=measured_at)
+    ready.end("Continued tomorrow.")
+    found = document(ready)
+    assert found.as_found is not None
+    assert (found.as_found.corners["FL"].mean_mm, found.as_found.verdict) == (470.5, "outside")
 
 
 def test_van_with_air_at_the_rear_only_names_what_cannot_be_adjusted(site: Site) -> None:
@@ -264,7 +310,16 @@ def test_a_round_received_twice_is_shown_and_said_not_to_count(ready: Bench) -> 
     found = document(ready)
     assert [each.repeats for each in found.rounds] == [None, 1]
     assert found.as_found is not None
-    assert found.as_found.rounds == (1,)
+    assert (found.as_found.rounds, found.as_found.corners["FL"].readings) == ((1,), 2)
+    assert [each.number for each in found.counted_rounds] == [1]
+
+
+def test_a_round_received_twice_departs_from_the_method_once(ready: Bench) -> None:
+    first = ready.measure(jobs.WITHIN, settled=False)
+    ready.measure(jobs.WITHIN, settled=False, taken_at=first.taken_at)
+    ready.end("Continued tomorrow.")
+    [sentence] = document(ready).departures
+    assert sentence.startswith("Round 1 was measured before")
 
 
 def test_a_write_received_twice_is_shown_and_said_not_to_count(ready: Bench) -> None:
@@ -277,3 +332,4 @@ def test_a_write_received_twice_is_shown_and_said_not_to_count(ready: Bench) -> 
     found = document(ready)
     assert [each.repeats for each in found.writes] == [None, 1]
     assert found.writes[0].corners == found.writes[1].corners
+    assert [each.number for each in found.counted_writes] == [1]

@@ -9,6 +9,7 @@ from calibration.services.jobs import job_pause, job_resume
 from calibration.services.proposals import concession_request, proposal_enter
 from fleet.ids import new_id
 from reports.certificate import document as doc
+from reports.certificate.conclusion import conclude, measured_states
 from tests.factories import Site
 
 from . import jobs
@@ -127,6 +128,11 @@ def test_concession_gives_its_targets_and_who_acknowledged_them(site: Site, read
     assert found.as_left.corners["FL"].target_mm == 496.0
     assert found.specification is not None
     assert found.specification.front.target_mm == 486.0, "the specification's own target stays on the page"
+    assert found.as_found is not None
+    assert (found.as_found.corners["FL"].target_mm, found.as_found.verdict) == (486.0, "outside")
+    assert (found.as_found.rounds, found.as_left.verdict) == (found.as_left.rounds, "within")
+    assert [title for title, _state in measured_states(found)] == ["As found", "As left"], "two targets, two verdicts"
+    assert conclude(found).headline == "Within tolerance of the concession's targets; no set-point changed"
 
 
 def test_pause_is_a_departure(ready: Bench) -> None:

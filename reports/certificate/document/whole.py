@@ -84,6 +84,16 @@ class Document:
     language: str = "en"
     schema_version: int = SCHEMA_VERSION
 
+    @property
+    def counted_rounds(self) -> tuple[RoundEntry, ...]:
+        """Without those that were only received once more."""
+        return tuple(each for each in self.rounds if each.repeats is None)
+
+    @property
+    def counted_writes(self) -> tuple[WriteEntry, ...]:
+        """Without those that were only received once more."""
+        return tuple(each for each in self.writes if each.repeats is None)
+
 
 class DocumentError(ValueError):
     """A snapshot that is no document of this schema version; names every field that is wrong."""

@@ -49,6 +49,8 @@ class Outcome:
     """What a campaign did and found."""
 
     kills: Counter[Kind] = field(default_factory=Counter)
+    acknowledged: Counter[Kind] = field(default_factory=Counter)
+    """Records acknowledged between a kill of this kind and the next."""
     counts: dict[str, int] = field(default_factory=dict)
     answers: dict[str, int] = field(default_factory=dict)
     retries: int = 0
@@ -61,14 +63,19 @@ class Outcome:
     problems: list[str] = field(default_factory=list)
 
     def lines(self) -> list[str]:
-        found = [f"{len(self.problems)} problems", *self.problems[:SHOWN_PROBLEMS]]
+        """A table of kills, then what was measured and found."""
+        width = max(map(len, KINDS))
+        rows = [(kind, self.kills[kind], self.acknowledged[kind]) for kind in KINDS if self.kills[kind]]
+        rows.append(("all", self.kills.total(), self.acknowledged.total()))
         return [
-            f"kills: {sum(self.kills.values())} {dict(self.kills)}",
+            f"{'killed':{width}}  kills  records acknowledged until the next kill",
+            *(f"{kind:{width}}  {kills:5}  {records:5}" for kind, kills, records in rows),
             f"jobs: {self.jobs}; {self.counts}",
             f"answers: {self.answers}; retries: {self.retries}; acknowledged on a repeat: {self.repeated}",
             f"killing: {self.killing_s:.0f} s; settling: {self.settling_s:.0f} s; "
             f"longest time without a record: {self.longest_silence_s:.1f} s",
-            *found,
+            f"{len(self.problems)} problems",
+            *self.problems[:SHOWN_PROBLEMS],
         ]
 
 
@@ -129,6 +136,7 @@ def examine(service: RunningService, shop: Shop, outcome: Outcome) -> None:
 def _kill(
     service: RunningService, journal: Journal, chance: random.Random, kinds: Sequence[Kind], outcome: Outcome
 ) -> None:
+    killed, known = "", 0
     for kind in kinds:
         silent_since = time.monotonic()
         if not journal.wait_for(chance.randint(1, MOST_RECORDS_BETWEEN), LOAD_PATIENCE_S):
@@ -138,10 +146,15 @@ def _kill(
             outcome.problems.append(f"no {kind} came back within {TARGET_PATIENCE_S:.0f} s")
             continue
         time.sleep(chance.uniform(0.0, 0.3))
+        if killed:
+            outcome.acknowledged[killed] += len(journal.acknowledged) - known
+        killed, known = "", len(journal.acknowledged)
         if _kill_one(service, kind, chance):
+            killed = kind
             outcome.kills[kind] += 1
             sys.stderr.write(f"{time.strftime('%H:%M:%S')} {kind}, {len(journal.acknowledged)} records\n")
     journal.wait_for(MOST_RECORDS_BETWEEN, LOAD_PATIENCE_S)
+    outcome.acknowledged[killed] += len(journal.acknowledged) - known
 
 
 def _kill_one(service: RunningService, kind: Kind, chance: random.Random) -> bool:

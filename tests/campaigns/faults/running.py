@@ -18,17 +18,10 @@ import psycopg
 from deploy.embedded import postgres
 from deploy.embedded.folder import CHECKOUT, DataFolder
 from deploy.embedded.process import end_processes, processes_in, processes_with_environment, wait_until
-from tests.deploy.conftest import EXTERNAL_VARIABLES, empty_data_folder, free_port
+from tests.deploy.conftest import CHILDREN, EXTERNAL_VARIABLES, empty_data_folder, free_port
 
 START_PATIENCE_S: Final = 120.0
 SERVING: Final = "levelbook: serving http"
-CHILDREN: Final = {
-    "database": "bin/postgres",
-    "broker": "valkey-server",
-    "web": "-m granian",
-    "worker": "deploy.celery --quiet worker",
-    "beat": "-m deploy.beat",
-}
 SEEDED_SETTINGS: Final = "tests.campaigns.faults.seeded_settings"
 
 Kind = str

@@ -14,6 +14,8 @@ from pathlib import Path
 from typing import Any, Final
 
 from django.apps import AppConfig
+from django.core.files.base import ContentFile
+from django.core.files.storage import default_storage
 from django.db import OperationalError, connection, transaction
 
 FILE: Final = "seeded-faults"
@@ -146,6 +148,21 @@ def broker_needed() -> None:
 
 
 @_seeded
+def broker_awaited() -> None:
+    """A hint is sent however long the broker takes."""
+    from fleet import outbox
+
+    def hint(_original: Callable[..., None], workshop_id: Any, item_id: Any) -> None:
+        from deploy.celery import app
+
+        with app.connection_for_write(transport_options={}) as patient:
+            arguments = (str(workshop_id), str(item_id))
+            app.send_task("fleet.tasks.perform_outbox_item", arguments, connection=patient, retry=False)
+
+    _instead(outbox, "hint", "broker_awaited", hint)
+
+
+@_seeded
 def outage_not_told() -> None:
     """A database that is away is an error like any other."""
     from fleet.api import problem_handlers, problems
@@ -199,3 +216,39 @@ def slow_drawing() -> None:
         return original(*args, **options)
 
     _instead(certificates, "render", "slow_drawing", slowly)
+
+
+@_seeded
+def slow_storing() -> None:
+    """No fault, but time to kill a web process in the middle of storing a photo."""
+
+    def slowly(_original: Callable[..., Iterator[bytes]], file: ContentFile[bytes], *_size: int) -> Iterator[bytes]:
+        content = file.read()
+        yield content[: len(content) // 2]
+        time.sleep(SLOW_S)
+        yield content[len(content) // 2 :]
+
+    _instead(ContentFile, "chunks", "slow_storing", slowly)
+
+
+@_seeded
+def half_photo_kept() -> None:
+    """A picture is written under the name that its hash gives, and what has that name is taken for the picture."""
+    from calibration.services import photos
+
+    def keep(_original: Callable[..., str], path: str, content: bytes) -> str:
+        return path if default_storage.exists(path) else default_storage.save(path, ContentFile(content))
+
+    _instead(photos, "_keep", "half_photo_kept", keep)
+
+
+@_seeded
+def photo_later() -> None:
+    """The row is committed before its picture is stored."""
+    from calibration.services import photos
+
+    def keep(original: Callable[..., str], path: str, content: bytes) -> str:
+        transaction.on_commit(lambda: original(path, content))
+        return path
+
+    _instead(photos, "_keep", "photo_later", keep)

@@ -203,13 +203,13 @@ class Tablet(threading.Thread):
         answer = self.api.client.post(
             f"{BASE}/rounds/{measured}/photos/",
             data={"id": record},
-            files={"file": ("tape.png", _picture(self.rng), "image/png")},
+            files={"file": ("tape.png", random_picture(self.rng), "image/png")},
             headers={"X-Record-Id": record, "Authorization": f"Bearer {self.api.token}"},
         )
         answer.raise_for_status()
 
 
-def _picture(rng: np.random.Generator) -> bytes:
+def random_picture(rng: np.random.Generator) -> bytes:
     buffer = io.BytesIO()
     Image.fromarray(rng.integers(0, 256, (96, 128, 3), dtype=np.uint8)).save(buffer, "PNG")
     return buffer.getvalue()
