@@ -99,10 +99,12 @@ def _measured_again(source: Source, row: Finding) -> Told:
 
 
 def _no_longer_twisted(source: Source, row: Finding) -> Told:
-    assessment = source.case.standing.assessment
-    if assessment is not None and any(each.code == row.code for each in assessment.findings):
+    """The last judged round shows no twist any more; measuring it again alone settles nothing."""
+    standing = source.case.standing
+    if standing.assessment is None or any(each.code == row.code for each in standing.assessment.findings):
         return None
-    return _measured_again(source, row)
+    last = next(each for each in source.case.rounds if each.pk == standing.course.pool[-1].id)
+    return _told_round(source, last) if last.happened_at > _moment(source, row) else None
 
 
 def _told_round(source: Source, measured: Round) -> str:

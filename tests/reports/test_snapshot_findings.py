@@ -186,11 +186,20 @@ class TestOvertaken:
         ready.measure(TWISTED)
         assert ended(ready, "large_warp").status == "note"
 
-    def test_a_twist_that_is_gone_is_settled(self, ready: Bench) -> None:
+    def test_a_twist_that_is_gone_is_settled_by_the_round_that_shows_it_not_by_one_that_still_had_it(
+        self, ready: Bench
+    ) -> None:
+        ready.measure(TWISTED)
         ready.measure(TWISTED)
         ready.write(None, {**jobs.COUNTS, "FL": 120})
         ready.measure(jobs.WITHIN)
-        assert ended(ready, "large_warp").settled.startswith("measured again in round 2 by ")
+        assert ended(ready, "large_warp").settled.startswith("measured again in round 3 by ")
+
+    def test_a_twist_that_nothing_was_measured_after_is_not_settled(self, ready: Bench) -> None:
+        ready.measure(TWISTED)
+        ready.write(None, {**jobs.COUNTS, "FL": 120})
+        told = ended(ready, "large_warp")
+        assert (told.status, told.settled) == ("note", "")
 
     def test_a_mismatch_is_settled_once_what_was_meant_is_stored(self, ready: Bench) -> None:
         ready.measure(jobs.LOW_FRONT_LEFT)
