@@ -188,6 +188,10 @@ REST_FRAMEWORK = {
     "DEFAULT_FILTER_BACKENDS": ["django_filters.rest_framework.DjangoFilterBackend"],
     "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
     "EXCEPTION_HANDLER": "fleet.api.problems.exception_handler",
+    # What is answered is asked for by Accept alone.
+    "URL_FORMAT_OVERRIDE": None,
+    # Whoever asks can write into X-Forwarded-For; only proxies of one's own in front make it worth reading.
+    "NUM_PROXIES": int(os.environ.get("PROXIES_IN_FRONT", "0")),
     "TEST_REQUEST_DEFAULT_FORMAT": "json",
 }
 SPECTACULAR_SETTINGS = {

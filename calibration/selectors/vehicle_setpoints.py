@@ -6,6 +6,7 @@ import uuid
 from datetime import datetime
 
 from django.db.models import QuerySet
+from django.db.models.functions import Least
 
 from fleet.models import ServiceEvent
 
@@ -44,7 +45,8 @@ def _restarts(vehicle_id: uuid.UUID) -> dict[Corner, datetime]:
     resets = BaselineReset.objects.filter(vehicle=vehicle_id)
     since: dict[Corner, datetime] = {}
     times = [
-        *events.values_list("corner", "happened_at"),
+        # A time in the future does not hold a baseline open until then: what has arrived has happened.
+        *events.values_list("corner", Least("happened_at", "recorded_at")),
         *resets.values_list("corner", "recorded_at"),
     ]
     for corner, at in sorted(times, key=lambda each: each[1]):

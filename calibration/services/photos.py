@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import os
+import struct
 import uuid
 from io import BytesIO
 from pathlib import Path
-from typing import IO
+from typing import IO, Final
 
 from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
@@ -24,6 +25,18 @@ from ..selectors.jobs import visible_jobs
 from .step import JobStep
 
 PIXELS_AT_MOST = 60_000_000
+UNREADABLE: Final = (
+    UnidentifiedImageError,
+    Image.DecompressionBombError,
+    ArithmeticError,
+    LookupError,
+    OSError,
+    SyntaxError,
+    TypeError,
+    ValueError,
+    struct.error,
+)
+"""What the library raises over a damaged picture or damaged data about it."""
 FORMATS = {"JPEG": "image/jpeg", "PNG": "image/png", "WEBP": "image/webp"}
 
 
@@ -93,7 +106,7 @@ def without_metadata(file: IO[bytes]) -> tuple[bytes, str]:
                 raise _no_picture(_("The picture has more than 60 million pixels. Send a smaller one."))
             upright = ImageOps.exif_transpose(image)
             clean = upright.convert("RGB") if kind == "JPEG" else upright.copy()
-    except (UnidentifiedImageError, Image.DecompressionBombError, OSError, SyntaxError, ValueError) as error:
+    except UNREADABLE as error:
         raise _no_picture(_("This is no picture that can be read. Send JPEG, PNG or WebP.")) from error
     clean.info.clear()
     buffer = BytesIO()

@@ -179,7 +179,9 @@ def _locked(actor: Actor, job_id: uuid.UUID, permission: Permission) -> Job:
     if not may(actor, permission):
         job_for(actor, job_id)
         require(actor, permission)
-    job = visible_jobs(actor).select_for_update(no_key=True, of=("self",)).filter(pk=job_id).first()
+    # Locked alone, then read: a join would lose the row to a refiling that it waited for.
+    Job.objects.select_for_update(no_key=True).filter(pk=job_id).first()
+    job = visible_jobs(actor).filter(pk=job_id).first()
     if job is None:
         raise NotFound
     return job

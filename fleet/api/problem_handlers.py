@@ -111,6 +111,9 @@ def _unreadable_answer(environ: WSGIEnvironment, problem: Problem) -> HttpRespon
 
 
 def _unreadable(environ: WSGIEnvironment) -> Problem | None:
+    if environ.get("HTTP_TRANSFER_ENCODING"):
+        # WSGI knows no end of such a body (PEP 3333): it would be taken for an empty one.
+        return Problem(HTTPStatus.LENGTH_REQUIRED)
     if not _is_text(environ.get("PATH_INFO", "")):
         return _malformed(_("The address is not valid UTF-8 text, or holds a NUL character."))
     if not _is_query(environ.get("QUERY_STRING", "")):

@@ -91,6 +91,12 @@ PROBLEM_TYPES: Final[dict[HTTPStatus, ProblemType]] = {
             errors.StaleVersion.default_detail,
         ),
         ProblemType(
+            "length_required",
+            HTTPStatus.LENGTH_REQUIRED,
+            _("Length missing"),
+            _("Send the body in one piece, with 'Content-Length'."),
+        ),
+        ProblemType(
             "too_large",
             HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
             _("Too large"),

@@ -20,6 +20,8 @@ from fleet.permissions import Permission, require
 from fleet.selectors.vehicle_models import specification_in_force
 
 CLOCK_TOLERANCE: Final = timedelta(minutes=5)
+AHEAD_OF_UTC: Final = timedelta(hours=14)
+"""How far the earliest time zone is ahead."""
 
 OpenJobFinder = Callable[[UUID], datetime | None]
 _open_job_finder: list[OpenJobFinder] = []
@@ -41,6 +43,7 @@ def fitment_record(
 ) -> Fitment:
     """Record the tyres of all four corners, with what follows from their size and load index."""
     require(actor, Permission.RECORD_FACTS)
+    _require_fitted(fitted_on, actor.now)
     derived = derived_tyres(tyres)
     specification = specification_in_force(vehicle.vehicle_model_id, actor.now)
     fitment = Fitment.objects.create(
@@ -59,6 +62,13 @@ def fitment_record(
     )
     ledger.append(actor, "tyres_fitted", fitment, vehicle=vehicle)
     return fitment
+
+
+def _require_fitted(fitted_on: date, now: datetime) -> None:
+    """Tyres that are yet to be fitted would hide those on the vehicle. Somewhere it is tomorrow already."""
+    if fitted_on > (now + AHEAD_OF_UTC).date():
+        detail = _("Fitted on a day that is yet to come. Record tyres once they are on the vehicle.")
+        raise Invalid.at("/fitted_on", "in_the_future", detail)
 
 
 def event_record(

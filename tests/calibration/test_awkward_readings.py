@@ -210,6 +210,18 @@ def test_each_corner_may_name_who_measured_with_what(site: Site, bench: Bench) -
     assert {each["serial"] for each in measured.instruments} == {bench.instrument.serial, laser.serial}
 
 
+def test_a_write_noted_before_its_proposal_still_ends_what_was_measured(site: Site) -> None:
+    """A clock that lags: the proposal came from the service, so its write came after it."""
+    bench = Bench.open(site)
+    bench.ready()
+    bench.measure({"FL": 470})
+    proposal = bench.propose()
+    write = bench.write(proposal, written_at=bench.actor().now - timedelta(minutes=3))
+    assert write.happened_at >= proposal.recorded_at
+    assert bench.next_step == "settle_and_measure"
+    assert bench.standing.course.stored == proposal.to_setpoints
+
+
 # --- baseline -------------------------------------------------------------------------------------------
 def visit(site: Site, bench: Bench, **moved: int) -> Bench:
     """Another job on the same vehicle, with set-points moved by so much."""
@@ -246,6 +258,17 @@ def test_a_replaced_sensor_starts_a_new_baseline_at_its_corner(site: Site, shift
     again = visit(site, shifted)
     assert again.standing.record.baseline == {"FL": 130, "FR": 120, "RL": 118, "RR": 121}
     assert again.enter(FL=131).outcome == "allowed"
+
+
+def test_a_replacement_dated_in_the_future_does_not_let_the_baseline_follow_every_job(
+    site: Site, shifted: Bench
+) -> None:
+    shifted.event("sensor_replaced", "FL", happened_at=shifted.actor().now + timedelta(days=300))
+    for count in (130, 149):
+        shifted.setpoints = {**shifted.setpoints, "FL": count}
+        later = visit(site, shifted)
+        later.end()
+    assert later.standing.record.baseline["FL"] == 130
 
 
 def test_a_managers_reset_starts_a_new_baseline(site: Site, shifted: Bench) -> None:

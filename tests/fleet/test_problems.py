@@ -328,6 +328,12 @@ def test_utf_8_may_be_named(charset: str) -> None:
     assert response.status_code == 201
 
 
+def test_a_body_in_chunks_is_refused_instead_of_taken_for_an_empty_one() -> None:
+    response = over_wsgi(HTTP_TRANSFER_ENCODING="chunked", body=json.dumps(PROPER).encode())
+    problem(response, 411, "length_required")
+    assert b"Content-Length" in response.content
+
+
 def test_outside_the_interface_an_unreadable_request_is_refused_in_plain_text() -> None:
     response = over_wsgi(PATH_INFO="/page/\0", REQUEST_METHOD="GET")
     assert (response.status_code, response["Content-Type"]) == (400, "text/plain; charset=utf-8")

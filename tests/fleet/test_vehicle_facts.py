@@ -27,6 +27,15 @@ def fit(site: Site, vehicle: Vehicle, **changes: Any) -> Any:
     return post(site, f"{VEHICLES}{vehicle.vin}/fitments/", fitted_on="2026-05-04", odometer_km=41250, tyres=tyres)
 
 
+def test_tyres_are_recorded_once_they_are_fitted(site: Site) -> None:
+    tyres = dict.fromkeys(("FL", "FR", "RL", "RR"), TYRE)
+    address = f"{VEHICLES}{site.vehicle().vin}/fitments/"
+    tomorrow = timezone.now().date() + timedelta(days=2)
+    refused = post(site, address, fitted_on=tomorrow.isoformat(), tyres=tyres)
+    assert (refused.status_code, codes(refused)) == (422, [("/fitted_on", "in_the_future")])
+    assert post(site, address, fitted_on=timezone.now().date().isoformat(), tyres=tyres).status_code == 201
+
+
 def test_a_fitment_says_what_follows_from_the_sizes(site: Site) -> None:
     """255/60R18: D = 18 in + 2 × 0.6 × 255 mm = 457 + 306 = 763 mm; circumference 3.05 D (UN R30);
     load index 112 carries 1120 kg (ISO 4000-1)."""

@@ -106,6 +106,15 @@ def decompression_bomb() -> bytes:
     return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", rows) + chunk(b"IEND", b"")
 
 
+def picture_with_damaged_notes() -> bytes:
+    """Its Exif block gives text where a number belongs, which the library meets when it turns the picture."""
+    notes = Image.Exif()
+    notes[0x010F], notes[0x0112] = "x" * 20, 6
+    buffer = BytesIO()
+    Image.new("RGB", (8, 8)).save(buffer, "JPEG", exif=notes)
+    return buffer.getvalue().replace(b"\x01\x0f\x00\x02", b"\x01\x07\x00\x02")
+
+
 NO_PICTURES: dict[str, bytes] = {
     "text": b"not a picture",
     "script": b"<svg xmlns='http://www.w3.org/2000/svg'><script>1</script></svg>",
@@ -113,6 +122,7 @@ NO_PICTURES: dict[str, bytes] = {
     "head alone": picture("PNG")[:30],
     "bitmap": picture("BMP"),
     "animation": picture("GIF"),
+    "damaged notes about the picture": picture_with_damaged_notes(),
     "bomb": decompression_bomb(),
     "large bomb, still below the library's own limit": picture("PNG", size=(9000, 7000)),
 }

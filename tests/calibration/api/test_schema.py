@@ -58,3 +58,14 @@ def test_optional_members_of_a_finding_are_optional_in_the_schema() -> None:
 
     assert {"corner", "ruling"} & set(finding["required"]) == set()
     assert {"id", "code", "severity", "detail", "in_force"} <= set(finding["required"])
+
+
+def test_a_vehicle_is_asked_for_by_a_text_not_by_an_id() -> None:
+    asked = [
+        parameter["schema"]
+        for _method, _path, operation in CONTRACT.operations()
+        for parameter in operation.get("parameters", ())
+        if (parameter["in"], parameter["name"]) == ("query", "vehicle")
+    ]
+    assert len(asked) > 5
+    assert [schema for schema in asked if "format" in schema] == []
