@@ -15,7 +15,6 @@ from fleet.permissions import Permission
 from ..metrology.corners import CORNERS, Corner
 from ..models import Proposal, Write
 from ..rules.findings import Arrival, of_arrival, of_setpoints, of_write, time_that_counts
-from ..rules.record import JobRecord
 from ..selectors.casefile import write_fact
 from .repeats import of_repeat, repeated_write
 from .step import JobStep
@@ -42,7 +41,7 @@ def write_record(
         **step.common(),
         proposal=proposal,
         written_at=written_at,
-        happened_at=_place(before.record, arrival, proposal),
+        happened_at=time_that_counts(before.record, arrival),
         read_back=dict(read_back),
         verified=not mismatches,
         mismatches=mismatches,
@@ -58,12 +57,6 @@ def write_record(
     step.raise_findings(found)
     step.conclude("write_recorded", write)
     return write
-
-
-def _place(record: JobRecord, arrival: Arrival, proposal: Proposal | None) -> datetime:
-    """When the write happened. It followed its proposal, whatever a clock says: noted earlier, its arrival counts."""
-    at = time_that_counts(record, arrival)
-    return arrival.now if proposal is not None and at < proposal.recorded_at else at
 
 
 def _mismatches(proposal: Proposal | None, read_back: Mapping[str, int]) -> list[Corner]:

@@ -210,18 +210,6 @@ def test_each_corner_may_name_who_measured_with_what(site: Site, bench: Bench) -
     assert {each["serial"] for each in measured.instruments} == {bench.instrument.serial, laser.serial}
 
 
-def test_a_write_noted_before_its_proposal_still_ends_what_was_measured(site: Site) -> None:
-    """A clock that lags: the proposal came from the service, so its write came after it."""
-    bench = Bench.open(site)
-    bench.ready()
-    bench.measure({"FL": 470})
-    proposal = bench.propose()
-    write = bench.write(proposal, written_at=bench.actor().now - timedelta(minutes=3))
-    assert write.happened_at >= proposal.recorded_at
-    assert bench.next_step == "settle_and_measure"
-    assert bench.standing.course.stored == proposal.to_setpoints
-
-
 # --- baseline -------------------------------------------------------------------------------------------
 def visit(site: Site, bench: Bench, **moved: int) -> Bench:
     """Another job on the same vehicle, with set-points moved by so much."""

@@ -24,6 +24,7 @@ IS_FORCED: Final = "SELECT relrowsecurity AND relforcerowsecurity FROM pg_class 
 PLACE_IN_A_BOOK: Final = {"book": "gen_random_uuid()", "sequence": "1", "previous_hash": "repeat('0', 64)"}
 """What the ledger's own trigger asks for before row-level security looks at the row."""
 APPEND_ONLY: Final = "LB001"
+AS_JSON: Final = {"Accept": "application/json"}
 PARAMETER: Final = re.compile(r"\{([^}]+)\}")
 
 
@@ -139,7 +140,7 @@ def _has_trigger(bench: Bench, table: str) -> bool:
 # --- Addresses of another workshop ---------------------------------------------------------------------
 def operations(bench: Bench) -> list[tuple[str, str]]:
     """Method and address of every operation that the interface describes about one thing."""
-    document = httpx.get(f"{bench.service.url}{BASE}/schema/", params={"format": "json"}, timeout=60).json()
+    document = httpx.get(f"{bench.service.url}{BASE}/schema/", headers=AS_JSON, timeout=60).json()
     return [
         (method.upper(), path.removeprefix(BASE))
         for path, item in document["paths"].items()
