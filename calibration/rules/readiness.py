@@ -5,21 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Literal
 
+from fleet.specifications import READINESS_ITEMS
+
 from .record import JobRecord
 
-ITEMS = (
-    "fault_memory",
-    "leakage",
-    "floor",
-    "measuring_condition",
-    "doors",
-    "power",
-    "reservoir",
-    "ride_position",
-    "tyre_pressures",
-    "steering_straight",
-    "secured",
-)
+ITEMS = READINESS_ITEMS
 Outcome = Literal["pass", "fail", "not_done", "not_applicable"]
 OUTCOMES: tuple[Outcome, ...] = ("pass", "fail", "not_done", "not_applicable")
 
