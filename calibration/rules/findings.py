@@ -2,98 +2,15 @@
 
 from __future__ import annotations
 
-import uuid
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
-from datetime import date, datetime, timedelta
-from typing import Any, Literal
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
 
 from ..metrology.corners import CORNERS, Corner
 from ..metrology.findings import Finding
-from .record import JobRecord, ProposalMade, Resumed, Setpoints, TyresFitted, WriteDone
+from .finding_kinds import Arrival, NewFinding
+from .record import JobRecord, ProposalMade, Setpoints, WriteDone
 from .standing import Standing
-
-Severity = Literal["note", "review", "stop"]
-
-NOTES = frozenset(
-    {
-        "pair_disagrees",
-        "large_warp",
-        "floor_not_level",
-        "leave_alone",
-        "not_adjustable_here",
-        "odometer_lower",
-        "measured_before_readiness",
-        "tyres_not_recorded",
-    }
-)
-STOPS = frozenset(
-    {
-        "corner_not_responding",
-        "corner_reversed",
-        "corner_weak",
-        "leak_outside",
-        "limits_exhausted",
-        "no_specification",
-    }
-)
-REVIEWS = frozenset(
-    {
-        "setpoints_changed_elsewhere",
-        "clock_wrong",
-        "instrument_overdue",
-        "instrument_withdrawn",
-        "setpoint_out_of_range",
-        "linked_setpoints_differ",
-        "setpoints_incomplete",
-        "write_without_proposal",
-        "write_of_refused_proposal",
-        "write_of_unapproved_proposal",
-        "write_of_superseded_proposal",
-        "write_not_verified",
-        "writes_conflict",
-        "repeats_earlier_record",
-        "recorded_after_close",
-        "tyre_not_listed",
-        "load_capacity_low",
-    }
-)
-SEVERITIES: Mapping[str, Severity] = {
-    **dict.fromkeys(NOTES, "note"),
-    **dict.fromkeys(REVIEWS, "review"),
-    **dict.fromkeys(STOPS, "stop"),
-}
-CLOCK_TOLERANCE = timedelta(minutes=5)
-
-
-@dataclass(frozen=True, slots=True)
-class NewFinding:
-    """A finding to be recorded unless one with its key stands already."""
-
-    code: str
-    key: str
-    corner: Corner | None = None
-    source_type: str = ""
-    source_id: uuid.UUID | None = None
-    values: Mapping[str, Any] = field(default_factory=dict)
-
-    @property
-    def severity(self) -> Severity:
-        return SEVERITIES[self.code]
-
-
-@dataclass(frozen=True, slots=True)
-class Arrival:
-    """A fact that just arrived: what it is, and the server's time."""
-
-    source_type: str
-    source_id: uuid.UUID
-    happened_at: datetime
-    now: datetime
-
-    def finding(self, code: str, corner: Corner | None = None, **values: Any) -> NewFinding:
-        key = ":".join(part for part in (code, corner or "", str(self.source_id)) if part)
-        return NewFinding(code, key, corner, self.source_type, self.source_id, values)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,52 +20,6 @@ class InstrumentStatus:
     serial: str
     calibration_due_on: date | None
     withdrawn_since: date | None
-
-
-def clock_is_wrong(record: JobRecord, arrival: Arrival) -> bool:
-    """Later than the server's time, or before the job opened. Lateness alone is no fault of the clock.
-
-    Times noted by hand are whole minutes, and no two clocks agree: hence the tolerance on both sides.
-    """
-    return not record.opened_at - CLOCK_TOLERANCE <= arrival.happened_at <= arrival.now + CLOCK_TOLERANCE
-
-
-def time_that_counts(record: JobRecord, arrival: Arrival) -> datetime:
-    """When a fact happened, for its place among the others: one that cannot be right gives way to its arrival.
-
-    A clock that is a year ahead would otherwise keep its round the latest one for a year. Nor can a time be right
-    that lies before such a fact's arrival, since a tablet sends in order: a clock that lags would otherwise put
-    every later round before the write that it followed.
-    """
-    if clock_is_wrong(record, arrival) or _contradicts_its_order(record, arrival):
-        return arrival.now
-    return min(arrival.happened_at, arrival.now)
-
-
-def _contradicts_its_order(record: JobRecord, arrival: Arrival) -> bool:
-    """Noted before what carries the server's own time, and no more than clocks may differ, though it came after."""
-    wrong = [each.recorded_at for each in record.findings if each.code == "clock_wrong"]
-    timed_here = [each.recorded_at for each in record.facts if isinstance(each, Resumed | TyresFitted)]
-    return any(arrival.happened_at < each for each in wrong) or any(
-        each - CLOCK_TOLERANCE <= arrival.happened_at < each for each in timed_here
-    )
-
-
-def of_arrival(record: JobRecord, arrival: Arrival) -> list[NewFinding]:
-    """What any fact may carry: a clock that cannot be right, a job that was closed already."""
-    found = []
-    if clock_is_wrong(record, arrival):
-        found.append(
-            arrival.finding(
-                "clock_wrong",
-                happened_at=arrival.happened_at.isoformat(),
-                opened_at=record.opened_at.isoformat(),
-                recorded_at=arrival.now.isoformat(),
-            )
-        )
-    if record.is_closed:
-        found.append(arrival.finding("recorded_after_close", state=record.state))
-    return found
 
 
 def of_instruments(arrival: Arrival, instruments: Iterable[InstrumentStatus]) -> list[NewFinding]:

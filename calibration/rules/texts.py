@@ -35,6 +35,10 @@ FINDINGS = {
         "The job was opened for a tyre change, but no other tyres are on record since. Record the tyres now fitted: "
         "rolling circumference, load capacity and ground clearance follow from them."
     ),
+    "noted_out_of_order": gettext_lazy(
+        "This was noted for %(happened_at)s, but what was recorded for %(later_at)s found other set-points than this "
+        "left. So it counts from its arrival at %(recorded_at)s, and only what is measured after it shows its heights."
+    ),
     "setpoints_changed_elsewhere": gettext_lazy(
         "%(corner)s: the set-point read is %(read)s, but %(expected)s was expected. "
         "Somebody changed it in between, or one of the two was misread."

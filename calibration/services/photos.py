@@ -20,7 +20,8 @@ from fleet.errors import Invalid, NotFound
 from fleet.permissions import Permission
 
 from ..models import Photo, Round, Write
-from ..rules.findings import Arrival, of_arrival
+from ..rules.arrivals import of_arrival
+from ..rules.finding_kinds import Arrival
 from ..selectors.jobs import visible_jobs
 from .step import JobStep
 

@@ -10,7 +10,8 @@ from fleet.actor import Actor
 from fleet.permissions import Permission
 
 from ..models import Readiness
-from ..rules.findings import Arrival, of_arrival
+from ..rules.arrivals import of_arrival
+from ..rules.finding_kinds import Arrival
 from .step import JobStep
 
 

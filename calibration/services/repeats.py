@@ -12,7 +12,7 @@ from fleet.models import Instrument
 from fleet.permissions import Permission
 
 from ..models import Proposal, Reading, Round, Write
-from ..rules.findings import Arrival, NewFinding
+from ..rules.finding_kinds import Arrival, NewFinding
 from ..selectors.casefile import CaseFile
 from .step import JobStep
 

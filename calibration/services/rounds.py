@@ -23,17 +23,10 @@ from ..metrology.corners import CORNERS
 from ..metrology.readings import height_problem, likely_unit
 from ..models import Reading, ReadingStrike, Round
 from ..rules import texts
+from ..rules.arrivals import of_arrival, of_order, time_that_counts
 from ..rules.course import last_known_setpoints
-from ..rules.findings import (
-    Arrival,
-    InstrumentStatus,
-    NewFinding,
-    of_arrival,
-    of_instruments,
-    of_readiness,
-    of_setpoints,
-    time_that_counts,
-)
+from ..rules.finding_kinds import Arrival, NewFinding
+from ..rules.findings import InstrumentStatus, of_instruments, of_readiness, of_setpoints
 from ..selectors.jobs import visible_jobs
 from .independence import decides_alone
 from .repeatability import known_before, learn_from
@@ -66,7 +59,7 @@ def round_record(
         id=record_id,
         **step.common(),
         taken_at=taken_at,
-        happened_at=time_that_counts(record, arrival),
+        happened_at=time_that_counts(record, arrival, setpoints),
         instrument=instrument,
         temperature_deg_c=temperature_deg_c,
         ride_position=ride_position,
@@ -111,6 +104,7 @@ def _findings(
     expected = last_known_setpoints(record, measured.happened_at)
     return [
         *of_arrival(record, arrival),
+        *of_order(record, arrival, measured.setpoints),
         *of_instruments(replace(arrival, happened_at=measured.happened_at), instruments),
         *of_setpoints(record, arrival, measured.setpoints, expected),
         *of_readiness(step.standing, arrival),

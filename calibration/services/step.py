@@ -19,7 +19,8 @@ from ..metrology.assessment_document import assessment_as_dict
 from ..metrology.provenance import PROVENANCE
 from ..models import Approval, Assessment, Finding, Job, Reading
 from ..rules import explain, texts
-from ..rules.findings import NewFinding, of_course
+from ..rules.finding_kinds import NewFinding
+from ..rules.findings import of_course
 from ..rules.standing import Standing
 from ..selectors.casefile import CaseFile
 from ..selectors.jobs import job_for, visible_jobs

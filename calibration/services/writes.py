@@ -14,7 +14,9 @@ from fleet.permissions import Permission
 
 from ..metrology.corners import CORNERS, Corner
 from ..models import Proposal, Write
-from ..rules.findings import Arrival, of_arrival, of_setpoints, of_write, time_that_counts
+from ..rules.arrivals import of_arrival, of_order, time_that_counts
+from ..rules.finding_kinds import Arrival
+from ..rules.findings import of_setpoints, of_write
 from ..selectors.casefile import write_fact
 from .repeats import of_repeat, repeated_write
 from .step import JobStep
@@ -41,7 +43,7 @@ def write_record(
         **step.common(),
         proposal=proposal,
         written_at=written_at,
-        happened_at=time_that_counts(before.record, arrival),
+        happened_at=time_that_counts(before.record, arrival, read_back),
         read_back=dict(read_back),
         verified=not mismatches,
         mismatches=mismatches,
@@ -51,6 +53,7 @@ def write_record(
     if write.repeats is not None:
         found.append(of_repeat(arrival, write.repeats))
     else:
+        found += of_order(before.record, arrival, write.read_back)
         found += of_write(before, arrival, write_fact(write), mismatches)
         found += of_setpoints(before.record, arrival, write.read_back, None)
     step.add(write, "writes")

@@ -13,6 +13,7 @@ from typing import IO
 
 PR_SET_PDEATHSIG = 1
 LOG_SIZE_LIMIT = 10_000_000
+LONGEST_PAUSE = 0.2
 _LIBC = ctypes.CDLL(None, use_errno=True)
 
 
@@ -84,12 +85,14 @@ def send(pid: int, number: signal.Signals) -> None:
 
 
 def wait_until(condition: Callable[[], bool], patience: float) -> bool:
-    """Poll a condition; tell whether it came true in time."""
+    """Poll a condition, ever more seldom; tell whether it came true in time."""
     deadline = time.monotonic() + patience
+    pause = 0.02
     while not condition():
         if time.monotonic() > deadline:
             return False
-        time.sleep(0.02)
+        time.sleep(pause)
+        pause = min(pause * 1.3, LONGEST_PAUSE)
     return True
 
 

@@ -103,7 +103,7 @@ class PersonViewSet(ChangeableViewSet):
         "create": [
             OpenApiExample(
                 "technician",
-                {"email": "kim@example.com", "name": "Kim Arden", "roles": ["technician"]},
+                {"email": "kim.arden@example.com", "name": "Kim Arden", "roles": ["technician"]},
                 request_only=True,
             )
         ]

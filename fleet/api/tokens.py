@@ -110,7 +110,7 @@ class TokenViewSet(ResourceViewSet):
         "create": [
             OpenApiExample(
                 "a tablet",
-                {"email": "kim@example.com", "password": "…", "device": "tablet in bay 2"},
+                {"email": "kim.arden@example.com", "password": "…", "device": "tablet in bay 2"},
                 request_only=True,
             )
         ]

@@ -109,6 +109,7 @@ FINDINGS = {
     "writes_conflict": _("Conflicting writes"),
     "measured_before_readiness": _("Measured before the vehicle was ready"),
     "tyres_not_recorded": _("No tyres recorded after a tyre change"),
+    "noted_out_of_order": _("Noted out of order"),
     "repeats_earlier_record": _("Record received twice"),
     "recorded_after_close": _("Recorded after the job was closed"),
     "leak_outside": _("Leak above the limit"),

@@ -35,6 +35,10 @@ STATEMENTS: Final[Mapping[str, Any]] = {
         "A round was measured while this was not checked or had failed: %(items)s."
     ),
     "tyres_not_recorded": gettext_lazy("The job was opened for a change of tyres, but no other tyres were recorded."),
+    "noted_out_of_order": gettext_lazy(
+        "Noted for %(happened_at)s, before what was recorded for %(later_at)s and found other set-points; it counts "
+        "from %(recorded_at)s, when it was received."
+    ),
     "setpoints_changed_elsewhere": gettext_lazy("The set-point read was %(read)s, where %(expected)s was expected."),
     "clock_wrong": gettext_lazy(
         "Recorded for %(happened_at)s, which cannot be right: the job was opened at %(opened_at)s, and the record "

@@ -1,83 +1,73 @@
-"""Where the characters of a PDF lie, by an independent reader (pdfminer.six): for cut or overlapping text."""
+"""Where the characters of a PDF lie, by an independent reader (PDFium): for cut or overlapping text."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import dataclass
-from io import BytesIO
-from typing import Any
 
-from pdfminer.high_level import extract_pages
-from pdfminer.layout import LTChar, LTContainer, LTPage
+import numpy as np
+import pypdfium2  # type: ignore[import-untyped]
+from numpy.typing import NDArray
 
-
-@dataclass(frozen=True)
-class Glyph:
-    """A printed character and the box of its body; ascenders and descenders may touch the next line's."""
-
-    text: str
-    left: float
-    bottom: float
-    right: float
-    top: float
-
-    def overlaps(self, other: Glyph) -> bool:
-        """More than a fifth of the smaller box is shared; kerning and italics share less."""
-        width = min(self.right, other.right) - max(self.left, other.left)
-        height = min(self.top, other.top) - max(self.bottom, other.bottom)
-        if width <= 0 or height <= 0:
-            return False
-        return width * height > 0.2 * min(self._area(), other._area())
-
-    def _area(self) -> float:
-        return max((self.right - self.left) * (self.top - self.bottom), 1e-6)
+SHARED = 0.2
+"""More than a fifth of the smaller box is shared where text lies on text; kerning and italics share less."""
 
 
-def pages_of(pdf: bytes) -> list[LTPage]:
-    return list(extract_pages(BytesIO(pdf), laparams=None))
+@dataclass(frozen=True, eq=False)
+class Page:
+    """The printed characters of a page and the boxes of their bodies, in points from its lower left corner."""
+
+    width: float
+    height: float
+    left: NDArray[np.float64]
+    bottom: NDArray[np.float64]
+    right: NDArray[np.float64]
+    top: NDArray[np.float64]
 
 
-def glyphs_of(page: LTPage) -> list[Glyph]:
-    return [_glyph(char) for char in _chars(page) if char.get_text().strip()]
+def pages_of(pdf: bytes) -> list[Page]:
+    with closing(pypdfium2.PdfDocument(pdf)) as document:
+        return [_page(page) for page in document]
 
 
-def _chars(container: LTContainer[Any]) -> Iterator[LTChar]:
-    for item in container:
-        if isinstance(item, LTChar):
-            yield item
-        elif isinstance(item, LTContainer):
-            yield from _chars(item)
+def _page(page: pypdfium2.PdfPage) -> Page:
+    text = page.get_textpage()
+    marks = [mark for mark in range(text.count_chars()) if text.get_text_range(mark, 1).strip()]
+    boxes = np.array([text.get_charbox(mark, loose=True) for mark in marks]).reshape(-1, 4)
+    boxes = boxes[np.argsort(boxes[:, 0], kind="stable")]
+    left, bottom, right, top = boxes.T
+    # The middle half of the line's height, where every letter has ink: ascenders and descenders may touch.
+    quarter = (top - bottom) / 4
+    width, height = page.get_size()
+    return Page(width, height, left, bottom + quarter, right, top - quarter)
 
 
-def _glyph(char: LTChar) -> Glyph:
-    """The middle half of the line's height, where every letter has ink."""
-    quarter = char.height / 4
-    return Glyph(char.get_text(), char.x0, char.y0 + quarter, char.x1, char.y1 - quarter)
+def overlapping(page: Page) -> int:
+    """How many pairs of characters are printed over each other."""
+    return sum(int(shared.sum()) for shared in _shared_with_the_next(page))
 
 
-def overlapping(page: LTPage) -> list[tuple[Glyph, Glyph]]:
-    """Pairs of characters printed over each other; a sweep from left to right."""
-    found, open_glyphs = [], list[Glyph]()
-    for glyph in sorted(glyphs_of(page), key=lambda each: each.left):
-        open_glyphs = [other for other in open_glyphs if other.right > glyph.left]
-        found += [(other, glyph) for other in open_glyphs if other.overlaps(glyph)]
-        open_glyphs.append(glyph)
-    return found
+def _shared_with_the_next(page: Page) -> Iterator[NDArray[np.bool_]]:
+    """For the character first, second, … to the right of each: whether the two overlap."""
+    area = np.maximum((page.right - page.left) * (page.top - page.bottom), 1e-6)
+    for step in range(1, len(area)):
+        if not (page.left[step:] < page.right[:-step]).any():
+            return  # sorted by their left edges: what is farther to the right cannot be nearer
+        width = np.minimum(page.right[:-step], page.right[step:]) - page.left[step:]
+        height = np.minimum(page.top[:-step], page.top[step:]) - np.maximum(page.bottom[:-step], page.bottom[step:])
+        shared = np.maximum(width, 0) * np.maximum(height, 0)
+        yield shared > SHARED * np.minimum(area[:-step], area[step:])
 
 
-def outside(page: LTPage, margin: float) -> list[Glyph]:
-    """Characters that reach into the margin."""
-    return [
-        glyph
-        for glyph in glyphs_of(page)
-        if glyph.left < margin
-        or glyph.bottom < margin
-        or glyph.right > page.width - margin
-        or glyph.top > page.height - margin
-    ]
+def outside(page: Page, margin: float) -> int:
+    """How many characters reach into the margin."""
+    cut = (page.left < margin) | (page.bottom < margin)
+    cut |= (page.right > page.width - margin) | (page.top > page.height - margin)
+    return int(cut.sum())
 
 
-def filled(page: LTPage, foot: float) -> float:
+def filled(page: Page, foot: float) -> float:
     """Down to which share of the page's height its text reaches, the foot line left out."""
-    lowest = min(glyph.bottom for glyph in glyphs_of(page) if glyph.bottom > foot)
-    return (page.height - lowest) / page.height
+    lowest = page.bottom[page.bottom > foot].min()
+    return float((page.height - lowest) / page.height)

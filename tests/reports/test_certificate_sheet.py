@@ -89,8 +89,8 @@ class TestTheSheet:
     @pytest.mark.parametrize("name", sample_extremes.ALL)
     def test_nothing_overlaps_and_nothing_leaves_the_sheet(self, name: str, page_size: PageSize) -> None:
         for page in page_inspection.pages_of(pdf_of(name, page_size)):
-            assert page_inspection.overlapping(page) == []
-            assert page_inspection.outside(page, FOOT_MARGIN) == []
+            assert page_inspection.overlapping(page) == 0
+            assert page_inspection.outside(page, FOOT_MARGIN) == 0
 
     def test_the_check_itself_finds_overlapping_and_cut_text(self) -> None:
         """Negative control: a sheet with both faults."""
@@ -123,8 +123,8 @@ class TestTheSheet:
         """Names of 300 characters everywhere, reasons of 3,000: the pages grow in number, nothing fails."""
         document = sample_extremes.filled(sample_extremes.ALL[name](), name_text, "lorem ip " * 333)
         for page in page_inspection.pages_of(render(document)):
-            assert page_inspection.overlapping(page) == []
-            assert page_inspection.outside(page, FOOT_MARGIN) == []
+            assert page_inspection.overlapping(page) == 0
+            assert page_inspection.outside(page, FOOT_MARGIN) == 0
 
     def test_readings_by_others_are_numbered_and_explained_below(self) -> None:
         sample = sample_documents.certificate()

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from calibration.rules import texts as rule_texts
-from calibration.rules.findings import SEVERITIES
+from calibration.rules.finding_kinds import SEVERITIES
 from calibration.rules.readiness import ITEMS
 from reports.certificate import document as doc
 from reports.certificate import front_page, texts

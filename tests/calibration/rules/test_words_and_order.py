@@ -15,19 +15,10 @@ from calibration.metrology.planning_case import LimitCode, ReasonCode
 from calibration.metrology.readings import HeightUnit
 from calibration.metrology.specification import AxleSpecification, Specification
 from calibration.rules import next_step, texts
+from calibration.rules.arrivals import clock_is_wrong, of_arrival, time_that_counts
 from calibration.rules.cautions import ALTERED_HEIGHT, cautions_for
 from calibration.rules.course import Break, complete, last_known_setpoints, walk, way_back
-from calibration.rules.findings import (
-    NOTES,
-    REVIEWS,
-    SEVERITIES,
-    STOPS,
-    Arrival,
-    NewFinding,
-    clock_is_wrong,
-    of_arrival,
-    time_that_counts,
-)
+from calibration.rules.finding_kinds import NOTES, REVIEWS, SEVERITIES, STOPS, Arrival, NewFinding
 from calibration.rules.readiness import ITEMS, is_ready, merged
 from calibration.rules.record import CLOSED_STATES, EventHappened, JobRecord, Paused, Resumed, WriteDone
 from calibration.rules.standing import Standing
@@ -88,7 +79,7 @@ def test_a_time_that_cannot_be_right_gives_way_to_the_arrival(minutes: float, is
     now = OPENED + timedelta(hours=1)
     arrival = Arrival("round", uuid.uuid4(), OPENED + timedelta(minutes=minutes), now)
     assert clock_is_wrong(record(), arrival) is is_wrong
-    assert time_that_counts(record(), arrival) == OPENED + timedelta(minutes=counts_as)
+    assert time_that_counts(record(), arrival, COUNTS) == OPENED + timedelta(minutes=counts_as)
     assert [each.code for each in of_arrival(record(), arrival)] == ["clock_wrong"] * is_wrong
 
 

@@ -1,0 +1,122 @@
+"""When a fact counts among the others: at the time noted for it, or where that cannot be right when it arrived."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from datetime import datetime, timedelta
+
+from .course import last_known_setpoints
+from .finding_kinds import Arrival, NewFinding
+from .record import (
+    EventHappened,
+    Fact,
+    JobRecord,
+    ProposalMade,
+    Resumed,
+    RoundMeasured,
+    Setpoints,
+    TyresFitted,
+    WriteDone,
+)
+
+CLOCK_TOLERANCE = timedelta(minutes=5)
+
+
+def clock_is_wrong(record: JobRecord, arrival: Arrival) -> bool:
+    """Later than the server's time, or before the job opened. Lateness alone is no fault of the clock.
+
+    Times noted by hand are whole minutes, and no two clocks agree: hence the tolerance on both sides.
+    """
+    return not record.opened_at - CLOCK_TOLERANCE <= arrival.happened_at <= arrival.now + CLOCK_TOLERANCE
+
+
+def time_that_counts(record: JobRecord, arrival: Arrival, setpoints: Mapping[str, int]) -> datetime:
+    """When a fact that left these set-points happened: a time that cannot be right gives way to its arrival.
+
+    A clock that is a year ahead would otherwise keep its round the latest one for a year. Nor can a time be right
+    that lies before such a fact's arrival, since a tablet sends in order: a clock that lags would otherwise put
+    every later round before the write that it followed.
+    """
+    if clock_is_wrong(record, arrival) or _contradicts_its_order(record, arrival):
+        return arrival.now
+    return arrival.now if contradiction(record, arrival, setpoints) else _noted(arrival)
+
+
+def _noted(arrival: Arrival) -> datetime:
+    return min(arrival.happened_at, arrival.now)
+
+
+def _contradicts_its_order(record: JobRecord, arrival: Arrival) -> bool:
+    """Noted before what carries the server's own time, and no more than clocks may differ, though it came after."""
+    wrong = [each.recorded_at for each in record.findings if each.code == "clock_wrong"]
+    timed_here = [each.recorded_at for each in record.facts if isinstance(each, Resumed | TyresFitted)]
+    return any(arrival.happened_at < each for each in wrong) or any(
+        each - CLOCK_TOLERANCE <= arrival.happened_at < each for each in timed_here
+    )
+
+
+def contradiction(record: JobRecord, arrival: Arrival, setpoints: Mapping[str, int]) -> Fact | None:
+    """What was known before this fact came, happened after the time noted for it, and found other set-points.
+
+    Clocks of two tablets differ and times are noted by hand, so that a write may be noted before a round that was
+    measured before it. The set-points tell: the next time that they were seen they must be what this fact left.
+    A round may also show what was known before it, since others may have changed them after it.
+    """
+    known = last_known_setpoints(record, _noted(arrival))
+    for fact, found in _later_sightings(record, _noted(arrival)):
+        if setpoints == found or (arrival.source_type == "round" and setpoints == known):
+            return None
+        return None if found is None and arrival.source_type == "write" else fact
+    return None
+
+
+def _later_sightings(record: JobRecord, since: datetime) -> Iterator[tuple[Fact, Setpoints | None]]:
+    """Facts after a time with the set-points that they found, as far as that is known; none after another unit came."""
+    proposals = {each.id: each for each in record.facts if isinstance(each, ProposalMade)}
+    for fact in record.facts:
+        if fact.at <= since:
+            continue
+        match fact:
+            case EventHappened(kind="control_unit_replaced"):
+                return
+            case RoundMeasured() | Resumed():
+                yield fact, fact.setpoints
+            case WriteDone():
+                proposal = proposals.get(fact.proposal_id) if fact.proposal_id else None
+                yield fact, proposal.from_setpoints if proposal else None
+            case _:
+                pass
+
+
+def of_arrival(record: JobRecord, arrival: Arrival) -> list[NewFinding]:
+    """What any fact may carry: a clock that cannot be right, a job that was closed already."""
+    found = []
+    if clock_is_wrong(record, arrival):
+        found.append(
+            arrival.finding(
+                "clock_wrong",
+                happened_at=arrival.happened_at.isoformat(),
+                opened_at=record.opened_at.isoformat(),
+                recorded_at=arrival.now.isoformat(),
+            )
+        )
+    if record.is_closed:
+        found.append(arrival.finding("recorded_after_close", state=record.state))
+    return found
+
+
+def of_order(record: JobRecord, arrival: Arrival, setpoints: Mapping[str, int]) -> list[NewFinding]:
+    """A round or write that counts from its arrival, because the set-points speak against the time noted for it."""
+    if clock_is_wrong(record, arrival) or _contradicts_its_order(record, arrival):
+        return []
+    later = contradiction(record, arrival, setpoints)
+    if later is None:
+        return []
+    return [
+        arrival.finding(
+            "noted_out_of_order",
+            happened_at=arrival.happened_at.isoformat(),
+            later_at=later.at.isoformat(),
+            recorded_at=arrival.now.isoformat(),
+        )
+    ]

@@ -1,0 +1,132 @@
+"""A time noted for a round or write holds only where the set-points agree; else the record counts from its arrival."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Any
+
+import pytest
+
+from calibration.models import Finding, Round
+from calibration.selectors.vehicle_setpoints import baseline_of
+from tests.calibration.bench import COUNTS, Bench
+from tests.factories import Site
+
+LOW = {corner: 478 for corner in ("FL", "FR")}
+RAISED = {**COUNTS, "FL": 124, "FR": 124}
+
+
+@pytest.fixture
+def bench(site: Site) -> Bench:
+    bench = Bench.open(site)
+    bench.ready()
+    return bench
+
+
+def minutes(number: float) -> timedelta:
+    return timedelta(minutes=number)
+
+
+def told(bench: Bench) -> list[Finding]:
+    return [each for each in bench.case.findings if each.code == "noted_out_of_order"]
+
+
+def pool(bench: Bench) -> list[Any]:
+    return [each.id for each in bench.standing.course.pool]
+
+
+def baseline(bench: Bench) -> Any:
+    return baseline_of(bench.vehicle.pk, 0, 255)
+
+
+def test_heights_measured_before_a_write_are_not_signed_off_whatever_time_is_noted_for_it(bench: Bench) -> None:
+    bench.measure(LOW)
+    bench.measure()
+    bench.write(bench.enter(FL=124, FR=124), written_at=bench.now - minutes(2))
+    assert pool(bench) == []
+    assert bench.next_step == "settle_and_measure"
+    assert [each.severity for each in told(bench)] == ["note"]
+    bench.measure()
+    assert len(pool(bench)) == 1
+    assert bench.standing.course.stored == bench.setpoints
+
+
+def test_a_write_without_a_proposal_ends_what_was_measured_before_it_too(bench: Bench) -> None:
+    bench.measure()
+    bench.write(None, RAISED, written_at=bench.now - minutes(1.5))
+    assert pool(bench) == []
+    assert bench.standing.course.stored == RAISED
+
+
+def test_a_write_that_a_later_round_agrees_with_keeps_its_noted_place(bench: Bench) -> None:
+    bench.measure(LOW)
+    proposal = bench.enter(FL=124, FR=124)
+    noted = bench.now
+    bench.setpoints = dict(RAISED)
+    after = bench.measure(taken_at=noted + minutes(1))
+    bench.write(proposal, written_at=noted + minutes(0.5))
+    assert pool(bench) == [after.pk]
+    assert told(bench) == []
+
+
+def test_a_round_noted_before_the_write_whose_counts_it_shows_counts_after_it(bench: Bench) -> None:
+    bench.measure(LOW)
+    before = bench.now
+    bench.write(bench.enter(FL=124, FR=124))
+    measured = bench.measure(taken_at=before + minutes(0.5))
+    assert pool(bench) == [measured.pk]
+    assert len(told(bench)) == 1
+
+
+def test_a_late_round_whose_counts_agree_is_what_the_vehicle_was_found_like(bench: Bench) -> None:
+    early = bench.now + minutes(0.1)
+    bench.measure(LOW)
+    bench.write(bench.enter(FL=124, FR=124))
+    late = bench.measure(LOW, taken_at=early, setpoints=COUNTS)
+    assert bench.standing.course.as_found is not None
+    assert bench.standing.course.as_found.id == late.pk
+    assert told(bench) == []
+
+
+def test_a_late_round_with_other_counts_moves_neither_baseline_nor_way_back(bench: Bench) -> None:
+    early = bench.now + minutes(0.1)
+    first = bench.measure()
+    bench.measure(taken_at=early, setpoints={**COUNTS, "FL": 170})
+    assert baseline(bench) == COUNTS
+    assert bench.standing.course.as_found is not None
+    assert bench.standing.course.as_found.id == first.pk
+    assert {"noted_out_of_order", "setpoints_changed_elsewhere"} <= set(bench.codes())
+
+
+def test_a_round_may_show_what_stood_before_others_changed_it(bench: Bench) -> None:
+    bench.measure()
+    between = bench.now + minutes(0.5)
+    bench.measure(setpoints=RAISED)
+    late = bench.measure(taken_at=between, setpoints=COUNTS)
+    assert told(bench) == []
+    assert Round.objects.get(pk=late.pk).happened_at == between
+
+
+def test_where_the_unit_was_replaced_in_between_other_counts_are_no_contradiction(bench: Bench) -> None:
+    early = bench.now + minutes(0.1)
+    bench.tick()
+    bench.event("control_unit_replaced")
+    bench.measure(setpoints=RAISED)
+    late = bench.measure(taken_at=early, setpoints=COUNTS)
+    assert told(bench) == []
+    assert Round.objects.get(pk=late.pk).happened_at == early
+
+
+def test_the_records_of_a_clock_that_lags_follow_each_other(bench: Bench) -> None:
+    """The second tablet's clock is four minutes behind the first one's, with which the vehicle was found."""
+    bench.measure(LOW)
+    bench.tick()
+    for counts in (RAISED, {**RAISED, "FL": 126}):
+        proposal = bench.enter(**{corner: counts[corner] for corner in ("FL", "FR")})
+        bench.write(proposal, written_at=bench.now - minutes(4))
+        assert pool(bench) == []
+        measured = bench.measure(taken_at=bench.now - minutes(4))
+        assert pool(bench) == [measured.pk]
+        assert bench.standing.course.stored == counts
+    assert [each.proposal_id for each in bench.standing.course.writes] == [each.pk for each in bench.case.proposals]
+    assert "setpoints_changed_elsewhere" not in bench.codes()
