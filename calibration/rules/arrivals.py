@@ -42,6 +42,16 @@ def time_that_counts(record: JobRecord, arrival: Arrival, setpoints: Mapping[str
     return arrival.now if contradiction(record, arrival, setpoints) else _noted(arrival)
 
 
+def time_of_event(opened_at: datetime, happened_at: datetime, recorded_at: datetime) -> datetime:
+    """When a service event recorded in a job happened: at the latest when it was recorded.
+
+    Work done before the job says nothing against what was measured in it. But one noted for the last minutes before
+    may as well have been done in the job, by another clock: it counts from when it was recorded.
+    """
+    just_before = opened_at - CLOCK_TOLERANCE <= happened_at < opened_at
+    return recorded_at if just_before else min(happened_at, recorded_at)
+
+
 def _noted(arrival: Arrival) -> datetime:
     return min(arrival.happened_at, arrival.now)
 

@@ -42,6 +42,7 @@ from ..models import (
     Write,
 )
 from ..rules import record as facts
+from ..rules.arrivals import time_of_event
 from ..rules.standing import Standing
 from .jobs import job_for
 from .specifications import first_revision_between, pure_specification
@@ -283,7 +284,7 @@ class CaseFile:
         yield from (facts.Refiled(*_common(each)) for each in self.refilings)
         yield from (facts.Ended(*_common(each), each.setpoints) for each in self.ends)
         yield from (facts.SignedOff(*_common(each), each.content_sha256) for each in self.sign_offs)
-        yield from (_event(each) for each in self.events)
+        yield from (_event(each, self.job) for each in self.events)
         yield from (
             facts.TyresFitted(*_common(each)) for each in self.fitments if each.recorded_at > self.job.opened_at
         )
@@ -395,6 +396,6 @@ def _approval(row: Approval, decision: Decision | None) -> facts.ApprovalAsked:
     )
 
 
-def _event(row: ServiceEvent) -> facts.EventHappened:
-    """One noted for the future happened at the latest when it was recorded."""
-    return facts.EventHappened(*_common(row, min(row.happened_at, row.recorded_at)), row.kind, row.corner or None)  # type: ignore[arg-type]
+def _event(row: ServiceEvent, job: Job) -> facts.EventHappened:
+    at = time_of_event(job.opened_at, row.happened_at, row.recorded_at)
+    return facts.EventHappened(*_common(row, at), row.kind, row.corner or None)  # type: ignore[arg-type]

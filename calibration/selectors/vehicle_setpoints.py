@@ -68,13 +68,13 @@ def left_by(job: Job) -> dict[Corner, int] | None:
 
 
 def previous_setpoints(job: Job) -> Setpoints | None:
-    """What the vehicle's last job before this one left, unless the control unit was replaced since."""
-    before = (
-        Job.objects.filter(vehicle=job.vehicle_id, opened_at__lt=job.opened_at).order_by("-opened_at", "-id").first()
-    )
-    if before is None or _unit_replaced_between(job.vehicle_id, before.opened_at, job.opened_at):
-        return None
-    return left_by(before)
+    """What was last read before this job, unless the control unit was replaced since."""
+    for before in Job.objects.filter(vehicle=job.vehicle_id, opened_at__lt=job.opened_at).order_by("-opened_at", "-id"):
+        left = left_by(before)
+        if left is not None:
+            is_other_unit = _unit_replaced_between(job.vehicle_id, before.opened_at, job.opened_at)
+            return None if is_other_unit else left
+    return None
 
 
 def _unit_replaced_between(vehicle_id: uuid.UUID, since: datetime, until: datetime) -> bool:

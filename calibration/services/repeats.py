@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import datetime
-from typing import Any
+from datetime import datetime, timedelta
+from typing import Any, Final
 
 from fleet.actor import Actor
 from fleet.models import Instrument
@@ -15,6 +15,9 @@ from ..models import Proposal, Reading, Round, Write
 from ..rules.finding_kinds import Arrival, NewFinding
 from ..selectors.casefile import CaseFile
 from .step import JobStep
+
+SHORTEST_ROUND: Final = timedelta(minutes=1)
+"""Nobody measures four corners twice in less: of two equal rounds so near to each other one is a copy."""
 
 
 def round_sent_before(
@@ -77,18 +80,25 @@ def write_sent_before(
 
 
 def repeated_round(case: CaseFile, measured: Round, rows: Iterable[Reading]) -> Round | None:
-    """The round that a new one repeats in all that was seen: time, instruments, set-points, heights.
+    """The round that a new one repeats in all that was seen: instruments, set-points, heights, and about the time.
 
     Whoever sends it: two tablets may both have taken down the same sheet of paper.
     """
     seen = _seen_round(measured, rows)
-    earlier = (each for each in case.rounds if each.repeats_id is None)
+    earlier = (each for each in case.rounds if each.repeats_id is None and _is_about_when(case, each, measured))
     return next((each for each in earlier if _seen_round(each, first_readings(each)) == seen), None)
+
+
+def _is_about_when(case: CaseFile, earlier: Round, measured: Round) -> bool:
+    """Nearer to each other than two rounds can be, and nothing was written in between."""
+    first, last = sorted((earlier.happened_at, measured.happened_at))
+    is_near = abs(earlier.taken_at - measured.taken_at) < SHORTEST_ROUND
+    return is_near and not any(first < write.happened_at <= last for write in case.writes)
 
 
 def _seen_round(measured: Round, rows: Iterable[Reading]) -> tuple[object, ...]:
     heights = sorted((row.corner, row.height_mm, str(row.instrument_id)) for row in rows)
-    return measured.taken_at, measured.ride_position, measured.settled, measured.setpoints, heights
+    return measured.ride_position, measured.settled, measured.setpoints, heights
 
 
 def repeated_write(case: CaseFile, write: Write) -> Write | None:

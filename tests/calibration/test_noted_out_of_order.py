@@ -12,7 +12,7 @@ from calibration.selectors.vehicle_setpoints import baseline_of
 from tests.calibration.bench import COUNTS, Bench
 from tests.factories import Site
 
-LOW = {corner: 478 for corner in ("FL", "FR")}
+LOW = dict.fromkeys(("FL", "FR"), 478)
 RAISED = {**COUNTS, "FL": 124, "FR": 124}
 
 
@@ -82,7 +82,7 @@ def test_a_late_round_whose_counts_agree_is_what_the_vehicle_was_found_like(benc
     early = bench.now + minutes(0.1)
     bench.measure(LOW)
     bench.write(bench.enter(FL=124, FR=124))
-    late = bench.measure(LOW, taken_at=early, setpoints=COUNTS)
+    late = bench.measure({"FL": 477}, taken_at=early, setpoints=COUNTS)
     assert bench.standing.course.as_found is not None
     assert bench.standing.course.as_found.id == late.pk
     assert told(bench) == []
@@ -130,3 +130,26 @@ def test_the_records_of_a_clock_that_lags_follow_each_other(bench: Bench) -> Non
         assert bench.standing.course.stored == counts
     assert [each.proposal_id for each in bench.standing.course.writes] == [each.pk for each in bench.case.proposals]
     assert "setpoints_changed_elsewhere" not in bench.codes()
+
+
+def test_work_noted_for_the_last_minutes_before_the_job_counts_from_when_it_was_recorded(bench: Bench) -> None:
+    """The clock that it was noted by may be behind: heights measured before it was recorded say nothing."""
+    bench.measure()
+    bench.event("sensor_replaced", "FL", happened_at=bench.job.opened_at - minutes(4))
+    assert pool(bench) == []
+    assert bench.next_step == "check_readiness"
+
+
+def test_work_done_well_before_the_job_says_nothing_against_its_rounds(bench: Bench) -> None:
+    measured = bench.measure()
+    bench.event("sensor_replaced", "FL", happened_at=bench.job.opened_at - minutes(6))
+    assert pool(bench) == [measured.pk]
+
+
+def test_a_job_in_which_nothing_was_read_hides_no_change_made_elsewhere(bench: Bench) -> None:
+    bench.measure()
+    bench.sign_off()
+    Bench.open(bench.site, bench.vehicle, hours_ago=5).end(setpoints=None)
+    third = Bench.open(bench.site, bench.vehicle, hours_ago=4)
+    third.measure(setpoints=RAISED)
+    assert third.codes().count("setpoints_changed_elsewhere") == 2

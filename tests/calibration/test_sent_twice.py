@@ -59,7 +59,7 @@ class TestWithoutAnId:
         body = http.round_body()
         send(http, "rounds", body)
         others: dict[str, Any] = {
-            "taken_at": moment(0.001),
+            "taken_at": moment(-1.5),
             "settled": False,
             "setpoints": {**http.setpoints, "FL": 129},
             "readings": readings(ONE_HIGH),
@@ -194,8 +194,15 @@ class TestUnderAnotherId:
         with pytest.raises(Conflict):
             bench.rule("recorded_after_close")
 
-    def test_a_round_of_the_same_heights_at_another_time_is_pooled(self, bench: Bench) -> None:
+    @pytest.mark.parametrize(("seconds", "is_a_copy"), [(0.000_001, True), (-59, True), (60, False)])
+    def test_a_round_of_the_same_heights_is_another_from_the_time_on_that_measuring_takes(
+        self, bench: Bench, seconds: float, is_a_copy: bool
+    ) -> None:
         measured = bench.measure({"FL": 480})
-        again = repeated(bench, measured, taken_at=measured.taken_at + timedelta(microseconds=1))
-        assert again.repeats_id is None
+        again = repeated(bench, measured, taken_at=measured.taken_at + timedelta(seconds=seconds))
+        assert (again.repeats_id == measured.pk) is is_a_copy
+
+    def test_a_round_of_other_heights_is_another_however_soon(self, bench: Bench) -> None:
+        measured = bench.measure({"FL": 480})
+        assert bench.measure({"FL": 481}, taken_at=measured.taken_at).repeats_id is None
         assert len(bench.standing.course.pool) == 2
