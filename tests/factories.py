@@ -238,9 +238,12 @@ def add_person(workshop: Workshop, manager: Person, roles: tuple[str, ...], now:
         credential = find("invitation", services.invitation_code(invitation))
         assert credential is not None
         member, _new = services.invitation_accept(credential=credential, password=PASSWORD, pin=PIN, now=now)
-        _token, secret = services.token_issue(
-            actor=actor_for(member, now), record_id=new_id(), device="tablet", scopes=scopes
-        )
+        if scopes:
+            _token, secret = services.integrator_token_issue(
+                actor=manager.actor(now), record_id=new_id(), membership=member, device="program", scopes=scopes
+            )
+        else:
+            _token, secret = services.token_issue(actor=actor_for(member, now), record_id=new_id(), device="tablet")
     return Person(member, secret, email)
 
 

@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from .agreement import contradictions
 from .attitude import FloorEffect, Modes, WarpAssessment, assess_warp, floor_effect, modes
 from .conformity import Verdict, conformance_probability, is_significant, joint_verdict, verdict
 from .corners import AXLES, CORNERS, CORNERS_OF, Axle, Corner
@@ -178,6 +179,7 @@ def assess(
         rounds_to_decide=rounds_to_decide(questions),
         findings=(
             *disagreements(rounds),
+            *contradictions(rounds, specification.settling_mm),
             *attitude_findings(warp, floor),
             *_not_adjustable_findings(corners, sides),
         ),

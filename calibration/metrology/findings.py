@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from .attitude import FloorEffect, WarpAssessment
     from .pooling import RoundMeasurement
 
-FindingCode = Literal["pair_disagrees", "large_warp", "floor_not_level", "not_adjustable_here"]
+FindingCode = Literal["pair_disagrees", "rounds_disagree", "large_warp", "floor_not_level", "not_adjustable_here"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -42,6 +43,7 @@ class _AxleAcceptance:
     instrument_sd_mm: float
 
 
+@lru_cache(maxsize=64)
 def true_vehicles_passing(specification: Specification) -> float:
     """Probability that a vehicle exactly on target is judged `within` at its first round.
 

@@ -28,6 +28,7 @@ LimitCode = Literal[
     "not_significant",
     "away_from_target",
     "suspect_corner",
+    "found_in_doubt",
 ]
 Outcome = Literal["pass", "review", "refuse"]
 ReasonCode = Literal[

@@ -2,22 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
 from datetime import datetime, timedelta
 
-from .course import last_known_setpoints
 from .finding_kinds import Arrival, NewFinding
-from .record import (
-    EventHappened,
-    Fact,
-    JobRecord,
-    ProposalMade,
-    Resumed,
-    RoundMeasured,
-    Setpoints,
-    TyresFitted,
-    WriteDone,
-)
+from .record import JobRecord, Resumed, TyresFitted
+from .sightings import Sighting, contradiction
 
 CLOCK_TOLERANCE = timedelta(minutes=5)
 
@@ -30,8 +19,8 @@ def clock_is_wrong(record: JobRecord, arrival: Arrival) -> bool:
     return not record.opened_at - CLOCK_TOLERANCE <= arrival.happened_at <= arrival.now + CLOCK_TOLERANCE
 
 
-def time_that_counts(record: JobRecord, arrival: Arrival, setpoints: Mapping[str, int]) -> datetime:
-    """When a fact that left these set-points happened: a time that cannot be right gives way to its arrival.
+def time_that_counts(record: JobRecord, arrival: Arrival, seen: Sighting) -> datetime:
+    """When a fact happened: a time that cannot be right, or not with the set-points seen, gives way to its arrival.
 
     A clock that is a year ahead would otherwise keep its round the latest one for a year. Nor can a time be right
     that lies before such a fact's arrival, since a tablet sends in order: a clock that lags would otherwise put
@@ -39,21 +28,17 @@ def time_that_counts(record: JobRecord, arrival: Arrival, setpoints: Mapping[str
     """
     if clock_is_wrong(record, arrival) or _contradicts_its_order(record, arrival):
         return arrival.now
-    return arrival.now if contradiction(record, arrival, setpoints) else _noted(arrival)
+    return arrival.now if contradiction(record, seen) else arrival.noted_at
 
 
-def time_of_event(opened_at: datetime, happened_at: datetime, recorded_at: datetime) -> datetime:
-    """When a service event recorded in a job happened: at the latest when it was recorded.
+def time_of_event(opened_at: datetime | None, happened_at: datetime, recorded_at: datetime) -> datetime:
+    """When a service event happened, recorded in a job that opened then or in none: at the latest when it was recorded.
 
     Work done before the job says nothing against what was measured in it. But one noted for the last minutes before
     may as well have been done in the job, by another clock: it counts from when it was recorded.
     """
-    just_before = opened_at - CLOCK_TOLERANCE <= happened_at < opened_at
+    just_before = opened_at is not None and opened_at - CLOCK_TOLERANCE <= happened_at < opened_at
     return recorded_at if just_before else min(happened_at, recorded_at)
-
-
-def _noted(arrival: Arrival) -> datetime:
-    return min(arrival.happened_at, arrival.now)
 
 
 def _contradicts_its_order(record: JobRecord, arrival: Arrival) -> bool:
@@ -63,39 +48,6 @@ def _contradicts_its_order(record: JobRecord, arrival: Arrival) -> bool:
     return any(arrival.happened_at < each for each in wrong) or any(
         each - CLOCK_TOLERANCE <= arrival.happened_at < each for each in timed_here
     )
-
-
-def contradiction(record: JobRecord, arrival: Arrival, setpoints: Mapping[str, int]) -> Fact | None:
-    """What was known before this fact came, happened after the time noted for it, and found other set-points.
-
-    Clocks of two tablets differ and times are noted by hand, so that a write may be noted before a round that was
-    measured before it. The set-points tell: the next time that they were seen they must be what this fact left.
-    A round may also show what was known before it, since others may have changed them after it.
-    """
-    known = last_known_setpoints(record, _noted(arrival))
-    for fact, found in _later_sightings(record, _noted(arrival)):
-        if setpoints == found or (arrival.source_type == "round" and setpoints == known):
-            return None
-        return None if found is None and arrival.source_type == "write" else fact
-    return None
-
-
-def _later_sightings(record: JobRecord, since: datetime) -> Iterator[tuple[Fact, Setpoints | None]]:
-    """Facts after a time with the set-points that they found, as far as that is known; none after another unit came."""
-    proposals = {each.id: each for each in record.facts if isinstance(each, ProposalMade)}
-    for fact in record.facts:
-        if fact.at <= since:
-            continue
-        match fact:
-            case EventHappened(kind="control_unit_replaced"):
-                return
-            case RoundMeasured() | Resumed():
-                yield fact, fact.setpoints
-            case WriteDone():
-                proposal = proposals.get(fact.proposal_id) if fact.proposal_id else None
-                yield fact, proposal.from_setpoints if proposal else None
-            case _:
-                pass
 
 
 def of_arrival(record: JobRecord, arrival: Arrival) -> list[NewFinding]:
@@ -115,11 +67,11 @@ def of_arrival(record: JobRecord, arrival: Arrival) -> list[NewFinding]:
     return found
 
 
-def of_order(record: JobRecord, arrival: Arrival, setpoints: Mapping[str, int]) -> list[NewFinding]:
+def of_order(record: JobRecord, arrival: Arrival, seen: Sighting) -> list[NewFinding]:
     """A round or write that counts from its arrival, because the set-points speak against the time noted for it."""
     if clock_is_wrong(record, arrival) or _contradicts_its_order(record, arrival):
         return []
-    later = contradiction(record, arrival, setpoints)
+    later = contradiction(record, seen)
     if later is None:
         return []
     return [

@@ -55,6 +55,8 @@ class Course:
     """The first pool of judged rounds: what the vehicle was found like, whatever came afterwards."""
     last_break: Break = "start"
     stored: Setpoints | None = None
+    unwritten: Setpoints | None = None
+    """The last credible ones that were read before anything was written."""
     writes: list[WriteDone] = field(default_factory=list)
     history: list[HistoryItem] = field(default_factory=list)
     readiness: dict[str, str] = field(default_factory=dict)
@@ -106,24 +108,6 @@ def credible(setpoints: Setpoints, specification: Specification) -> bool:
     )
 
 
-def last_known_setpoints(record: JobRecord, at: datetime) -> Setpoints | None:
-    """What a fact at that time should have read; None where nothing is known or the control unit was replaced since."""
-    known = record.previous_setpoints
-    for fact in record.facts:
-        if fact.at > at:
-            break
-        match fact:
-            case RoundMeasured() | Resumed():
-                known = fact.setpoints
-            case WriteDone():
-                known = fact.read_back
-            case EventHappened(kind="control_unit_replaced") if fact.at >= record.opened_at:
-                known = None
-            case _:
-                pass
-    return known
-
-
 def measurement_of(measured: RoundMeasured) -> RoundMeasurement:
     """A round as the calculations see it: unstruck readings only."""
     return RoundMeasurement(
@@ -157,7 +141,7 @@ def _take_round(course: Course, measured: RoundMeasured, record: JobRecord) -> N
     if course.stored is not None and measured.setpoints != course.stored:
         _end_pool(course, "setpoints")
         _note_found_changed(course, measured.setpoints, record)
-    course.stored = measured.setpoints
+    _read(course, measured.setpoints, record)
     course.rounds.append(measured)
     if measured.ride_position != "normal":
         _end_pool(course, "ride_position")
@@ -234,7 +218,13 @@ def _take_resumption(course: Course, resumed: Resumed, record: JobRecord) -> Non
             _note_event(course, ())
         else:
             _note_found_changed(course, resumed.setpoints, record)
-    course.stored = resumed.setpoints
+    _read(course, resumed.setpoints, record)
+
+
+def _read(course: Course, setpoints: Setpoints, record: JobRecord) -> None:
+    course.stored = setpoints
+    if not course.writes and record.specification is not None and credible(setpoints, record.specification):
+        course.unwritten = setpoints
 
 
 def _lapse_readiness(course: Course, why: Literal["event", "resumption"]) -> None:

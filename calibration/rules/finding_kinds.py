@@ -50,6 +50,7 @@ REVIEWS = frozenset(
         "write_of_superseded_proposal",
         "write_not_verified",
         "writes_conflict",
+        "rounds_disagree",
         "repeats_earlier_record",
         "recorded_after_close",
         "tyre_not_listed",
@@ -87,6 +88,11 @@ class Arrival:
     source_id: uuid.UUID
     happened_at: datetime
     now: datetime
+
+    @property
+    def noted_at(self) -> datetime:
+        """What has arrived has happened."""
+        return min(self.happened_at, self.now)
 
     def finding(self, code: str, corner: Corner | None = None, **values: Any) -> NewFinding:
         key = ":".join(part for part in (code, corner or "", str(self.source_id)) if part)

@@ -181,7 +181,7 @@ def _of_assessment(standing: Standing) -> list[NewFinding]:
         if each.code == "not_adjustable_here" and _found_by_planner(standing, each):
             continue
         place = each.corner or str(each.values.get("axle", ""))
-        source = str(each.values.get("round", "")) if each.code == "pair_disagrees" else ""
+        source = str(each.values.get("round", "")) if each.code in OF_A_ROUND else ""
         key = ":".join(part for part in (each.code, place, source) if part)
         found.append(NewFinding(each.code, key, each.corner, "round", latest, dict(each.values)))
     as_found = standing.course.as_found
@@ -193,6 +193,10 @@ def _of_assessment(standing: Standing) -> list[NewFinding]:
     ):
         found.append(NewFinding("leave_alone", "leave_alone", None, "round", latest))
     return found
+
+
+OF_A_ROUND = frozenset({"pair_disagrees", "rounds_disagree"})
+"""What may be found again in another round of the same pool, each time anew."""
 
 
 def _found_by_planner(standing: Standing, note: Finding) -> bool:

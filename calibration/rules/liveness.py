@@ -5,7 +5,8 @@ from __future__ import annotations
 import uuid
 from collections.abc import Callable, Mapping
 
-from .course import VOIDING_KINDS, corners_of
+from ..metrology.corners import CORNERS
+from .course import VOIDING_KINDS, corners_of, measurement_of
 from .record import EventHappened, FindingRaised
 from .standing import SUSPICION_CODES, Standing
 
@@ -65,6 +66,24 @@ def _limits_still_exhausted(standing: Standing, finding: FindingRaised) -> bool:
     )
 
 
+def _pair_still_disagrees(standing: Standing, finding: FindingRaised) -> bool:
+    """A strike, or further readings that settle it, end it; a later round does not make it unsaid."""
+    measured = next((each for each in standing.course.rounds if str(each.id) == finding.values.get("round")), None)
+    if measured is None or finding.corner is None:
+        return True
+    return measurement_of(measured).estimates()[CORNERS.index(finding.corner)].disagrees
+
+
+def _rounds_still_disagree(standing: Standing, finding: FindingRaised) -> bool:
+    """While both are judged together and their unstruck readings say so."""
+    assessment = standing.assessment
+    return assessment is not None and any(
+        (each.code, each.corner, each.values["round"]) == (finding.code, finding.corner, finding.values.get("round"))
+        for each in assessment.findings
+        if each.code == finding.code
+    )
+
+
 def _untouched(standing: Standing, _finding: FindingRaised) -> bool:
     return not standing.course.writes and standing.concession is None
 
@@ -79,6 +98,8 @@ RULES: Mapping[str, Rule] = {
     "not_adjustable_here": _not_adjustable_on_this_basis,
     "limits_exhausted": _limits_still_exhausted,
     "leave_alone": _untouched,
+    "pair_disagrees": _pair_still_disagrees,
+    "rounds_disagree": _rounds_still_disagree,
     "tyre_not_listed": _of_present_tyres,
     "load_capacity_low": _of_present_tyres,
     "measured_before_readiness": _without_readiness,

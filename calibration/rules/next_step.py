@@ -44,6 +44,8 @@ def _reverting(standing: Standing) -> NextStep | None:
         return NextStep("inspect", "write_not_verified_twice")
     if standing.open_proposal is None:
         return NextStep(_to_read_setpoints(standing), "reversion_interrupted")
+    if standing.open_approval is not None and standing.open_approval.subject_id == standing.open_proposal.id:
+        return NextStep("get_approval", "proposal")
     reason = "write_not_verified" if _unverified_in_a_row(standing) else "reversion"
     return NextStep("write", reason, _moving(standing.open_proposal))
 
@@ -51,6 +53,8 @@ def _reverting(standing: Standing) -> NextStep | None:
 def _reversion_asked(standing: Standing) -> NextStep | None:
     """A job that was opened to go back to an earlier one's set-points: the proposal leads there."""
     if standing.record.earlier_goal is None or standing.reversion is not None or obstacle(standing) is not None:
+        return None
+    if _approval_refused(standing):
         return None
     return NextStep("propose", "reversion_asked")
 
@@ -128,11 +132,21 @@ def _measured(standing: Standing) -> NextStep:
     if decision.step in ("sign_off", "get_approval") and standing.overloaded:
         return NextStep("inspect", "load_capacity_low", standing.overloaded)
     if decision.step in ("sign_off", "get_approval") and standing.missing_rulings:
+        unsure = _contradicted_by_the_latest_round(standing)
+        if unsure:
+            return NextStep("settle_and_measure", "rounds_disagree", unsure)
         corners = tuple(dict.fromkeys(each.corner for each in standing.missing_rulings if each.corner))
         return NextStep("get_approval", "rulings_missing", corners)
     if decision.step == "get_approval":
         return _undecidable(standing, decision.corners)
     return NextStep(decision.step, decision.reason, decision.corners)
+
+
+def _contradicted_by_the_latest_round(standing: Standing) -> tuple[Corner, ...]:
+    """Where one more round tells the manager more than the two that contradict each other."""
+    latest = str(standing.course.pool[-1].id)
+    found = [each for each in standing.missing_rulings if each.code == "rounds_disagree"]
+    return tuple(each.corner for each in found if each.corner and each.values.get("round") == latest)
 
 
 def _undecidable(standing: Standing, corners: tuple[Corner, ...]) -> NextStep:

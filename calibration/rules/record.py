@@ -187,10 +187,11 @@ class JobRecord:
     """Everything a job's rules depend on.
 
     `facts` are in the order in which they happened. `baseline` are the set-points from which shift limits count.
-    `previous_setpoints` are those that the vehicle's last job left, None where there is none or the control unit was
-    replaced since. `earlier_goal` is where a job that reverts an earlier one is to go. `tyre_faults` are those of the
-    tyres now on the vehicle. `tyre_change_unrecorded`: the job was opened for a tyre change, and no tyres are on record
-    as fitted since.
+    `previous_setpoints` are those last read before this job, None where there are none or the control unit was
+    replaced since. `earlier_goal` is where a job that reverts an earlier one is to go, `earlier_unwritten` what was
+    last read in that one before anything was written, without corners worked on since. `tyre_faults` are those of
+    the tyres now on the vehicle. `tyre_change_unrecorded`: the job was opened for a tyre change, and no tyres are on
+    record as fitted since.
     """
 
     id: uuid.UUID
@@ -207,6 +208,7 @@ class JobRecord:
     baseline: Setpoints
     previous_setpoints: Setpoints | None = None
     earlier_goal: Setpoints | None = None
+    earlier_unwritten: Setpoints | None = None
     tyre_faults: tuple[TyreFault, ...] = ()
     tyre_change_unrecorded: bool = False
 

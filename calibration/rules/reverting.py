@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
-from ..metrology.corners import CORNERS
+from ..metrology.corners import CORNERS, Corner
 from ..metrology.limits import check_limits, reversion_changes
-from ..metrology.planning_case import Changes, LimitCheck, PlanningCase
+from ..metrology.planning_case import Changes, LimitCheck, Outcome, PlanningCase
 from .course import as_counts, complete
 from .record import Setpoints
 from .standing import Standing
@@ -42,6 +43,41 @@ def _towards_the_range(check: LimitCheck, case: PlanningCase) -> LimitCheck:
         return check
     low, high = case.specification.setpoint_min, case.specification.setpoint_max
     return check if low <= case.setpoint(check.corner) <= high else replace(check, outcome="pass")
+
+
+def checks_of_doubt(standing: Standing) -> tuple[LimitCheck, ...]:
+    """That another person looks, once, before it goes to counts which the next reading contradicted.
+
+    The first round, or what came after it, was misread or changed by others: which one, no calculation tells.
+    """
+    specification = standing.record.specification
+    assert specification is not None  # a reversion begins only where there is one
+    most = specification.shift_limit_counts
+    outcome: Outcome = "pass" if _approved(standing) else "review"
+    doubts = {corner: distance for corner, distance in _distances(standing).items() if distance > most}
+    return tuple(LimitCheck("found_in_doubt", corner, outcome, distance, most) for corner, distance in doubts.items())
+
+
+def _distances(standing: Standing) -> Mapping[Corner, int]:
+    """How far the goal lies from what was read next, before anything was written, at corners still on their way."""
+    record, course, stored = standing.record, standing.course, standing.course.stored or {}
+    unwritten = course.unwritten if record.earlier_goal is None else record.earlier_unwritten
+    return {
+        corner: abs(count - unwritten[corner])
+        for corner, count in (standing.goal or {}).items()
+        if unwritten
+        and corner in unwritten
+        and count != stored.get(corner)
+        and corner not in course.reverting_voided_at
+    }
+
+
+def _approved(standing: Standing) -> bool:
+    begun = standing.reversion
+    return begun is not None and any(
+        each.subject == "proposal" and each.decision == "approve" and each.recorded_at >= begun.recorded_at
+        for each in standing.approvals
+    )
 
 
 def steps_left(case: PlanningCase, goal: Setpoints) -> int:

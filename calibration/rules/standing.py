@@ -225,9 +225,9 @@ class Standing:
     # --- what is open ----------------------------------------------------------------------------------
     @cached_property
     def open_proposal(self) -> ProposalMade | None:
-        """The last proposal that was not refused, while nothing has superseded it."""
-        proposals = self._of(ProposalMade)
-        if not proposals or proposals[-1].outcome == "refused":
+        """The last proposal that no limit refused, while nothing has superseded it."""
+        proposals = [each for each in self._of(ProposalMade) if each.outcome != "refused"]
+        if not proposals:
             return None
         last = proposals[-1]
         if self._decision_on(last) == "refuse" or self._superseded(last):
@@ -294,7 +294,7 @@ class Standing:
 
     @cached_property
     def reversion(self) -> ReversionBegun | None:
-        """The reversion under way. A refiling, or work on a corner that has another way back since, ends it."""
+        """The reversion under way. A refusal, a refiling, or work on a corner ends it."""
         begun = self._of(ReversionBegun)
         return begun[-1] if begun and not self._reversion_voided(begun[-1]) else None
 
@@ -302,7 +302,9 @@ class Standing:
         worked_on = (
             each for each in self._of(EventHappened) if each.kind in REVERSION_KINDS and each.at >= begun.recorded_at
         )
-        return self._refiled_since(begun) or any(set(corners_of(each)) & set(begun.goal) for each in worked_on)
+        refused = any(a.decision == "refuse" and a.recorded_at >= begun.recorded_at for a in self.approvals)
+        is_another = any(set(corners_of(each)) & set(begun.goal) for each in worked_on)
+        return refused or is_another or self._refiled_since(begun)
 
     @cached_property
     def goal(self) -> Setpoints | None:

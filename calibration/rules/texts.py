@@ -13,6 +13,11 @@ FINDINGS = {
         "%(corner)s: the readings differ by %(range_mm)s mm, more than the %(limit_mm)s mm that repeated readings may. "
         "Read this corner again."
     ),
+    "rounds_disagree": gettext_lazy(
+        "%(corner)s: this round gives %(value_mm)s mm, those before it %(before_mm)s mm, with the same set-points. "
+        "They may differ by %(limit_mm)s mm. Look for what moved the vehicle, such as a load or a leak, and whether "
+        "this corner was misread."
+    ),
     "large_warp": gettext_lazy(
         "The heights are twisted by %(warp_mm)s ± %(expanded_uncertainty_mm)s mm, more than %(limit_mm)s mm. "
         "Check floor, tyres and links and measure again before adjusting."
@@ -36,12 +41,14 @@ FINDINGS = {
         "rolling circumference, load capacity and ground clearance follow from them."
     ),
     "noted_out_of_order": gettext_lazy(
-        "This was noted for %(happened_at)s, but what was recorded for %(later_at)s found other set-points than this "
-        "left. So it counts from its arrival at %(recorded_at)s, and only what is measured after it shows its heights."
+        "This was noted for %(happened_at)s, but with its set-points it cannot have come before what was recorded for "
+        "%(later_at)s. So it counts from its arrival at %(recorded_at)s, and only what is measured after it shows its "
+        "heights."
     ),
     "setpoints_changed_elsewhere": gettext_lazy(
         "%(corner)s: the set-point read is %(read)s, but %(expected)s was expected. "
-        "Somebody changed it in between, or one of the two was misread."
+        "Somebody changed it in between, or one of the two was misread. Where that was the first count ever read here, "
+        "a manager resets the corner's baseline, from which shift limits count."
     ),
     "clock_wrong": gettext_lazy(
         "The time %(happened_at)s cannot be right: the job opened at %(opened_at)s and this was received at "
@@ -69,8 +76,9 @@ FINDINGS = {
         "Two writes of the same proposal disagree. Find out what is stored and measure again."
     ),
     "repeats_earlier_record": gettext_lazy(
-        "This is the record of %(happened_at)s sent once more: the time and everything read are the same. It stays on "
-        "record and is not counted a second time, whatever is ruled. What was measured anew needs a round of its own."
+        "This is the record of %(happened_at)s sent once more: everything read is the same, and the time too or less "
+        "than measuring takes away from it. It stays on record and is not counted a second time, whatever is ruled. "
+        "What was measured anew needs a round of its own."
     ),
     "recorded_after_close": gettext_lazy("This arrived after the job was closed."),
     "no_specification": gettext_lazy(
@@ -183,6 +191,9 @@ REASONS = {
     "load_capacity_low": gettext_lazy("The tyres fitted may carry less than the axle load."),
     "rulings_missing": gettext_lazy("Findings wait for a manager's ruling."),
     "finding_rejected": gettext_lazy("A manager let a finding stand."),
+    "rounds_disagree": gettext_lazy(
+        "The last two rounds contradict each other: one more shows which of them to doubt."
+    ),
     "tape_cannot_decide": gettext_lazy("Measuring with a tape cannot decide this tolerance."),
     "undecided_approved": gettext_lazy("Sign-off with undecided corners was approved."),
     "sign_off_refused": gettext_lazy("Sign-off with undecided corners was refused."),
@@ -267,6 +278,10 @@ LIMITS = {
     "not_significant": gettext_lazy("deviation %(value)s mm, which counts as significant from %(limit)s mm"),
     "away_from_target": gettext_lazy("ends %(value)s mm from its target, where it is %(limit)s mm from it now"),
     "suspect_corner": gettext_lazy("the corner did not respond as it should and is not moved further"),
+    "found_in_doubt": gettext_lazy(
+        "the count to go back to is %(value)s counts from what was read next, before anything was written; above "
+        "%(limit)s another person looks whether it was misread"
+    ),
 }
 
 CONCESSION = gettext_lazy(

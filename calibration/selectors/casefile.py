@@ -47,7 +47,7 @@ from ..rules.standing import Standing
 from .jobs import job_for
 from .specifications import first_revision_between, pure_specification
 from .tyres import tyre_change_unrecorded, tyre_faults
-from .vehicle_setpoints import baseline_of, previous_setpoints, way_back_to
+from .vehicle_setpoints import baseline_of, previous_setpoints, unwritten_in, way_back_to
 
 RowT = TypeVar("RowT", bound=Model)
 
@@ -222,12 +222,12 @@ class CaseFile:
         return previous_setpoints(self.job)
 
     @cached_property
-    def _earlier_goal(self) -> facts.Setpoints | None:
-        """Where a reversion of an earlier job goes; none where either job was found to be another vehicle's."""
+    def _way_back(self) -> tuple[facts.Setpoints | None, facts.Setpoints | None]:
+        """Where a reversion of an earlier job goes, and what was read next; not if either was another vehicle's."""
         to_job = self.job.to_job
         if to_job is None or to_job.vehicle_id != self.job.vehicle_id:
-            return None
-        return way_back_to(to_job, self.job.opened_at)
+            return None, None
+        return way_back_to(to_job, self.job.opened_at), unwritten_in(to_job, self.job.opened_at)
 
     @cached_property
     def _tyre_faults(self) -> tuple[facts.TyreFault, ...]:
@@ -255,7 +255,8 @@ class CaseFile:
             findings=tuple(self._findings()),
             baseline=self.baseline,
             previous_setpoints=self._previous_setpoints,
-            earlier_goal=self._earlier_goal,
+            earlier_goal=self._way_back[0],
+            earlier_unwritten=self._way_back[1],
             tyre_faults=self._tyre_faults,
             tyre_change_unrecorded=tyre_change_unrecorded(job, self.fitments),
         )

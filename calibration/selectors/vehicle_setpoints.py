@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import uuid
+from collections.abc import Iterable
 from datetime import datetime
 
 from django.db.models import QuerySet
-from django.db.models.functions import Least
 
 from fleet.models import ServiceEvent
 
 from ..metrology.corners import CORNERS, Corner
 from ..models import BaselineReset, Job, JobEnd, Resumption, Round, Write
+from ..rules.arrivals import time_of_event
 from ..rules.course import BASELINE_KINDS, REVERSION_KINDS
 from ..rules.record import Setpoints
 
@@ -41,30 +42,40 @@ def _rounds_of(vehicle_id: uuid.UUID) -> QuerySet[Round]:
 
 
 def _restarts(vehicle_id: uuid.UUID) -> dict[Corner, datetime]:
-    events = ServiceEvent.objects.filter(vehicle=vehicle_id, kind__in=BASELINE_KINDS)
     resets = BaselineReset.objects.filter(vehicle=vehicle_id)
+    times = [*_events(vehicle_id, BASELINE_KINDS), *resets.values_list("corner", "recorded_at")]
     since: dict[Corner, datetime] = {}
-    times = [
-        # A time in the future does not hold a baseline open until then: what has arrived has happened.
-        *events.values_list("corner", Least("happened_at", "recorded_at")),
-        *resets.values_list("corner", "recorded_at"),
-    ]
     for corner, at in sorted(times, key=lambda each: each[1]):
         since.update({each: at for each in CORNERS if corner in ("", each)})
     return since
 
 
-def left_by(job: Job) -> dict[Corner, int] | None:
-    """The set-points last read in a job; None where none were read in it."""
-    ended = JobEnd.objects.filter(job=job, setpoints__isnull=False).values_list("setpoints", flat=True).last()
+def _events(vehicle_id: uuid.UUID, kinds: Iterable[str]) -> list[tuple[str, datetime]]:
+    """Corner and time, as it counts, of a vehicle's service events of some kinds."""
+    events = ServiceEvent.objects.filter(vehicle=vehicle_id, kind__in=kinds)
+    rows = list(events.values_list("corner", "happened_at", "recorded_at"))
+    jobs = list(Job.objects.filter(vehicle=vehicle_id).values_list("opened_at", "closed_at")) if rows else []
+    found = []
+    for corner, happened_at, recorded_at in rows:
+        opened = (start for start, end in jobs if start <= recorded_at and (end is None or recorded_at <= end))
+        found.append((corner, time_of_event(next(opened, None), happened_at, recorded_at)))
+    return found
+
+
+def left_by(job: Job) -> tuple[datetime, Setpoints] | None:
+    """The set-points last read in a job, and when; None where none were read in it."""
+    ended = JobEnd.objects.filter(job=job, setpoints__isnull=False).last()
     if ended is not None:
-        return dict(ended)
+        return ended.recorded_at, ended.setpoints or {}
     sightings = [
         *Round.objects.filter(job=job, repeats=None).values_list("happened_at", "recorded_at", "setpoints"),
         *Write.objects.filter(job=job, repeats=None).values_list("happened_at", "recorded_at", "read_back"),
         *Resumption.objects.filter(job=job).values_list("recorded_at", "recorded_at", "setpoints"),
     ]
-    return dict(max(sightings, key=lambda each: each[:2])[2]) if sightings else None
+    if not sightings:
+        return None
+    happened_at, _recorded_at, setpoints = max(sightings, key=lambda each: each[:2])
+    return happened_at, setpoints
 
 
 def previous_setpoints(job: Job) -> Setpoints | None:
@@ -72,18 +83,10 @@ def previous_setpoints(job: Job) -> Setpoints | None:
     for before in Job.objects.filter(vehicle=job.vehicle_id, opened_at__lt=job.opened_at).order_by("-opened_at", "-id"):
         left = left_by(before)
         if left is not None:
-            is_other_unit = _unit_replaced_between(job.vehicle_id, before.opened_at, job.opened_at)
-            return None if is_other_unit else left
+            since, setpoints = left
+            replaced = _events(job.vehicle_id, [ServiceEvent.Kind.CONTROL_UNIT_REPLACED])
+            return None if any(since < at <= job.opened_at for _corner, at in replaced) else setpoints
     return None
-
-
-def _unit_replaced_between(vehicle_id: uuid.UUID, since: datetime, until: datetime) -> bool:
-    return ServiceEvent.objects.filter(
-        vehicle=vehicle_id,
-        kind=ServiceEvent.Kind.CONTROL_UNIT_REPLACED,
-        happened_at__gt=since,
-        happened_at__lte=until,
-    ).exists()
 
 
 def way_back_to(job: Job, until: datetime) -> Setpoints | None:
@@ -105,12 +108,26 @@ def way_back_to(job: Job, until: datetime) -> Setpoints | None:
     return goal
 
 
+def unwritten_in(job: Job, until: datetime) -> Setpoints | None:
+    """The set-points last read in a job before anything was written in it, without corners worked on since."""
+    writes = Write.objects.filter(job=job, repeats=None).order_by("happened_at")
+    first_write = writes.values_list("happened_at", flat=True).first()
+    read = [
+        *Round.objects.filter(job=job, repeats=None).values_list("happened_at", "recorded_at", "setpoints"),
+        *Resumption.objects.filter(job=job).values_list("recorded_at", "recorded_at", "setpoints"),
+    ]
+    before = [each for each in read if first_write is None or each[0] < first_write]
+    if not before:
+        return None
+    happened_at, _recorded_at, setpoints = max(before, key=lambda each: each[:2])
+    worked_on = _worked_on_between(job.vehicle_id, happened_at, until)
+    return {corner: count for corner, count in setpoints.items() if corner not in worked_on}
+
+
 def _worked_on_between(vehicle_id: uuid.UUID, since: datetime, until: datetime) -> dict[Corner, datetime]:
     """When each corner was last worked on in a way that bars going back beyond it."""
-    events = ServiceEvent.objects.filter(
-        vehicle=vehicle_id, kind__in=REVERSION_KINDS, happened_at__gt=since, happened_at__lte=until
-    ).order_by("happened_at", "id")
     found: dict[Corner, datetime] = {}
-    for corner, at in events.values_list("corner", "happened_at"):
-        found.update({each: at for each in CORNERS if corner in ("", each)})
+    for corner, at in sorted(_events(vehicle_id, REVERSION_KINDS), key=lambda each: each[1]):
+        if since < at <= until:
+            found.update({each: at for each in CORNERS if corner in ("", each)})
     return found

@@ -75,7 +75,7 @@ def propose_reversion(step: JobStep, proposal_id: uuid.UUID) -> Proposal:
         kind="reversion",
         changes=changes,
         prediction=predict(case, changes) if standing.planning_case is not None else None,
-        limits=limits,
+        limits=(*limits, *reverting.checks_of_doubt(standing)),
         reasons=reasons_of_reversion(case, changes),
         expected_writes=reverting.steps_left(case, goal),
     )

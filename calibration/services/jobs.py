@@ -20,9 +20,9 @@ from fleet.services import pin_prove
 
 from ..metrology.corners import CORNERS
 from ..models import OPEN_STATES, BaselineReset, Job, JobEnd, Pause, Refiling, Resumption, SignOff
-from ..rules.course import last_known_setpoints
 from ..rules.finding_kinds import Arrival, NewFinding
 from ..rules.findings import of_course, of_setpoints
+from ..rules.sightings import last_known_setpoints
 from ..selectors.casefile import CaseFile
 from ..selectors.specifications import revision_in_force
 from .independence import require_independent_signer

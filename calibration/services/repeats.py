@@ -65,6 +65,22 @@ def first_readings(measured: Round) -> list[Reading]:
     return [row for row in rows if row.recorded_at == measured.recorded_at]
 
 
+def readings_sent_before(*, actor: Actor, measured: Round, readings: Sequence[Mapping[str, Any]]) -> Round | None:
+    """The round, where this person added these very readings to it within the last minute.
+
+    Further readings carry no time of their own, and the next one at a corner may well be the same number: without ids
+    only the time that reading takes tells it from a request that is sent again.
+    """
+    case = JobStep(actor, measured.job_id, Permission.RECORD_FACTS).case
+    replacements = {strike.replacement_id for strike in case.strikes}
+    added: dict[datetime, list[tuple[object, ...]]] = {}
+    for row in next(each for each in case.rounds if each.pk == measured.pk).reading_rows:  # type: ignore[attr-defined]
+        is_near = measured.recorded_at < row.recorded_at and actor.now - row.recorded_at < SHORTEST_ROUND
+        if is_near and row.recorded_by == actor.membership_id and row.pk not in replacements:
+            added.setdefault(row.recorded_at, []).append(_stored(row))
+    return measured if [_said(each, actor, measured.instrument) for each in readings] in added.values() else None
+
+
 def write_sent_before(
     *,
     actor: Actor,
@@ -90,7 +106,9 @@ def repeated_round(case: CaseFile, measured: Round, rows: Iterable[Reading]) -> 
 
 
 def _is_about_when(case: CaseFile, earlier: Round, measured: Round) -> bool:
-    """Nearer to each other than two rounds can be, and nothing was written in between."""
+    """At the very same time, or nearer to each other than two rounds can be and nothing was written in between."""
+    if earlier.taken_at == measured.taken_at:
+        return True
     first, last = sorted((earlier.happened_at, measured.happened_at))
     is_near = abs(earlier.taken_at - measured.taken_at) < SHORTEST_ROUND
     return is_near and not any(first < write.happened_at <= last for write in case.writes)

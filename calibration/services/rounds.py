@@ -24,9 +24,9 @@ from ..metrology.readings import height_problem, likely_unit
 from ..models import Reading, ReadingStrike, Round
 from ..rules import texts
 from ..rules.arrivals import of_arrival, of_order, time_that_counts
-from ..rules.course import last_known_setpoints
 from ..rules.finding_kinds import Arrival, NewFinding
 from ..rules.findings import InstrumentStatus, of_instruments, of_readiness, of_setpoints
+from ..rules.sightings import Sighting, last_known_setpoints, sighting_of_round
 from ..selectors.jobs import visible_jobs
 from .independence import decides_alone
 from .repeatability import known_before, learn_from
@@ -59,7 +59,6 @@ def round_record(
         id=record_id,
         **step.common(),
         taken_at=taken_at,
-        happened_at=time_that_counts(record, arrival, setpoints),
         instrument=instrument,
         temperature_deg_c=temperature_deg_c,
         ride_position=ride_position,
@@ -67,13 +66,16 @@ def round_record(
         recorded_from=recorded_from,
         setpoints=dict(setpoints),
     )
+    seen = sighting_of_round(arrival.noted_at, measured.setpoints)
+    measured.happened_at = time_that_counts(record, arrival, seen)
     rows = _reading_rows(step, measured, readings, first_ordinal=1)
     _require_plausible(step, rows)
     used = {row.instrument_id: row.instrument for row in rows} or {instrument.pk: instrument}
     calibrations = {pk: calibration_at(pk, measured.happened_at.date()) for pk in used}
     _freeze(measured, rows, [_frozen(each, calibrations[pk]) for pk, each in used.items()])
     measured.repeats = repeated_round(step.case, measured, rows)
-    found = _findings(step, arrival, measured, [_status(each, calibrations[pk]) for pk, each in used.items()])
+    instruments = [_status(each, calibrations[pk]) for pk, each in used.items()]
+    found = _findings(step, arrival, seen, measured, instruments)
     step.add(measured, "rounds")
     step.add_readings(rows)
     if measured.repeats is None:
@@ -95,7 +97,7 @@ def _freeze(measured: Round, rows: list[Reading], instruments: list[dict[str, An
 
 
 def _findings(
-    step: JobStep, arrival: Arrival, measured: Round, instruments: Iterable[InstrumentStatus]
+    step: JobStep, arrival: Arrival, seen: Sighting, measured: Round, instruments: Iterable[InstrumentStatus]
 ) -> list[NewFinding]:
     """What a round that is about to be stored carries. What only repeats another has no findings but that."""
     record = step.case.record
@@ -104,7 +106,7 @@ def _findings(
     expected = last_known_setpoints(record, measured.happened_at)
     return [
         *of_arrival(record, arrival),
-        *of_order(record, arrival, measured.setpoints),
+        *of_order(record, arrival, seen),
         *of_instruments(replace(arrival, happened_at=measured.happened_at), instruments),
         *of_setpoints(record, arrival, measured.setpoints, expected),
         *of_readiness(step.standing, arrival),

@@ -17,6 +17,7 @@ from ..models import Proposal, Write
 from ..rules.arrivals import of_arrival, of_order, time_that_counts
 from ..rules.finding_kinds import Arrival
 from ..rules.findings import of_setpoints, of_write
+from ..rules.sightings import Sighting
 from ..selectors.casefile import write_fact
 from .repeats import of_repeat, repeated_write
 from .step import JobStep
@@ -43,23 +44,29 @@ def write_record(
         **step.common(),
         proposal=proposal,
         written_at=written_at,
-        happened_at=time_that_counts(before.record, arrival, read_back),
         read_back=dict(read_back),
         verified=not mismatches,
         mismatches=mismatches,
     )
+    seen = _sighting(arrival, write)
+    write.happened_at = time_that_counts(before.record, arrival, seen)
     write.repeats = repeated_write(step.case, write)
     found = of_arrival(before.record, arrival)
     if write.repeats is not None:
         found.append(of_repeat(arrival, write.repeats))
     else:
-        found += of_order(before.record, arrival, write.read_back)
+        found += of_order(before.record, arrival, seen)
         found += of_write(before, arrival, write_fact(write), mismatches)
         found += of_setpoints(before.record, arrival, write.read_back, None)
     step.add(write, "writes")
     step.raise_findings(found)
     step.conclude("write_recorded", write)
     return write
+
+
+def _sighting(arrival: Arrival, write: Write) -> Sighting:
+    found = write.proposal.from_setpoints if write.proposal else None
+    return Sighting(arrival.noted_at, found, write.read_back, write.proposal_id, failed=not write.verified)
 
 
 def _mismatches(proposal: Proposal | None, read_back: Mapping[str, int]) -> list[Corner]:

@@ -43,14 +43,8 @@ class UserSerializer(serializers.Serializer[Membership]):
     email = serializers.EmailField(source="user.email")
 
 
-def _scopes(**options: Any) -> ListOf:
-    return ListOf(
-        child=Choice(SCOPES),
-        allow_empty=False,
-        max_length=len(SCOPES),
-        help_text=_("What an integrator's token may do; people's tokens have none."),
-        **options,
-    )
+def _scopes(help_text: Any, **options: Any) -> ListOf:
+    return ListOf(child=Choice(SCOPES), allow_empty=False, max_length=len(SCOPES), help_text=help_text, **options)
 
 
 class SignInInput(RecordSerializer):
@@ -60,14 +54,17 @@ class SignInInput(RecordSerializer):
     password = PasswordField(help_text=_("The person's own password."))
     device = TrimmedText(max_length=80, help_text=_("Name of the device, by which its token is found again."))
     workshop = Reference(required=False, help_text=_("Id of the workshop; needed by who belongs to several."))
-    scopes = _scopes(required=False)
+    scopes = _scopes(
+        _("Of what an integrator's valid tokens allow, what this one may do too; without it, read. Others have none."),
+        required=False,
+    )
 
 
 class IntegratorTokenInput(RecordSerializer):
     """A token for a program."""
 
     device = TrimmedText(max_length=80, help_text=_("Name of the program, by which its token is found again."))
-    scopes = _scopes()
+    scopes = _scopes(_("What the program may do with this token."))
     expires_at = AwareDateTime(required=False, help_text=_("When it ends; 90 days from now unless set otherwise."))
 
 

@@ -26,8 +26,15 @@ DEFAULT_SCOPES: Final = (Permission.READ_WORKSHOP.value,)
 def token_issue(
     *, actor: Actor, record_id: UUID, device: str, scopes: Sequence[str] | None = None
 ) -> tuple[AccessToken, str]:
-    """A token for the acting person, who has just proved their password; its secret is shown this once."""
+    """A token for the acting person, who has just proved their password; its secret is shown this once.
+
+    What a program may do a manager decides: its password gives it no scope that it was not given before.
+    """
     membership = acting_person(actor, Membership.objects.all())
+    withheld = set(scopes or ()) - _granted(membership, actor.now)
+    if withheld and Role.INTEGRATOR in membership.roles:
+        detail = _("A manager has not granted this program: %(withheld)s. Ask for a token with these scopes.")
+        raise Invalid.at("/scopes", "scope_not_granted", detail % {"withheld": ", ".join(sorted(withheld))})
     return token_grant(actor=actor, membership=membership, device=device, record_id=record_id, scopes=scopes)
 
 
@@ -110,6 +117,12 @@ def revoke_all(actor: Actor, tokens: Collection[AccessToken]) -> None:
         token.revoked_at = actor.now
         token.save(update_fields=["revoked_at"])
         ledger.append(actor, "token_revoked", token)
+
+
+def _granted(membership: Membership, now: datetime) -> set[str]:
+    """What an integrator may do anyway, and what its valid tokens allow."""
+    valid = AccessToken.objects.filter(membership=membership, revoked_at=None).exclude(expires_at__lte=now)
+    return {*DEFAULT_SCOPES, *(scope for scopes in valid.values_list("scopes", flat=True) for scope in scopes)}
 
 
 def _scopes(membership: Membership, scopes: Sequence[str] | None) -> list[str]:

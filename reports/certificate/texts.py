@@ -92,6 +92,7 @@ FINDINGS = {
     "corner_not_responding": _("Corner does not respond"),
     "corner_reversed": _("Corner responds backwards"),
     "corner_weak": _("Corner responds weakly"),
+    "rounds_disagree": _("Rounds contradict each other"),
     "leave_alone": _("Left alone: within tolerance"),
     "not_adjustable_here": _("Cannot be adjusted here"),
     "setpoints_changed_elsewhere": _("Set-points were changed elsewhere"),

@@ -19,6 +19,10 @@ from .source import Source, as_corner
 
 STATEMENTS: Final[Mapping[str, Any]] = {
     "pair_disagrees": gettext_lazy("The readings differed by %(range_mm)s; repeated readings may by %(limit_mm)s."),
+    "rounds_disagree": gettext_lazy(
+        "A round gave %(value_mm)s, those before it %(before_mm)s, with the same set-points; up to %(limit_mm)s may be "
+        "settling and reading."
+    ),
     "large_warp": gettext_lazy(
         "The heights were twisted across the diagonal by %(warp_mm)s ± %(expanded_uncertainty_mm)s; from %(limit_mm)s "
         "on, floor, tyres and links are looked at."
@@ -36,8 +40,8 @@ STATEMENTS: Final[Mapping[str, Any]] = {
     ),
     "tyres_not_recorded": gettext_lazy("The job was opened for a change of tyres, but no other tyres were recorded."),
     "noted_out_of_order": gettext_lazy(
-        "Noted for %(happened_at)s, before what was recorded for %(later_at)s and found other set-points; it counts "
-        "from %(recorded_at)s, when it was received."
+        "Noted for %(happened_at)s, but by its set-points it did not come before what was recorded for %(later_at)s; "
+        "it counts from %(recorded_at)s, when it was received."
     ),
     "setpoints_changed_elsewhere": gettext_lazy("The set-point read was %(read)s, where %(expected)s was expected."),
     "clock_wrong": gettext_lazy(

@@ -49,6 +49,8 @@ def _ended(source: Source, row: Finding) -> Told:
         return _tyres(source, row)
     if row.code == "measured_before_readiness":
         return _readiness(source, row)
+    if row.code in ("pair_disagrees", "rounds_disagree"):
+        return _struck_or_measured_again(source, row)
     work = _work_at(source, row) if row.code in SUSPICION_CODES or row.code == "not_adjustable_here" else None
     return work or _measured_again(source, row) or _concession(source, row)
 

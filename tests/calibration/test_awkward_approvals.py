@@ -315,3 +315,14 @@ def test_signing_twice_is_out_of_turn(right: Bench) -> None:
     with pytest.raises(Conflict) as refusal:
         right.sign_off()
     assert refusal.value.next_step == "done"
+
+
+def test_an_entry_that_a_limit_refuses_leaves_the_open_proposal_as_it_was(site: Site) -> None:
+    bench = Bench.open(site)
+    bench.ready()
+    bench.measure({"FL": 470})
+    proposal = bench.propose()
+    assert bench.enter(FL=COUNTS["FL"] + 100).outcome == "refused"
+    assert bench.standing.open_proposal is not None
+    assert bench.standing.open_proposal.id == proposal.pk
+    assert bench.next_step == "write"

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from decimal import Decimal
 from typing import Any
 
 import pytest
 
-from calibration.models import Finding, RepeatabilitySums, Round, Write
+from calibration.models import Finding, Reading, RepeatabilitySums, Round, Write
 from calibration.selectors.setpoints import setpoint_changes
 from calibration.selectors.vehicle_setpoints import baseline_of, left_by
+from calibration.services.repeats import readings_sent_before
 from fleet.errors import Conflict
 from fleet.ids import new_id
 from tests.calibration.api.http_bench import ONE_HIGH, HttpBench, moment, readings
@@ -80,11 +82,52 @@ class TestWithoutAnId:
         later = send(http, "writes", {**body, "written_at": moment(0.001)})
         assert later.status_code == 201
 
+    def test_further_readings_sent_again_are_added_once(self, http: HttpBench) -> None:
+        address = f"/rounds/{http.measure(ONE_HIGH)['id']}/readings/"
+        body = {"readings": readings({"FL": 497}, 2)}
+        first, again = http.post(address, body), http.post(address, body)
+        assert (first.status_code, again.status_code) == (201, 200)
+        assert again.json() == first.json()
+        assert Reading.objects.count() == 10
+
+    @pytest.mark.parametrize("change", ["height", "corner", "number", "person", "id"])
+    def test_further_readings_that_differ_are_others(self, http: HttpBench, change: str) -> None:
+        address = f"/rounds/{http.measure(ONE_HIGH)['id']}/readings/"
+        body = {"readings": readings({"FL": 497}, 1)}
+        http.post(address, body)
+        others: dict[str, Any] = {
+            "height": readings({"FL": 496}, 1),
+            "corner": readings({"FR": 497}, 1),
+            "number": readings({"FL": 497}, 2),
+            "id": [{"id": str(new_id()), **body["readings"][0]}],
+        }
+        person = http.manager if change == "person" else None
+        other = http.post(address, {"readings": others.get(change, body["readings"])}, person)
+        assert other.status_code == 201
+
+    def test_what_replaced_a_struck_reading_is_none_that_was_added(self, http: HttpBench) -> None:
+        measured = send(http, "rounds", http.round_body(ONE_HIGH, settled=False)).json()
+        strike = {"reason": "Wrong mark.", "replacement": {"height_mm": 497}}
+        reading = next(each for each in measured["readings"] if each["corner"] == "FL")
+        http.made(f"/readings/{reading['id']}/strike/", strike)
+        http.made(f"/rounds/{measured['id']}/readings/", {"readings": readings({"FL": 497}, 1)})
+
     def test_what_another_person_sends_is_their_own_record(self, http: HttpBench) -> None:
         body = http.round_body()
         first = send(http, "rounds", body).json()
         other = send(http, "rounds", body, http.manager)
         assert (other.status_code, other.json()["repeats"]) == (201, first["id"])
+
+
+def test_the_same_number_read_again_a_minute_later_is_another_reading(site: Site) -> None:
+    bench = Bench.open(site)
+    bench.ready()
+    bench.measure({"FL": 480})
+    added = bench.read_again("FL", 481)
+    said = [{"corner": "FL", "height_mm": Decimal(481)}]
+    for seconds, known in ((59, True), (60, False)):
+        actor = bench.technician.actor(bench.now + timedelta(seconds=seconds))
+        assert (readings_sent_before(actor=actor, measured=added, readings=said) == added) is known
 
 
 @pytest.fixture
@@ -177,13 +220,20 @@ class TestUnderAnotherId:
         """Its clock counts as wrong by then, so that it would stand after everything else."""
         measured = bench.measure({"FL": 470})
         written = bench.write(bench.propose())
-        bench.measure()
+        last = bench.measure()
         bench.event("sensor_replaced", "FL")
         repeated(bench, measured, taken_at=measured.taken_at)
         actor = bench.actor()
-        assert left_by(bench.case.job) == written.read_back
+        assert left_by(bench.case.job) == (last.happened_at, written.read_back)
         assert "FL" not in baseline_of(bench.vehicle.pk, 0, 255)
         assert {each.sighting.id for each in setpoint_changes(actor, bench.vehicle)} == {written.pk}
+
+    def test_with_a_clock_that_is_wrong_it_is_known_after_a_write_too(self, bench: Bench) -> None:
+        """Both count from their arrival, and the write lies between."""
+        measured = bench.measure({"FL": 470}, taken_at=bench.now - timedelta(days=365))
+        bench.write(bench.propose())
+        assert repeated(bench, measured).repeats_id == measured.pk
+        assert bench.next_step == "settle_and_measure"
 
     def test_after_the_sign_off_it_is_put_before_the_manager(self, bench: Bench) -> None:
         measured = bench.measure()

@@ -126,21 +126,6 @@ class Starter:
 
 
 @pytest.fixture(scope="module")
-def migrated() -> Iterator[DataFolder]:
-    """Return a folder whose first start the tests of a module share."""
-    with empty_data_folder() as folder:
-        yield folder
-
-
-@pytest.fixture
-def start(migrated: DataFolder) -> Iterator[Starter]:
-    """Return a function that starts a service which the test may end."""
-    starter = Starter(migrated)
-    yield starter
-    starter.stop_all()
-
-
-@pytest.fixture(scope="module")
 def shared() -> Iterator[Starter]:
     """Return a starter whose first service the tests of a module share."""
     with empty_data_folder() as folder:

@@ -256,6 +256,17 @@ def test_passwords_do_not_reach_the_logs(initialised: DataFolder) -> None:
         assert initialised.secret(role) not in logs
 
 
+def test_what_a_refused_statement_was_about_does_not_reach_the_logs(initialised: DataFolder) -> None:
+    with running_database(initialised), connect(initialised, postgres.OWNER) as owner:
+        owner.execute("CREATE TEMPORARY TABLE person (email text CONSTRAINT one_person PRIMARY KEY)")
+        owner.execute("INSERT INTO person VALUES ('kim.arden@example.com')")
+        with pytest.raises(psycopg.errors.UniqueViolation):
+            owner.execute("INSERT INTO person VALUES ('kim.arden@example.com')")
+    written = (initialised.logs / "postgres.log").read_text()
+    assert "one_person" in written, "the refusal itself is logged"
+    assert "kim.arden" not in written
+
+
 def test_a_secret_is_made_once_and_a_damaged_one_is_refused(data: DataFolder) -> None:
     made = data.secret("key")
     assert DataFolder(data.root).secret("key") == made

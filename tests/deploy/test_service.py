@@ -86,25 +86,25 @@ def test_the_service_s_own_processes_hold_no_owner_or_superuser_password(running
     assert found == {postgres.APP}
 
 
-def test_kills_lose_no_committed_row_and_ctrl_c_leaves_no_process(start: Starter) -> None:
-    first = start()
-    assert first.has_said("serving http"), first.log.read_text()
-    remember(start.data, "before")
-    first.kill()
-    assert wait_until(lambda: not left_over(start.data), PATIENCE), "something outlived a killed supervisor"
-    second = start(port=first.port)
+def test_kills_lose_no_committed_row_and_ctrl_c_leaves_no_process(running: Service, shared: Starter) -> None:
+    """The last of these tests: it ends the service that the others share."""
+    data = shared.data
+    remember(data, "before")
+    running.kill()
+    assert wait_until(lambda: not left_over(data), PATIENCE), "something outlived a killed supervisor"
+    second = shared(port=running.port)
     assert second.has_said("serving http"), second.log.read_text()
-    assert remembered(start.data) == "before"
+    assert remembered(data) == "before"
     grandchildren = kill_supervisor_and_children(second)
-    third = start(port=first.port)
+    third = shared(port=running.port)
     assert third.has_said("serving http"), third.log.read_text()
     assert answers(third)
-    assert remembered(start.data) == "before"
+    assert remembered(data) == "before"
     assert not any(is_alive(process) for process in grandchildren)
     assert third.interrupt() == 0
     stopped = [line.split()[1] for line in third.log.read_text().splitlines() if line.endswith(" stopped")]
     assert stopped == ["beat", "worker", "web", "broker", "database"]
-    assert left_over(start.data) == set()
+    assert left_over(data) == set()
 
 
 def kill_supervisor_and_children(service: Service) -> list[psutil.Process]:

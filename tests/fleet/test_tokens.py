@@ -266,6 +266,20 @@ def test_without_scopes_an_integrator_reads(site: Site) -> None:
     assert sign_in(integrator.email).json()["scopes"] == ["read"]
 
 
+def test_a_programs_password_gives_it_no_scope_that_a_manager_has_not_granted(site: Site) -> None:
+    integrator = site.person("integrator")
+    refused = sign_in(integrator.email, scopes=["read", "vehicles:write"])
+    assert refused.status_code == 422
+    assert [(each["pointer"], each["code"]) for each in refused.json()["errors"]] == [("/scopes", "scope_not_granted")]
+    path = f"/api/v1/people/{integrator.membership.pk}/tokens/"
+    granted = site.manager.client().post(path, {"device": "gauge", "scopes": ["vehicles:write"]}).json()
+    assert sign_in(integrator.email, scopes=["read", "vehicles:write"]).status_code == 201
+    own = [each["id"] for each in site.manager.client().get(TOKENS).json()["results"] if each["device"] == "tablet 2"]
+    for token in (granted["id"], *own):
+        site.manager.client().delete(f"{TOKENS}{token}/")
+    assert sign_in(integrator.email, scopes=["vehicles:write"]).status_code == 422, "all that granted it was revoked"
+
+
 def test_the_time_of_the_tablet_is_noted_where_it_is_one(site: Site) -> None:
     """`Device-Time` with an offset counts; anything else is passed over."""
     vehicle = site.vehicle()

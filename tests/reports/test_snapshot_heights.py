@@ -228,8 +228,9 @@ def test_all_work_done_at_a_corner_is_named_once_each(ready: Bench) -> None:
 
 def test_a_first_round_that_arrives_late_is_what_was_found(ready: Bench) -> None:
     measured_at = ready.now
+    ready.counts = {**jobs.COUNTS, "FL": 145}
     ready.measure(jobs.WITHIN)
-    ready.write(None, {**jobs.COUNTS, "FL": 145}, written_at=measured_at + timedelta(seconds=30))
+    ready.write(None, ready.counts, written_at=measured_at + timedelta(seconds=30))
     ready.counts = dict(jobs.COUNTS)
     ready.measure(jobs.LOW_FRONT_LEFT, taken_at=measured_at)
     ready.end("Continued tomorrow.")

@@ -109,7 +109,10 @@ def _with_different_ids(readings: Sequence[Mapping[str, Any]]) -> Sequence[Mappi
 
 
 class NewReadings(RecordSerializer):
-    """Further readings of a round, by the round's person and instrument."""
+    """Further readings of a round, by the round's person and instrument.
+
+    Without ids the same readings within a minute are taken for the same request sent again.
+    """
 
     readings = _some(NewReading(), help_text=_("One or more, at the corners to be read again."))
 
@@ -192,7 +195,12 @@ class RoundRecord(RecordedInJob):
     """A round with its readings and the verdict that followed from it."""
 
     taken_at = AwareDateTime()
-    happened_at = AwareDateTime(help_text=_("`taken_at` corrected by the offset of the tablet's clock."))
+    happened_at = AwareDateTime(
+        help_text=_(
+            "The time that counts: `taken_at` corrected by the offset of the tablet's clock, or where that cannot "
+            "be right the arrival."
+        )
+    )
     instrument = serializers.UUIDField(source="instrument_id")
     temperature_deg_c = StrictDecimal(places=2, minimum=-90, maximum=90, allow_null=True)
     ride_position = OneOf("RidePosition", RIDE_POSITIONS)

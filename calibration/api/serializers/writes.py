@@ -34,7 +34,12 @@ class WriteRecord(RecordedInJob):
 
     proposal = serializers.UUIDField(source="proposal_id", allow_null=True)
     written_at = AwareDateTime()
-    happened_at = AwareDateTime(help_text=_("`written_at` corrected by the offset of the tablet's clock."))
+    happened_at = AwareDateTime(
+        help_text=_(
+            "The time that counts: `written_at` corrected by the offset of the tablet's clock, or where that cannot "
+            "be right the arrival."
+        )
+    )
     read_back = counts()
     verified = serializers.BooleanField()
     mismatches = serializers.ListField(child=corner())

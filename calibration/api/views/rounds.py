@@ -14,10 +14,9 @@ from rest_framework.response import Response
 from rest_framework.serializers import BaseSerializer
 
 from calibration.models import Assessment, Reading, ReadingStrike, Round
-from calibration.services.repeats import round_sent_before
+from calibration.services.repeats import readings_sent_before, round_sent_before
 from calibration.services.rounds import reading_strike, readings_add, round_record
 from fleet.errors import NotFound
-from fleet.ids import new_id
 from fleet.permissions import Permission
 
 from .. import examples
@@ -119,13 +118,14 @@ class ReadingViewSet(RecordsViewSet):
     def create(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         measured = self.round
         body = self.body(Permission.RECORD_FACTS)
-        body.setdefault("id", _id_of_first_reading(body))
+        _know_by_first_reading(body)
         return self.record(
             body,
             lambda record_id, fields: readings_add(
                 actor=self.actor, record_id=record_id, round_id=measured.pk, **fields
             ),
             lambda _id: measured,
+            lambda fields: readings_sent_before(actor=self.actor, measured=measured, **fields),
             round=measured.pk,
         )
 
@@ -147,7 +147,8 @@ class ReadingViewSet(RecordsViewSet):
         return Response(self.shown([strike])[0])
 
 
-def _id_of_first_reading(body: Body) -> UUID:
+def _know_by_first_reading(body: Body) -> None:
     """Readings whose ids the client made are known by them when they are sent again without another id."""
     first: UUID | None = body["readings"][0].get("id")
-    return first or new_id()
+    if first is not None:
+        body.setdefault("id", first)

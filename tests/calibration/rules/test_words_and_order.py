@@ -17,10 +17,11 @@ from calibration.metrology.specification import AxleSpecification, Specification
 from calibration.rules import next_step, texts
 from calibration.rules.arrivals import clock_is_wrong, of_arrival, time_that_counts
 from calibration.rules.cautions import ALTERED_HEIGHT, cautions_for
-from calibration.rules.course import Break, complete, last_known_setpoints, walk, way_back
+from calibration.rules.course import Break, complete, walk, way_back
 from calibration.rules.finding_kinds import NOTES, REVIEWS, SEVERITIES, STOPS, Arrival, NewFinding
 from calibration.rules.readiness import ITEMS, is_ready, merged
 from calibration.rules.record import CLOSED_STATES, EventHappened, JobRecord, Paused, Resumed, WriteDone
+from calibration.rules.sightings import last_known_setpoints, sighting_of_round
 from calibration.rules.standing import Standing
 from calibration.services.proposals import OBSTACLES
 
@@ -79,7 +80,8 @@ def test_a_time_that_cannot_be_right_gives_way_to_the_arrival(minutes: float, is
     now = OPENED + timedelta(hours=1)
     arrival = Arrival("round", uuid.uuid4(), OPENED + timedelta(minutes=minutes), now)
     assert clock_is_wrong(record(), arrival) is is_wrong
-    assert time_that_counts(record(), arrival, COUNTS) == OPENED + timedelta(minutes=counts_as)
+    seen = sighting_of_round(arrival.noted_at, COUNTS)  # type: ignore[arg-type]
+    assert time_that_counts(record(), arrival, seen) == OPENED + timedelta(minutes=counts_as)
     assert [each.code for each in of_arrival(record(), arrival)] == ["clock_wrong"] * is_wrong
 
 
@@ -187,7 +189,7 @@ def test_no_reason_is_written_that_the_rules_never_give() -> None:
 
 
 def test_a_limit_that_can_refuse_says_what_to_do() -> None:
-    only_reviewed = {"shift_review", "not_significant", "away_from_target"}
+    only_reviewed = {"shift_review", "not_significant", "away_from_target", "found_in_doubt"}
     assert set(texts.LIMIT_ADVICE) == set(get_args(LimitCode)) - only_reviewed
 
 

@@ -19,7 +19,7 @@ from django.core.files.storage import default_storage
 from django.db import OperationalError, connection, transaction
 
 FILE: Final = "seeded-faults"
-APART_S: Final = 0.15
+APART_S: Final = 0.2
 SLOW_S: Final = 1.5
 
 Patch = Callable[[], None]
