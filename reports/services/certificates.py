@@ -14,6 +14,7 @@ import rfc8785
 from django.utils.translation import gettext as _
 
 from calibration.models import Job
+from calibration.selectors.casefile import CaseFile
 from fleet import ledger, outbox
 from fleet.actor import Actor
 from fleet.errors import Conflict, NotFound
@@ -109,12 +110,11 @@ def _numbered(
     replaces: Certificate | None = None,
     reason: str = "",
 ) -> Certificate:
-    signed_off = job.state == Job.State.SIGNED_OFF
     named = {"id": record_id} if record_id else {}
     return Certificate.objects.create(
         **named,
         number=next_number(actor, SERIES),
-        kind=Certificate.Kind.CERTIFICATE if signed_off else Certificate.Kind.FINDINGS_REPORT,
+        kind=Certificate.Kind.CERTIFICATE if _may_be_certified(job) else Certificate.Kind.FINDINGS_REPORT,
         job=job,
         vehicle=job.vehicle,
         replaces=replaces,
@@ -122,6 +122,18 @@ def _numbered(
         requested_at=actor.now,
         requested_by=actor.membership_id,
     )
+
+
+def _may_be_certified(job: Job) -> bool:
+    """Signed off, and judged as another model's vehicle or with a late record that still stands."""
+    if job.state != Job.State.SIGNED_OFF or job.closed_at is None:
+        return False
+    case = CaseFile(job)
+    assessment = case.standing.assessment
+    if assessment is None or assessment.verdict == "outside":
+        return False
+    refiled_since = any(each.recorded_at > job.closed_at for each in case.refilings)
+    return assessment.verdict == "within" or not refiled_since
 
 
 def _issue(actor: Actor, certificate: Certificate, job: Job) -> Certificate:

@@ -31,7 +31,7 @@ from reports.services.certificates import (
     certificate_replace,
     certificate_replace_after_refiling,
 )
-from tests.factories import Site, make_site
+from tests.factories import SPECIFICATION, Site, make_site
 
 from . import jobs
 
@@ -238,6 +238,22 @@ def test_refiled_job_has_its_certificate_replaced_once(site: Site, worker: Actor
     assert bench.vehicle.vin in snapshot["vehicle"]["note"]
     assert snapshot["replaces"]["number"] == "1"
     assert (snapshot["replaces"]["asked_by"], snapshot["replaces"]["asked_at"]) == ("", None), "the service did it"
+
+
+def test_a_job_that_does_not_fit_the_model_it_is_refiled_to_is_certified_no_longer(site: Site, worker: Actor) -> None:
+    higher = site.specification(front={**SPECIFICATION["front"], "target_mm": 520}).vehicle_model
+    bench, right = jobs.left_alone(site), site.vehicle(vehicle_model=higher)
+    with in_workshop(site.workshop.pk):
+        assert issued(bench, worker).kind == "certificate"
+        job_refile(
+            actor=site.manager.actor(), record_id=new_id(), job_id=bench.job_id, vehicle=right, reason="Wrong bay"
+        )
+        new = certificate_replace_after_refiling(actor=worker, job_id=bench.job_id)
+        assert new is not None
+        assert (new.kind, new.state) == ("findings_report", "issued")
+        snapshot = CertificateFile.objects.get(certificate=new).snapshot
+        assert Certificate.objects.get(number=1).state == "replaced"
+    assert snapshot["as_left"]["verdict"] == "outside"
 
 
 def test_refiling_before_the_certificate_is_made_replaces_nothing(site: Site, worker: Actor) -> None:
