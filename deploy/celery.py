@@ -14,6 +14,7 @@ HARD_TIME_LIMIT = 60
 # A task that runs longer than the visibility timeout is delivered a second time while it still runs.
 VISIBILITY_TIMEOUT = 2 * HARD_TIME_LIMIT + 30
 SWEEP_SECONDS = 5.0
+CLEARING_SECONDS = 24 * 3600.0
 BROKER_TIMEOUT = 5
 
 # Only JSON is accepted, so a message cannot run code whoever the worker is; root is a supported user.
@@ -53,6 +54,11 @@ app.conf.update(
             "schedule": SWEEP_SECONDS,
             # A sweep that was not started in time is replaced by the next one.
             "options": {"expires": SWEEP_SECONDS},
+        },
+        "clear away abandoned files": {
+            "task": "calibration.tasks.remove_abandoned_files",
+            "schedule": CLEARING_SECONDS,
+            "options": {"expires": CLEARING_SECONDS},
         },
     },
 )

@@ -26,7 +26,7 @@ COMMANDS_WITHOUT_DATABASE = {
     "version",
 }
 DJANGO_KEYS = {"dbname": "NAME", "user": "USER", "password": "PASSWORD", "host": "HOST", "port": "PORT"}
-# A process has fewer threads than connections, so a request waits only while the database is away: long enough for
+# A process has no more threads than connections, so a request waits only while the database is away: long enough for
 # a restart, not longer. The pool's own attempts to reconnect would come ever more seldom, up to minutes after the
 # database is back; given up early, every new request starts them again.
 POOL = {"min_size": 1, "max_size": 8, "timeout": 4, "reconnect_timeout": 2}

@@ -1,4 +1,4 @@
-"""Structured logging to standard output, for people or as JSON, without secrets."""
+"""Structured logging to standard output, for people or as JSON, without secrets and without e-mail addresses."""
 
 import logging.config
 import re
@@ -9,12 +9,19 @@ from structlog.typing import EventDict, Processor, WrappedLogger
 # Words of names, compared in lower case.
 SECRET_NAMES = frozenset({"password", "pin", "token", "secret", "authorization", "cookie", "credential"})
 SECRET_IN_PATH = re.compile(r"(/invitations/)[^/\s]+")
+# Where an error quotes a row: that of a refused one, and the address that mail could not be sent to.
+ADDRESS = re.compile(r"[^\s@\"'<>()\[\]{},;:=]+@[\w-]+(?:\.[\w-]+)+")
 CONCEALED = "(concealed)"
 
 
 def conceal_secrets(logger: WrappedLogger, method: str, event: EventDict) -> EventDict:
     """Replace the values of entries whose name says that they are secret, at any depth."""
     return {name: _concealed(name, value) for name, value in event.items()}
+
+
+def conceal_addresses(logger: WrappedLogger, method: str, rendered: str) -> str:
+    """Replace e-mail addresses, in tracebacks too: the last processor, on the finished line."""
+    return ADDRESS.sub(CONCEALED, rendered)
 
 
 def configure(*, as_json: bool) -> None:
@@ -50,7 +57,11 @@ def _standard_library(shared: list[Processor], renderers: list[Processor]) -> di
             "structured": {
                 "()": structlog.stdlib.ProcessorFormatter,
                 "foreign_pre_chain": shared,
-                "processors": [structlog.stdlib.ProcessorFormatter.remove_processors_meta, *renderers],
+                "processors": [
+                    structlog.stdlib.ProcessorFormatter.remove_processors_meta,
+                    *renderers,
+                    conceal_addresses,
+                ],
             }
         },
         "handlers": {"output": {"class": "logging.StreamHandler", "formatter": "structured"}},

@@ -21,10 +21,10 @@ def _list(name: str, default: str) -> list[str]:
     return [entry.strip() for entry in os.environ.get(name, default).split(",") if entry.strip()]
 
 
-def _days(name: str, default: int) -> int:
+def _whole_number(name: str, default: int, *, of: str, lowest: int, highest: int) -> int:
     value = os.environ.get(name) or str(default)
-    if not (value.isascii() and value.isdecimal() and 1 <= int(value) <= 3650):
-        raise ImproperlyConfigured(f"{name} is {value!r}; use a whole number of days from 1 to 3650.")
+    if not (value.isascii() and value.isdecimal() and lowest <= int(value) <= highest):
+        raise ImproperlyConfigured(f"{name} is {value!r}; use a whole number of {of} from {lowest} to {highest}.")
     return int(value)
 
 
@@ -115,7 +115,8 @@ MEDIA_ROOT = Path(os.environ.get("FILES_URL") or DATA.files)
 FILE_UPLOAD_PERMISSIONS = 0o600
 FILE_UPLOAD_DIRECTORY_PERMISSIONS = 0o700
 DATA_UPLOAD_MAX_MEMORY_SIZE = 1_000_000
-FILE_UPLOAD_MAX_MEMORY_SIZE = 1_000_000
+# More than the largest picture: none lies in a temporary file, which a killed process would leave behind.
+FILE_UPLOAD_MAX_MEMORY_SIZE = 12_000_000
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 1_000
 DATA_UPLOAD_MAX_NUMBER_FILES = 20
 STATIC_URL = "/static/"
@@ -148,7 +149,7 @@ PASSWORD_HASHERS = [
     "django.contrib.auth.hashers.Argon2PasswordHasher",
     "django.contrib.auth.hashers.PBKDF2PasswordHasher",
 ]
-TOKEN_LIFETIME_DAYS = _days("TOKEN_LIFETIME_DAYS", 90)
+TOKEN_LIFETIME_DAYS = _whole_number("TOKEN_LIFETIME_DAYS", 90, of="days", lowest=1, highest=3650)
 AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
     {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 12}},
@@ -191,7 +192,7 @@ REST_FRAMEWORK = {
     # What is answered is asked for by Accept alone.
     "URL_FORMAT_OVERRIDE": None,
     # Whoever asks can write into X-Forwarded-For; only proxies of one's own in front make it worth reading.
-    "NUM_PROXIES": int(os.environ.get("PROXIES_IN_FRONT", "0")),
+    "NUM_PROXIES": _whole_number("PROXIES_IN_FRONT", 0, of="proxies", lowest=0, highest=10),
     "TEST_REQUEST_DEFAULT_FORMAT": "json",
 }
 SPECTACULAR_SETTINGS = {
@@ -220,7 +221,8 @@ SPECTACULAR_SETTINGS = {
 }
 
 # --- Figures -----------------------------------------------------------------------------------------
-# With a token /metrics wants it of everybody; without one it answers this machine only.
+# With a token /metrics wants it of everybody; without one it answers whoever is on this machine. It counts requests
+# by kind, and holds nothing of people, vehicles or workshops.
 METRICS_TOKEN = os.environ.get("METRICS_TOKEN", "")
 
 # --- Logging -----------------------------------------------------------------------------------------

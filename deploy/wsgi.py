@@ -1,4 +1,4 @@
-"""What the web server runs."""
+"""What answers requests, behind `deploy.asgi`, which the web server runs."""
 
 import os
 
@@ -6,7 +6,7 @@ from django.core.wsgi import get_wsgi_application
 from django.db import connection
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "deploy.settings")
-# Request threads come and go; a pool keeps the database connections.
+# A pool keeps database connections from one request to the next.
 os.environ.setdefault("LEVELBOOK_DATABASE_POOL", "1")
 
 django_application = get_wsgi_application()

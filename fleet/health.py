@@ -11,7 +11,7 @@ from django.db import DatabaseError, connection
 from django.db.migrations.executor import MigrationExecutor
 from django.http import HttpRequest, HttpResponse, HttpResponseNotFound, JsonResponse
 from django.views.decorators.http import require_safe
-from prometheus_client import CONTENT_TYPE_LATEST, generate_latest
+from django_prometheus.exports import ExportToDjangoView  # type: ignore[import-untyped]
 
 FORWARDED_HEADERS = ("X-Forwarded-For", "Forwarded", "X-Real-Ip")
 
@@ -35,13 +35,14 @@ def readyz(request: HttpRequest) -> HttpResponse:
 
 @require_safe
 def metrics(request: HttpRequest) -> HttpResponse:
-    """Prometheus figures, with the token of the settings, or where none is set for this machine itself.
+    """Prometheus figures of all web processes, with the token of the settings, or where none is set for this machine.
 
     For others there is nothing here.
     """
     if not (_has_metrics_token(request) if settings.METRICS_TOKEN else _is_local(request)):
         return HttpResponseNotFound()
-    return HttpResponse(generate_latest(), content_type=CONTENT_TYPE_LATEST)
+    figures: HttpResponse = ExportToDjangoView(request)
+    return figures
 
 
 def _database_state() -> str:

@@ -8,10 +8,11 @@ from datetime import datetime, timedelta
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
-from django.utils.dateparse import parse_datetime
+from rest_framework.exceptions import ValidationError
 
 from . import credentials
 from .actor import Actor
+from .api.fields import AwareDateTime
 from .models import AccessToken, Installation, Membership
 from .tenancy import in_workshop
 
@@ -92,9 +93,9 @@ def _note_use(token: AccessToken, now: datetime) -> None:
 
 
 def _device_time(request: HttpRequest) -> datetime | None:
-    """What the tablet's clock says; ignored where it is no time with an offset."""
+    """What the tablet's clock says; ignored where it is no time that a record can have."""
     try:
-        at = parse_datetime(request.headers.get(DEVICE_TIME_HEADER, ""))
-    except ValueError:
+        at: datetime = AwareDateTime().run_validation(request.headers.get(DEVICE_TIME_HEADER))
+    except ValidationError:
         return None
-    return at if at and at.tzinfo else None
+    return at

@@ -10,7 +10,7 @@ from rest_framework.parsers import DataAndFiles, MultiPartParser
 from fleet.api.parsers import BodyTooLarge
 
 LARGEST_PHOTO_BYTES: Final = 10_000_000
-_FORM_BYTES: Final = 20_000
+FORM_BYTES: Final = 20_000
 """Boundaries, headers and the other fields of the form."""
 
 
@@ -24,7 +24,7 @@ class PhotoParser(MultiPartParser):
         self, stream: IO[Any], media_type: str | None = None, parser_context: Mapping[str, Any] | None = None
     ) -> DataAndFiles[Any, Any]:
         request = (parser_context or {})["request"]
-        if _stated_length(request.META.get("CONTENT_LENGTH")) > LARGEST_PHOTO_BYTES + _FORM_BYTES:
+        if _stated_length(request.META.get("CONTENT_LENGTH")) > LARGEST_PHOTO_BYTES + FORM_BYTES:
             raise BodyTooLarge(LARGEST_PHOTO_BYTES)
         return super().parse(stream, media_type, parser_context)
 

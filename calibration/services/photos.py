@@ -6,6 +6,8 @@ import hashlib
 import os
 import struct
 import uuid
+from contextlib import suppress
+from datetime import datetime, timedelta
 from io import BytesIO
 from pathlib import Path
 from typing import IO, Final
@@ -25,6 +27,11 @@ from ..rules.finding_kinds import Arrival
 from ..selectors.jobs import visible_jobs
 from .step import JobStep
 
+FOLDER: Final = "photos"
+UNFINISHED: Final = ".unfinished"
+"""How a file is called until it is whole."""
+ABANDONED_AFTER: Final = timedelta(hours=1)
+"""Far longer than a file is written."""
 PIXELS_AT_MOST = 60_000_000
 UNREADABLE: Final = (
     UnidentifiedImageError,
@@ -59,7 +66,7 @@ def photo_add(
     step = JobStep(actor, job_id, Permission.RECORD_FACTS)
     content, media_type = without_metadata(file)
     digest = hashlib.sha256(content).hexdigest()
-    path = _keep(f"photos/{actor.workshop_id}/{digest[:2]}/{digest}", content)
+    path = _keep(f"{FOLDER}/{actor.workshop_id}/{digest[:2]}/{digest}", content)
     before = step.case.record
     photo = step.add(
         Photo(
@@ -81,12 +88,23 @@ def photo_add(
 def _keep(path: str, content: bytes) -> str:
     """Store a picture under its hash, which names it only once it is whole and on disk, whatever is killed when."""
     if not default_storage.exists(path):
-        unfinished = default_storage.save(f"{path}.unfinished", ContentFile(content))
+        unfinished = default_storage.save(f"{path}{UNFINISHED}", ContentFile(content))
         target = Path(default_storage.path(path))
         _flush(Path(default_storage.path(unfinished)))
         Path(default_storage.path(unfinished)).replace(target)
         _flush(target.parent)
     return path
+
+
+def abandoned_files_remove(*, now: datetime) -> int:
+    """Remove what killed processes left of pictures; how many files. The records never named them."""
+    removed = 0
+    for file in Path(default_storage.path(FOLDER)).glob(f"*/*/*{UNFINISHED}"):
+        with suppress(FileNotFoundError):  # whole in the meantime, under its own name
+            if file.stat().st_mtime < (now - ABANDONED_AFTER).timestamp():
+                file.unlink()
+                removed += 1
+    return removed
 
 
 def _flush(path: Path) -> None:

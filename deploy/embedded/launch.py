@@ -176,12 +176,12 @@ def _own_services(options: Options, data: DataFolder) -> list[Service]:
 
 
 def _web_arguments(options: Options) -> list[str]:
-    arguments = ["-m", "granian", "--interface=wsgi", "--no-ws", "--log-level=warning"]
+    arguments = ["-m", "granian", "--interface=asginl", "--no-ws", "--log-level=warning"]
     arguments += [f"--host={options.host}", f"--port={options.port}"]
-    arguments += ["--workers=2", "--blocking-threads=8", "--respawn-failed-workers"]
+    arguments += ["--workers=2", "--respawn-failed-workers"]
     if options.tls_cert:
         arguments += [f"--ssl-certificate={options.tls_cert}", f"--ssl-keyfile={options.tls_key}"]
-    return [*arguments, "deploy.wsgi:application"]
+    return [*arguments, "deploy.asgi:application"]
 
 
 def _python_service(

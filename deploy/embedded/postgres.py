@@ -27,7 +27,14 @@ INITDB_OPTIONS = (
     "--auth=scram-sha-256",
     f"--username={ADMIN}",
 )
-SERVER_SETTINGS = {"listen_addresses": "", "unix_socket_permissions": "0700", "log_min_messages": "warning"}
+SERVER_SETTINGS = {
+    "listen_addresses": "",
+    "unix_socket_permissions": "0700",
+    "log_min_messages": "warning",
+    # Statements, and the rows that a refused one would have made, hold names and addresses.
+    "log_min_error_statement": "panic",
+    "log_error_verbosity": "terse",
+}
 SOCKET_NAME = ".s.PGSQL.5432"
 STATUS_LINE = 7  # of postmaster.pid, counted from 0
 START_PATIENCE, STOP_PATIENCE = 60.0, 60.0

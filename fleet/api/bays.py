@@ -16,7 +16,7 @@ from fleet.actor import Actor
 from fleet.models import Bay
 
 from .fields import AwareDateTime, CornerMap, PlainDate, StrictDecimal, TrimmedText
-from .inputs import RecordSerializer, RequestBody
+from .inputs import RecordSerializer, RequestBody, VersionNumber
 from .resources import ChangeableViewSet
 
 
@@ -40,7 +40,7 @@ class BaySerializer(BayFields):
 
     id = serializers.UUIDField()
     created_at = AwareDateTime()
-    version = serializers.IntegerField()
+    version = VersionNumber()
 
 
 class BayViewSet(ChangeableViewSet):

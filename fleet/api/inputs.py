@@ -107,6 +107,13 @@ class PinField(serializers.Field[str, Any, str, Any]):
         return data
 
 
+class VersionNumber(serializers.IntegerField):
+    """How often a record was changed."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(help_text=_("Goes up with every change; the number in `ETag`."), **kwargs)
+
+
 class FindingSerializer(serializers.Serializer[Any]):
     """Something to know, to review or to mend about a record."""
 

@@ -114,7 +114,7 @@ class InstrumentSerializer(serializers.Serializer[Instrument]):
     hook_end = serializers.BooleanField()
     calibrated_on = serializers.DateField(source="latest_calibration.calibrated_on")
     calibration_due_on = serializers.DateField(source="latest_calibration.due_on")
-    is_withdrawn = serializers.BooleanField()
+    is_withdrawn = serializers.BooleanField(help_text=_("Whether it must not be measured with any more."))
     created_at = AwareDateTime()
 
     @extend_schema_field(serializers.ChoiceField(Instrument.AccuracyClass.choices, allow_null=True))

@@ -18,7 +18,7 @@ from fleet.permissions import Permission
 from fleet.selectors.operators import visible_operators
 
 from .fields import AwareDateTime, TrimmedText
-from .inputs import RecordSerializer, RequestBody
+from .inputs import RecordSerializer, RequestBody, VersionNumber
 from .resources import ChangeableViewSet
 
 
@@ -42,7 +42,7 @@ class OperatorSerializer(OperatorFields):
 
     id = serializers.UUIDField()
     created_at = AwareDateTime()
-    version = serializers.IntegerField()
+    version = VersionNumber()
 
 
 class OperatorViewSet(ChangeableViewSet):

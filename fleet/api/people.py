@@ -20,7 +20,7 @@ from fleet.permissions import Permission, require
 
 from .choices import Choice, ListOf
 from .fields import AwareDateTime, StrictBoolean, TrimmedText
-from .inputs import RecordSerializer, Reference, RequestBody
+from .inputs import RecordSerializer, Reference, RequestBody, VersionNumber
 from .resources import ChangeableViewSet
 
 
@@ -57,12 +57,12 @@ class PersonSerializer(serializers.Serializer[Membership]):
     name = serializers.CharField()
     roles = serializers.ListField(child=serializers.ChoiceField(Role.choices))
     operator = serializers.UUIDField(source="operator_id", allow_null=True)
-    may_approve = serializers.BooleanField()
-    is_active = serializers.BooleanField()
-    has_accepted = serializers.BooleanField()
+    may_approve = serializers.BooleanField(help_text=_("Whether a person who is no manager may approve."))
+    is_active = serializers.BooleanField(help_text=_("False: may not sign in."))
+    has_accepted = serializers.BooleanField(help_text=_("False: the invitation is still open."))
     has_pin = serializers.SerializerMethodField()
     created_at = AwareDateTime()
-    version = serializers.IntegerField()
+    version = VersionNumber()
 
     def get_has_pin(self, person: Membership) -> bool:
         return bool(person.pin)

@@ -1,7 +1,7 @@
 """Problem details where Django REST framework is not reached: unreadable requests, middleware, unknown paths.
 
-`ReadableRequests` wraps the WSGI application, `ApiProblemMiddleware` comes first in MIDDLEWARE, the four
-handlers are for the root URL configuration.
+`ReadableRequests` wraps the WSGI application, whose place `refuse` takes where a body cannot be had;
+`ApiProblemMiddleware` comes first in MIDDLEWARE, the four handlers are for the root URL configuration.
 """
 
 from __future__ import annotations
@@ -47,10 +47,15 @@ class ReadableRequests:
         problem = _unreadable(environ)
         if problem is None:
             return self.application(environ, start_response)
-        response = _unreadable_answer(environ, problem)
-        response.headers["Content-Length"] = str(len(response.content))
-        start_response(f"{response.status_code} {response.reason_phrase}", list(response.items()))
-        return [response.content]
+        return refuse(problem, environ, start_response)
+
+
+def refuse(problem: Problem, environ: WSGIEnvironment, start_response: StartResponse) -> Iterable[bytes]:
+    """The WSGI application that answers with this problem whatever it is asked."""
+    response = _refusal(environ, problem)
+    response.headers["Content-Length"] = str(len(response.content))
+    start_response(f"{response.status_code} {response.reason_phrase}", list(response.items()))
+    return [response.content]
 
 
 class ApiProblemMiddleware:
@@ -104,10 +109,11 @@ def _is_api(path: str) -> bool:
     return path.startswith(API_PREFIX)
 
 
-def _unreadable_answer(environ: WSGIEnvironment, problem: Problem) -> HttpResponse:
+def _refusal(environ: WSGIEnvironment, problem: Problem) -> HttpResponse:
     if _is_api(environ.get("PATH_INFO", "")):
         return problem.response()
-    return HttpResponse(str(problem.detail), status=problem.status, content_type="text/plain; charset=utf-8")
+    detail, headers = problem.members()["detail"], problem.headers
+    return HttpResponse(detail, status=problem.status, headers=headers, content_type="text/plain; charset=utf-8")
 
 
 def _unreadable(environ: WSGIEnvironment) -> Problem | None:

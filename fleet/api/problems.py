@@ -79,6 +79,12 @@ PROBLEM_TYPES: Final[dict[HTTPStatus, ProblemType]] = {
             _("The answer exists only in other media types than 'Accept' names. Ask for application/json."),
         ),
         ProblemType(
+            "body_missing",
+            HTTPStatus.REQUEST_TIMEOUT,
+            _("The body did not arrive"),
+            _("The rest of the body did not come in time. Nothing was stored; send the request again."),
+        ),
+        ProblemType(
             "conflict",
             HTTPStatus.CONFLICT,
             _("Does not fit the present state"),

@@ -12,7 +12,10 @@ from typing import TYPE_CHECKING, Any, Final
 from django.utils.translation import gettext_lazy as _
 from drf_spectacular.extensions import OpenApiSerializerExtension, OpenApiSerializerFieldExtension
 
+from fleet.middleware import DEVICE_TIME_HEADER, EPOCH_HEADER
+
 from . import fields
+from .conventions import CONVENTIONS
 from .problems import PROBLEM_MEDIA_TYPE, PROBLEM_TYPES, Problem
 
 if TYPE_CHECKING:
@@ -32,7 +35,12 @@ _ALWAYS: Final = (
     HTTPStatus.TOO_MANY_REQUESTS,
     HTTPStatus.SERVICE_UNAVAILABLE,
 )
-_WRITES: Final = (HTTPStatus.CONFLICT, HTTPStatus.REQUEST_ENTITY_TOO_LARGE)
+_WRITES: Final = (
+    HTTPStatus.REQUEST_TIMEOUT,
+    HTTPStatus.CONFLICT,
+    HTTPStatus.LENGTH_REQUIRED,
+    HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
+)
 _VERSIONED: Final = (HTTPStatus.PRECONDITION_FAILED, HTTPStatus.PRECONDITION_REQUIRED)
 _METHODS: Final = frozenset({"get", "put", "post", "patch", "delete"})
 
@@ -62,6 +70,23 @@ _IF_MATCH: Final = {
     "schema": {"type": "string", "pattern": r'^"[0-9]{1,18}"$'},
     "example": '"3"',
 }
+_DEVICE_TIME: Final = {
+    "name": DEVICE_TIME_HEADER,
+    "in": "header",
+    "required": False,
+    "description": "What the device's clock says while it sends (RFC 3339 with offset). Its offset from the server's "
+    "clock is kept with the record and corrects the times noted by that device. Anything else than a time is passed "
+    "over.",
+    "schema": {"type": "string"},
+    "example": "2026-05-04T09:30:00+02:00",
+}
+_EPOCH: Final = {
+    EPOCH_HEADER: {
+        "description": "Another one than before: the service was restored from a backup. Send again what was "
+        "acknowledged since; what is still there is made no second time.",
+        "schema": {"type": "string"},
+    }
+}
 
 PROBLEM_SCHEMA: Final[dict[str, Any]] = {
     "type": "object",
@@ -70,7 +95,7 @@ PROBLEM_SCHEMA: Final[dict[str, Any]] = {
     "properties": {
         "type": {"type": "string", "format": "uri-reference", "description": "Stable slug to act on."},
         "title": {"type": "string", "description": "The kind of problem, for people."},
-        "status": {"type": "integer", "minimum": 400, "maximum": 599},
+        "status": {"type": "integer", "minimum": 400, "maximum": 599, "description": "As of the answer itself."},
         "detail": {"type": "string", "description": "What is wrong and what to do, for people."},
         "next_step": {"type": "string", "description": "What the job is waiting for."},
         "constraint": {"type": "string", "description": "The rule of the records that it would break."},
@@ -113,7 +138,10 @@ def document_conventions(
     request: Any,
     public: bool,
 ) -> dict[str, Any]:
-    """Adds the problems that an operation can answer, `If-Match` and `ETag`; what a view declared stays."""
+    """Adds the conventions, the problems that an operation can answer and the shared headers; what a view declared
+    stays.
+    """
+    result.setdefault("info", {})["description"] = CONVENTIONS
     components = result.setdefault("components", {})
     components.setdefault("schemas", {}).update({"Problem": PROBLEM_SCHEMA, "ProblemError": PROBLEM_ERROR_SCHEMA})
     components.setdefault("responses", {}).update({
@@ -130,12 +158,25 @@ def _document_operation(method: str, operation: dict[str, Any], *, is_versioned:
     responses = operation.setdefault("responses", {})
     for status in _statuses(method, operation):
         responses.setdefault(str(int(status)), {"$ref": f"#/components/responses/{_response_name(status)}"})
-    if method == "patch":
-        operation.setdefault("parameters", []).append(_IF_MATCH)
-    if is_versioned and method in ("get", "patch"):
-        for status_code, response in responses.items():
-            if status_code.startswith("2"):
-                response.setdefault("headers", {}).update(_ETAG)
+    operation.setdefault("parameters", []).extend(_headers_taken(method, operation))
+    answered = _headers_answered(method, operation, is_versioned=is_versioned)
+    for status_code, response in responses.items():
+        if status_code.startswith("2") and answered:
+            response.setdefault("headers", {}).update(answered)
+
+
+def _headers_taken(method: str, operation: dict[str, Any]) -> list[dict[str, Any]]:
+    return [
+        *([_DEVICE_TIME] if method != "get" and operation.get("security") else []),
+        *([_IF_MATCH] if method == "patch" else []),
+    ]
+
+
+def _headers_answered(method: str, operation: dict[str, Any], *, is_versioned: bool) -> dict[str, Any]:
+    return {
+        **(_ETAG if is_versioned and method in ("get", "patch") else {}),
+        **(_EPOCH if operation.get("security") else {}),
+    }
 
 
 def _statuses(method: str, operation: dict[str, Any]) -> tuple[HTTPStatus, ...]:
@@ -166,14 +207,24 @@ def _response(status: HTTPStatus) -> dict[str, Any]:
 
 
 class RequestBodySchema(OpenApiSerializerExtension):  # type: ignore[no-untyped-call]
-    """Bodies take no other members than those described."""
+    """Bodies take no other members than those described, and times within the years that records can have."""
 
     target_class = "fleet.api.inputs.RequestBody"
     match_subclasses = True
 
     def map_serializer(self, auto_schema: AutoSchema, direction: Direction) -> dict[str, Any]:
-        described = auto_schema._map_serializer(self.target, direction, bypass_extensions=True)  # type: ignore[no-untyped-call]
-        return {**described, "additionalProperties": False} if direction == "request" else described
+        described: dict[str, Any] = auto_schema._map_serializer(self.target, direction, bypass_extensions=True)  # type: ignore[no-untyped-call]
+        if direction != "request":
+            return described
+        properties = {name: _with_years(each) for name, each in described.get("properties", {}).items()}
+        return {**described, "properties": properties, "additionalProperties": False}
+
+
+def _with_years(member: dict[str, Any]) -> dict[str, Any]:
+    if member.get("format") not in ("date", "date-time"):
+        return member
+    years = _("Years %(first)s to %(last)s.") % {"first": fields.FIRST_YEAR, "last": fields.LAST_YEAR}
+    return {**member, "description": f"{member.get('description', '')} {years}".strip()}
 
 
 class StrictFieldSchema(OpenApiSerializerFieldExtension):  # type: ignore[no-untyped-call]

@@ -43,10 +43,6 @@ class UserSerializer(serializers.Serializer[Membership]):
     email = serializers.EmailField(source="user.email")
 
 
-def _scopes(help_text: Any, **options: Any) -> ListOf:
-    return ListOf(child=Choice(SCOPES), allow_empty=False, max_length=len(SCOPES), help_text=help_text, **options)
-
-
 class SignInInput(RecordSerializer):
     """E-mail and password; the workshop only where a person belongs to several."""
 
@@ -54,17 +50,18 @@ class SignInInput(RecordSerializer):
     password = PasswordField(help_text=_("The person's own password."))
     device = TrimmedText(max_length=80, help_text=_("Name of the device, by which its token is found again."))
     workshop = Reference(required=False, help_text=_("Id of the workshop; needed by who belongs to several."))
-    scopes = _scopes(
-        _("Of what an integrator's valid tokens allow, what this one may do too; without it, read. Others have none."),
-        required=False,
-    )
 
 
 class IntegratorTokenInput(RecordSerializer):
     """A token for a program."""
 
     device = TrimmedText(max_length=80, help_text=_("Name of the program, by which its token is found again."))
-    scopes = _scopes(_("What the program may do with this token."))
+    scopes = ListOf(
+        child=Choice(SCOPES),
+        allow_empty=False,
+        max_length=len(SCOPES),
+        help_text=_("What the program may do with this token. Signed in with its own password it may only read."),
+    )
     expires_at = AwareDateTime(required=False, help_text=_("When it ends; 90 days from now unless set otherwise."))
 
 
@@ -99,7 +96,7 @@ class TokenViewSet(ResourceViewSet):
     summaries = {
         "list": _("Tokens: a manager sees all, others their own."),
         "retrieve": _("One token."),
-        "create": _("Sign in with one's own password; gives a token for this device."),
+        "create": _("Sign in with one's own password; gives a token for this device. A program's only reads."),
         "destroy": _("Revoke a token: one's own, or as a manager anyone's."),
         "destroy_current": _("Sign out: revoke the token that this request carries."),
     }
@@ -155,9 +152,7 @@ class TokenViewSet(ResourceViewSet):
                 "fleet.accesstoken",
                 record_id,
                 data,
-                lambda new_id: services.token_issue(
-                    actor=actor, record_id=new_id, device=data["device"], scopes=data.get("scopes")
-                ),
+                lambda new_id: services.token_issue(actor=actor, record_id=new_id, device=data["device"]),
                 lambda known_id: services.token_renew_secret(actor=actor, token_id=known_id),
             )
             return _shown_once(token, secret, HTTPStatus.CREATED if is_new else HTTPStatus.OK)

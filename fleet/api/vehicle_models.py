@@ -20,7 +20,7 @@ from fleet.specifications import CORNERS, OWN_COLUMNS, READINESS_ITEMS, SETPOINT
 from .choices import Choice, ListOf
 from .examples import SPECIFICATION
 from .fields import AwareDateTime, PlainDate, SetPoint, StrictDecimal, StrictInteger, TrimmedText, TyreSizeField
-from .inputs import FindingSerializer, RecordSerializer, RequestBody
+from .inputs import FindingSerializer, RecordSerializer, RequestBody, VersionNumber
 from .resources import ChangeableViewSet, ResourceViewSet, found
 
 ENOUGH_PASSING: Final = 0.8
@@ -53,7 +53,7 @@ class VehicleModelSerializer(VehicleModelFields):
 
     id = serializers.UUIDField()
     created_at = AwareDateTime()
-    version = serializers.IntegerField()
+    version = VersionNumber()
 
 
 class AxleSerializer(RequestBody):
@@ -183,7 +183,7 @@ class SpecificationSerializer(SpecificationContent):
 
     id = serializers.UUIDField()
     vehicle_model = serializers.UUIDField()
-    revision = serializers.IntegerField()
+    revision = serializers.IntegerField(help_text=_("Counted for each model; a revision never changes."))
     true_vehicles_passing = serializers.FloatField(
         help_text=_("Share of vehicles exactly on target that would be judged within at their first round.")
     )

@@ -40,7 +40,7 @@ from .fields import (
     TyreSizeField,
     VinField,
 )
-from .inputs import FindingSerializer, RecordSerializer, Reference, RequestBody
+from .inputs import FindingSerializer, RecordSerializer, Reference, RequestBody, VersionNumber
 from .resources import ChangeableViewSet, ResourceViewSet
 
 
@@ -72,11 +72,11 @@ class VehicleSerializer(serializers.Serializer[Vehicle]):
     vehicle_model = serializers.UUIDField(source="vehicle_model_id")
     make = serializers.CharField(source="vehicle_model.make")
     model = serializers.CharField(source="vehicle_model.name")
-    model_year = serializers.IntegerField(allow_null=True)
+    model_year = serializers.IntegerField(allow_null=True, help_text=_("Null: not known."))
     operator = serializers.UUIDField(source="operator_id", allow_null=True)
     findings = FindingSerializer(many=True, source="notes")
     created_at = AwareDateTime()
-    version = serializers.IntegerField()
+    version = VersionNumber()
 
     def to_representation(self, instance: Vehicle) -> dict[str, Any]:
         shown: dict[str, Any] = super().to_representation(instance)

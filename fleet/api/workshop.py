@@ -24,7 +24,7 @@ from fleet.services.changes import acting_person
 from .choices import Choice
 from .etags import expected_versions
 from .fields import StrictBoolean, TrimmedText
-from .inputs import PasswordField, PinField, RequestBody
+from .inputs import PasswordField, PinField, RequestBody, VersionNumber
 from .resources import SIGN_IN_THROTTLES, ActionViewSet
 from .throttling import PasswordThrottle
 from .tokens import UserSerializer, require_not_elsewhere
@@ -56,7 +56,7 @@ class WorkshopSerializer(WorkshopChanges):
     """The workshop."""
 
     id = serializers.UUIDField()
-    version = serializers.IntegerField()
+    version = VersionNumber()
 
 
 class UnitsSerializer(serializers.Serializer[Any]):

@@ -20,21 +20,17 @@ from fleet.permissions import INTEGRATOR_SCOPES, Permission, may, require
 from .changes import acting_person
 
 LIFETIME: Final = timedelta(days=settings.TOKEN_LIFETIME_DAYS)
-DEFAULT_SCOPES: Final = (Permission.READ_WORKSHOP.value,)
+PASSWORD_SCOPES: Final = (Permission.READ_WORKSHOP.value,)
+"""Of an integrator who signs in by itself."""
 
 
-def token_issue(
-    *, actor: Actor, record_id: UUID, device: str, scopes: Sequence[str] | None = None
-) -> tuple[AccessToken, str]:
+def token_issue(*, actor: Actor, record_id: UUID, device: str) -> tuple[AccessToken, str]:
     """A token for the acting person, who has just proved their password; its secret is shown this once.
 
-    What a program may do a manager decides: its password gives it no scope that it was not given before.
+    What a program may do a manager decides: its own password lets it read and no more.
     """
     membership = acting_person(actor, Membership.objects.all())
-    withheld = set(scopes or ()) - _granted(membership, actor.now)
-    if withheld and Role.INTEGRATOR in membership.roles:
-        detail = _("A manager has not granted this program: %(withheld)s. Ask for a token with these scopes.")
-        raise Invalid.at("/scopes", "scope_not_granted", detail % {"withheld": ", ".join(sorted(withheld))})
+    scopes = PASSWORD_SCOPES if Role.INTEGRATOR in membership.roles else ()
     return token_grant(actor=actor, membership=membership, device=device, record_id=record_id, scopes=scopes)
 
 
@@ -61,7 +57,7 @@ def integrator_token_issue(
         membership=membership,
         device=device,
         record_id=record_id,
-        scopes=scopes,
+        scopes=_checked(scopes),
         expires_at=expires_at,
     )
 
@@ -72,17 +68,17 @@ def token_grant(
     membership: Membership,
     device: str,
     record_id: UUID,
-    scopes: Sequence[str] | None = None,
+    scopes: Sequence[str] = (),
     expires_at: datetime | None = None,
 ) -> tuple[AccessToken, str]:
-    """Make a token for a membership; the caller has checked who asks."""
+    """Make a token for a membership; the caller has checked who asks for what."""
     secret = new_secret()
     token = AccessToken.objects.create(
         id=record_id,
         membership=membership,
         digest=digest_of(secret),
         device=device,
-        scopes=_scopes(membership, scopes),
+        scopes=list(scopes),
         created_at=actor.now,
         expires_at=expires_at or actor.now + LIFETIME,
     )
@@ -119,26 +115,9 @@ def revoke_all(actor: Actor, tokens: Collection[AccessToken]) -> None:
         ledger.append(actor, "token_revoked", token)
 
 
-def _granted(membership: Membership, now: datetime) -> set[str]:
-    """What an integrator may do anyway, and what its valid tokens allow."""
-    valid = AccessToken.objects.filter(membership=membership, revoked_at=None).exclude(expires_at__lte=now)
-    return {*DEFAULT_SCOPES, *(scope for scopes in valid.values_list("scopes", flat=True) for scope in scopes)}
-
-
-def _scopes(membership: Membership, scopes: Sequence[str] | None) -> list[str]:
-    """An integrator's scopes; without any it may read. Other people's tokens do what their roles allow."""
-    if Role.INTEGRATOR not in membership.roles:
-        if scopes:
-            raise Invalid.at(
-                "/scopes",
-                "scopes_not_for_people",
-                _("Only an integrator's token has scopes. Leave them out."),
-            )
-        return []
-    chosen = sorted(set(DEFAULT_SCOPES if scopes is None else scopes))
-    unknown = set(chosen) - {scope.value for scope in INTEGRATOR_SCOPES}
-    if unknown or not chosen:
-        allowed = ", ".join(sorted(scope.value for scope in INTEGRATOR_SCOPES))
-        detail = _("An integrator's token has at least one of these scopes: %(allowed)s.") % {"allowed": allowed}
-        raise Invalid.at("/scopes", "unknown_scope", detail)
-    return chosen
+def _checked(scopes: Sequence[str]) -> list[str]:
+    chosen, known = set(scopes), {scope.value for scope in INTEGRATOR_SCOPES}
+    if not chosen or chosen - known:
+        detail = _("An integrator's token has at least one of these scopes: %(allowed)s.")
+        raise Invalid.at("/scopes", "unknown_scope", detail % {"allowed": ", ".join(sorted(known))})
+    return sorted(chosen)

@@ -17,8 +17,15 @@ from ..selectors.parked_work import subjects
 class CertificateSerializer(serializers.ModelSerializer[Certificate]):
     job = serializers.UUIDField(source="job_id", read_only=True)
     vehicle = serializers.CharField(source="vehicle.vin", read_only=True)
-    replaces = serializers.IntegerField(source="replaces.number", default=None, allow_null=True, read_only=True)
-    replaced_by = serializers.SerializerMethodField()
+    number = serializers.IntegerField(read_only=True, help_text=_("Counted within the workshop, without gaps."))
+    replaces = serializers.IntegerField(
+        source="replaces.number",
+        default=None,
+        allow_null=True,
+        read_only=True,
+        help_text=_("Number of the one whose place it takes."),
+    )
+    replaced_by = serializers.SerializerMethodField(help_text=_("Number of the one that takes its place."))
     sha256 = serializers.CharField(source="file.sha256", default=None, allow_null=True, read_only=True)
 
     class Meta:
@@ -50,7 +57,10 @@ class CertificateReplacementSerializer(RecordSerializer):
 
 
 class ParkedWorkSerializer(serializers.ModelSerializer[OutboxItem]):
-    about = serializers.SerializerMethodField()
+    about = serializers.SerializerMethodField(help_text=_("Ids of what it is about, by kind of record."))
+    attempts = serializers.IntegerField(
+        read_only=True, help_text=_("How often it was tried since it was last asked for.")
+    )
 
     class Meta:
         model = OutboxItem

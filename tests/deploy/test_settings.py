@@ -71,6 +71,8 @@ def test_a_command_that_needs_another_role_asks_for_its_url(monkeypatch: pytest.
         ("LEVELBOOK_HTTPS", "yes", "LEVELBOOK_HTTPS is 'yes'; use 1 or 0"),
         ("TOKEN_LIFETIME_DAYS", "a week", "TOKEN_LIFETIME_DAYS is 'a week'; use a whole number of days"),
         ("TOKEN_LIFETIME_DAYS", "0", "from 1 to 3650"),
+        ("PROXIES_IN_FRONT", "one", "PROXIES_IN_FRONT is 'one'; use a whole number of proxies from 0 to 10"),
+        ("PROXIES_IN_FRONT", "-1", "from 0 to 10"),
         ("CACHE_URL", "localhost:6379", "CACHE_URL must be like redis://HOST:6379/1"),
     ],
 )
@@ -89,6 +91,12 @@ def test_tokens_figures_and_the_shared_cache_are_set_from_the_environment(data: 
     chosen = {"TOKEN_LIFETIME_DAYS": "7", "METRICS_TOKEN": "figures", "CACHE_URL": "valkey://cache.example:6379/1"}
     shown = settings_value(expression, LEVELBOOK_DATA=folder, **chosen)
     assert shown.stdout == "7 figures redis://cache.example:6379/1\n"
+
+
+def test_proxies_in_front_are_believed_when_the_environment_says_how_many(data: DataFolder) -> None:
+    expression, folder = "settings.REST_FRAMEWORK['NUM_PROXIES']", str(data.root)
+    assert settings_value(expression, LEVELBOOK_DATA=folder).stdout == "0\n"
+    assert settings_value(expression, LEVELBOOK_DATA=folder, PROXIES_IN_FRONT="2").stdout == "2\n"
 
 
 def test_https_switches_secure_cookies_and_strict_transport_on(data: DataFolder) -> None:
@@ -124,6 +132,42 @@ def test_secrets_do_not_reach_the_logs() -> None:
         "pinned": True,
         "opinion": "kept",
     }
+
+
+REFUSED_ROW = """
+import logging, sys
+from django.db import IntegrityError
+from deploy import logs, settings
+if "shown" in sys.argv:
+    logs.ADDRESS = logs.re.compile("(?!)")
+try:
+    raise IntegrityError("one_person: Key (email)=(kim.arden@example.com) already exists.")
+except IntegrityError as error:
+    logging.getLogger("fleet").exception("not stored for %s: %s", "Kim <kim.arden@example.com>", error)
+"""
+
+
+def logged_of_a_refused_row(data: DataFolder, as_json: str, *arguments: str) -> str:
+    """What a process writes to its log, with a traceback."""
+    variables = {"PATH": os.environ["PATH"], "PYTHONPATH": str(CHECKOUT), "LEVELBOOK_DATA": str(data.root)}
+    done = subprocess.run(
+        [sys.executable, "-c", REFUSED_ROW, *arguments],
+        env=variables | {"LEVELBOOK_JSON_LOGS": as_json},
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd="/",
+    )
+    return done.stdout + done.stderr
+
+
+@pytest.mark.parametrize("as_json", ["0", "1"])
+def test_addresses_do_not_reach_the_logs_whatever_an_error_quotes(data: DataFolder, as_json: str) -> None:
+    logged = logged_of_a_refused_row(data, as_json)
+    assert "IntegrityError" in logged
+    assert f"(email)=({logs.CONCEALED}) already exists" in logged
+    assert "kim.arden" not in logged
+    assert logged_of_a_refused_row(data, as_json, "shown").count("kim.arden@example.com") >= 3, "negative control"
 
 
 def test_lock_files_name_no_host_and_no_local_path() -> None:

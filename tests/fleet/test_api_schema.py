@@ -77,7 +77,7 @@ def test_every_documented_problem_has_a_valid_example(schema: dict[str, Any]) ->
 
 def test_a_change_takes_if_match_and_answers_carry_the_etag(schema: dict[str, Any]) -> None:
     one = schema["paths"]["/parts/{id}/"]
-    assert [p["name"] for p in one["patch"]["parameters"] if p["in"] == "header"] == ["If-Match"]
+    assert [p["name"] for p in one["patch"]["parameters"] if p["in"] == "header"] == ["Device-Time", "If-Match"]
     assert "ETag" in one["patch"]["responses"]["200"]["headers"]
     assert "ETag" in one["get"]["responses"]["200"]["headers"]
     assert "headers" not in schema["paths"]["/parts/"]["post"]["responses"]["201"]

@@ -9,6 +9,8 @@ from django.db import OperationalError
 from django.db.migrations.executor import MigrationExecutor
 from django.test import Client
 
+from tests.factories import Site
+
 
 def test_a_process_that_answers_is_alive(client: Client) -> None:
     response = client.get("/healthz")
@@ -64,3 +66,20 @@ def test_without_a_token_in_the_settings_none_opens_the_figures_to_elsewhere(cli
 @pytest.mark.parametrize("path", ["/healthz", "/readyz", "/metrics"])
 def test_nothing_is_written_here(client: Client, path: str) -> None:
     assert client.post(path).status_code == 405
+
+
+def test_the_figures_hold_nothing_of_people_vehicles_or_workshops(client: Client, site: Site) -> None:
+    """Whoever has an account on the machine may read them."""
+    vehicle, person = site.vehicle(), site.person("technician")
+    asked = [
+        f"vehicles/{vehicle.vin}/",
+        f"people/{person.membership.pk}/",
+        f"people/?email={person.email}",
+        "workshop/",
+    ]
+    statuses = [site.manager.client().get(f"/api/v1/{path}").status_code for path in asked]
+    assert statuses[:2] == [200, 200]
+    figures = client.get("/metrics").content.decode()
+    assert 'view="fleet.api.vehicles.VehicleViewSet"' in figures, "the requests are counted"
+    known = (vehicle.vin, vehicle.registration, person.email, person.token, str(vehicle.pk), str(site.workshop.pk))
+    assert [each for each in (*known, str(person.membership.pk), "@", site.workshop.name) if each in figures] == []

@@ -250,3 +250,26 @@ def test_a_gate_tells_nothing_but_ids(site: Site) -> None:
     assert rows("SELECT * FROM levelbook_memberships(%s)", [uuid.uuid4()]) == []
     (found,) = rows("SELECT * FROM levelbook_memberships(%s)", [site.manager.membership.user_id])
     assert found == (site.workshop.pk, site.manager.membership.pk, site.workshop.name)
+
+
+@pytest.mark.parametrize("is_made_by_the_client", [True, False])
+def test_an_id_of_another_workshop_is_refused_as_ones_own_would_be_and_tells_nothing_of_its_record(
+    site: Site, other_site: Site, is_made_by_the_client: bool
+) -> None:
+    """Ids are keys of the whole database, so that one is taken cannot be hidden; what it is of can."""
+    survey = {"surveyed_on": "2026-03-02", "pad_levels_mm": dict.fromkeys(("FL", "FR", "RL", "RR"), 0)}
+
+    def made(site: Site, name: str) -> str:
+        chosen = {"id": str(new_id())} if is_made_by_the_client else {}
+        response = site.manager.client().post("/api/v1/bays/", {"name": name, **survey, **chosen})
+        return str(response.json()["id"])
+
+    def refused(record_id: str) -> str:
+        response = site.manager.client().post("/api/v1/bays/", {"name": "New bay", **survey, "id": record_id})
+        assert response.status_code == 409
+        return str(response.content, "utf-8").replace(record_id, "…")
+
+    told = refused(made(other_site, "Their bay"))
+    assert told == refused(made(site, "Own bay"))
+    theirs = ("Their bay", other_site.workshop.name, str(other_site.workshop.pk))
+    assert [each for each in theirs if each in told] == []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from typing import Any
 
@@ -11,6 +12,7 @@ from django.test import Client
 from drf_spectacular.generators import SchemaGenerator
 from drf_spectacular.validation import validate_schema
 
+NAMED_WITH_UNIT = re.compile(r"_(mm|km|kg|counts|kpa|ms|pct|months|deg_c|mm_per_h|mm_per_count)$|^(FL|FR|RL|RR)$")
 METHODS = {"get", "post", "put", "patch", "delete"}
 
 
@@ -64,6 +66,46 @@ def test_every_operation_lists_its_problems(schema: dict[str, Any]) -> None:
 def test_the_main_calls_show_an_example(schema: dict[str, Any], path: str) -> None:
     content = schema["paths"][f"/api/v1/{path}/"]["post"]["requestBody"]["content"]["application/json"]
     assert content["examples"]
+
+
+def test_what_holds_for_every_call_is_said_first(schema: dict[str, Any]) -> None:
+    text = schema["info"]["description"]
+    assert [word for word in ("1980", "2100", "version 7", "If-Match", "Content-Length") if word not in text] == []
+
+
+def test_whoever_writes_may_say_what_their_clock_says(schema: dict[str, Any]) -> None:
+    for path, method, operation in operations(schema):
+        names = [each["name"] for each in operation.get("parameters", []) if each["in"] == "header"]
+        assert ("Device-Time" in names) == (method != "get" and bool(operation.get("security"))), (method, path)
+
+
+def test_times_in_bodies_name_the_years_that_are_taken(schema: dict[str, Any]) -> None:
+    taken = schema["components"]["schemas"]["NewWriteRequest"]["properties"]["written_at"]
+    assert taken["description"].endswith("Years 1980 to 2100.")
+    answered = schema["components"]["schemas"]["WriteRecord"]["properties"]["written_at"]
+    assert "Years" not in answered.get("description", "")
+
+
+def test_a_figure_whose_name_does_not_say_its_unit_is_described(schema: dict[str, Any]) -> None:
+    missing = [
+        (name, member)
+        for name, component in schema["components"]["schemas"].items()
+        for member, content in component.get("properties", {}).items()
+        if is_figure(content) and "description" not in content and not NAMED_WITH_UNIT.search(member)
+    ]
+    assert missing == []
+
+
+@pytest.mark.parametrize("name", ["AssessmentDocument", "CornerVerdict", "SideVerdict", "Limit", "Change", "Prior"])
+def test_results_are_described_member_by_member(schema: dict[str, Any], name: str) -> None:
+    properties = schema["components"]["schemas"][name]["properties"]
+    missing = {member for member, content in properties.items() if "description" not in content}
+    assert missing <= {"corners", "sides", "modes", "floor", "findings"}, "their own schemas describe these"
+
+
+def is_figure(content: dict[str, Any]) -> bool:
+    kinds = content.get("type", ())
+    return bool({"number", "integer"}.intersection([kinds] if isinstance(kinds, str) else kinds))
 
 
 def test_it_is_served(client: Client, db: None) -> None:

@@ -10,7 +10,9 @@ from typing import Any
 
 import pytest
 from django.conf import settings
+from django.core.cache import cache
 from redis.exceptions import ConnectionError as CacheUnreachable
+from rest_framework.test import APIClient
 
 from fleet.api import throttling
 from tests.factories import PASSWORD, Site
@@ -63,3 +65,40 @@ def test_where_attempts_cannot_be_counted_nobody_signs_in(
     answer = site.manager.client().post("/api/v1/tokens/", body)
     assert (answer.status_code, answer.json()["type"]) == (503, "unavailable")
     assert answer["Retry-After"]
+
+
+FORWARDED = ("203.0.113.1", "203.0.113.2", "203.0.113.3")
+
+
+def signing_in_from(
+    addresses: tuple[str, ...], settings: Any, monkeypatch: pytest.MonkeyPatch, proxies: Any
+) -> list[int]:
+    """Statuses of attempts over one connection's address, two of which are allowed; each names a first address."""
+    monkeypatch.setattr(throttling.SignInAddressThrottle, "default_rate", "2/min")
+    settings.REST_FRAMEWORK = {**settings.REST_FRAMEWORK, "NUM_PROXIES": proxies}
+    cache.clear()
+    body = {"email": "nobody@example.com", "password": PASSWORD, "device": "tablet"}
+    headers = [{"X-Forwarded-For": f"{address}, 198.51.100.1"} for address in addresses]
+    return [APIClient().post("/api/v1/tokens/", body, headers=each).status_code for each in headers]
+
+
+def test_an_address_that_the_caller_writes_into_a_header_is_not_believed(
+    db: None, settings: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    proxies = settings.REST_FRAMEWORK["NUM_PROXIES"]
+    assert signing_in_from(FORWARDED, settings, monkeypatch, proxies) == [401, 401, 429]
+
+
+def test_behind_a_proxy_of_ones_own_only_what_it_wrote_is_believed(
+    db: None, settings: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One proxy adds the last address, two the last two."""
+    assert signing_in_from(FORWARDED, settings, monkeypatch, 1) == [401, 401, 429]
+    assert signing_in_from(FORWARDED, settings, monkeypatch, 2) == [401, 401, 401]
+
+
+def test_believed_it_would_let_everybody_try_without_end(
+    db: None, settings: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Negative control: what the framework does unless told how many proxies there are."""
+    assert signing_in_from(FORWARDED, settings, monkeypatch, None) == [401, 401, 401]

@@ -35,8 +35,8 @@ def url(database_environment: dict[str, str]) -> Iterator[str]:
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
-    command = [sys.executable, "-m", "granian", "--interface=wsgi", "--no-ws", "--log-level=critical"]
-    command += ["--host=127.0.0.1", f"--port={port}", "--workers=1", "--blocking-threads=2", "deploy.wsgi:application"]
+    command = [sys.executable, "-m", "granian", "--interface=asginl", "--no-ws", "--log-level=critical"]
+    command += ["--host=127.0.0.1", f"--port={port}", "--workers=1", "deploy.asgi:application"]
     environment = os.environ | database_environment | {"PYTHONWARNINGS": "ignore"}
     with subprocess.Popen(command, cwd=CHECKOUT, env=environment) as server:
         try:

@@ -70,7 +70,7 @@ class ApprovalRecord(serializers.Serializer[Any]):
 
     id = serializers.UUIDField()
     job = serializers.UUIDField()
-    job_number = serializers.IntegerField()
+    job_number = serializers.IntegerField(help_text=_("The job's number in the workshop."))
     vehicle = VehicleReference()
     subject = OneOf("ApprovalSubject", Approval.Subject.values)
     detail = serializers.CharField(help_text=_("Why another person is asked, for people."))

@@ -124,7 +124,7 @@ class JobSummary(serializers.Serializer[Any]):
     """A job as lists show it."""
 
     id = serializers.UUIDField()
-    number = serializers.IntegerField(min_value=1)
+    number = serializers.IntegerField(min_value=1, help_text=_("Counted within the workshop, without gaps."))
     vehicle = VehicleReference()
     operator = OperatorReference(
         allow_null=True, help_text=_("Who runs the vehicle now; null for a contact whose it no longer is.")

@@ -37,14 +37,16 @@ class NewProposal(RecordSerializer):
 class Change(serializers.Serializer[Any]):
     """What becomes of one controlled corner, and why."""
 
-    to = SetPoint()
-    reason = serializers.CharField()
-    reason_code = serializers.CharField()
-    numbers = serializers.DictField(child=serializers.FloatField(), required=False)
+    to = SetPoint(help_text=_("Set-point to write, counts."))
+    reason = serializers.CharField(help_text=_("Why, for people."))
+    reason_code = serializers.CharField(help_text=_("Why, as a stable code."))
+    numbers = serializers.DictField(
+        child=serializers.FloatField(), required=False, help_text=_("The figures that the reason names.")
+    )
 
     def get_fields(self) -> dict[str, serializers.Field[Any, Any, Any, Any]]:
         """`from` is no name that Python allows."""
-        return {"from": SetPoint(), **super().get_fields()}
+        return {"from": SetPoint(help_text=_("Set-point now stored, counts.")), **super().get_fields()}
 
 
 class Changes(serializers.Serializer[Any]):
@@ -57,24 +59,30 @@ class Changes(serializers.Serializer[Any]):
 
 
 class PredictedHeight(serializers.Serializer[Any]):
-    height_mm = serializers.FloatField()
-    expanded_uncertainty_mm = serializers.FloatField()
+    height_mm = serializers.FloatField(help_text=_("As the next round is expected to show it."))
+    expanded_uncertainty_mm = serializers.FloatField(help_text=_("Of that round's height; two-sided, 95 %."))
 
 
 class Prior(serializers.Serializer[Any]):
     """Where the expected responses came from."""
 
-    source = OneOf("PriorSource", ("specification", "model", "vehicle"))  # type: ignore[assignment]
-    vehicles = serializers.IntegerField(min_value=0)
+    source = OneOf(  # type: ignore[assignment]
+        "PriorSource",
+        ("specification", "model", "vehicle"),
+        help_text=_("The specification's figures, what vehicles of the model did, or what this one did."),
+    )
+    vehicles = serializers.IntegerField(min_value=0, help_text=_("From how many vehicles; 0 for a specification."))
 
 
 class Limit(serializers.Serializer[Any]):
-    code = serializers.CharField()
-    corner = corner(allow_null=True)
-    outcome = OneOf("LimitOutcome", ("pass", "review", "refuse"))
-    value = serializers.FloatField()
-    limit = serializers.FloatField()
-    detail = serializers.CharField()
+    """One of the limits that set-points are checked against."""
+
+    code = serializers.CharField(help_text=_("Which limit; a stable code."))
+    corner = corner(allow_null=True, help_text=_("Null where it is about the whole vehicle."))
+    outcome = OneOf("LimitOutcome", ("pass", "review", "refuse"), help_text=_("`review`: another person must approve."))
+    value = serializers.FloatField(help_text=_("What the proposal comes to, in the limit's unit."))
+    limit = serializers.FloatField(help_text=_("In counts, or millimetres where the code speaks of warp."))
+    detail = serializers.CharField(help_text=_("In words, for people."))
 
 
 class Consequences(serializers.Serializer[Any]):
@@ -103,8 +111,8 @@ class PredictedHeights(serializers.Serializer[Any]):
 class ProposalRecord(RecordedInJob):
     """Set-point changes with their limit checks and what they are expected to do."""
 
-    kind = OneOf("ProposalKind", KINDS)
-    outcome = OneOf("ProposalOutcome", OUTCOMES)
+    kind = OneOf("ProposalKind", KINDS, help_text=_("`entered`: set-points given by a person."))
+    outcome = OneOf("ProposalOutcome", OUTCOMES, help_text=_("`refused`: kept as a record, and never to be written."))
     detail = serializers.CharField(help_text=_("The outcome in words: why, and what may be done, for people."))
     justification = serializers.CharField(allow_blank=True)
     from_setpoints = counts()
@@ -116,7 +124,9 @@ class ProposalRecord(RecordedInJob):
     probability_within = serializers.FloatField(
         allow_null=True, help_text=_("That the next round is judged within; null where nothing can be predicted.")
     )
-    expected_writes = serializers.IntegerField(min_value=0)
+    expected_writes = serializers.IntegerField(
+        min_value=0, help_text=_("Writes expected until the targets are met; 0 where nothing is to be changed.")
+    )
     prior = Document(Prior)
     limits = Document(Limit, many=True)
     consequences = Document(Consequences)

@@ -166,7 +166,7 @@ class RepeatabilityValues(serializers.Serializer[Any]):
     """Repeatability of person and instrument as known before the round."""
 
     standard_deviation_mm = serializers.FloatField()
-    degrees_of_freedom = serializers.FloatField()
+    degrees_of_freedom = serializers.FloatField(help_text=_("Of the standard deviation."))
 
 
 class PhotoRecord(RecordedInJob):

@@ -39,7 +39,7 @@ class PersonReference(serializers.Serializer[Any]):
 
 class JobReference(serializers.Serializer[Any]):
     id = serializers.UUIDField()
-    number = serializers.IntegerField()
+    number = serializers.IntegerField(help_text=_("Counted within the workshop."))
 
 
 class SetpointChangeRecord(serializers.Serializer[Any]):
@@ -48,7 +48,7 @@ class SetpointChangeRecord(serializers.Serializer[Any]):
     at = AwareDateTime(help_text=_("When it was written, or when it was found changed."))
     who = PersonReference(allow_null=True, help_text=_("Who recorded it."))
     corner = corner()
-    to = SetPoint()
+    to = SetPoint(help_text=_("Counts; what it became."))
     source = OneOf(  # type: ignore[assignment]
         "SetpointChangeSource",
         CHANGE_SOURCES,
@@ -67,4 +67,4 @@ class SetpointChangeRecord(serializers.Serializer[Any]):
 
     def get_fields(self) -> dict[str, serializers.Field[Any, Any, Any, Any]]:
         """`from` is no name that Python allows."""
-        return {"from": SetPoint(), **super().get_fields()}
+        return {"from": SetPoint(help_text=_("Counts; what it was.")), **super().get_fields()}

@@ -3,17 +3,25 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import struct
 import zlib
+from datetime import timedelta
 from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
+from django.utils import timezone
 from PIL import ExifTags, Image
 
+from calibration.api.parsers import FORM_BYTES, LARGEST_PHOTO_BYTES
 from calibration.models import Photo
+from calibration.services import photos
+from calibration.tasks import remove_abandoned_files
+from deploy.celery import app as celery
+from deploy.threaded import LARGEST_BODY
 from fleet.ids import new_id
 from fleet.tenancy import in_workshop
 from tests.calibration.api.http_bench import ONE_HIGH, HttpBench
@@ -204,3 +212,43 @@ def test_photos_of_another_workshop_do_not_exist(bench: HttpBench, address: str)
     assert bench.get(f"/photos/{photo['id']}/", client=stranger).status_code == 404
     assert stranger.get(photo["file"]).status_code == 404
     assert bench.post(address, upload(picture()), client=stranger, kind="multipart").status_code == 404
+
+
+def test_what_a_killed_process_left_of_a_picture_is_cleared_away(
+    bench: HttpBench, address: str, settings: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class KilledError(Exception):
+        pass
+
+    def killed(_path: Path) -> None:
+        raise KilledError
+
+    with monkeypatch.context() as patch:
+        patch.setattr(photos, "_flush", killed)
+        with pytest.raises(KilledError):
+            bench.post(address, upload(picture()), kind="multipart")
+    assert bench.post(address, upload(picture("PNG")), kind="multipart").status_code == 201
+    files = {file for file in Path(settings.MEDIA_ROOT).rglob("*") if file.is_file()}
+    (left,) = (file for file in files if file.name.endswith(".unfinished"))
+    assert len(files) == 2
+
+    for minutes, removed in ((59, 0), (61, 1), (61, 0)):  # being written for all one knows; abandoned; gone
+        written_at = (timezone.now() - timedelta(minutes=minutes)).timestamp()
+        for file in files:
+            if file.exists():
+                os.utime(file, (written_at, written_at))
+        assert photos.abandoned_files_remove(now=timezone.now()) == removed
+        assert left.exists() == (minutes == 59)
+    assert [file.exists() for file in files - {left}] == [True]
+
+
+def test_the_clearing_is_on_the_schedule_and_harmless_where_there_is_nothing(settings: Any) -> None:
+    settings.MEDIA_ROOT = settings.MEDIA_ROOT / "none yet"
+    scheduled = {entry["task"] for entry in celery.conf.beat_schedule.values()}
+    assert remove_abandoned_files.name in scheduled & set(celery.tasks)
+    remove_abandoned_files()
+
+
+def test_no_upload_lies_in_a_temporary_file_that_a_kill_would_leave(settings: Any) -> None:
+    """The framework writes larger ones to files of their own."""
+    assert min(settings.FILE_UPLOAD_MAX_MEMORY_SIZE, LARGEST_BODY) >= LARGEST_PHOTO_BYTES + FORM_BYTES
