@@ -58,7 +58,7 @@ def database_environment(data: DataFolder, name: str) -> dict[str, str]:
 
 
 def _template(server: psycopg.Connection, data: DataFolder) -> str:
-    template = TEMPLATE_PREFIX + _migrations_hash()
+    template = TEMPLATE_PREFIX + migrations_hash()
     found = _databases(server, TEMPLATE_PREFIX)
     for outdated in found - {template}:
         _drop(server, outdated)
@@ -121,7 +121,8 @@ def _databases(server: psycopg.Connection, prefix: str) -> set[str]:
     return {name for (name,) in server.execute(query, [prefix])}
 
 
-def _migrations_hash() -> str:
+def migrations_hash() -> str:
+    """What a migrated database depends on."""
     digest = hashlib.sha256()
     for pattern in MIGRATION_SOURCES:
         for path in sorted(CHECKOUT.glob(pattern)):

@@ -39,7 +39,7 @@ from tests.calibration.living_vehicle import LivingVehicle, Reserve
 from tests.factories import SPECIFICATION, TYRE, Person, Site
 
 LONG = "LEVELBOOK_HISTORIES" in os.environ
-HISTORIES, STEPS = (int(os.environ["LEVELBOOK_HISTORIES"]), 50) if LONG else (10, 18)
+HISTORIES, STEPS = (int(os.environ["LEVELBOOK_HISTORIES"]), 50) if LONG else (7, 18)
 
 STEEL = {"target_mm": 486, "tolerance_mm": 6, "axle_load_kg": 1450}
 STEEPER = {"setpoint_low": -120, "setpoint_high": 120, "response_mm_per_count": -0.5, "response_sd": 0.08}

@@ -1,5 +1,6 @@
 """A data folder that the unprivileged database user can reach, and the whole service on it."""
 
+import fcntl
 import os
 import shutil
 import signal
@@ -15,8 +16,9 @@ from pathlib import Path
 import psutil
 import pytest
 
-from deploy.embedded.folder import CHECKOUT, DataFolder
+from deploy.embedded.folder import CHECKOUT, DataFolder, data_folder
 from deploy.embedded.process import wait_until
+from tests.database import migrations_hash
 
 PATIENCE = 60.0
 CHILDREN = {
@@ -55,6 +57,40 @@ def empty_data_folder() -> Iterator[DataFolder]:
     base.chmod(0o755)
     yield DataFolder(base / "data")
     shutil.rmtree(base)
+
+
+@contextmanager
+def started_before() -> Iterator[DataFolder]:
+    """Make a folder on which the service was started and stopped once: a copy, since a first start takes long."""
+    with empty_data_folder() as folder:
+        _copy(_first_start(), folder.root)
+        yield folder
+
+
+def _first_start() -> Path:
+    """Of all test processes the first one makes the folder; it is kept until the migrations change."""
+    root = data_folder().root
+    root.mkdir(parents=True, exist_ok=True)
+    kept = root / f"first-start-{migrations_hash()}"
+    with (root / "first-start.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not kept.exists():
+            for outdated in root.glob("first-start-*"):
+                shutil.rmtree(outdated)
+            with empty_data_folder() as folder:
+                starter = Starter(folder)
+                service = starter()
+                assert service.has_said("serving http"), service.log.read_text()
+                starter.stop_all()
+                _copy(folder.root, kept)
+    return kept
+
+
+def _copy(folder: Path, to: Path) -> None:
+    """With owners and modes, and under its name only once it is whole."""
+    unfinished = to.with_name(f"{to.name}.unfinished")
+    subprocess.run(["cp", "--archive", "--no-target-directory", folder, unfinished], check=True)  # noqa: S607
+    unfinished.rename(to)
 
 
 @dataclass
@@ -128,7 +164,7 @@ class Starter:
 @pytest.fixture(scope="module")
 def shared() -> Iterator[Starter]:
     """Return a starter whose first service the tests of a module share."""
-    with empty_data_folder() as folder:
+    with started_before() as folder:
         starter = Starter(folder)
         yield starter
         starter.stop_all()

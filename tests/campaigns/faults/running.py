@@ -18,7 +18,7 @@ import psycopg
 from deploy.embedded import postgres
 from deploy.embedded.folder import CHECKOUT, DataFolder
 from deploy.embedded.process import end_processes, processes_in, processes_with_environment, wait_until
-from tests.deploy.conftest import CHILDREN, EXTERNAL_VARIABLES, empty_data_folder, free_port
+from tests.deploy.conftest import CHILDREN, EXTERNAL_VARIABLES, free_port, started_before
 
 START_PATIENCE_S: Final = 120.0
 SERVING: Final = "levelbook: serving http"
@@ -124,9 +124,9 @@ class RunningService:
 
 @contextmanager
 def running_service(*, seeded: bool = False) -> Iterator[RunningService]:
-    """A service on an empty folder; `seeded` lets the faults of `seeded.py` be switched on in it."""
+    """A service on a folder of its own; `seeded` lets the faults of `seeded.py` be switched on in it."""
     environment = {"DJANGO_SETTINGS_MODULE": SEEDED_SETTINGS if seeded else "deploy.settings"}
-    with empty_data_folder() as data:
+    with started_before() as data:
         service = RunningService(data, free_port(), environment)
         try:
             service.start()
