@@ -10,6 +10,7 @@ import django_filters
 from django import forms
 from django.core.exceptions import ValidationError
 from django.utils.translation import gettext_lazy as _
+from drf_spectacular.drainage import set_override
 from rest_framework.exceptions import ValidationError as FrameworkError
 
 from .fields import AwareDateTime
@@ -45,6 +46,14 @@ def one_of(
         label=label,
         error_messages={"invalid_choice": refusal},
     )
+
+
+class TextFilter(django_filters.CharFilter):
+    """Filters by a text, whose greatest length the description names."""
+
+    def __init__(self, *args: Any, max_length: int, **options: Any) -> None:
+        super().__init__(*args, max_length=max_length, **options)
+        set_override(self, "field", {"type": "string", "maxLength": max_length})
 
 
 class AwareTimeFilter(django_filters.Filter):

@@ -20,7 +20,7 @@ from fleet.permissions import Permission
 from fleet.selectors.vehicles import sees_whole_workshop, vehicle_by_vin, within_tenures
 
 from .fields import AwareDateTime
-from .filters import AwareTimeFilter
+from .filters import AwareTimeFilter, TextFilter
 from .person_names import PersonName
 from .resources import ActionViewSet
 
@@ -105,7 +105,7 @@ class HistorySerializer(serializers.Serializer[LedgerEntry]):
 class HistoryFilter(django_filters.FilterSet):
     """`?kind=&since=&until=`, times with offset."""
 
-    kind = django_filters.CharFilter(max_length=48)
+    kind = TextFilter(max_length=48)
     since = AwareTimeFilter(field_name="recorded_at", lookup_expr="gte")
     until = AwareTimeFilter(field_name="recorded_at", lookup_expr="lt")
 

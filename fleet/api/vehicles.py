@@ -40,6 +40,7 @@ from .fields import (
     TyreSizeField,
     VinField,
 )
+from .filters import TextFilter
 from .inputs import FindingSerializer, RecordSerializer, Reference, RequestBody, VersionNumber
 from .resources import ChangeableViewSet, ResourceViewSet
 
@@ -194,10 +195,10 @@ class EventSerializer(serializers.Serializer[ServiceEvent]):
 class VehicleFilter(django_filters.FilterSet):
     """`?q=` finds parts of the VIN, of a corrected VIN and of the registration."""
 
-    q = django_filters.CharFilter(method="search", max_length=40, label=str(_("Part of VIN or registration.")))
+    q = TextFilter(method="search", max_length=40, label=str(_("Part of VIN or registration.")))
     operator = django_filters.UUIDFilter(field_name="operator_id", method="of_operator")
     vehicle_model = django_filters.UUIDFilter(field_name="vehicle_model_id")
-    registration = django_filters.CharFilter(method="registered", max_length=20)
+    registration = TextFilter(method="registered", max_length=20)
 
     class Meta:
         model = Vehicle

@@ -19,7 +19,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from fleet.api.base import WorkshopViewSet
-from fleet.api.filters import one_of
+from fleet.api.filters import TextFilter, one_of
 from fleet.api.resources import ResourceMixin
 from fleet.errors import Conflict
 from fleet.models import OutboxItem
@@ -64,7 +64,7 @@ class PdfRenderer(BaseRenderer):
 
 class CertificateFilter(filters.FilterSet):
     job = filters.UUIDFilter(field_name="job", label=_("job"))
-    vehicle = filters.CharFilter(method="of_vehicle", label=_("VIN"), max_length=40)
+    vehicle = TextFilter(method="of_vehicle", label=_("VIN"), max_length=40)
     state = one_of("state", Certificate.State.values, _("state"))
     kind = one_of("kind", Certificate.Kind.values, _("kind"))
 

@@ -54,6 +54,19 @@ def test_every_operation_says_what_it_does(schema: dict[str, Any]) -> None:
     assert silent == []
 
 
+def test_every_text_asked_for_in_a_query_says_how_long_it_may_be(schema: dict[str, Any]) -> None:
+    """But for what the service itself handed out, and VINs, whose form is a standard."""
+    rules = {"enum", "format", "pattern", "maxLength"}
+    unsaid = {
+        parameter["name"]
+        for _path, _method, operation in operations(schema)
+        for parameter in operation.get("parameters", ())
+        if parameter["in"] == "query" and parameter["schema"].get("type") == "string"
+        if not rules & set(parameter["schema"])
+    }
+    assert unsaid == {"cursor", "vehicle"}
+
+
 def test_every_operation_lists_its_problems(schema: dict[str, Any]) -> None:
     for path, method, operation in operations(schema):
         assert {"404", "422", "429", "503"} <= set(operation["responses"]), (path, method)
