@@ -61,7 +61,7 @@ def contradictions(rounds: Sequence[RoundMeasurement], settling_mm: float) -> tu
     return tuple(
         Finding(
             "rounds_disagree",
-            "note",
+            "review",
             corner,
             {
                 "round": rounds[index].identity,

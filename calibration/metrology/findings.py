@@ -18,11 +18,11 @@ FindingCode = Literal["pair_disagrees", "rounds_disagree", "large_warp", "floor_
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """A note on the measurement. `values` are the numbers and words for its detail text, which the caller
+    """Something to say of the measurement. `values` are the numbers and words for its detail text, which the caller
     writes; a finding on a side names its axle there."""
 
     code: FindingCode
-    severity: Literal["note"]
+    severity: Literal["note", "review"]
     corner: Corner | None
     values: Mapping[str, float | str]
 

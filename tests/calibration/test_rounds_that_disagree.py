@@ -39,6 +39,14 @@ def test_one_more_round_is_asked_for_and_then_a_manager(bench: Bench) -> None:
     assert bench.next_step == "sign_off"
 
 
+def test_the_assessment_and_the_job_give_it_the_same_severity(bench: Bench) -> None:
+    bench.measure(HIGH)
+    assert bench.standing.assessment is not None
+    told = {each.code: each.severity for each in bench.standing.assessment.findings}
+    raised = {each.code: each.severity for each in bench.standing.record.findings}
+    assert told["rounds_disagree"] == raised["rounds_disagree"] == "review"
+
+
 def test_a_round_that_contradicts_the_others_once_more_needs_a_ruling_of_its_own(bench: Bench) -> None:
     bench.measure(HIGH)
     bench.rule("rounds_disagree")
