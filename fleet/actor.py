@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 SYSTEM_ROLE = "system"
+CLOCK_TOLERANCE = timedelta(minutes=5)
+"""No two clocks agree, and times noted by hand are whole minutes."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from dataclasses import dataclass
+from datetime import datetime
+
+from fleet.actor import CLOCK_TOLERANCE
 
 from .finding_kinds import Arrival, NewFinding
 from .record import JobRecord, Resumed, TyresFitted
 from .sightings import Sighting, contradiction
-
-CLOCK_TOLERANCE = timedelta(minutes=5)
 
 
 def clock_is_wrong(record: JobRecord, arrival: Arrival) -> bool:
@@ -19,7 +20,15 @@ def clock_is_wrong(record: JobRecord, arrival: Arrival) -> bool:
     return not record.opened_at - CLOCK_TOLERANCE <= arrival.happened_at <= arrival.now + CLOCK_TOLERANCE
 
 
-def time_that_counts(record: JobRecord, arrival: Arrival, seen: Sighting) -> datetime:
+@dataclass(frozen=True, slots=True)
+class Place:
+    """When a fact counts among the others, and what speaks against the time noted for it where set-points do."""
+
+    at: datetime
+    contradicted_by: Sighting | None = None
+
+
+def place_of(record: JobRecord, arrival: Arrival, seen: Sighting) -> Place:
     """When a fact happened: a time that cannot be right, or not with the set-points seen, gives way to its arrival.
 
     A clock that is a year ahead would otherwise keep its round the latest one for a year. Nor can a time be right
@@ -27,8 +36,9 @@ def time_that_counts(record: JobRecord, arrival: Arrival, seen: Sighting) -> dat
     every later round before the write that it followed.
     """
     if clock_is_wrong(record, arrival) or _contradicts_its_order(record, arrival):
-        return arrival.now
-    return arrival.now if contradiction(record, seen) else arrival.noted_at
+        return Place(arrival.now)
+    later = contradiction(record, seen)
+    return Place(arrival.now, later) if later else Place(arrival.noted_at)
 
 
 def time_of_event(opened_at: datetime | None, happened_at: datetime, recorded_at: datetime) -> datetime:
@@ -67,18 +77,15 @@ def of_arrival(record: JobRecord, arrival: Arrival) -> list[NewFinding]:
     return found
 
 
-def of_order(record: JobRecord, arrival: Arrival, seen: Sighting) -> list[NewFinding]:
+def of_place(arrival: Arrival, place: Place) -> list[NewFinding]:
     """A round or write that counts from its arrival, because the set-points speak against the time noted for it."""
-    if clock_is_wrong(record, arrival) or _contradicts_its_order(record, arrival):
-        return []
-    later = contradiction(record, seen)
-    if later is None:
+    if place.contradicted_by is None:
         return []
     return [
         arrival.finding(
             "noted_out_of_order",
             happened_at=arrival.happened_at.isoformat(),
-            later_at=later.at.isoformat(),
+            later_at=place.contradicted_by.at.isoformat(),
             recorded_at=arrival.now.isoformat(),
         )
     ]

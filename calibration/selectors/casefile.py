@@ -17,8 +17,6 @@ from django.db.models import Model
 from fleet.actor import Actor
 from fleet.models import Fitment, ServiceEvent, Specification
 
-from ..metrology.readings import Repeatability
-from ..metrology.uncertainty import CalibrationCertificate, Instrument
 from ..models import (
     Approval,
     Assessment,
@@ -42,8 +40,18 @@ from ..models import (
     Write,
 )
 from ..rules import record as facts
-from ..rules.arrivals import time_of_event
 from ..rules.standing import Standing
+from .job_facts import (
+    approval_fact,
+    common_to_facts,
+    concession_fact,
+    event_fact,
+    finding_fact,
+    proposal_fact,
+    readiness_fact,
+    round_fact,
+    stored_write_fact,
+)
 from .jobs import job_for
 from .specifications import first_revision_between, pure_specification
 from .tyres import tyre_change_unrecorded, tyre_faults
@@ -273,130 +281,26 @@ class CaseFile:
     def _facts(self) -> Iterable[facts.Fact]:
         struck = {strike.reading_id for strike in self.strikes}
         decisions = {decision.approval_id: decision for decision in self.decisions}
-        yield from (_readiness(each) for each in self.readiness)
-        yield from (_round(each, struck) for each in self.rounds)
-        yield from (_proposal(each) for each in self.proposals)
-        yield from (_write(each) for each in self.writes)
-        yield from (_concession(each) for each in self.concessions)
-        yield from (_approval(each, decisions.get(each.pk)) for each in self.approvals)
-        yield from (facts.Paused(*_common(each)) for each in self.pauses)
-        yield from (facts.Resumed(*_common(each), each.setpoints, each.nothing_changed) for each in self.resumptions)
-        yield from (facts.ReversionBegun(*_common(each), each.goal) for each in self.reversions)
-        yield from (facts.Refiled(*_common(each)) for each in self.refilings)
-        yield from (facts.Ended(*_common(each), each.setpoints) for each in self.ends)
-        yield from (facts.SignedOff(*_common(each), each.content_sha256) for each in self.sign_offs)
-        yield from (_event(each, self.job) for each in self.events)
+        yield from (readiness_fact(each) for each in self.readiness)
+        yield from (round_fact(each, struck) for each in self.rounds)
+        yield from (proposal_fact(each) for each in self.proposals)
+        yield from (stored_write_fact(each) for each in self.writes)
+        yield from (concession_fact(each) for each in self.concessions)
+        yield from (approval_fact(each, decisions.get(each.pk)) for each in self.approvals)
+        yield from (facts.Paused(*common_to_facts(each)) for each in self.pauses)
         yield from (
-            facts.TyresFitted(*_common(each)) for each in self.fitments if each.recorded_at > self.job.opened_at
+            facts.Resumed(*common_to_facts(each), each.setpoints, each.nothing_changed) for each in self.resumptions
+        )
+        yield from (facts.ReversionBegun(*common_to_facts(each), each.goal) for each in self.reversions)
+        yield from (facts.Refiled(*common_to_facts(each)) for each in self.refilings)
+        yield from (facts.Ended(*common_to_facts(each), each.setpoints) for each in self.ends)
+        yield from (facts.SignedOff(*common_to_facts(each), each.content_sha256) for each in self.sign_offs)
+        yield from (event_fact(each, self.job) for each in self.events)
+        yield from (
+            facts.TyresFitted(*common_to_facts(each)) for each in self.fitments if each.recorded_at > self.job.opened_at
         )
 
     def _findings(self) -> Iterable[facts.FindingRaised]:
         rulings = {ruling.finding_id: ruling for ruling in self.rulings}
         for each in self.findings:
-            ruling = rulings.get(each.pk)
-            yield facts.FindingRaised(
-                id=each.pk,
-                key=each.key,
-                code=each.code,
-                severity=each.severity,  # type: ignore[arg-type]
-                corner=each.corner or None,  # type: ignore[arg-type]
-                source_id=each.source_id,
-                recorded_at=each.recorded_at,
-                values=each.values,
-                ruling=ruling.decision if ruling else None,  # type: ignore[arg-type]
-                ruling_id=ruling.pk if ruling else None,
-                ruled_by=ruling.recorded_by if ruling else None,
-            )
-
-
-def _common(row: Any, at: Any = None) -> tuple[Any, Any, Any, Any]:
-    return row.pk, at or row.recorded_at, row.recorded_at, row.recorded_by
-
-
-def _readiness(row: Readiness) -> facts.ReadinessChecked:
-    outcomes = {item: check["outcome"] for item, check in row.checks.items()}
-    notes = {item: check["note"] for item, check in row.checks.items() if check.get("note")}
-    return facts.ReadinessChecked(*_common(row), outcomes, notes)
-
-
-def _round(row: Round, struck: set[uuid.UUID]) -> facts.RoundMeasured | facts.Repeated:
-    readings = tuple(
-        facts.ReadingTaken(
-            id=each.pk,
-            corner=each.corner,
-            height_mm=float(each.height_mm),
-            measured_by=each.measured_by_id,
-            instrument_id=each.instrument_id,
-            struck=each.pk in struck,
-        )
-        for each in row.reading_rows  # type: ignore[attr-defined]
-    )
-    if row.repeats_id is not None:
-        return facts.Repeated(*_common(row, row.happened_at), row.repeats_id, readings)
-    return facts.RoundMeasured(
-        *_common(row, row.happened_at),
-        taken_at=row.taken_at,
-        setpoints=row.setpoints,
-        ride_position=row.ride_position,
-        settled=row.settled,
-        readings=readings,
-        repeatability=Repeatability(**row.repeatability),
-        instruments=tuple(pure_instrument(each) for each in row.instruments),
-        instrument_id=row.instrument_id,
-    )
-
-
-def pure_instrument(content: dict[str, Any]) -> Instrument:
-    """The calculations' instrument from what a round froze of it."""
-    certificate = content.get("certificate")
-    accuracy: Any = CalibrationCertificate(**certificate) if certificate else content["accuracy_class"]
-    return Instrument(content["identity"], content["resolution_mm"], accuracy, content["hook_end"])
-
-
-def _proposal(row: Proposal) -> facts.ProposalMade:
-    return facts.ProposalMade(
-        *_common(row),
-        kind=row.kind,  # type: ignore[arg-type]
-        outcome=row.outcome,  # type: ignore[arg-type]
-        from_setpoints=row.from_setpoints,
-        to_setpoints=row.to_setpoints,
-        content_sha256=row.content_sha256,
-    )
-
-
-def _write(row: Write) -> facts.WriteDone | facts.Repeated:
-    if row.repeats_id is not None:
-        return facts.Repeated(*_common(row, row.happened_at), row.repeats_id)
-    return write_fact(row)
-
-
-def write_fact(row: Write) -> facts.WriteDone:
-    return facts.WriteDone(
-        *_common(row, row.happened_at),
-        proposal_id=row.proposal_id,
-        read_back=row.read_back,
-        verified=row.verified,
-        written_at=row.written_at,
-    )
-
-
-def _concession(row: Concession) -> facts.ConcessionAsked:
-    return facts.ConcessionAsked(*_common(row), float(row.front_target_mm), float(row.rear_target_mm))
-
-
-def _approval(row: Approval, decision: Decision | None) -> facts.ApprovalAsked:
-    return facts.ApprovalAsked(
-        *_common(row),
-        subject=row.subject,  # type: ignore[arg-type]
-        subject_id=row.proposal_id or row.concession_id,
-        content_sha256=row.content_sha256,
-        decision=decision.decision if decision else None,  # type: ignore[arg-type]
-        decided_at=decision.recorded_at if decision else None,
-        decided_by=decision.recorded_by if decision else None,
-        self_approved=decision.self_approved if decision else False,
-    )
-
-
-def _event(row: ServiceEvent, job: Job) -> facts.EventHappened:
-    at = time_of_event(job.opened_at, row.happened_at, row.recorded_at)
-    return facts.EventHappened(*_common(row, at), row.kind, row.corner or None)  # type: ignore[arg-type]
+            yield finding_fact(each, rulings.get(each.pk))

@@ -23,10 +23,10 @@ from ..metrology.corners import CORNERS
 from ..metrology.readings import height_problem, likely_unit
 from ..models import Reading, ReadingStrike, Round
 from ..rules import texts
-from ..rules.arrivals import of_arrival, of_order, time_that_counts
+from ..rules.arrivals import Place, of_arrival, of_place, place_of
 from ..rules.finding_kinds import Arrival, NewFinding
 from ..rules.findings import InstrumentStatus, of_instruments, of_readiness, of_setpoints
-from ..rules.sightings import Sighting, last_known_setpoints, sighting_of_round
+from ..rules.sightings import last_known_setpoints, sighting_of_round
 from ..selectors.jobs import visible_jobs
 from .independence import decides_alone
 from .repeatability import known_before, learn_from
@@ -66,8 +66,8 @@ def round_record(
         recorded_from=recorded_from,
         setpoints=dict(setpoints),
     )
-    seen = sighting_of_round(arrival.noted_at, measured.setpoints)
-    measured.happened_at = time_that_counts(record, arrival, seen)
+    place = place_of(record, arrival, sighting_of_round(arrival.noted_at, measured.setpoints))
+    measured.happened_at = place.at
     rows = _reading_rows(step, measured, readings, first_ordinal=1)
     _require_plausible(step, rows)
     used = {row.instrument_id: row.instrument for row in rows} or {instrument.pk: instrument}
@@ -75,7 +75,7 @@ def round_record(
     _freeze(measured, rows, [_frozen(each, calibrations[pk]) for pk, each in used.items()])
     measured.repeats = repeated_round(step.case, measured, rows)
     instruments = [_status(each, calibrations[pk]) for pk, each in used.items()]
-    found = _findings(step, arrival, seen, measured, instruments)
+    found = _findings(step, arrival, place, measured, instruments)
     step.add(measured, "rounds")
     step.add_readings(rows)
     if measured.repeats is None:
@@ -97,7 +97,7 @@ def _freeze(measured: Round, rows: list[Reading], instruments: list[dict[str, An
 
 
 def _findings(
-    step: JobStep, arrival: Arrival, seen: Sighting, measured: Round, instruments: Iterable[InstrumentStatus]
+    step: JobStep, arrival: Arrival, place: Place, measured: Round, instruments: Iterable[InstrumentStatus]
 ) -> list[NewFinding]:
     """What a round that is about to be stored carries. What only repeats another has no findings but that."""
     record = step.case.record
@@ -106,7 +106,7 @@ def _findings(
     expected = last_known_setpoints(record, measured.happened_at)
     return [
         *of_arrival(record, arrival),
-        *of_order(record, arrival, seen),
+        *of_place(arrival, place),
         *of_instruments(replace(arrival, happened_at=measured.happened_at), instruments),
         *of_setpoints(record, arrival, measured.setpoints, expected),
         *of_readiness(step.standing, arrival),

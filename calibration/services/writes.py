@@ -14,11 +14,11 @@ from fleet.permissions import Permission
 
 from ..metrology.corners import CORNERS, Corner
 from ..models import Proposal, Write
-from ..rules.arrivals import of_arrival, of_order, time_that_counts
+from ..rules.arrivals import of_arrival, of_place, place_of
 from ..rules.finding_kinds import Arrival
 from ..rules.findings import of_setpoints, of_write
 from ..rules.sightings import Sighting
-from ..selectors.casefile import write_fact
+from ..selectors.job_facts import write_fact
 from .repeats import of_repeat, repeated_write
 from .step import JobStep
 
@@ -48,14 +48,14 @@ def write_record(
         verified=not mismatches,
         mismatches=mismatches,
     )
-    seen = _sighting(arrival, write)
-    write.happened_at = time_that_counts(before.record, arrival, seen)
+    place = place_of(before.record, arrival, _sighting(arrival, write))
+    write.happened_at = place.at
     write.repeats = repeated_write(step.case, write)
     found = of_arrival(before.record, arrival)
     if write.repeats is not None:
         found.append(of_repeat(arrival, write.repeats))
     else:
-        found += of_order(before.record, arrival, seen)
+        found += of_place(arrival, place)
         found += of_write(before, arrival, write_fact(write), mismatches)
         found += of_setpoints(before.record, arrival, write.read_back, None)
     step.add(write, "writes")

@@ -11,7 +11,7 @@ from uuid import UUID
 from django.utils.translation import gettext_lazy as _
 
 from fleet import ledger
-from fleet.actor import Actor
+from fleet.actor import CLOCK_TOLERANCE, Actor
 from fleet.errors import Invalid
 from fleet.fitments import derived_tyres, tyre_findings, unknown_capacities
 from fleet.models import Fitment, ServiceEvent, Vehicle
@@ -19,7 +19,6 @@ from fleet.numbers import json_numbers
 from fleet.permissions import Permission, require
 from fleet.selectors.vehicle_models import specification_in_force
 
-CLOCK_TOLERANCE: Final = timedelta(minutes=5)
 AHEAD_OF_UTC: Final = timedelta(hours=14)
 """How far the earliest time zone is ahead."""
 

@@ -15,7 +15,7 @@ from calibration.metrology.readings import Repeatability
 from calibration.metrology.specification import AxleSpecification, Specification
 from calibration.metrology.uncertainty import Instrument
 from calibration.rules import arrivals
-from calibration.rules.arrivals import time_that_counts
+from calibration.rules.arrivals import place_of
 from calibration.rules.course import walk
 from calibration.rules.finding_kinds import Arrival
 from calibration.rules.record import Fact, JobRecord, ProposalMade, ReadingTaken, RoundMeasured, Setpoints, WriteDone
@@ -86,7 +86,7 @@ class History:
     def measure(self) -> None:
         arrival, record, counts = self.arrival("round"), self.record, dict(self.counts)
         seen = sighting_of_round(arrival.noted_at, counts)
-        at = time_that_counts(record, arrival, seen)
+        at = place_of(record, arrival, seen).at
         self.was_told |= last_known_setpoints(record, at) not in (None, counts)
         common = (arrival.source_id, at, self.now, None)
         known = (Repeatability(1.0, 8), (TAPE,), ANYBODY)
@@ -99,7 +99,7 @@ class History:
         read_back = self.counts if proposal_id and self.rng.random() < 0.15 else wanted
         failed = read_back != wanted
         seen = Sighting(arrival.noted_at, stored if proposal_id else None, read_back, proposal_id, failed)
-        at = time_that_counts(self.record, arrival, seen)
+        at = place_of(self.record, arrival, seen).at
         common = (arrival.source_id, at, self.now, None)
         if read_back != self.counts:
             self.changed_by = len(self.facts)

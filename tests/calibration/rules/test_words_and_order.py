@@ -15,7 +15,7 @@ from calibration.metrology.planning_case import LimitCode, ReasonCode
 from calibration.metrology.readings import HeightUnit
 from calibration.metrology.specification import AxleSpecification, Specification
 from calibration.rules import next_step, texts
-from calibration.rules.arrivals import clock_is_wrong, of_arrival, time_that_counts
+from calibration.rules.arrivals import clock_is_wrong, of_arrival, place_of
 from calibration.rules.cautions import ALTERED_HEIGHT, cautions_for
 from calibration.rules.course import Break, complete, walk, way_back
 from calibration.rules.finding_kinds import NOTES, REVIEWS, SEVERITIES, STOPS, Arrival, NewFinding
@@ -81,7 +81,7 @@ def test_a_time_that_cannot_be_right_gives_way_to_the_arrival(minutes: float, is
     arrival = Arrival("round", uuid.uuid4(), OPENED + timedelta(minutes=minutes), now)
     assert clock_is_wrong(record(), arrival) is is_wrong
     seen = sighting_of_round(arrival.noted_at, COUNTS)  # type: ignore[arg-type]
-    assert time_that_counts(record(), arrival, seen) == OPENED + timedelta(minutes=counts_as)
+    assert place_of(record(), arrival, seen).at == OPENED + timedelta(minutes=counts_as)
     assert [each.code for each in of_arrival(record(), arrival)] == ["clock_wrong"] * is_wrong
 
 
