@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from typing import TYPE_CHECKING, Any, ClassVar, Final
+from typing import TYPE_CHECKING, Any, ClassVar, Final, get_args
 
 from django.db.models import Model, QuerySet
 from django.utils.translation import gettext_lazy as _
@@ -13,8 +13,10 @@ from drf_spectacular.plumbing import ResolvedComponent
 from rest_framework import serializers
 from rest_framework.exceptions import ErrorDetail, ValidationError
 
+from calibration.metrology.corners import CORNERS
+from calibration.rules.finding_kinds import Severity
 from fleet.api.choices import Choice
-from fleet.api.fields import VinField
+from fleet.api.fields import CornerMap, SetPoint, TrimmedText, VinField
 from fleet.api.inputs import Reference
 from fleet.errors import NotFound
 from fleet.selectors.vehicles import vehicle_by_vin
@@ -24,6 +26,7 @@ if TYPE_CHECKING:
     from drf_spectacular.openapi import AutoSchema
     from drf_spectacular.utils import Direction
 
+REASON_LENGTH: Final = 1000
 _SHA256: Final = re.compile(r"[0-9a-f]{64}", re.ASCII)
 
 
@@ -33,6 +36,25 @@ class OneOf(Choice):
     def __init__(self, name: str, words: Iterable[str], **options: Any) -> None:
         self.name = name
         super().__init__(choices=[str(word) for word in words], **options)
+
+
+def reason_text(**options: Any) -> TrimmedText:
+    options.setdefault("help_text", _("Why, for whoever reads the record later."))
+    return TrimmedText(max_length=REASON_LENGTH, **options)
+
+
+def counts(**options: Any) -> CornerMap:
+    """A map of set-points; which corners it must have is for the job's specification to say."""
+    options.setdefault("help_text", _("Set-points in counts, for each controlled corner and no other."))
+    return CornerMap(SetPoint(), complete=False, **options)
+
+
+def corner(**options: Any) -> OneOf:
+    return OneOf("Corner", CORNERS, **options)
+
+
+def severity(**options: Any) -> OneOf:
+    return OneOf("FindingSeverity", get_args(Severity), **options)
 
 
 class Sha256(serializers.Field[str, Any, str, Any]):

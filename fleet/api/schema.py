@@ -16,7 +16,8 @@ from fleet.middleware import DEVICE_TIME_HEADER, EPOCH_HEADER
 
 from . import fields
 from .conventions import CONVENTIONS
-from .problems import PROBLEM_MEDIA_TYPE, PROBLEM_TYPES, Problem
+from .problem_types import PROBLEM_TYPES
+from .problems import PROBLEM_MEDIA_TYPE, Problem
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -9,8 +9,7 @@ from rest_framework import serializers
 
 from fleet.api.fields import CornerMap
 
-from ..fields import OneOf
-from .common import corner, severity
+from ..fields import OneOf, corner, severity
 
 VERDICTS = ("within", "outside", "undecided")
 

@@ -12,8 +12,8 @@ from fleet.api.fields import AwareDateTime
 from fleet.api.inputs import RecordSerializer
 from fleet.api.person_names import PersonName
 
-from ..fields import OneOf, RecordOf, Sha256
-from .common import Recorded, RecordedInJob, VehicleReference, corner, reason_text, severity
+from ..fields import OneOf, RecordOf, Sha256, corner, reason_text, severity
+from .records import Recorded, RecordedInJob, VehicleReference
 
 APPROVAL_STATES = ("open", "approved", "refused", "void")
 

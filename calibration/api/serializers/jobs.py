@@ -14,12 +14,12 @@ from fleet.api.person_names import PersonName
 from fleet.api.vehicle_models import SpecificationSerializer
 from fleet.models import Bay, ServiceEvent
 
-from ..fields import Document, OneOf, RecordOf, Sha256, VehicleByVin
+from ..fields import Document, OneOf, RecordOf, Sha256, VehicleByVin, corner, counts, reason_text
 from .assessment import AssessmentDocument
-from .common import Reasoned, Recorded, VehicleReference, corner, counts, reason_text
 from .findings import ApprovalRecord, StandingFinding
 from .proposals import ConcessionRecord, ProposalRecord, ReversionRecord
 from .readiness import MergedOutcomes, ReadinessRecord
+from .records import Reasoned, Recorded, VehicleReference
 from .rounds import PhotoRecord, RoundRecord
 from .writes import WriteRecord
 

@@ -12,8 +12,8 @@ from calibration.models import Proposal
 from fleet.api.fields import PlainDate, SetPoint, StrictDecimal, TrimmedText
 from fleet.api.inputs import RecordSerializer
 
-from ..fields import Document, OneOf, Sha256
-from .common import Reasoned, RecordedInJob, corner, counts, reason_text
+from ..fields import Document, OneOf, Sha256, corner, counts, reason_text
+from .records import Reasoned, RecordedInJob
 
 KINDS = Proposal.Kind.values
 OUTCOMES = Proposal.Outcome.values

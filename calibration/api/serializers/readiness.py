@@ -14,7 +14,7 @@ from fleet.api.fields import TrimmedText
 from fleet.api.inputs import RecordSerializer, RequestBody
 
 from ..fields import OneOf
-from .common import RecordedInJob
+from .records import RecordedInJob
 
 ITEM_TEXTS = {
     "fault_memory": _("No stored faults in the suspension control unit."),

@@ -16,9 +16,9 @@ from fleet.api.inputs import RecordSerializer, RequestBody
 from fleet.api.person_names import PersonName
 from fleet.models import Instrument, Membership
 
-from ..fields import Document, OneOf, RecordOf, Sha256
+from ..fields import Document, OneOf, RecordOf, Sha256, corner, counts
 from .assessment import AssessmentDocument
-from .common import Recorded, RecordedInJob, corner, counts
+from .records import Recorded, RecordedInJob
 
 MOST_READINGS = 20
 """Readings at one corner in one round; ISO 5725-6 tabulates its factors up to here."""

@@ -11,8 +11,8 @@ from calibration.metrology.corners import CORNERS
 from fleet.api.choices import ListOf
 from fleet.api.fields import AwareDateTime, SetPoint
 
-from ..fields import OneOf
-from .common import Reasoned, Recorded, corner
+from ..fields import OneOf, corner
+from .records import Reasoned, Recorded
 
 CHANGE_SOURCES = ("write", "found")
 

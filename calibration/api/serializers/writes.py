@@ -9,9 +9,9 @@ from calibration.models import Proposal
 from fleet.api.fields import AwareDateTime
 from fleet.api.inputs import RecordSerializer
 
-from ..fields import RecordOf
-from .common import RecordedInJob, corner, counts
+from ..fields import RecordOf, corner, counts
 from .findings import FindingRecord
+from .records import RecordedInJob
 
 
 class NewWrite(RecordSerializer):

@@ -1,4 +1,4 @@
-"""What the bodies and answers of several resources share."""
+"""What every record, every step that needs a reason and every mention of a vehicle say."""
 
 from __future__ import annotations
 
@@ -7,40 +7,17 @@ from typing import Any
 from django.utils.translation import gettext_lazy as _
 from rest_framework import serializers
 
-from calibration.metrology.corners import CORNERS
-from fleet.api.fields import AwareDateTime, CornerMap, SetPoint, TrimmedText, VinField
+from fleet.api.fields import AwareDateTime, TrimmedText, VinField
 from fleet.api.inputs import RecordSerializer
 from fleet.api.person_names import PersonName
 
-from ..fields import OneOf
-
-REASON_LENGTH = 1000
-SEVERITIES = ("note", "review", "stop")
+from ..fields import reason_text
 
 
 class Reasoned(RecordSerializer):
     """A step that needs a reason."""
 
-    reason = TrimmedText(max_length=REASON_LENGTH, help_text=_("Why, for whoever reads the record later."))
-
-
-def reason_text(**options: Any) -> TrimmedText:
-    options.setdefault("help_text", _("Why, for whoever reads the record later."))
-    return TrimmedText(max_length=REASON_LENGTH, **options)
-
-
-def counts(**options: Any) -> CornerMap:
-    """A map of set-points; which corners it must have is for the job's specification to say."""
-    options.setdefault("help_text", _("Set-points in counts, for each controlled corner and no other."))
-    return CornerMap(SetPoint(), complete=False, **options)
-
-
-def corner(**options: Any) -> OneOf:
-    return OneOf("Corner", CORNERS, **options)
-
-
-def severity(**options: Any) -> OneOf:
-    return OneOf("FindingSeverity", SEVERITIES, **options)
+    reason = reason_text()
 
 
 class Recorded(serializers.Serializer[Any]):
