@@ -166,6 +166,10 @@ class TestPage:
         unknown = Client().get("/verify/nothing", HTTP_ACCEPT="application/json")
         assert (unknown.status_code, unknown.json()) == (404, {"state": "unknown"})
 
+    def test_is_the_same_with_a_slash_at_the_end(self, certificate: Certificate) -> None:
+        with_slash = Client().get(f"/verify/{certificate.code}/")
+        assert with_slash.content == Client().get(f"/verify/{certificate.code}").content
+
     def test_is_only_read(self, certificate: Certificate) -> None:
         assert Client().post(f"/verify/{certificate.code}").status_code == 405
 
