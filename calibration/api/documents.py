@@ -146,7 +146,14 @@ def finding_documents(findings: Iterable[Finding], rulings: Iterable[Ruling]) ->
 
 def write_documents(writes: Iterable[Write], findings: Sequence[Shown]) -> list[Shown]:
     """Writes, each with the findings that it gave rise to."""
-    return [{**columns(row), "findings": [each for each in findings if each["source_id"] == row.pk]} for row in writes]
+    return [
+        {
+            **columns(row),
+            "verified": row.verified if row.proposal_id else None,
+            "findings": [each for each in findings if each["source_id"] == row.pk],
+        }
+        for row in writes
+    ]
 
 
 # --- jobs --------------------------------------------------------------------------------------------
@@ -190,7 +197,8 @@ def job_document(actor: Actor, case: CaseFile) -> Shown:
 
 def _next_step(actor: Actor, case: CaseFile) -> Shown:
     step = case.standing.next_step
-    is_asked = step.step == "get_approval" and may(actor, Permission.READ_WORKSHOP)
+    of_the_workshop = may(actor, Permission.READ_WORKSHOP)
+    is_asked = step.step == "get_approval" and of_the_workshop
     return {
         "next_step": step.step,
         "next_step_detail": {
@@ -199,10 +207,15 @@ def _next_step(actor: Actor, case: CaseFile) -> Shown:
                 case.standing,
                 proposal=case.open_proposal_content,
                 approvers=[each.name for each in may_decide(case)] if is_asked else None,
+                names_people=of_the_workshop,
             ),
             "corners": list(step.corners),
         },
-        "cautions": cautions_for(step.step, targets_differ=bool(case.concessions)),
+        "cautions": cautions_for(
+            step.step,
+            targets_differ=bool(case.concessions),
+            unconfirmed=explain.left_unconfirmed(case.standing),
+        ),
     }
 
 

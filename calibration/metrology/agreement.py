@@ -15,16 +15,20 @@ from .pooling import CornerRound, RoundMeasurement, corner_rounds, pool_corner
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-NORMAL_95 = 1.96
-"""Two-sided 95 % point of the normal distribution, as ISO 5725-6 uses it."""
+JOINT_99 = 3.02
+"""Two-sided point of the normal distribution that four corners together exceed in at most 1 % (Bonferroni).
+
+ISO 5725-6 uses 1.96, for 95 % and one comparison. Here every round makes four, and each one that is told takes a
+further round and a manager.
+"""
 
 
 def critical_difference_mm(earlier: Sequence[CornerRound], later: CornerRound, settling_mm: float) -> float:
     """The most by which a round's value at a corner may differ from the mean of the rounds before it.
 
-    `2·a + CD + δ`, with `CD = 1.96·s_r·√(1/n₁ + 1/n₂)`: both may have settled at opposite ends of the half-width a,
-    their readings may differ as the means of n₁ and n₂ careful ones do in 95 % of cases, and the scale is read to δ.
-    Of several s_r the largest counts. Careful rounds on a sound vehicle exceed it in far less than 5 % of cases.
+    `2·a + CD + δ`, with `CD = 3.02·s_r·√(1/n₁ + 1/n₂)`: both may have settled at opposite ends of the half-width a,
+    their readings may differ as the means of n₁ and n₂ careful ones do at any of four corners in 99 % of cases, and
+    the scale is read to δ. Of several s_r the largest counts; a median of n readings counts as n/1.25².
 
     Parameters
     ----------
@@ -43,12 +47,16 @@ def critical_difference_mm(earlier: Sequence[CornerRound], later: CornerRound, s
     >>> from .readings import Repeatability
     >>> twice = CornerRound(497.5, 2, "mean", 1.0, Repeatability(1.0, 12), 1.0, 0.3, True)
     >>> round(critical_difference_mm([twice], twice, settling_mm=1.5), 2)
-    5.96
+    7.02
     """
     spread = max(each.repeatability.standard_deviation_mm for each in (*earlier, later))
-    readings = sum(each.readings for each in earlier)
-    difference = NORMAL_95 * spread * math.sqrt(1 / readings + 1 / later.readings)
+    before = sum(_readings_worth(each) for each in earlier)
+    difference = JOINT_99 * spread * math.sqrt(1 / before + 1 / _readings_worth(later))
     return 2 * settling_mm + difference + later.resolution_mm
+
+
+def _readings_worth(each: CornerRound) -> float:
+    return each.readings / each.repeatability_factor**2
 
 
 def contradictions(rounds: Sequence[RoundMeasurement], settling_mm: float) -> tuple[Finding, ...]:

@@ -65,12 +65,50 @@ def reversion_changes(specification: Specification, current: Counts, as_found: C
     return a, b, c, d
 
 
+def limits_exceeded(
+    specification: Specification, before: Counts, after: Counts, baseline: Counts
+) -> tuple[LimitCheck, ...]:
+    """The hard limits that changed set-points go beyond: range, band, step and shift limit, corner by corner; counts.
+
+    For what was written without a proposal. A corner whose set-point before is not known, is left out; where no
+    baseline is known, the set-point before is taken for it.
+
+    >>> from .specification import AxleSpecification, Specification
+    >>> axle = AxleSpecification(486, 6, 40, 215, 0.9, 0.15)
+    >>> van = Specification(axle, axle, 2885, 1605, 1613, 0, 255, 8, 20, 40, 60, 1.5)
+    >>> found = limits_exceeded(van, (100, 100, 100, 100), (125, 105, 100, 100), (100, 100, 100, 100))
+    >>> [(check.code, check.corner, check.value, check.limit) for check in found]
+    [('step', 'FL', 25, 20)]
+    """
+    found: list[LimitCheck] = []
+    for corner, was, now, first in zip(CORNERS, before, after, baseline, strict=True):
+        if corner in specification.controlled_corners and was is not None and now is not None and was != now:
+            found += _exceeded(specification, corner, was, now, was if first is None else first)
+    return tuple(found)
+
+
+def _exceeded(specification: Specification, corner: Corner, was: int, now: int, baseline: int) -> list[LimitCheck]:
+    bounds = _bounds_from(specification, corner, was, baseline)
+    checks = [
+        _range_check("setpoint_range", corner, now, bounds["setpoint_range"]),
+        _range_check("band", corner, now, bounds["band"]),
+        _most("step", corner, abs(now - was), specification.step_max_counts),
+        _most("shift_limit", corner, abs(now - baseline), specification.shift_limit_counts),
+    ]
+    return [check for check in checks if check.outcome == "refuse"]
+
+
 def _bounds(case: PlanningCase, corner: Corner) -> dict[LimitCode, tuple[int, int]]:
     """Lowest and highest set-point by each hard limit."""
-    specification, axle = case.specification, case.specification.axle(corner)
+    return _bounds_from(case.specification, corner, case.setpoint(corner), case.baseline_setpoint(corner))
+
+
+def _bounds_from(
+    specification: Specification, corner: Corner, now: int, baseline: int
+) -> dict[LimitCode, tuple[int, int]]:
+    axle = specification.axle(corner)
     assert axle.setpoint_low is not None  # Specification checks both for controlled corners
     assert axle.setpoint_high is not None
-    now, baseline = case.setpoint(corner), case.baseline_setpoint(corner)
     step, shift = specification.step_max_counts, specification.shift_limit_counts
     return {
         "setpoint_range": (specification.setpoint_min, specification.setpoint_max),
@@ -93,8 +131,7 @@ def _corner_checks(case: PlanningCase, corner: Corner, change: int, kind: Propos
     bounds = _bounds(case, corner)
     after = case.setpoint(corner) + change
     checks = [_range_check("setpoint_range", corner, after, bounds["setpoint_range"])]
-    step = case.specification.step_max_counts
-    checks.append(LimitCheck("step", corner, _refuse_above(abs(change), step), abs(change), step))
+    checks.append(_most("step", corner, abs(change), case.specification.step_max_counts))
     if kind == "reversion":
         return checks
     checks.append(_range_check("band", corner, after, bounds["band"]))
@@ -114,7 +151,7 @@ def _shift_checks(case: PlanningCase, corner: Corner, after: int) -> list[LimitC
     reviewed: Outcome = "review" if shift > review else "pass"
     return [
         LimitCheck("shift_review", corner, reviewed, shift, review),
-        LimitCheck("shift_limit", corner, _refuse_above(shift, most), shift, most),
+        _most("shift_limit", corner, shift, most),
     ]
 
 
@@ -153,5 +190,5 @@ def _warp_check(case: PlanningCase, changes: Changes, kind: ProposalKind) -> Lim
     return LimitCheck("warp_change", None, exceeded if warp > most + FEASIBLE else "pass", warp, most)
 
 
-def _refuse_above(value: float, limit: float) -> Outcome:
-    return "refuse" if value > limit else "pass"
+def _most(code: LimitCode, corner: Corner, value: int, most: int) -> LimitCheck:
+    return LimitCheck(code, corner, "refuse" if value > most else "pass", value, most)

@@ -7,7 +7,7 @@ ISO 5725-2 for the pooled repeatability variance. Every length is in millimetres
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import fmean, median, variance
 from typing import TYPE_CHECKING, Literal
 
@@ -154,12 +154,7 @@ def with_group(state: RepeatabilityState, readings_mm: Sequence[float], resoluti
     _check_readings(readings_mm, at_least=2)
     known = repeatability(state, resolution_mm).standard_deviation_mm
     if _range(readings_mm) > SLIP_RANGE_FACTOR * known + _SAME_MM:
-        return RepeatabilityState(
-            state.sum_of_squares_mm2,
-            state.degrees_of_freedom,
-            state.groups + 1,
-            state.slips + 1,
-        )
+        return with_slip(state)
     freedom = len(readings_mm) - 1
     return RepeatabilityState(
         state.sum_of_squares_mm2 + freedom * variance(readings_mm),
@@ -167,6 +162,15 @@ def with_group(state: RepeatabilityState, readings_mm: Sequence[float], resoluti
         state.groups + 1,
         state.slips,
     )
+
+
+def with_slip(state: RepeatabilityState) -> RepeatabilityState:
+    """The running sums after one more group with a wrong reading in it: counted, but left out of the variance.
+
+    >>> with_slip(RepeatabilityState(2.0, 1, groups=1))
+    RepeatabilityState(sum_of_squares_mm2=2.0, degrees_of_freedom=1, groups=2, slips=1)
+    """
+    return replace(state, groups=state.groups + 1, slips=state.slips + 1)
 
 
 def largest_repeatability(repeatabilities: Iterable[Repeatability]) -> Repeatability:

@@ -73,6 +73,14 @@ NO_ROADWORTHINESS: Final = Caution(
     ),
 )
 
+UNCONFIRMED_HEIGHT: Final = Caution(
+    "unconfirmed_height",
+    _(
+        "Set-points were changed, and no measurement confirmed the heights that they give. The vehicle may stand too "
+        "high, too low or twisted: have it measured before it is used, and tell whoever drives it."
+    ),
+)
+
 _MEASURING: Final = (WHEEL_ARCH, NOBODY_ABOARD, SECURED, VENTILATION)
 _OF_STEP: Final[dict[str, tuple[Caution, ...]]] = {
     "check_readiness": (SECURED, NEVER_UNDER, VENTILATION, PRESSURE, PROCEDURE),
@@ -90,12 +98,11 @@ _OF_STEP: Final[dict[str, tuple[Caution, ...]]] = {
 _WHERE_TARGETS_MATTER: Final = frozenset({"propose", "get_approval", "write", "sign_off", "done"})
 
 
-def cautions_for(next_step: str, *, targets_differ: bool = False) -> tuple[Caution, ...]:
+def cautions_for(next_step: str, *, targets_differ: bool = False, unconfirmed: bool = False) -> tuple[Caution, ...]:
     """The cautions to show at a step.
 
     `targets_differ`: a concession is asked for or in force, so that the heights are not the specification's.
+    `unconfirmed`: the job ended after a write, and no round showed since that all is within tolerance.
     """
-    cautions = _OF_STEP[next_step]
-    if targets_differ and next_step in _WHERE_TARGETS_MATTER:
-        return (*cautions, ALTERED_HEIGHT)
-    return cautions
+    differing = (targets_differ or unconfirmed) and next_step in _WHERE_TARGETS_MATTER
+    return (*_OF_STEP[next_step], *(ALTERED_HEIGHT,) * differing, *(UNCONFIRMED_HEIGHT,) * unconfirmed)

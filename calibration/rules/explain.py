@@ -10,6 +10,8 @@ from django.utils.translation import gettext as _
 from ..metrology.assessment import Assessment
 from ..metrology.assessment_document import assessment_as_dict
 from . import texts
+from .next_step import refusal_of_the_last_proposal
+from .record import Ended, Setpoints
 from .standing import Standing
 
 EVEN_CHANCE = 0.5
@@ -19,14 +21,21 @@ Document = Mapping[str, Any]
 
 
 def next_step_detail(
-    standing: Standing, *, proposal: Document | None = None, approvers: Sequence[str] | None = None
+    standing: Standing,
+    *,
+    proposal: Document | None = None,
+    approvers: Sequence[str] | None = None,
+    names_people: bool = True,
 ) -> str:
-    """Why the next step is what it is, and what to do. `proposal`: the open one; `approvers`: names, where known."""
+    """Why the next step is what it is, and what to do.
+
+    `proposal`: the open one; `approvers`: names, where known; `names_people`: whether to say who refused.
+    """
     step = standing.next_step
-    sentences = [_why(standing), texts.step_text(step.step, step.reason)]
+    sentences = [_why(standing), *_refusal(standing, names_people), texts.step_text(step.step, step.reason)]
     if step.step == "get_approval":
         sentences += _about_approval(step.reason, proposal, approvers)
-    sentences += _still_open(standing)
+    sentences += [*_still_open(standing), *_left_behind(standing)]
     return " ".join(sentences)
 
 
@@ -35,6 +44,23 @@ def _why(standing: Standing) -> str:
     if step.reason in ("outside", "side_difference_outside") and assessment is not None:
         return " ".join(_outside(assessment))
     return texts.reason_text(step.reason)
+
+
+def _refusal(standing: Standing, names_people: bool) -> list[str]:
+    """Who refused what the next step is about, and why."""
+    by_reason = {
+        "approval_refused": refusal_of_the_last_proposal(standing),
+        "sign_off_refused": standing.sign_off_refused,
+    }
+    refused = by_reason.get(standing.next_step.reason)
+    if refused is None:
+        return []
+    reason = refused.reason.rstrip(".")
+    if not names_people or not refused.refused_by:
+        return [_("The reason given: %(reason)s.") % {"reason": reason}]
+    return [
+        _("%(name)s refused it, and gave this reason: %(reason)s.") % {"name": refused.refused_by, "reason": reason}
+    ]
 
 
 def _outside(assessment: Assessment) -> list[str]:
@@ -78,6 +104,36 @@ def _still_open(standing: Standing) -> list[str]:
     if standing.next_step.step != "sign_off" or not standing.record.tyre_change_unrecorded:
         return []
     return [texts.finding_detail("tyres_not_recorded", None, {})]
+
+
+def left_unconfirmed(standing: Standing) -> bool:
+    """The job ended after a write, and no round since showed that with these set-points all is within tolerance."""
+    if standing.record.state != "ended" or not standing.course.writes:
+        return False
+    is_measured = standing.assessment is not None and _set_points_left(standing) == standing.course.stored
+    return not (is_measured and standing.assessment.verdict == "within")  # type: ignore[union-attr]
+
+
+def _set_points_left(standing: Standing) -> Setpoints | None:
+    """Those read when the job was ended; it takes them where something was written."""
+    read = (fact.setpoints for fact in reversed(standing.record.facts) if isinstance(fact, Ended))
+    return next(read, None) or standing.course.stored
+
+
+def _left_behind(standing: Standing) -> list[str]:
+    """What the vehicle has now, where a job ended after a write, and what is to be done about it."""
+    if not left_unconfirmed(standing):
+        return []
+    stored = ", ".join(f"{corner} {count}" for corner, count in (_set_points_left(standing) or {}).items())
+    if standing.assessment is None or _set_points_left(standing) != standing.course.stored:
+        heights = _("No round was measured with them, so nobody knows the heights that they give.")
+    else:
+        heights = _("The rounds measured with them do not show that everything is within tolerance.")
+    what_now = _(
+        "Before the vehicle is used, open another job and go on measuring, or open one with the reason 'reversion' and "
+        "go back to the set-points as found; and tell the operator."
+    )
+    return [_("The set-points read last were %(setpoints)s.") % {"setpoints": stored}, heights, what_now]
 
 
 def as_found_document(standing: Standing) -> dict[str, Any] | None:

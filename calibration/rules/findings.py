@@ -5,11 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
+from typing import Any
 
-from ..metrology.corners import CORNERS, Corner
+from ..metrology.corners import Corner
 from ..metrology.findings import Finding
+from ..metrology.limits import limits_exceeded
+from ..metrology.specification import Specification
+from .course import as_counts
 from .finding_kinds import Arrival, NewFinding
-from .record import JobRecord, ProposalMade, Setpoints, WriteDone
+from .record import FindingRaised, JobRecord, ProposalMade, Setpoints, WriteDone
+from .sightings import is_possible, last_known_setpoints
 from .standing import Standing
 
 
@@ -41,40 +46,80 @@ def of_instruments(arrival: Arrival, instruments: Iterable[InstrumentStatus]) ->
 def of_setpoints(
     record: JobRecord, arrival: Arrival, setpoints: Setpoints, expected: Setpoints | None
 ) -> list[NewFinding]:
-    """Set-points outside range or band, other than those last known, unequal on linked corners."""
-    found: list[NewFinding] = []
-    if expected is not None and setpoints != expected:
-        changed = [c for c in CORNERS if setpoints.get(c) != expected.get(c)]
-        found.extend(
-            arrival.finding("setpoints_changed_elsewhere", c, expected=expected.get(c), read=setpoints.get(c))
-            for c in changed
-        )
-    if record.specification is None:
-        return found
-    for corner, count in setpoints.items():
-        low, high = _permitted(record, corner)
-        if not low <= count <= high:
-            found.append(arrival.finding("setpoint_out_of_range", corner, read=count, low=low, high=high))
-    for first, second in record.specification.linked_corners:
-        if setpoints.get(first) != setpoints.get(second):
-            found.append(
-                arrival.finding(
-                    "linked_setpoints_differ", first, read=setpoints.get(first), other=setpoints.get(second)
-                )
-            )
-    if set(setpoints) != set(record.specification.controlled_corners):
-        missing = sorted(set(record.specification.controlled_corners) ^ set(setpoints))
-        found.append(arrival.finding("setpoints_incomplete", corners=missing))
-    return found
+    """Set-points outside range or band, other than those last known, unequal on linked corners.
+
+    One misread count has one finding, and one ruling: what cannot be right is not told as a change too, nor once more
+    by the next round that reads the same, nor as a change back by the one that reads what was expected.
+    """
+    known = [each for each in record.findings if each.code in SETPOINT_CODES]
+    wrong = _wrong_setpoints(record.specification, arrival, setpoints, expected or {}) if record.specification else []
+    new = [each for each in wrong if not any(_says_the_same(each, other) for other in known)]
+    told = {each.corner for each in new}
+    changed = [
+        arrival.finding("setpoints_changed_elsewhere", corner, expected=count, read=setpoints.get(corner))
+        for corner, count in (expected or {}).items()
+        if setpoints.get(corner) != count
+        and corner not in told
+        and (record.specification is None or is_possible(setpoints, corner, record.specification))
+    ]
+    return [*new, *(each for each in changed if not any(_is_its_return(each, other) for other in known))]
 
 
-def _permitted(record: JobRecord, corner: Corner) -> tuple[int, int]:
-    specification = record.specification
-    assert specification is not None  # asked only where there is one
+SETPOINT_CODES = frozenset(
+    {"setpoints_changed_elsewhere", "setpoint_out_of_range", "linked_setpoints_differ", "setpoints_incomplete"}
+)
+
+
+def _wrong_setpoints(
+    specification: Specification, arrival: Arrival, setpoints: Setpoints, expected: Setpoints
+) -> list[NewFinding]:
+    """What the specification does not allow of set-points, whatever they were before."""
+    found = [
+        arrival.finding("setpoint_out_of_range", corner, read=count, **broken, **_unlike(expected, corner, count))
+        for corner, count in setpoints.items()
+        if (broken := _broken_range(specification, corner, count))
+    ]
+    found += [
+        arrival.finding("linked_setpoints_differ", first, read=setpoints.get(first), other=setpoints.get(second))
+        for first, second in specification.linked_corners
+        if setpoints.get(first) != setpoints.get(second)
+    ]
+    missing = sorted(set(specification.controlled_corners) ^ set(setpoints))
+    return [*found, arrival.finding("setpoints_incomplete", corners=missing)] if missing else found
+
+
+def _broken_range(specification: Specification, corner: Corner, count: int) -> dict[str, Any]:
+    """The range that a count is outside of, the control unit's before the axle's band; empty where it is in both."""
     axle = specification.axle(corner)
-    low = max(v for v in (specification.setpoint_min, axle.setpoint_low) if v is not None)
-    high = min(v for v in (specification.setpoint_max, axle.setpoint_high) if v is not None)
-    return low, high
+    ranges = {
+        "setpoint_range": (specification.setpoint_min, specification.setpoint_max),
+        "band": (axle.setpoint_low, axle.setpoint_high),
+    }
+    for rule, (low, high) in ranges.items():
+        if (low is not None and count < low) or (high is not None and count > high):
+            return {"rule": rule, "low": low, "high": high}
+    return {}
+
+
+def _unlike(expected: Setpoints, corner: Corner, count: int) -> dict[str, int]:
+    return {"expected": expected[corner]} if expected.get(corner, count) != count else {}
+
+
+def _says_the_same(new: NewFinding, known: FindingRaised) -> bool:
+    """The same read at the same corner before, whatever had been expected then."""
+    said = {name: value for name, value in known.values.items() if name != "expected"}
+    told = {name: value for name, value in new.values.items() if name != "expected"}
+    return (new.code, new.corner, told) == (known.code, known.corner, said)
+
+
+def _is_its_return(new: NewFinding, known: FindingRaised) -> bool:
+    """Back at what had been expected where a finding still waits for its ruling, which then covers both."""
+    there_and_back = (known.values.get("read"), known.values.get("expected"))
+    return (
+        known.ruling is None
+        and new.corner == known.corner
+        and (new.values["expected"], new.values["read"]) == there_and_back
+    )
 
 
 def of_readiness(standing: Standing, arrival: Arrival) -> list[NewFinding]:
@@ -88,7 +133,7 @@ def of_readiness(standing: Standing, arrival: Arrival) -> list[NewFinding]:
 def of_write(standing: Standing, arrival: Arrival, write: WriteDone, mismatches: Iterable[Corner]) -> list[NewFinding]:
     """What a write lacked, judged against what stood before it."""
     if write.proposal_id is None:
-        return [arrival.finding("write_without_proposal")]
+        return [arrival.finding("write_without_proposal", **_beyond_limits(standing, write))]
     proposals = {each.id: each for each in standing.record.facts if isinstance(each, ProposalMade)}
     proposal = proposals[write.proposal_id]
     found = [arrival.finding(code) for code in [_authority(standing, proposal)] if code]
@@ -104,6 +149,19 @@ def of_write(standing: Standing, arrival: Arrival, write: WriteDone, mismatches:
         for corner in mismatches
     )
     return found
+
+
+def _beyond_limits(standing: Standing, write: WriteDone) -> dict[str, Any]:
+    """Which corners went further than any proposal may take them, from what was last known before the write."""
+    specification, before = standing.record.specification, last_known_setpoints(standing.record, write.at)
+    if specification is None or before is None:
+        return {}
+    counts = (as_counts(each) for each in (before, write.read_back, standing.record.baseline))
+    beyond = [
+        {"corner": each.corner, "code": each.code, "value": each.value, "limit": each.limit}
+        for each in limits_exceeded(specification, *counts)
+    ]
+    return {"beyond": beyond} if beyond else {}
 
 
 def _contradicts(write: WriteDone, known: WriteDone) -> bool:

@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 from ..metrology.corners import Corner
 from .course import credible
-from .record import EventHappened, ProposalMade, RoundMeasured, WriteDone
+from .record import ApprovalAsked, EventHappened, Fact, ProposalMade, RoundMeasured, WriteDone
 from .reverting import obstacle
 from .standing import NextStep, Standing
 
@@ -131,10 +131,10 @@ def _measured(standing: Standing) -> NextStep:
     assert decision is not None  # the rule before this one answers while nothing is judged
     if decision.step in ("sign_off", "get_approval") and standing.overloaded:
         return NextStep("inspect", "load_capacity_low", standing.overloaded)
+    unsure = _contradicted_by_the_latest_round(standing)
+    if unsure and decision.step in ("sign_off", "get_approval", "propose"):
+        return NextStep("settle_and_measure", "rounds_disagree", unsure)
     if decision.step in ("sign_off", "get_approval") and standing.missing_rulings:
-        unsure = _contradicted_by_the_latest_round(standing)
-        if unsure:
-            return NextStep("settle_and_measure", "rounds_disagree", unsure)
         corners = tuple(dict.fromkeys(each.corner for each in standing.missing_rulings if each.corner))
         return NextStep("get_approval", "rulings_missing", corners)
     if decision.step == "get_approval":
@@ -143,10 +143,12 @@ def _measured(standing: Standing) -> NextStep:
 
 
 def _contradicted_by_the_latest_round(standing: Standing) -> tuple[Corner, ...]:
-    """Where one more round tells the manager more than the two that contradict each other."""
+    """Where one more round tells more than those that contradict each other; after that one a manager is asked."""
     latest = str(standing.course.pool[-1].id)
     found = [each for each in standing.missing_rulings if each.code == "rounds_disagree"]
-    return tuple(each.corner for each in found if each.corner and each.values.get("round") == latest)
+    if any(each.values.get("round") != latest for each in found):
+        return ()
+    return tuple(each.corner for each in found if each.corner)
 
 
 def _undecidable(standing: Standing, corners: tuple[Corner, ...]) -> NextStep:
@@ -182,16 +184,27 @@ def _unverified_in_a_row(standing: Standing) -> int:
     return count
 
 
+def refusal_of_the_last_proposal(standing: Standing) -> ApprovalAsked | None:
+    """That of the last proposal which needed approval; None where it was not refused."""
+    asked = [each for each in standing.approvals if each.subject == "proposal"]
+    return asked[-1] if asked and asked[-1].decision == "refuse" else None
+
+
 def _approval_refused(standing: Standing) -> bool:
-    """The last proposal's approval was refused, and no round, event or other proposal came since."""
-    approvals = [each for each in standing.approvals if each.subject == "proposal"]
-    if not approvals or approvals[-1].decision != "refuse":
+    """The last proposal's approval was refused, and no round, event or other proposal came since.
+
+    An entry that a limit refused is none: it cannot be written.
+    """
+    refused = refusal_of_the_last_proposal(standing)
+    if refused is None:
         return False
-    refused_at = approvals[-1].decided_at or approvals[-1].recorded_at
-    return not any(
-        fact.recorded_at > refused_at and isinstance(fact, RoundMeasured | EventHappened | ProposalMade)
-        for fact in standing.record.facts
-    )
+    refused_at = refused.decided_at or refused.recorded_at
+    return not any(fact.recorded_at > refused_at and _takes_its_place(fact) for fact in standing.record.facts)
+
+
+def _takes_its_place(fact: Fact) -> bool:
+    is_proposal = isinstance(fact, ProposalMade) and fact.outcome != "refused"
+    return is_proposal or isinstance(fact, RoundMeasured | EventHappened)
 
 
 def _moving(proposal: ProposalMade) -> tuple[Corner, ...]:

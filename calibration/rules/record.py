@@ -100,7 +100,7 @@ class ConcessionAsked(Fact):
 
 @dataclass(frozen=True, slots=True)
 class ApprovalAsked(Fact):
-    """`decision` is None while it is open; `decided_at` and `decided_by` belong to the decision."""
+    """`decision` is None while it is open; the rest belongs to the decision. `refused_by` is a name, else empty."""
 
     subject: Literal["proposal", "concession", "sign_off"]
     subject_id: uuid.UUID | None
@@ -109,6 +109,8 @@ class ApprovalAsked(Fact):
     decided_at: datetime | None = None
     decided_by: uuid.UUID | None = None
     self_approved: bool = False
+    reason: str = ""
+    refused_by: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
+from ..metrology.corners import Corner
+from ..metrology.specification import Specification
 from .record import (
     Ended,
     EventHappened,
@@ -71,8 +73,33 @@ def _sighting(
 
 
 def last_known_setpoints(record: JobRecord, at: datetime) -> Setpoints | None:
-    """What a fact at that time should have read; None where nothing is known or the control unit was replaced since."""
-    return _before(sightings(record), at).left
+    """What a fact at that time should have read; None where nothing is known or the control unit was replaced since.
+
+    A count that the control unit cannot hold was misread: by who only looked, and what was known before still is; after
+    a write, and nothing is known at that corner.
+    """
+    known: dict[Corner, int] = {}
+    for seen in sightings(record):
+        if seen.at > at:
+            break
+        only_looked = seen.left is not None and seen.found == seen.left
+        known = {**(known if only_looked else {}), **_possible(seen.left or {}, record.specification)}
+    return known or None
+
+
+def _possible(setpoints: Setpoints, specification: Specification | None) -> Setpoints:
+    if specification is None:
+        return setpoints
+    return {corner: count for corner, count in setpoints.items() if is_possible(setpoints, corner, specification)}
+
+
+def is_possible(setpoints: Setpoints, corner: Corner, specification: Specification) -> bool:
+    """Whether the control unit can hold what was read at a corner: in its range, the same where it is linked."""
+    if corner not in setpoints or corner not in specification.controlled_corners:
+        return False
+    partner = specification.linked_with(corner)
+    in_range = specification.setpoint_min <= setpoints[corner] <= specification.setpoint_max
+    return in_range and (partner is None or setpoints.get(partner) == setpoints[corner])
 
 
 def _before(known: list[Sighting], at: datetime) -> Sighting:

@@ -67,7 +67,10 @@ FINDINGS = {
     "setpoints_incomplete": gettext_lazy(
         "The set-points are not those of the controlled corners (see %(corners)s). Read them again."
     ),
-    "write_without_proposal": gettext_lazy("This was written without a proposal."),
+    "write_without_proposal": gettext_lazy(
+        "This was written without a proposal, so no limit was checked before, and there is nothing to compare the "
+        "read-back with."
+    ),
     "write_of_refused_proposal": gettext_lazy("This was written although the proposal had been refused."),
     "write_of_unapproved_proposal": gettext_lazy("This was written although the proposal had not been approved."),
     "write_of_superseded_proposal": gettext_lazy("This was written from a proposal that no longer stood."),
@@ -106,6 +109,26 @@ FINDINGS = {
         "Look at linkage, damper and air supply."
     ),
 }
+
+OUT_OF_RANGE = {
+    "setpoint_range": gettext_lazy(
+        "%(corner)s: the control unit cannot hold set-point %(read)s, only %(low)s to %(high)s, so it was misread or "
+        "mistyped. Read it again from the control unit."
+    ),
+    "band": gettext_lazy(
+        "%(corner)s: set-point %(read)s lies outside the band that the specification allows on this axle, %(low)s to "
+        "%(high)s. It was misread, or somebody stored it. Read it again from the control unit; where it is right, look "
+        "for what needs so much."
+    ),
+}
+"""`setpoint_out_of_range` by the rule that is broken; findings of an earlier version name none."""
+
+FURTHER = {
+    "expected": gettext_lazy("Expected was %(expected)s."),
+    "beyond": gettext_lazy("It goes further than any proposal may: %(beyond)s."),
+}
+"""What is added to some findings where they have the value of that name."""
+SAYING_FURTHER = frozenset({"setpoint_out_of_range", "write_without_proposal"})
 
 UNKNOWN_FINDING = gettext_lazy("This was found by another version of the service, which has words for it.")
 
@@ -192,7 +215,7 @@ REASONS = {
     "rulings_missing": gettext_lazy("Findings wait for a manager's ruling."),
     "finding_rejected": gettext_lazy("A manager let a finding stand."),
     "rounds_disagree": gettext_lazy(
-        "The last two rounds contradict each other: one more shows which of them to doubt."
+        "The last round contradicts what was measured before it: one more shows which to doubt."
     ),
     "tape_cannot_decide": gettext_lazy("Measuring with a tape cannot decide this tolerance."),
     "undecided_approved": gettext_lazy("Sign-off with undecided corners was approved."),
@@ -354,8 +377,18 @@ def _number(value: Any) -> Any:
 def finding_detail(code: str, corner: str | None, values: Mapping[str, Any]) -> str:
     """A finding in a sentence: what it is about and what to do."""
     place = corner or AXLES.get(str(values.get("axle", "")), _("The vehicle"))
-    text = FINDINGS.get(code, UNKNOWN_FINDING)
-    return str(text) % _shown({"corner": corner or _("vehicle"), "place": place, **values})
+    shown = _shown({"corner": corner or _("vehicle"), "place": place, **values, "beyond": _beyond(values)})
+    by_rule = OUT_OF_RANGE.get(str(values.get("rule"))) if code == "setpoint_out_of_range" else None
+    sentences = [by_rule or FINDINGS.get(code, UNKNOWN_FINDING)]
+    if code in SAYING_FURTHER:
+        sentences += [text for name, text in FURTHER.items() if values.get(name) is not None]
+    return " ".join(str(text) % shown for text in sentences)
+
+
+def _beyond(values: Mapping[str, Any]) -> str:
+    """The limits that a write without a proposal went beyond, corner by corner."""
+    found = values.get("beyond", ())
+    return "; ".join(f"{each['corner']}: {limit_text(each['code'], each['value'], each['limit'])}" for each in found)
 
 
 def step_text(step: str, reason: str = "") -> str:

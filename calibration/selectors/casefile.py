@@ -15,7 +15,7 @@ from django.db import connection
 from django.db.models import Model
 
 from fleet.actor import Actor
-from fleet.models import Fitment, ServiceEvent, Specification
+from fleet.models import Fitment, Membership, ServiceEvent, Specification
 
 from ..models import (
     Approval,
@@ -93,6 +93,7 @@ class CaseFile:
 
     def __init__(self, job: Job) -> None:
         self.job = job
+        self._names: dict[uuid.UUID, str] = {}
 
     def _rows(self, model: type[RowT]) -> list[RowT]:
         if model in RARE and model._meta.db_table not in self._present:
@@ -286,7 +287,10 @@ class CaseFile:
         yield from (proposal_fact(each) for each in self.proposals)
         yield from (stored_write_fact(each) for each in self.writes)
         yield from (concession_fact(each) for each in self.concessions)
-        yield from (approval_fact(each, decisions.get(each.pk)) for each in self.approvals)
+        for each in self.approvals:
+            decision = decisions.get(each.pk)
+            refused = decision is not None and decision.decision == Decision.Outcome.REFUSE
+            yield approval_fact(each, decision, self._name_of(decision.recorded_by) if decision and refused else "")
         yield from (facts.Paused(*common_to_facts(each)) for each in self.pauses)
         yield from (
             facts.Resumed(*common_to_facts(each), each.setpoints, each.nothing_changed) for each in self.resumptions
@@ -299,6 +303,15 @@ class CaseFile:
         yield from (
             facts.TyresFitted(*common_to_facts(each)) for each in self.fitments if each.recorded_at > self.job.opened_at
         )
+
+    def _name_of(self, membership_id: uuid.UUID | None) -> str:
+        """The name of somebody who decided, looked up once."""
+        if membership_id is None:
+            return ""
+        if membership_id not in self._names:
+            found = Membership.objects.filter(pk=membership_id).values_list("name", flat=True).first()
+            self._names[membership_id] = found or ""
+        return self._names[membership_id]
 
     def _findings(self) -> Iterable[facts.FindingRaised]:
         rulings = {ruling.finding_id: ruling for ruling in self.rulings}

@@ -89,7 +89,8 @@ def concession_fact(row: Concession) -> facts.ConcessionAsked:
     return facts.ConcessionAsked(*common_to_facts(row), float(row.front_target_mm), float(row.rear_target_mm))
 
 
-def approval_fact(row: Approval, decision: Decision | None) -> facts.ApprovalAsked:
+def approval_fact(row: Approval, decision: Decision | None, refused_by: str) -> facts.ApprovalAsked:
+    """`refused_by` is the name of who refused, empty where nobody did."""
     return facts.ApprovalAsked(
         *common_to_facts(row),
         subject=row.subject,  # type: ignore[arg-type]
@@ -99,6 +100,8 @@ def approval_fact(row: Approval, decision: Decision | None) -> facts.ApprovalAsk
         decided_at=decision.recorded_at if decision else None,
         decided_by=decision.recorded_by if decision else None,
         self_approved=decision.self_approved if decision else False,
+        reason=decision.reason if decision else "",
+        refused_by=refused_by,
     )
 
 

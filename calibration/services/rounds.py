@@ -29,7 +29,7 @@ from ..rules.findings import InstrumentStatus, of_instruments, of_readiness, of_
 from ..rules.sightings import last_known_setpoints, sighting_of_round
 from ..selectors.jobs import visible_jobs
 from .independence import decides_alone
-from .repeatability import known_before, learn_from
+from .repeatability import known_before, learn_anew, learn_from
 from .repeats import of_repeat, repeated_round
 from .step import JobStep
 
@@ -170,6 +170,8 @@ def reading_strike(
         self_approved=alone,
     )
     step.add(strike, "strikes")
+    if measured.repeats_id is None:
+        step.note(learn_anew(reading))
     step.raise_findings(of_arrival(record, Arrival("strike", strike.pk, actor.now, actor.now)))
     step.conclude("reading_struck", strike)
     return measured

@@ -62,7 +62,7 @@ def _write_row(write: WriteEntry, document: Document) -> list[styles.Cell]:
         kind = _("write %(number)s received once more, not counted") % {"number": write.repeats}
     when = f"{display.stamp(write.written_at)}, {write.written_by}"
     about = f"{styles.markup(when)}<br/>{styles.markup(kind)}"
-    verified = _("verified") if write.verified else _("NOT VERIFIED")
+    verified = _verified(write)
     cells = [_write_cell(write.corners.get(corner), display) for corner in CORNERS]
     return [
         str(write.number),
@@ -70,6 +70,13 @@ def _write_row(write: WriteEntry, document: Document) -> list[styles.Cell]:
         *cells,
         styles.markup(verified) if write.verified else styles.bold(verified),
     ]
+
+
+def _verified(write: WriteEntry) -> str:
+    """Without a proposal nothing was wanted that the read-back could be compared with."""
+    if not write.verified:
+        return _("NOT VERIFIED")
+    return _("verified") if write.proposal else DASH
 
 
 def _write_cell(corner: CornerWrite | None, display: Display) -> str:

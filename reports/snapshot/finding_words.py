@@ -10,6 +10,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from calibration.metrology.corners import CORNERS
+from calibration.rules import texts
 from reports.drawing import quantities
 from reports.drawing.words import axle_name, corner_name
 
@@ -124,9 +125,28 @@ class _Shown(dict[str, str]):
 
 def statement(source: Source, code: str, values: Mapping[str, Any]) -> str:
     """What was seen."""
-    shown = _shown(source, values)
+    shown = _shown(source, {name: value for name, value in values.items() if name != "beyond"})
     text = str(STATEMENTS[code]) % shown if code in STATEMENTS else ""
+    if code == "setpoint_out_of_range" and "expected" in values:
+        text += " " + _("Expected was %(expected)s.") % shown
+    if values.get("beyond"):
+        text += " " + _("They go further than any proposal may: %(limits)s.") % {"limits": _beyond(source, values)}
     return f"{place(None, values)}: {text}" if "axle" in values else text
+
+
+def _beyond(source: Source, values: Mapping[str, Any]) -> str:
+    """The limits that a write without a proposal went beyond."""
+    return "; ".join(
+        f"{corner_name(each['corner'])}: {texts.LIMITS[each['code']]}"
+        % {name: _of_limit(source, each["code"], each[name]) for name in ("value", "limit")}
+        for each in values["beyond"]
+    )
+
+
+def _of_limit(source: Source, code: str, value: int) -> str:
+    """A set-point as the vehicle's are shown; a difference of set-points as a plain number."""
+    is_set_point = code in ("setpoint_range", "band")
+    return quantities.counts(value, "hexadecimal" if source.hexadecimal and is_set_point else "decimal")
 
 
 def remedy(code: str, corner: str, values: Mapping[str, Any]) -> str | None:

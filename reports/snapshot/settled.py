@@ -169,6 +169,18 @@ def _credible_since(source: Source, row: Finding) -> Told:
     return None
 
 
+def _in_range_since(source: Source, row: Finding) -> Told:
+    """A round since read set-points that can be right, and at this corner one inside what it had been outside of."""
+    low, high = row.values.get("low"), row.values.get("high")
+    specification = source.case.record.specification
+    for each in _later(source.case.rounds, _moment(source, row)):
+        count = each.setpoints.get(row.corner)
+        outside = count is None or (low is not None and count < low) or (high is not None and count > high)
+        if specification is not None and credible(each.setpoints, specification) and not outside:
+            return _told_counts(source, each)
+    return None
+
+
 def _facts_with_counts(source: Source, row: Finding) -> list[Round | Write]:
     since = _moment(source, row)
     facts: list[Round | Write] = [*_later(source.case.rounds, since), *_later(source.case.writes, since)]
@@ -196,7 +208,7 @@ _BY_RECORD: Final[dict[str, Callable[[Source, Finding], Told]]] = {
     "large_warp": _no_longer_twisted,
     "write_not_verified": _stored_since,
     "setpoints_changed_elsewhere": _as_expected_since,
-    "setpoint_out_of_range": _credible_since,
+    "setpoint_out_of_range": _in_range_since,
     "linked_setpoints_differ": _credible_since,
     "setpoints_incomplete": _credible_since,
 }

@@ -7,6 +7,7 @@ from datetime import timedelta
 import pytest
 
 from calibration.models import Decision
+from calibration.rules.explain import next_step_detail
 from calibration.services import decisions
 from fleet import services as fleet_services
 from fleet.errors import Conflict, Forbidden, Invalid, NotFound, TooMany
@@ -326,3 +327,27 @@ def test_an_entry_that_a_limit_refuses_leaves_the_open_proposal_as_it_was(site: 
     assert bench.standing.open_proposal is not None
     assert bench.standing.open_proposal.id == proposal.pk
     assert bench.next_step == "write"
+
+
+def test_an_entry_that_a_limit_refuses_does_not_lead_past_a_refused_approval(waiting: Bench) -> None:
+    waiting.decide("refuse")
+    assert waiting.enter(FL=COUNTS["FL"] + 100).outcome == "refused"
+    assert (waiting.next_step, waiting.reason) == ("inspect", "approval_refused")
+    with pytest.raises(Conflict):
+        waiting.propose()
+
+
+def test_who_comes_after_a_refusal_is_told_who_refused_and_why(waiting: Bench) -> None:
+    waiting.decide("refuse")
+    with pytest.raises(Conflict) as refusal:
+        waiting.propose()
+    told = next_step_detail(waiting.standing)
+    assert str(refusal.value.detail) == told
+    assert f"{waiting.site.manager.membership.name} refused it, and gave this reason: looked at the vehicle." in told
+
+
+def test_an_operators_contact_is_told_the_reason_without_a_name(waiting: Bench) -> None:
+    waiting.decide("refuse")
+    told = next_step_detail(waiting.standing, names_people=False)
+    assert "The reason given: looked at the vehicle." in told
+    assert waiting.site.manager.membership.name not in told

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from calibration.models import Job
-from calibration.rules.explain import approval_detail, next_step_detail, proposal_detail
+from calibration.rules.explain import approval_detail, left_unconfirmed, next_step_detail, proposal_detail
 from calibration.selectors.approvals import detail_of
 from calibration.selectors.tyres import tyre_change_unrecorded
 from calibration.services.independence import may_decide
@@ -163,7 +163,8 @@ def test_what_is_out_of_turn_is_refused_with_the_same_words(bench: Bench) -> Non
 
 class TestWhatIsOutside:
     def test_corners_are_named(self, bench: Bench) -> None:
-        bench.measure({"FL": 470, "RR": 520})
+        for _ in range(2):
+            bench.measure({"FL": 470, "RR": 520})
         assert told(bench).startswith("Outside tolerance: FL, RR. The front side difference is outside")
 
     def test_a_side_is_the_difference_between_its_corners(self, site: Site) -> None:
@@ -359,3 +360,47 @@ def test_a_reading_in_another_unit_says_which(bench: Bench, height: float, unit:
     ]
     with pytest.raises(Invalid, match=f"looks like {unit}"):
         bench.measure(readings=readings)
+
+
+class TestEndedAfterAWrite:
+    def test_it_says_what_the_vehicle_has_now_and_that_nobody_knows_its_heights(self, bench: Bench) -> None:
+        bench.write(bench.propose())
+        bench.end()
+        text = told(bench)
+        assert f"The set-points read last were FL {bench.setpoints['FL']}, FR 120, RL 118, RR 121." in text
+        assert "No round was measured with them" in text
+        assert "with the reason 'reversion'" in text
+        assert left_unconfirmed(bench.standing)
+
+    def test_the_counts_read_at_the_end_are_those_told(self, bench: Bench) -> None:
+        bench.write(bench.propose())
+        bench.measure()
+        bench.end(setpoints={**bench.setpoints, "RR": 140})
+        assert "RR 140" in told(bench)
+        assert "No round was measured with them" in told(bench)
+
+    def test_rounds_that_showed_no_good_heights_are_told(self, bench: Bench) -> None:
+        bench.write(bench.propose())
+        bench.measure({"FL": 476})
+        bench.end()
+        assert "do not show that everything is within" in told(bench)
+
+    def test_where_all_was_measured_within_nothing_is_added(self, bench: Bench) -> None:
+        bench.write(bench.propose())
+        bench.measure()
+        bench.end()
+        assert not left_unconfirmed(bench.standing)
+        assert "set-points" not in told(bench)
+
+    def test_nor_where_nothing_was_written(self, bench: Bench) -> None:
+        bench.end()
+        assert not left_unconfirmed(bench.standing)
+        assert "set-points" not in told(bench)
+
+    def test_the_job_carries_the_caution(self, site: Site) -> None:
+        http = HttpBench.of(site)
+        http.measured(ONE_HIGH)
+        proposal = http.propose()
+        http.write(proposal)
+        http.made(f"/jobs/{http.job}/end/", {"reason": "Parts missing.", "setpoints": proposal["to_setpoints"]})
+        assert "unconfirmed_height" in {each["code"] for each in http.state()["cautions"]}

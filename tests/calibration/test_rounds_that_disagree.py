@@ -94,3 +94,21 @@ def test_a_pair_disagrees_no_longer_once_the_wrong_reading_is_struck_out(site: S
     assert bench.standing.is_live(found)
     bench.strike(Reading.objects.get(round=measured, height_mm=506).pk, 486, site.manager)
     assert not bench.standing.is_live(found)
+
+
+class TestBeforeAProposal:
+    def test_one_more_round_is_asked_for_before_anything_is_moved(self, site: Site) -> None:
+        bench = Bench.open(site)
+        bench.ready()
+        bench.measure({"FL": 462})
+        bench.measure({"FL": 474})
+        assert (bench.next_step, bench.reason) == ("settle_and_measure", "rounds_disagree")
+        bench.measure({"FL": 469})
+        assert bench.next_step == "propose"
+
+    def test_rounds_that_go_on_to_contradict_each_other_end_at_a_manager(self, bench: Bench) -> None:
+        bench.measure(HIGH)
+        assert bench.reason == "rounds_disagree"
+        bench.measure({"FL": 478})
+        assert corners(bench) == ["FL", "FL"]
+        assert (bench.next_step, bench.reason) == ("get_approval", "rulings_missing")

@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 
 import pytest
+from scipy.stats import norm
 
-from calibration.metrology.agreement import contradictions, critical_difference_mm
+from calibration.metrology.agreement import JOINT_99, contradictions, critical_difference_mm
 from calibration.metrology.pooling import CornerRound, RoundMeasurement
 from calibration.metrology.readings import Repeatability
 from calibration.metrology.uncertainty import Instrument
@@ -14,8 +15,13 @@ from calibration.metrology.uncertainty import Instrument
 TAPE = Instrument("tape 1", 1.0, "II")
 
 
-def corner_round(readings: int, spread_mm: float = 1.0, resolution_mm: float = 1.0) -> CornerRound:
-    return CornerRound(486.0, readings, "mean", 1.0, Repeatability(spread_mm, 12), resolution_mm, 0.3, True)
+def corner_round(readings: int, spread_mm: float = 1.0, resolution_mm: float = 1.0, factor: float = 1.0) -> CornerRound:
+    return CornerRound(486.0, readings, "mean", factor, Repeatability(spread_mm, 12), resolution_mm, 0.3, True)
+
+
+def test_four_corners_together_exceed_it_by_reading_alone_in_one_round_of_a_hundred() -> None:
+    """Bonferroni's inequality, with SciPy's normal quantile."""
+    assert pytest.approx(norm.ppf(1 - 0.01 / 4 / 2), abs=0.005) == JOINT_99
 
 
 def measured(front_left_mm: float, *, identity: str = "", readings: int = 2) -> RoundMeasurement:
@@ -25,19 +31,26 @@ def measured(front_left_mm: float, *, identity: str = "", readings: int = 2) -> 
 
 @pytest.mark.parametrize(("n1", "n2"), [(2, 2), (2, 4), (4, 6)])
 def test_without_settling_or_scale_it_is_the_critical_difference_of_iso_5725_6(n1: int, n2: int) -> None:
-    """ISO 5725-6 gives CD = 2.8·s_r·√(1/(2·n₁) + 1/(2·n₂)) for two groups in one laboratory; f(2) = 2.8."""
+    """ISO 5725-6 gives CD = 2.8·s_r·√(1/(2·n₁) + 1/(2·n₂)) for two groups in one laboratory, at 95 %; f(2) = 2.8."""
     found = critical_difference_mm([corner_round(n1, resolution_mm=1e-9)], corner_round(n2, resolution_mm=1e-9), 0.0)
-    assert found == pytest.approx(2.8 * math.sqrt(1 / (2 * n1) + 1 / (2 * n2)), rel=0.011)
+    at_95 = found * norm.ppf(0.975) / JOINT_99
+    assert at_95 == pytest.approx(2.8 * math.sqrt(1 / (2 * n1) + 1 / (2 * n2)), rel=0.011)
 
 
 def test_the_readings_of_all_rounds_before_count_together_with_the_largest_spread() -> None:
     earlier = [corner_round(2, 0.8), corner_round(2, 1.2)]
     assert critical_difference_mm(earlier, corner_round(2), 1.5) == pytest.approx(
-        3 + 1 + 1.96 * 1.2 * math.sqrt(1 / 4 + 1 / 2)
+        3 + 1 + JOINT_99 * 1.2 * math.sqrt(1 / 4 + 1 / 2)
     )
 
 
-@pytest.mark.parametrize(("difference_mm", "is_told"), [(5.9, False), (6.0, True), (-6.0, True)])
+def test_a_median_counts_as_fewer_readings() -> None:
+    assert critical_difference_mm([corner_round(4, factor=1.25)], corner_round(2), 1.5) == pytest.approx(
+        3 + 1 + JOINT_99 * math.sqrt(1.25**2 / 4 + 1 / 2)
+    )
+
+
+@pytest.mark.parametrize(("difference_mm", "is_told"), [(7.0, False), (7.1, True), (-7.1, True)])
 def test_what_is_above_the_limit_is_told_of_the_later_round(difference_mm: float, is_told: bool) -> None:
     rounds = [measured(486.0, identity="first"), measured(486.0 + difference_mm, identity="second")]
     found = contradictions(rounds, settling_mm=1.5)

@@ -9,6 +9,7 @@ import pytest
 
 from calibration.metrology.corners import CORNERS
 from calibration.metrology.errors import MetrologyError
+from calibration.metrology.limits import limits_exceeded
 from calibration.metrology.planner import Changes, check_limits, permitted_range, reversion_changes
 from calibration.metrology.response import Counts
 from tests.metrology.builders import LINKED_REAR, REAR_ONLY, SPECIFICATION
@@ -161,3 +162,39 @@ def test_the_band_is_not_the_tolerance() -> None:
     wider_tolerance = replace(SPECIFICATION, front=replace(SPECIFICATION.front, tolerance_mm=20.0))
     assert outcomes((16, 0, 0, 0), specification=wider_band, **at)["band"] == "pass"
     assert outcomes((16, 0, 0, 0), specification=wider_tolerance, **at)["band"] == "refuse"
+
+
+BASELINE: Counts = (100, 100, 100, 100)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "beyond"),
+    [
+        (100, 120, set()),
+        (100, 121, {"step"}),
+        (100, 79, {"step"}),
+        (150, 160, set()),
+        (150, 161, {"shift_limit"}),
+        (200, 216, {"band", "shift_limit"}),
+        (50, 39, {"band", "shift_limit"}),
+        (100, 256, {"setpoint_range", "band", "step", "shift_limit"}),
+        (220, 220, set()),
+    ],
+)
+def test_what_was_stored_goes_beyond_the_limits_that_refuse_the_same_proposal(
+    before: int, after: int, beyond: set[str]
+) -> None:
+    found = limits_exceeded(SPECIFICATION, (before, 100, 100, 100), (after, 100, 100, 100), BASELINE)
+    assert {check.code for check in found} == beyond
+    assert {check.corner for check in found} <= {"FL"}
+    case = case_off_by((-12.0, 0, 0, 0), setpoints=(before, 100, 100, 100), baseline=BASELINE)
+    refused = [each for each in check_limits(case, (after - before, 0, 0, 0), kind="entered") if each.corner == "FL"]
+    hard = {(each.code, each.value, each.limit) for each in refused if each.outcome == "refuse"}
+    assert hard == {(each.code, each.value, each.limit) for each in found}
+
+
+def test_where_nothing_was_known_or_is_controlled_no_limit_is_exceeded() -> None:
+    beyond: Counts = (150, None, 200, 200)
+    assert limits_exceeded(REAR_ONLY, (100, 100, None, 200), beyond, BASELINE) == ()
+    [found] = limits_exceeded(SPECIFICATION, (100, None, None, 200), beyond, (None, None, None, None))
+    assert (found.code, found.corner, found.value, found.limit) == ("step", "FL", 50, 20)

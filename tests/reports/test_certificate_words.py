@@ -108,6 +108,12 @@ class TestWhatACertificateSays:
         assert "−0xC → 0x3 read 0x1" in text
         assert "NOT VERIFIED" in text
 
+    def test_a_write_without_a_proposal_is_called_neither_verified_nor_not(self) -> None:
+        sample = sample_documents.reverted()
+        alone = replace(sample, writes=(replace(sample.writes[0], proposal=None),))
+        assert "verified" not in rendered_text(alone).lower()
+        assert "verified" in rendered_text(replace(sample, writes=sample.writes[:1]))
+
     def test_what_was_found_before_a_repair_is_judged_as_it_was_found(self) -> None:
         text = text_of(pdf_of("repaired"))
         assert "Found outside tolerance before the repair: Front left." in text

@@ -225,14 +225,39 @@ class TestOvertaken:
         ready.counts = dict(jobs.COUNTS)
         ready.measure(jobs.WITHIN)
         ready.end("Enough.")
-        first, second = [each for each in document(ready).findings if each.code == "setpoints_changed_elsewhere"]
-        assert (first.status, first.detail) == ("settled", "The set-point read was 182, where 128 was expected.")
-        assert second.status == "open", "nothing since contradicts it"
+        [told] = [each for each in document(ready).findings if each.code == "setpoints_changed_elsewhere"]
+        assert (told.status, told.detail) == ("settled", "The set-point read was 182, where 128 was expected.")
+
+    def outside_the_band(self, ready: Bench) -> None:
+        ready.measure(jobs.WITHIN)
+        ready.counts = {**jobs.COUNTS, "FL": 230}
+        for _ in range(2):
+            ready.measure(jobs.WITHIN)
+
+    def test_a_count_outside_its_band_stays_open_while_it_is_read_again(self, ready: Bench) -> None:
+        self.outside_the_band(ready)
+        told = ended(ready, "setpoint_out_of_range")
+        assert told.detail == "The set-point read was 230, outside 40 to 215. Expected was 128."
+        assert told.status == "open"
+
+    def test_a_count_outside_its_band_is_settled_by_one_inside_it(self, ready: Bench) -> None:
+        self.outside_the_band(ready)
+        ready.counts = dict(jobs.COUNTS)
+        ready.measure(jobs.WITHIN)
+        assert ended(ready, "setpoint_out_of_range").settled.startswith("read anew by ")
+
+    def test_a_changed_count_that_is_still_read_stays_open(self, ready: Bench) -> None:
+        ready.measure(jobs.WITHIN)
+        ready.counts = {**jobs.COUNTS, "FL": 182}
+        ready.measure(jobs.WITHIN)
+        ready.measure(jobs.WITHIN)
+        assert ended(ready, "setpoints_changed_elsewhere").status == "open", "nothing since contradicts it"
 
     @pytest.mark.parametrize("code", ["setpoint_out_of_range", "setpoints_incomplete", "linked_setpoints_differ"])
     def test_impossible_counts_are_settled_by_a_round_that_reads_possible_ones(self, ready: Bench, code: str) -> None:
         measured = ready.measure(jobs.WITHIN)
-        raised(ready, code, corner="FL", source_type="round", source_id=measured.pk)
+        values = {**VALUES, "read": 999, "low": 0, "high": 255}
+        raised(ready, code, corner="FL", source_type="round", source_id=measured.pk, values=values)
         ready.measure(jobs.WITHIN)
         assert ended(ready, code).settled.startswith("read anew by ")
 

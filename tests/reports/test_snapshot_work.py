@@ -45,6 +45,20 @@ def test_write_without_a_proposal_is_shown_with_its_ruling(site: Site, ready: Be
     )
 
 
+def test_a_write_without_a_proposal_names_the_limits_that_it_went_beyond(ready: Bench) -> None:
+    ready.measure(jobs.LOW_FRONT_LEFT)
+    ready.write(None, {**jobs.COUNTS, "FL": 220})
+    ready.end("To be looked at.")
+    [told] = [each for each in document(ready).findings if each.code == "write_without_proposal"]
+    assert told.detail.startswith("Set-points were written without a proposal. They go further than any proposal may:")
+    for words in (
+        "Front left: set-point 220, nearest edge of the corner's band 215",
+        "Front left: change of 92 counts, at most 20 in one write",
+        "Front left: 92 counts from the baseline, never more than 60",
+    ):
+        assert words in told.detail
+
+
 def test_unverified_write_shows_what_was_meant_and_what_was_read(ready: Bench) -> None:
     ready.measure(jobs.LOW_FRONT_LEFT)
     proposal = ready.propose()

@@ -30,7 +30,7 @@ class NewWrite(RecordSerializer):
 
 
 class WriteRecord(RecordedInJob):
-    """A write. Not verified means that the read-back is not what was to be stored."""
+    """A write with what it gave rise to."""
 
     proposal = serializers.UUIDField(source="proposal_id", allow_null=True)
     written_at = AwareDateTime()
@@ -41,7 +41,10 @@ class WriteRecord(RecordedInJob):
         )
     )
     read_back = counts()
-    verified = serializers.BooleanField()
+    verified = serializers.BooleanField(
+        allow_null=True,
+        help_text=_("Whether what was read back is what the proposal wanted; null: written without one."),
+    )
     mismatches = serializers.ListField(child=corner())
     repeats = serializers.UUIDField(
         source="repeats_id",

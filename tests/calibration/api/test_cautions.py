@@ -8,8 +8,8 @@ from calibration.api.serializers.jobs import NEXT_STEPS
 from calibration.rules.cautions import cautions_for
 
 
-def codes(step: str, *, targets_differ: bool = False) -> set[str]:
-    return {each.code for each in cautions_for(step, targets_differ=targets_differ)}
+def codes(step: str, *, targets_differ: bool = False, unconfirmed: bool = False) -> set[str]:
+    return {each.code for each in cautions_for(step, targets_differ=targets_differ, unconfirmed=unconfirmed)}
 
 
 @pytest.mark.parametrize("step", NEXT_STEPS)
@@ -39,3 +39,7 @@ def test_whoever_might_go_under_the_vehicle_is_told_not_to(step: str) -> None:
 @pytest.mark.parametrize("step", ["propose", "get_approval", "write", "sign_off", "done"])
 def test_other_heights_than_the_manufacturers_carry_their_caution(step: str) -> None:
     assert codes(step, targets_differ=True) - codes(step) == {"altered_height"}
+
+
+def test_heights_that_nobody_confirmed_are_told_of_with_what_they_may_do() -> None:
+    assert codes("done", unconfirmed=True) - codes("done") == {"altered_height", "unconfirmed_height"}

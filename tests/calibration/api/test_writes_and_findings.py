@@ -45,6 +45,7 @@ def test_a_write_without_a_proposal_is_a_fact_that_a_manager_rules_on(bench: Htt
     again = bench.post(f"/jobs/{bench.job}/rulings/", body, bench.manager)
 
     assert (finding["code"], finding["severity"]) == ("write_without_proposal", "review")
+    assert write["verified"] is None, "nothing was wanted that it could be compared with"
     assert by_technician.status_code == 403
     assert (ruling["finding"], ruling["decision"]) == (finding["id"], "accept")
     assert (again.status_code, again.json()["type"]) == (409, "ruled_already")
