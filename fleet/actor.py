@@ -29,6 +29,9 @@ class Actor:
     may_approve: bool = False
     device_at: datetime | None = None
     token_id: uuid.UUID | None = field(default=None, compare=False)
+    session_id: uuid.UUID | None = field(default=None, compare=False)
+    tablet_id: uuid.UUID | None = field(default=None, compare=False)
+    """The tablet that the call comes from; alone, without a person, it may do next to nothing."""
 
     @property
     def clock_offset(self) -> timedelta:

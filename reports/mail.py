@@ -105,9 +105,8 @@ def send_invitation(invitation_id: uuid.UUID, now: datetime) -> None:
     values = {
         "name": invitation.membership.name,
         "workshop": invitation.workshop.name,
-        "code": invitation_code(invitation),
         "until": date_format(invitation.expires_at, "DATETIME_FORMAT"),
-        "url": settings.PUBLIC_URL,
+        "url": f"{settings.PUBLIC_URL}/invitation/{invitation_code(invitation)}/",
     }
     _send(
         invitation.membership.user.email,
@@ -115,9 +114,8 @@ def send_invitation(invitation_id: uuid.UUID, now: datetime) -> None:
         _("Invitation to %(workshop)s") % values,
         _(
             "%(name)s,\n\n%(workshop)s has invited you to its calibration records.\n"
-            "Set your own password (and, for signing, your PIN) with this code.\n"
-            "It works once, until %(until)s UTC:\n\n"
-            "    %(code)s\n\n%(url)s\n"
+            "Set your own password (and, for signing, your PIN) on this page.\n"
+            "It works once, until %(until)s UTC:\n\n%(url)s\n"
         )
         % values,
     )

@@ -21,7 +21,7 @@ def pytest_configure(config: pytest.Config) -> None:
     # Argon2 is slow on purpose; tests/deploy checks that it is what the service uses.
     settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
     # Processes of one test run share nothing, and one `cache.clear()` forgets all attempts.
-    settings.CACHES["shared"] = settings.CACHES["default"]
+    settings.CACHES["default"] = settings.CACHES["process"]
     # The manifest exists only after collectstatic, and so does the folder.
     settings.STATIC_ROOT.mkdir(parents=True, exist_ok=True)
     settings.STORAGES["staticfiles"] = {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}

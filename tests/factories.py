@@ -14,9 +14,9 @@ from rest_framework.test import APIClient
 
 from fleet import services
 from fleet.actor import Actor
+from fleet.callers import actor_for
 from fleet.credentials import find
 from fleet.ids import new_id
-from fleet.middleware import actor_for
 from fleet.models import (
     Bay,
     Fitment,

@@ -20,14 +20,18 @@ from fleet.errors import NotFound
 from fleet.models import Membership, Role, Workshop
 from fleet.permissions import Permission, require
 from fleet.services.changes import acting_person
+from fleet.sign_in.passwords import require_own_password
 
-from .choices import Choice
+from .choices import Choice, ListOf
 from .etags import expected_versions
 from .fields import StrictBoolean, TrimmedText
 from .inputs import PasswordField, PinField, RequestBody, VersionNumber
 from .resources import SIGN_IN_THROTTLES, ActionViewSet
 from .throttling import PasswordThrottle
 from .tokens import UserSerializer, require_not_elsewhere
+
+SIGNING_IN_ROLES = [role.value for role in Role if role is not Role.INTEGRATOR]
+"""Of people; a program has no second factor."""
 
 
 class WorkshopChanges(RequestBody):
@@ -45,6 +49,14 @@ class WorkshopChanges(RequestBody):
     single_person = StrictBoolean(
         help_text=_("One person approves alone. Refused, and switched off, when a second one may approve.")
     )
+    second_factor_required_for = ListOf(
+        child=Choice(SIGNING_IN_ROLES),
+        max_length=len(SIGNING_IN_ROLES),
+        help_text=_("Roles of people who must set up a second factor before anything else."),
+    )
+
+    def validate_second_factor_required_for(self, value: list[str]) -> list[str]:
+        return sorted(set(value))
 
     def validate_time_zone(self, value: str) -> str:
         if value not in zoneinfo.available_timezones():
@@ -210,6 +222,7 @@ class AcceptanceView(ActionViewSet):
         if credential is None:
             raise NotFound(_("This code is unknown or expired. Ask your manager to invite you again."))
         require_not_elsewhere(request, credential.workshop_id)
+        require_own_password(request._request, credential, data["password"])
         person, is_new = services.invitation_accept(
             credential=credential, password=data["password"], pin=data.get("pin"), now=timezone.now()
         )

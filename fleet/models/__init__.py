@@ -4,6 +4,7 @@ from .base import RecordModel, TenantModel, VersionedModel
 from .instruments import Bay, Instrument, InstrumentCalibration, InstrumentWithdrawal
 from .ledger import LedgerEntry, Numbering, OutboxItem, Receipt
 from .people import AccessToken, Invitation, Membership, Role, User
+from .sign_in import BrowserSession, EnrolmentCode, RefusedSignIn, SignInEvent, Tablet
 from .vehicles import (
     Fitment,
     Operator,
@@ -19,6 +20,8 @@ from .workshop import Installation, Workshop
 __all__ = [
     "AccessToken",
     "Bay",
+    "BrowserSession",
+    "EnrolmentCode",
     "Fitment",
     "Installation",
     "Instrument",
@@ -32,9 +35,12 @@ __all__ = [
     "OutboxItem",
     "Receipt",
     "RecordModel",
+    "RefusedSignIn",
     "Role",
     "ServiceEvent",
+    "SignInEvent",
     "Specification",
+    "Tablet",
     "TenantModel",
     "Tenure",
     "User",

@@ -14,6 +14,18 @@ from .people import (
     pin_set,
     preferences_set,
 )
+from .sessions import session_begin, session_end
+from .sign_in_events import account_event_note, refusal_note, sign_in_event_note
+from .tablets import (
+    enrolment_offer,
+    person_at_tablet,
+    tablet_enrol,
+    tablet_pin_failure_note,
+    tablet_pin_prove,
+    tablet_rename,
+    tablet_renew_secret,
+    tablet_revoke,
+)
 from .tokens import integrator_token_issue, token_issue, token_renew_secret, token_revoke
 from .vehicle_facts import clock_findings, event_record, fitment_record
 from .vehicle_models import specification_add, vehicle_model_add, vehicle_model_update
@@ -24,9 +36,11 @@ __all__ = [
     "Certificate",
     "FoundedWorkshop",
     "WrongPin",
+    "account_event_note",
     "bay_add",
     "bay_update",
     "clock_findings",
+    "enrolment_offer",
     "event_record",
     "fitment_record",
     "instrument_add",
@@ -37,6 +51,7 @@ __all__ = [
     "invitation_code",
     "operator_add",
     "operator_update",
+    "person_at_tablet",
     "person_invite",
     "person_reinvite",
     "person_update",
@@ -44,7 +59,17 @@ __all__ = [
     "pin_prove",
     "pin_set",
     "preferences_set",
+    "refusal_note",
+    "session_begin",
+    "session_end",
+    "sign_in_event_note",
     "specification_add",
+    "tablet_enrol",
+    "tablet_pin_failure_note",
+    "tablet_pin_prove",
+    "tablet_rename",
+    "tablet_renew_secret",
+    "tablet_revoke",
     "token_issue",
     "token_renew_secret",
     "token_revoke",

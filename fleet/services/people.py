@@ -24,6 +24,7 @@ from fleet.permissions import Permission, require
 
 from .changes import acting_person, locked, referenced, store
 from .invitations import invitation_make
+from .sessions import sessions_end_all
 from .tokens import revoke_all
 
 PIN_ATTEMPTS: Final = 5
@@ -139,6 +140,7 @@ def person_update(
         ledger.append(actor, "person_changed", person)
         if was_active and not person.is_active:
             revoke_all(actor, AccessToken.objects.filter(membership=person, revoked_at=None))
+            sessions_end_all(actor, person)
         end_single_person(actor, workshop)
     return person
 

@@ -13,6 +13,7 @@ from django.db import IntegrityError, models, transaction
 from fleet.api.problems import problem_for_exception
 from fleet.ids import new_id
 from fleet.models import (
+    AccessToken,
     Bay,
     Installation,
     Instrument,
@@ -105,6 +106,15 @@ class Going:
         values = {"user": user, "name": "N", "roles": ["technician"], "created_at": self.now}
         return Membership.objects.create(**{**values, **changes})
 
+    def token(self, **changes: Any) -> AccessToken:
+        values = {
+            "membership": self.site.technician.membership,
+            "device": "d",
+            "digest": new_id().bytes,
+            "created_at": self.now,
+        }
+        return AccessToken.objects.create(**{**values, **changes})
+
     def numbering(self, **changes: Any) -> Numbering:
         return Numbering.objects.create(**{"series": "job", **changes})
 
@@ -127,6 +137,7 @@ VIOLATIONS: dict[str, tuple[str, dict[str, Any]]] = {
     "fleet_membership_known_roles": ("member", {"roles": ["chief"]}),
     "fleet_membership_contact_has_operator": ("member", {"roles": ["operator_contact"]}),
     "fleet_membership_integrator_alone": ("member", {"roles": ["integrator", "manager"]}),
+    "fleet_accesstoken_bound_by_kind": ("token", {"kind": "tablet"}),
     "fleet_installation_one_row": ("installation", {"id": 2}),
 }
 REPETITIONS: dict[str, str] = {

@@ -1,0 +1,97 @@
+"""The files of the bench app with their hashes: what a tablet keeps to open the app without network."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Final
+
+from django.conf import settings
+from django.contrib.staticfiles import finders
+
+STYLES: Final = (
+    "looks/tokens.css",
+    "looks/base.css",
+    "looks/forms.css",
+    "looks/parts.css",
+    "looks/tables.css",
+    "looks/figures.css",
+    "looks/bench.css",
+    "bench/bench.css",
+    "bench/job.css",
+)
+OF_THE_LOOKS: Final = ("looks/tolerance-bar.js",)
+ICONS: Final = ("looks/icon.svg", "bench/icons/icon-192.png", "bench/icons/icon-512.png")
+FOLDER: Final = "bench/"
+START: Final = "bench/app/main.js"
+NOT_OF_THE_APP: Final = ("bench/service-worker.js",)
+"""The browser keeps the worker itself, and asks for it anew."""
+
+
+@dataclass(frozen=True, slots=True)
+class Asset:
+    """A file as the browser asks for it, and as it must be."""
+
+    name: str
+    sha256: bytes
+
+    @property
+    def url(self) -> str:
+        return address_of(self.name)
+
+    @property
+    def integrity(self) -> str:
+        """As in Subresource Integrity."""
+        return f"sha256-{base64.b64encode(self.sha256).decode()}"
+
+
+def address_of(name: str) -> str:
+    """Without a hash in it: modules import one another by their plain names, and the worker's list has the hashes."""
+    return f"{settings.STATIC_URL}{name}"
+
+
+@cache
+def assets() -> tuple[Asset, ...]:
+    """All files of the app. They change with the release only, hence are read once in a process."""
+    names = sorted({*STYLES, *ICONS, *OF_THE_LOOKS, *_names_of_the_app()})
+    return tuple(Asset(name, hashlib.sha256(file_of(name).read_bytes()).digest()) for name in names)
+
+
+def styles() -> list[Asset]:
+    """In the order in which the page loads them."""
+    of_name = {asset.name: asset for asset in assets()}
+    return [of_name[name] for name in STYLES]
+
+
+def modules() -> list[Asset]:
+    """The modules of the app, which the browser may fetch at once instead of one level of imports after the other."""
+    return [asset for asset in assets() if asset.name.endswith(".js")]
+
+
+def version_of(contents: Iterable[bytes]) -> str:
+    """Names the cache on the tablet: another one for every change of any file, or of these contents."""
+    digest = hashlib.sha256(json.dumps([[asset.url, asset.integrity] for asset in assets()]).encode())
+    for content in contents:
+        digest.update(hashlib.sha256(content).digest())
+    return digest.hexdigest()[:32]
+
+
+def _names_of_the_app() -> Iterator[str]:
+    for finder in finders.get_finders():
+        for name, _storage in finder.list([]):
+            path = Path(name).as_posix()
+            if path.startswith(FOLDER) and path.endswith((".js", ".css")) and path not in NOT_OF_THE_APP:
+                yield path
+
+
+def file_of(name: str) -> Path:
+    """Where a static file lies."""
+    found = finders.find(name)
+    if found is None:
+        raise FileNotFoundError(f"The bench app's file {name} is missing.")
+    return Path(found)

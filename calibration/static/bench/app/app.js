@@ -1,0 +1,289 @@
+/**
+ * The app: who is at the tablet, which screen is shown, what it is given, and what happens when something changed.
+ *
+ * Whatever may change the screen ends in `refresh`: it gathers the context anew, and the screen is updated, or rendered
+ * again where something that it shows is different.
+ */
+
+import { askForPersistence } from "../offline/store.js";
+import { appearance } from "./appearance.js";
+import { Cupboard } from "./cupboard.js";
+import { Drafts } from "./drafts.js";
+import { h } from "./dom.js";
+import { Frame } from "./frame.js";
+import { notAccepted, notKept } from "./problems.js";
+import { Reads } from "./reads.js";
+import { intentsOf, recordsOf } from "./records.js";
+import { hashOf, routeOf } from "./router.js";
+import { screenFor } from "./screens.js";
+import { storageRefused } from "./screens/refused.js";
+import { Sending } from "./sending.js";
+import { Service } from "./service.js";
+import { Session } from "./session.js";
+import { gettext, ngettext } from "./texts.js";
+import { unitsOf } from "./units.js";
+
+/** @typedef {import("./context.js").Context} Context */
+/** @typedef {import("./context.js").Job} Job */
+/** @typedef {import("./context.js").Screen} Screen */
+/** @typedef {import("../offline/types.js").Event} OutboxEvent */
+
+export const CUPBOARD = "levelbook bench";
+const ASK_AGAIN_MS = 15_000;
+const CHECK_EVERY = 4;
+const NOTHING_PENDING = { count: 0, waiting: 0, not_accepted: 0, to_sign: 0, since: null };
+
+export class App {
+  frame = new Frame();
+  online = navigator.onLine;
+  /** @type {Sending | null} */
+  sending = null;
+  /** @type {Screen | null} */
+  screen = null;
+  /** @type {'ready' | 'insecure' | 'unable' | null} */
+  installation = null;
+  /** @type {{persisted: boolean, used: number | null, quota: number | null} | null} */
+  storage = null;
+  #shown = { place: "", figure: "" };
+  #ticks = 0;
+  /** @type {Promise<void>} */
+  #queue = Promise.resolve();
+  /** @type {Set<string>} ids of jobs that the service does not know */
+  unknownJobs = new Set();
+
+  constructor() {
+    this.cupboard = new Cupboard(CUPBOARD);
+    this.service = new Service((reply) => this.answered(reply));
+    this.session = new Session(this.cupboard, this.service);
+    const token = () => this.session.person?.token ?? null;
+    this.reads = new Reads(this.cupboard, this.service, token, () => this.session.people());
+    this.drafts = new Drafts(this.cupboard);
+  }
+
+  async start() {
+    try {
+      await this.session.open();
+      await this.drafts.open();
+      await this.reads.sweep();
+    } catch (error) {
+      this.frame.mount();
+      return this.#only(storageRefused());
+    }
+    this.frame.mount();
+    this.storage = await askForPersistence().catch(() => null);
+    this.openOutbox();
+    this.#listen();
+    await this.show();
+  }
+
+  /** The outbox of the workshop that the tablet is enrolled in. */
+  openOutbox() {
+    const workshop = this.session.enrolled?.workshop.id;
+    if (!workshop || this.sending) return;
+    this.sending = new Sending({
+      workshop,
+      token: (person) => this.session.token(person),
+      answered: (answer) => this.answered(answer),
+      happened: (event) => void this.#happened(event),
+      passed: (report) => {
+        if (report.storage_full) this.frame.say(...notKept({ code: "storage_full" }));
+        if (this.session.person && report.sign_in.has(this.session.person.id)) void this.signedOut();
+        void this.refresh();
+      },
+      failed: (failure) => this.frame.say(...notKept(failure)),
+    });
+    this.sending.sender.wake();
+  }
+
+  /** The screen that the address asks for. */
+  async show() {
+    this.screen?.leave?.();
+    this.screen = null;
+    await this.refresh();
+    const { name, rest } = routeOf(location.hash);
+    if (name === "job" && rest[0]) await this.readJob(rest[0]);
+  }
+
+  /**
+   * Ask for a job, and show what changed.
+   * @param {string} id
+   */
+  async readJob(id) {
+    if (!this.session.person) return;
+    const job = await this.reads.refresh(id);
+    if (job) this.unknownJobs.delete(id);
+    else if (this.online) this.unknownJobs.add(id);
+    await this.refresh();
+  }
+
+  /** Something changed. One after the other, so that what is newest is shown last. */
+  refresh() {
+    this.#queue = this.#queue.then(() => this.#refresh()).catch((error) => this.#failed(error));
+    return this.#queue;
+  }
+
+  async #refresh() {
+    const context = await this.#context();
+    this.#tell(context);
+    const place = this.#place(context);
+    const figure = JSON.stringify(this.#figure(context));
+    if (place === this.#shown.place && this.screen) {
+      const isOther = this.screen.update ? this.screen.update(context) === "again" : figure !== this.#shown.figure;
+      if (isOther) this.#draw(context, false);
+    } else this.#draw(context, place !== this.#shown.place);
+    this.#shown = { place, figure };
+  }
+
+  /**
+   * @param {Context} context
+   * @param {boolean} isNew
+   */
+  #draw(context, isNew) {
+    if (!isNew) this.screen?.leave?.();
+    this.screen = screenFor(this, context);
+    this.frame.show(this.screen, isNew);
+  }
+
+  /** @param {Context} context */
+  #tell({ job, online, pending, person }) {
+    const vehicle = job?.vehicle ?? null;
+    this.frame.tell({ vehicle, online, pending, person: this.session.person ? person.name : null });
+  }
+
+  /** Which screen it is: another one takes the focus. @param {Context} context */
+  #place({ route }) {
+    const { enrolled, person } = this.session;
+    return JSON.stringify([enrolled?.tablet.id, person?.id, route]);
+  }
+
+  /** What a screen without `update` shows of what may change. @param {Context} context */
+  #figure({ job, waiting, online, units, hand, route }) {
+    const about = job && [job.content_sha256, job.next_step, job.approval?.state, job.sign_off?.id];
+    const unread = this.unknownJobs.has(route.rest[0]);
+    return [about, waiting.map(({ id, state }) => [id, state]), online, units.length, hand, unread, this.installation];
+  }
+
+  /** @returns {Promise<Context>} */
+  async #context() {
+    const route = routeOf(location.hash);
+    const id = route.name === "job" ? (route.rest[0] ?? null) : null;
+    const job = id && this.session.person ? await this.reads.job(id) : null;
+    const person = this.session.person;
+    const units = unitsOf(person?.length ?? "mm", document.documentElement.lang || undefined);
+    const read_at = id ? await this.reads.readAt(id) : null;
+    return {
+      route,
+      job,
+      read_at,
+      waiting: job && this.sending ? await this.sending.waitingOf(job.vehicle.id, read_at ?? 0) : [],
+      online: this.online,
+      pending: (await this.sending?.outbox.pending()) ?? NOTHING_PENDING,
+      person: { id: person?.id ?? "", name: person?.name ?? "" },
+      units,
+      hand: appearance().hand,
+      navigate: (hash) => this.navigate(hash),
+      ...this.#records(job, person?.id ?? ""),
+      reads: this.reads,
+      drafts: this.drafts,
+      say: (text, severity = "note") => this.frame.say(text, severity),
+    };
+  }
+
+  /**
+   * @param {Job | null} job
+   * @param {string} person
+   */
+  #records(job, person) {
+    const sending = /** @type {Sending} */ (this.sending);
+    const desk = { sending, person, job, notKept: (/** @type {any} */ error) => this.frame.say(...notKept(error)) };
+    const records = recordsOf(desk);
+    return { records, intents: intentsOf(desk) };
+  }
+
+  /** @param {string} hash */
+  navigate(hash) {
+    if (location.hash === hash) void this.show();
+    else location.hash = hash;
+  }
+
+  /** @param {{status: number, problem: import("../offline/types.js").Problem | null}} answer */
+  answered({ status, problem }) {
+    if (problem?.type === "tablet_revoked") return void this.wipe();
+    if (problem?.type === "signed_out") return; // Said by this tablet itself: it did not ask.
+    const isBack = status > 0 && !this.online;
+    if (this.online !== status > 0) {
+      this.online = status > 0;
+      void this.refresh();
+    }
+    if (isBack) this.sending?.sender.online();
+  }
+
+  /** The service takes the person's token no longer, or it is over: their PIN is asked for. */
+  async signedOut() {
+    await this.session.forgetPerson();
+    await this.refresh();
+    this.frame.say(gettext("Enter your PIN again. What you recorded is kept and goes on its way afterwards."), "review");
+  }
+
+  /** This tablet was revoked: nothing of the workshop stays on it. */
+  async wipe() {
+    const sending = this.sending;
+    this.sending = null;
+    this.session.enrolled = this.session.person = null;
+    await Promise.all([sending?.destroy(), this.cupboard.destroy()]);
+    localStorage.clear();
+    this.cupboard = new Cupboard(CUPBOARD);
+    for (const part of [this.session, this.reads, this.drafts]) part.cupboard = this.cupboard;
+    history.replaceState(null, "", hashOf("today"));
+    await this.refresh();
+    const told = gettext("What it held of the workshop has been removed. To use it again, enrol it again.");
+    this.frame.say(gettext("This tablet was revoked"), "stop", h("p", null, told));
+  }
+
+  /** @param {OutboxEvent} event */
+  async #happened(event) {
+    if (event.kind === "restored") return this.#restored(event.count);
+    if (event.kind === "refused" || event.kind === "dropped") this.frame.say(...notAccepted(event));
+    const { name, rest } = routeOf(location.hash);
+    if (name === "job" && rest[0]) await this.readJob(rest[0]);
+  }
+
+  /** @param {number} count */
+  #restored(count) {
+    const text = ngettext(
+      "The service was restored from a backup. %(count)s record that this tablet had sent is sent once more.",
+      "The service was restored from a backup. %(count)s records that this tablet had sent are sent once more.",
+      count,
+    );
+    this.frame.say(text, "review");
+  }
+
+  #listen() {
+    addEventListener("hashchange", () => void this.show());
+    addEventListener("online", () => void this.sending?.check());
+    addEventListener("offline", () => this.answered({ status: 0, problem: null }));
+    document.addEventListener("visibilitychange", () => this.#tick());
+    setInterval(() => this.#tick(), ASK_AGAIN_MS);
+  }
+
+  /** While somebody looks: is the service there, and what did others do to this job? */
+  #tick() {
+    if (document.visibilityState !== "visible") return;
+    this.#ticks += 1;
+    const { name, rest } = routeOf(location.hash);
+    if (!this.online || this.#ticks % CHECK_EVERY === 0) void this.sending?.check();
+    else if (name === "job" && rest[0]) void this.readJob(rest[0]);
+  }
+
+  /** @param {Screen} screen */
+  #only(screen) {
+    this.frame.tell({ vehicle: null, online: this.online, pending: NOTHING_PENDING, person: null });
+    this.frame.show(screen, true);
+  }
+
+  /** @param {unknown} error */
+  #failed(error) {
+    if (error instanceof Error && "code" in error) this.frame.say(...notKept(error));
+    else throw error;
+  }
+}

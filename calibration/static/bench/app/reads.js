@@ -1,0 +1,144 @@
+/**
+ * What screens read: asked of the service, and kept for when the network is away. What is not of today is cleared away:
+ * a tablet that is lost holds no more than the day's work.
+ */
+
+const CLOSED = new Set(["signed_off", "ended", "reverted"]);
+const MOST_KEPT_AHEAD = 30;
+
+/** @typedef {import("./context.js").Reads} ReadsOfContext */
+/** @typedef {import("./context.js").Job} Job */
+/** @typedef {import("./context.js").JobSummary} JobSummary */
+
+/** @implements {ReadsOfContext} */
+export class Reads {
+  /**
+   * @param {import("./cupboard.js").Cupboard} cupboard
+   * @param {import("./service.js").Service} service
+   * @param {() => string | null} token of the person at the tablet
+   * @param {() => Promise<import("./context.js").Person[]>} people who may work at tablets
+   */
+  constructor(cupboard, service, token, people) {
+    this.people = people;
+    this.cupboard = cupboard;
+    this.service = service;
+    this.token = token;
+  }
+
+  /** Clear away what is not of today. */
+  async sweep() {
+    for (const [key, { day }] of await this.cupboard.all("read:")) {
+      if (day !== today()) await this.cupboard.remove(key);
+    }
+  }
+
+  /** @param {string} id */
+  async job(id) {
+    return this.#kept(`/api/v1/jobs/${id}/`);
+  }
+
+  /**
+   * When a job was last read, ms since 1970.
+   * @param {string} id
+   * @returns {Promise<number | null>}
+   */
+  async readAt(id) {
+    return (await this.cupboard.get(`read:/api/v1/jobs/${id}/`))?.at ?? null;
+  }
+
+  /** @param {string} id */
+  async refresh(id) {
+    return this.#asked(`/api/v1/jobs/${id}/`);
+  }
+
+  /** @param {string} vin */
+  async vehicle(vin) {
+    return this.#askedElseKept(`/api/v1/vehicles/${encodeURIComponent(vin)}/`);
+  }
+
+  /** @returns {Promise<JobSummary[]>} */
+  async today() {
+    const page = await this.#askedElseKept("/api/v1/jobs/?page_size=100");
+    /** @type {JobSummary[]} */
+    const jobs = page?.results ?? [];
+    return jobs.filter((job) => !CLOSED.has(job.state) || dayOf(job.closed_at) === today());
+  }
+
+  /**
+   * Read what will be wanted where there is no network: the open jobs of today's list, and the instruments.
+   * @param {JobSummary[]} jobs
+   */
+  async keepAhead(jobs) {
+    const open = jobs.filter((job) => !CLOSED.has(job.state) && job.state !== "paused").slice(0, MOST_KEPT_AHEAD);
+    await this.instruments();
+    for (const { id } of open) {
+      if (!(await this.job(id)) && !(await this.refresh(id))) return;
+    }
+  }
+
+  /** @param {string} text */
+  async find(text) {
+    const page = await this.#answer(`/api/v1/vehicles/?page_size=20&q=${encodeURIComponent(text)}`);
+    return page?.results ?? null;
+  }
+
+  /**
+   * The open job of a vehicle, if any; as far as this tablet knows where the service does not answer.
+   * @param {string} vin
+   * @returns {Promise<JobSummary | null>}
+   */
+  async openJob(vin) {
+    const page = await this.#answer(`/api/v1/jobs/?vehicle=${encodeURIComponent(vin)}&page_size=20`);
+    const jobs = page?.results ?? (await this.today()).filter((/** @type {JobSummary} */ job) => job.vehicle.vin === vin);
+    return jobs.find((/** @type {JobSummary} */ job) => !CLOSED.has(job.state)) ?? null;
+  }
+
+  async instruments() {
+    const page = await this.#askedElseKept("/api/v1/instruments/?page_size=200");
+    return (page?.results ?? []).filter((/** @type {{is_withdrawn: boolean}} */ each) => !each.is_withdrawn);
+  }
+
+  async bays() {
+    return (await this.#askedElseKept("/api/v1/bays/?page_size=200"))?.results ?? [];
+  }
+
+  /** @param {string} job */
+  async certificate(job) {
+    const page = await this.#answer(`/api/v1/certificates/?job=${job}`);
+    return page?.results[0] ?? null;
+  }
+
+  /** @param {string} path */
+  async #askedElseKept(path) {
+    return (await this.#asked(path)) ?? this.#kept(path);
+  }
+
+  /** @param {string} path */
+  async #asked(path) {
+    const at = Date.now(); // What was sent meanwhile may not be in the answer.
+    const body = await this.#answer(path);
+    if (body) await this.cupboard.set(`read:${path}`, { day: today(), at, body });
+    return body;
+  }
+
+  /** @param {string} path */
+  async #kept(path) {
+    return (await this.cupboard.get(`read:${path}`))?.body ?? null;
+  }
+
+  /** @param {string} path */
+  async #answer(path) {
+    return (await this.service.get(path, this.token())).body;
+  }
+}
+
+function today() {
+  return dayOf(new Date());
+}
+
+/** @param {string | Date | null} at */
+function dayOf(at) {
+  if (at === null) return null;
+  const day = new Date(at);
+  return `${day.getFullYear()}-${day.getMonth() + 1}-${day.getDate()}`;
+}

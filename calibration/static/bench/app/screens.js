@@ -1,0 +1,37 @@
+/** Which screen there is to show: enrolment and PIN come before everything else. */
+
+import { renderEnrolment } from "./screens/enrolment.js";
+import { renderJobUnread } from "./screens/job_unread.js";
+import { render as renderJob } from "./screens/job/index.js";
+import { renderOpenJob } from "./screens/open_job.js";
+import { renderPeople } from "./screens/people.js";
+import { renderSettings } from "./screens/settings.js";
+import { renderToday } from "./screens/today.js";
+import { renderTray } from "./screens/tray.js";
+import { renderVehicle } from "./screens/vehicle.js";
+
+/** @typedef {import("./app.js").App} App */
+/** @typedef {import("./context.js").Context} Context */
+/** @typedef {import("./context.js").Screen} Screen */
+/** @typedef {(context: Context, app: App) => Screen} RenderOfShell */
+
+/** @type {Record<string, RenderOfShell>} */
+const SCREENS = {
+  today: renderToday,
+  vehicle: renderVehicle,
+  open: renderOpenJob,
+  tray: renderTray,
+  settings: renderSettings,
+  job: (context, app) => (context.job ? renderJob(context) : renderJobUnread(context, app)),
+};
+
+/**
+ * @param {App} app
+ * @param {Context} context
+ * @returns {Screen}
+ */
+export function screenFor(app, context) {
+  if (!app.session.enrolled) return renderEnrolment(app);
+  if (!app.session.person && context.route.name !== "tray") return renderPeople(app);
+  return (SCREENS[context.route.name] ?? renderToday)(context, app);
+}

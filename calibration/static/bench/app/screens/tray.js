@@ -1,0 +1,102 @@
+/** What is on this tablet only: what waits, and what was not accepted, where a person decides. */
+
+import { fill, h } from "../dom.js";
+import { button, confirm, empty } from "../parts.js";
+import { kindWords, problemWords } from "../problems.js";
+import { kindOf } from "../sending.js";
+import { gettext } from "../texts.js";
+import { dayAndTime } from "../time.js";
+
+/** @typedef {import("../app.js").App} App */
+/** @typedef {import("../../offline/types.js").Entry} Entry */
+
+/**
+ * @param {import("../context.js").Context} _context
+ * @param {App} app
+ * @returns {import("../context.js").Screen}
+ */
+export function renderTray(_context, app) {
+  const content = h("div", { class: "stack" });
+  const draw = async () => fill(content, await trayContent(app, draw));
+  void draw();
+  const now = button(gettext("Send now"), () => void app.sending?.hurry().then(draw), { kind: "main" });
+  return { heading: gettext("Only on this tablet"), content, actions: [now], update: () => void draw() };
+}
+
+/**
+ * @param {App} app
+ * @param {() => Promise<void>} draw
+ * @returns {Promise<import("../context.js").Content>}
+ */
+async function trayContent({ sending }, draw) {
+  if (!sending) return null;
+  const refused = await sending.outbox.tray();
+  const waiting = (await sending.store.read()).records.filter((entry) => entry.state === "waiting");
+  if (!refused.length && !waiting.length) return empty(h("p", null, gettext("Everything that was recorded here is sent.")));
+  return [
+    refused.length > 0 && section("refused", gettext("Not accepted"), refused.map((entry) => refusedCard(sending, entry, draw))),
+    waiting.length > 0 && section("waiting", gettext("Waiting to be sent"), waiting.map(waitingCard)),
+  ];
+}
+
+/**
+ * @param {string} id
+ * @param {string} heading
+ * @param {HTMLElement[]} cards
+ */
+function section(id, heading, cards) {
+  const list = h("ul", { class: "cards" }, ...cards);
+  return h("section", { "aria-labelledby": id }, h("h2", { id, class: "section-head" }, heading), list);
+}
+
+/** @param {Entry} entry */
+function waitingCard({ path, noted_at }) {
+  return h("li", { class: "card" }, h("h3", null, kindWords(kindOf(path))), h("p", null, dayAndTime(noted_at)));
+}
+
+/**
+ * @param {import("../sending.js").Sending} sending
+ * @param {import("../../offline/queue.js").TrayEntry} entry
+ * @param {() => Promise<void>} draw
+ */
+function refusedCard(sending, entry, draw) {
+  const { id, path, noted_at, refusal, state } = entry;
+  const again = async () => {
+    await sending.outbox.retry(id);
+    await sending.hurry();
+    await draw();
+  };
+  const discard = async () => {
+    await sending.outbox.discard(id);
+    await draw();
+  };
+  return h(
+    "li",
+    { class: "card" },
+    h("h3", null, kindWords(kindOf(path))),
+    h("p", null, dayAndTime(noted_at)),
+    h("p", null, problemWords(refusal?.problem ?? null, refusal?.status ?? 0)),
+    entry.behind && h("p", { class: "soft" }, gettext("Probably because an earlier record of this vehicle was not accepted. It comes along when that one is sent again.")),
+    state === "refused" && button(gettext("Send it again"), () => void again()),
+    button(gettext("Save to a file"), () => void save(sending, entry)),
+    confirm(
+      gettext("Throw away"),
+      h("p", null, gettext("It exists nowhere else. Save it to a file first if you are not sure.")),
+      button(gettext("Throw it away for good"), () => void discard(), { kind: "danger", final: true }),
+    ),
+  );
+}
+
+/**
+ * One record as a file that people can read.
+ * @param {import("../sending.js").Sending} sending
+ * @param {import("../../offline/queue.js").TrayEntry} entry
+ */
+async function save(sending, entry) {
+  const fields = (await sending.store.content(entry.id))?.fields ?? {};
+  const text = JSON.stringify({ ...entry, fields }, null, 2);
+  const address = URL.createObjectURL(new Blob([text], { type: "application/json" }));
+  const link = h("a", { href: address, download: `levelbook-${kindOf(entry.path)}-${entry.id}.json` });
+  link.click();
+  URL.revokeObjectURL(address);
+}

@@ -1,0 +1,49 @@
+"""What happened at the door, kept for the person and their managers. E-mail addresses are kept as keyed hashes only."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Final
+from uuid import UUID
+
+from django.utils.crypto import salted_hmac
+
+from fleet.credentials import memberships_of
+from fleet.models import Membership, RefusedSignIn, SignInEvent
+from fleet.tenancy import in_workshop
+
+KEY_SALT: Final = "fleet.services.sign_in_events"
+
+
+def subject_of(email: str) -> bytes:
+    """What stands for an e-mail address that somebody tried to sign in with."""
+    return salted_hmac(KEY_SALT, email.strip().lower(), algorithm="sha256").digest()
+
+
+def sign_in_event_note(
+    *, membership: Membership, kind: SignInEvent.Kind, now: datetime, how: str = "", address: str | None = None
+) -> SignInEvent:
+    """Note it in the workshop of the running transaction."""
+    return SignInEvent.objects.create(
+        membership=membership,
+        kind=kind,
+        how=how,
+        address=address,
+        recorded_at=now,
+        recorded_by=membership.pk,
+    )
+
+
+def account_event_note(
+    *, user_id: UUID, kind: SignInEvent.Kind, now: datetime, how: str = "", address: str | None = None
+) -> None:
+    """Note what happened to a person's account in each of their workshops. Call it outside any transaction of one."""
+    for workshop_id, membership_id, _name in memberships_of(user_id):
+        with in_workshop(workshop_id):
+            member = Membership.objects.get(pk=membership_id)
+            sign_in_event_note(membership=member, kind=kind, now=now, how=how, address=address)
+
+
+def refusal_note(*, email: str, kind: RefusedSignIn.Kind, now: datetime, how: str, address: str | None) -> None:
+    """Note a failed attempt, whether or not there is such a person: the work is the same."""
+    RefusedSignIn.objects.create(subject=subject_of(email), kind=kind, how=how, address=address, happened_at=now)
