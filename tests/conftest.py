@@ -3,6 +3,7 @@
 import os
 from collections.abc import Iterator
 from contextlib import nullcontext
+from copy import deepcopy
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -11,6 +12,8 @@ from tests.distribution import LongFirst, rank
 
 if TYPE_CHECKING:
     from pytest_django import DjangoDbBlocker
+
+    from tests.factories import Site
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -70,6 +73,27 @@ def committed_db(django_db_setup: None, django_db_blocker: "DjangoDbBlocker") ->
     with django_db_blocker.unblock():
         yield
         connections.close_all()
+
+
+@pytest.fixture(scope="session")
+def standing_sites(django_db_setup: None, django_db_blocker: "DjangoDbBlocker") -> "tuple[Site, Site]":
+    """Two workshops that stay for as long as the database; what a test does to them is rolled back."""
+    from tests.factories import make_site
+
+    with django_db_blocker.unblock():
+        return make_site(), make_site()
+
+
+@pytest.fixture
+def site(standing_sites: "tuple[Site, Site]", db: None) -> "Site":
+    """A workshop with a manager and a technician, within the test's transaction."""
+    return deepcopy(standing_sites[0])
+
+
+@pytest.fixture
+def other_site(standing_sites: "tuple[Site, Site]", db: None) -> "Site":
+    """Another workshop, which must not be seen from the first."""
+    return deepcopy(standing_sites[1])
 
 
 @pytest.fixture(scope="session")

@@ -14,6 +14,7 @@ from rest_framework.test import APIClient
 
 from fleet import services
 from fleet.actor import Actor
+from fleet.api import examples
 from fleet.callers import actor_for
 from fleet.credentials import find
 from fleet.ids import new_id
@@ -34,54 +35,8 @@ from fleet.vin import with_check_digit
 PASSWORD: Final = "ochre-bench-lamp-41"  # noqa: S105
 PIN: Final = "4711"
 TYRE: Final = {"size": "255/60R18", "load_index": 112, "speed_symbol": "V"}
+SPECIFICATION: Final[Mapping[str, Any]] = {**examples.SPECIFICATION, "effective_from": date(2020, 1, 1)}
 """The example of the interface's description, in force for long."""
-SPECIFICATION: Final[Mapping[str, Any]] = {
-    "effective_from": date(2020, 1, 1),
-    "source_kind": "manufacturer",
-    "source": "Brae workshop manual, issue 4, p. 112",
-    "measuring_condition": "empty, half tank",
-    "wheelbase_mm": 2885,
-    "track_front_mm": 1605,
-    "track_rear_mm": 1613,
-    "setpoint_min": 0,
-    "setpoint_max": 255,
-    "setpoint_kind": "absolute",
-    "front": {
-        "target_mm": 486,
-        "tolerance_mm": 6,
-        "setpoint_low": 40,
-        "setpoint_high": 215,
-        "response_mm_per_count": 0.9,
-        "response_sd": 0.15,
-        "axle_load_kg": 1450,
-    },
-    "rear": {
-        "target_mm": 504,
-        "tolerance_mm": 6,
-        "setpoint_low": 40,
-        "setpoint_high": 215,
-        "response_mm_per_count": 1.05,
-        "response_sd": 0.18,
-        "axle_load_kg": 1650,
-    },
-    "side_difference_max_mm": 8,
-    "step_max_counts": 20,
-    "shift_review_counts": 40,
-    "shift_limit_counts": 60,
-    "settling_mm": 1.5,
-    "leak_limit_mm_per_h": 1.0,
-    "air_column_mm": 300,
-    "check_interval_months": 6,
-    "check_interval_km": 20000,
-    "warp_max_mm": 6,
-    "warp_change_max_mm": 20,
-    "readiness_not_applicable": [],
-    "reference_tyre": "255/60R18",
-    "allowed_tyres": ["255/60R18", "275/65R18"],
-    "headlamp_height_mm": 850,
-    "headlamp_inclination_pct": -1.2,
-    "cg_height_mm": 720,
-}
 
 _numbers = itertools.count(1)
 

@@ -97,10 +97,14 @@ def _readings(entry: LedgerEntry) -> str:
 def _proposal(entry: LedgerEntry) -> str:
     proposal = record_of(entry)
     changes = ", ".join(
-        f"{corner} {each['from']} → {each['to']}" for corner, each in sorted(proposal["content"]["changes"].items())
+        f"{corner} {each['from']} → {each['to']}"
+        for corner, each in sorted(proposal["content"]["changes"].items())
+        if each["from"] != each["to"]
     )
     outcome = _OUTCOMES[proposal["outcome"]]
-    return _in_job(entry, _("proposed %(changes)s (%(outcome)s).") % {"changes": changes, "outcome": outcome})
+    return _in_job(
+        entry, _("proposed %(changes)s (%(outcome)s).") % {"changes": changes or _("no change"), "outcome": outcome}
+    )
 
 
 summarises("reversion_begun")(_proposal)

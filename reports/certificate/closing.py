@@ -9,7 +9,7 @@ from reportlab.platypus import Flowable
 
 from . import styles, texts
 from .display import Display
-from .document import Document, Signature
+from .document import ApprovalEntry, Document, Signature
 
 
 def closing_sentences(document: Document) -> list[str]:
@@ -38,36 +38,49 @@ def _brought_back(document: Document) -> list[str]:
 
 
 def _by(document: Document, name: str, when: datetime | None) -> str:
-    return name if when is None else f"{name}, {Display.of(document).stamp_with_zone(when)}"
+    return name if when is None else f"{name}, {Display.of(document).stamp(when)}"
 
 
 def closing(document: Document, width: float) -> list[Flowable]:
     """How the job ended, where nobody signed that it is complete."""
-    sentences = closing_sentences(document)
-    if document.ending is None or not sentences:
+    if document.ending is None or not document.ending.content_sha256:
         return []
-    sentences.append(_("Nobody signs this; the SHA-256 of the record as it then stood is below."))
-    body = [
-        styles.paragraph(" ".join(sentences), styles.SMALL),
-        styles.paragraph(document.ending.content_sha256, styles.HASH),
-    ]
-    return styles.section(_("How the job ended"), body if document.ending.content_sha256 else body[:1], width)
+    text = _("Told on the first page. Nobody signs this; the SHA-256 of the record as it then stood is %(hash)s.")
+    body = styles.paragraph(text % {"hash": document.ending.content_sha256}, styles.SMALL)
+    return styles.section(_("How the job ended"), [body], width)
 
 
 def signatures(document: Document, width: float) -> list[Flowable]:
-    if not document.signatures:
-        return []
-    head = [_("By"), _("Meaning"), _("When"), _("SHA-256 of what was signed or approved")]
-    widths = [width * share for share in (0.21, 0.19, 0.15, 0.45)]
-    rows = [_row(signature, document) for signature in document.signatures]
-    return styles.section(_("Signatures and approvals"), [styles.ruled_table([head], rows, widths)], width)
-
-
-def _row(signature: Signature, document: Document) -> list[styles.Cell]:
-    role = texts.wording(texts.ROLES, signature.role)
-    return [
-        f"{styles.bold(signature.name)}, {styles.markup(role)}",
-        styles.markup(texts.wording(texts.SIGNATURE_MEANINGS, signature.meaning)),
-        styles.markup(Display.of(document).stamp(signature.signed_at)),
-        styles.paragraph(signature.content_sha256, styles.HASH),
+    """Who decided and who signed what; an approval is told once, with its reason and the hash of what was shown."""
+    decided = {(approval.decided_by, approval.decided_at) for approval in document.approvals}
+    items = [_approval(approval, document) for approval in document.approvals]
+    items += [
+        _signature(signature, document)
+        for signature in document.signatures
+        if signature.meaning != "approval" or (signature.name, signature.signed_at) not in decided
     ]
+    if not items:
+        return []
+    title = _("Signatures, approvals and refusals") if document.signatures else _("Approvals and refusals")
+    return styles.section(title, [styles.bullet_markup(item, styles.SMALL_ITEM) for item in items], width)
+
+
+def _approval(approval: ApprovalEntry, document: Document) -> str:
+    subject = texts.wording(texts.APPROVAL_SUBJECTS, approval.subject)
+    decision = texts.wording(texts.APPROVAL_DECISIONS, approval.decision)
+    role = texts.wording(texts.ROLES, approval.role)
+    by = [approval.decided_by, role, Display.of(document).stamp(approval.decided_at)]
+    by += [_("self-approved")] if approval.self_approved else []
+    told = styles.markup(f"{approval.reason} ({', '.join(by)})")
+    return f"{styles.bold(f'{subject}: {decision}')}. {told}{_hash(approval.content_sha256)}"
+
+
+def _signature(signature: Signature, document: Document) -> str:
+    meaning = texts.wording(texts.SIGNATURE_MEANINGS, signature.meaning)
+    by = [signature.name, texts.wording(texts.ROLES, signature.role), Display.of(document).stamp(signature.signed_at)]
+    return f"{styles.bold(meaning)}: {styles.markup(', '.join(by))}.{_hash(signature.content_sha256)}"
+
+
+def _hash(content_sha256: str) -> str:
+    """Of what was shown to whom signed or decided."""
+    return " " + styles.markup(f"SHA-256 {content_sha256}") if content_sha256 else ""

@@ -60,12 +60,8 @@ class Display:
         return DASH if value is None else quantities.counts(value, "hexadecimal" if self.hexadecimal else "decimal")
 
     def stamp(self, moment: datetime | None) -> str:
-        """Day and minute, for tables; the foot of every page states the zone."""
-        return DASH if moment is None else self._local(moment).strftime(_MINUTE)
-
-    def stamp_with_zone(self, moment: datetime | None) -> str:
-        """Day, minute and zone, for sentences."""
-        return DASH if moment is None else stamp_with_zone(self._local(moment))
+        """Day and minute; the foot of every page states the zone."""
+        return DASH if moment is None else stamp(self._local(moment))
 
     def zone(self, moment: datetime) -> str:
         return zone_name(self._local(moment))
@@ -87,9 +83,14 @@ class Display:
         return start if start == end else _("%(start)s to %(end)s") % {"start": start, "end": end}
 
 
+def stamp(moment: datetime) -> str:
+    """Day and minute, where the zone is said elsewhere."""
+    return moment.strftime(_MINUTE)
+
+
 def stamp_with_zone(moment: datetime) -> str:
     """A time that can be taken in one way only: 2026-10-06 08:12 UTC+01:00."""
-    return f"{moment.strftime(_MINUTE)} {zone_name(moment)}"
+    return f"{stamp(moment)} {zone_name(moment)}"
 
 
 def zone_name(moment: datetime) -> str:

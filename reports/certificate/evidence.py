@@ -11,19 +11,20 @@ from reports.drawing.quantities import rounded
 from . import styles, texts
 from .closing import closing, signatures
 from .display import Display, corner_list
-from .document import AxleTarget, Document, InstrumentEntry, ReadinessEntry
+from .document import AxleTarget, Document, InstrumentEntry, SpecificationSummary
 from .record import record
 from .uncertainty_table import uncertainty_budget
 from .work_record import work_record
+
+_FIRM = "\N{NO-BREAK SPACE}"
 
 
 def evidence(document: Document, width: float, renderer_version: str) -> list[list[Flowable]]:
     """One list for each section; where there is nothing to say it is left out."""
     sections = [
-        [styles.paragraph(_("How it was measured and decided"), styles.PART), *_specification(document, width)],
+        _specification(document, width),
         [*_method(document, width), *uncertainty_budget(document, width)],
-        _instruments(document, width),
-        _readiness(document, width),
+        _instruments_and_readiness(document, width),
         *work_record(document, width),
         closing(document, width),
         signatures(document, width),
@@ -34,10 +35,10 @@ def evidence(document: Document, width: float, renderer_version: str) -> list[li
 
 def _specification(document: Document, width: float) -> list[Flowable]:
     specification, display = document.specification, Display.of(document)
-    title = _("Specification")
+    title, part = _("Specification"), _("How it was measured and decided")
     if specification is None:
         none = styles.paragraph(_("None was at hand for this vehicle model."), styles.SMALL)
-        return styles.section(title, [none], width)
+        return styles.section(title, [none], width, part)
     text = _(
         "Revision %(revision)s, in force from %(from)s. Source: %(kind)s, %(source)s. Measuring "
         "condition: %(condition)s. %(front)s. %(rear)s. Left minus right at most %(side)s. Settling "
@@ -53,12 +54,14 @@ def _specification(document: Document, width: float) -> list[Flowable]:
         "side": display.length_with_unit(specification.side_difference_max_mm),
         "settling": display.length_with_unit(specification.settling_mm),
     }
-    words = styles.paragraph(" ".join((text, *_control(document))), styles.SMALL)
-    return styles.section(title, [words, *_concession(document)], width)
+    words = styles.paragraph(" ".join((text, *_control(specification))), styles.SMALL)
+    return styles.section(title, [words, *_concession(document)], width, part)
 
 
 def _axle(name: str, axle: AxleTarget, display: Display) -> str:
-    text = f"{name} {display.length(axle.target_mm)} ± {display.length_with_unit(axle.tolerance_mm)}"
+    text = f"{name} {display.length(axle.target_mm)} ± {display.length_with_unit(axle.tolerance_mm)}".replace(
+        " ", _FIRM
+    )
     if axle.setpoint_low is None or axle.setpoint_high is None:
         return text
     band = _("set-points %(low)s to %(high)s") % {
@@ -68,11 +71,8 @@ def _axle(name: str, axle: AxleTarget, display: Display) -> str:
     return f"{text}, {band}"
 
 
-def _control(document: Document) -> list[str]:
+def _control(specification: SpecificationSummary) -> list[str]:
     """What the control unit can and cannot move."""
-    specification = document.specification
-    if specification is None:
-        return []
     sentences = []
     uncontrolled = [corner for corner in CORNERS if corner not in specification.controlled_corners]
     if uncontrolled:
@@ -119,30 +119,25 @@ def _traceability(document: Document) -> list[str]:
     return sentences
 
 
-def _instruments(document: Document, width: float) -> list[Flowable]:
-    if not document.instruments:
-        return []
-    head = [_("Instrument"), _("Accuracy"), _("Resolution"), _("Calibrated"), _("Due"), _("Certificate no.")]
-    widths = [width * share for share in (0.22, 0.24, 0.12, 0.12, 0.12, 0.18)]
-    rows = [_instrument_row(instrument, document) for instrument in document.instruments]
-    return styles.section(_("Measuring instruments"), [styles.ruled_table([head], rows, widths)], width)
-
-
 def _instrument_name(instrument: InstrumentEntry) -> str:
     return f"{texts.wording(texts.INSTRUMENT_KINDS, instrument.kind)} {instrument.serial}"
 
 
-def _instrument_row(instrument: InstrumentEntry, document: Document) -> list[styles.Cell]:
+def _instrument(instrument: InstrumentEntry, document: Document) -> Paragraph:
+    """What heights were measured with, and its calibration."""
     display = Display.of(document)
-    cells = [
-        _instrument_name(instrument),
-        _accuracy(instrument, display),
-        display.length_with_unit(instrument.resolution_mm),
-        display.day(instrument.calibrated_on),
-        display.day(instrument.calibration_due_on),
-        instrument.calibration_reference or _("none on record"),
-    ]
-    return [styles.markup(cell) for cell in cells]
+    text = _(
+        "%(accuracy)s, resolution %(resolution)s, calibrated %(calibrated)s, due %(due)s, calibration certificate "
+        "%(certificate)s."
+    ) % {
+        "accuracy": _accuracy(instrument, display),
+        "resolution": display.length_with_unit(instrument.resolution_mm),
+        "calibrated": display.day(instrument.calibrated_on),
+        "due": display.day(instrument.calibration_due_on),
+        "certificate": instrument.calibration_reference or _("none on record"),
+    }
+    name = styles.bold(_instrument_name(instrument))
+    return Paragraph(f"{name}: {styles.markup(text)}", styles.SMALL)
 
 
 def _accuracy(instrument: InstrumentEntry, display: Display) -> str:
@@ -156,21 +151,25 @@ def _accuracy(instrument: InstrumentEntry, display: Display) -> str:
     }
 
 
-def _readiness(document: Document, width: float) -> list[Flowable]:
-    """Three items side by side; a failed or undone one stands out by its word and weight."""
-    if not document.readiness:
+def _instruments_and_readiness(document: Document, width: float) -> list[Flowable]:
+    """With what was measured, and in which condition the vehicle was."""
+    instruments = [_instrument(each, document) for each in document.instruments]
+    readiness = [*_outcomes(document), *_readiness_notes(document)]
+    if not instruments and not readiness:
         return []
-    cells: list[styles.Cell] = [_readiness_cell(entry) for entry in document.readiness]
-    rows = [[*cells[start : start + 3], "", ""][:3] for start in range(0, len(cells), 3)]
-    grid = styles.plain_table(rows, [width / 3] * 3, ("LEFTPADDING", (0, 0), (0, -1), 0), *styles.CLOSE)
-    body = [grid, *_checked_by(document), *_readiness_notes(document)]
-    return styles.section(_("Readiness"), body, width)
+    title = _("Measuring instruments and readiness") if instruments else _("Readiness")
+    return styles.section(title, [*instruments, *readiness], width)
 
 
-def _readiness_cell(entry: ReadinessEntry) -> Paragraph:
-    outcome = texts.wording(texts.READINESS_OUTCOMES, entry.outcome)
-    item = texts.wording(texts.READINESS_ITEMS, entry.item)
-    return Paragraph(f"{styles.markup(item)}: {styles.bold(outcome)}", styles.SMALL)
+def _outcomes(document: Document) -> list[Flowable]:
+    """The items by outcome: what failed or was left undone stands first and apart."""
+    told = []
+    for outcome, word in texts.READINESS_OUTCOMES.items():
+        items = [entry.item for entry in document.readiness if entry.outcome == outcome]
+        if items:
+            listed = "; ".join(texts.wording(texts.READINESS_ITEMS, item) for item in items)
+            told.append(f"{styles.bold(str(word))}: {styles.markup(listed)}.")
+    return [Paragraph(" ".join([*told, *_checked_by(document)]), styles.SMALL)] if told else []
 
 
 def _readiness_notes(document: Document) -> list[Flowable]:
@@ -181,11 +180,11 @@ def _readiness_notes(document: Document) -> list[Flowable]:
     ]
 
 
-def _checked_by(document: Document) -> list[Flowable]:
+def _checked_by(document: Document) -> list[str]:
     people = dict.fromkeys(entry.checked_by for entry in document.readiness if entry.checked_by)
     times = [entry.checked_at for entry in document.readiness if entry.checked_at is not None]
     if not people or not times:
         return []
     text = _("Checked by %(people)s, last %(when)s.")
     values = {"people": ", ".join(people), "when": Display.of(document).stamp(max(times))}
-    return [styles.paragraph(text % values, styles.SMALL)]
+    return [styles.markup(text % values)]

@@ -26,7 +26,7 @@ def facts(document: Document, width: float) -> list[Flowable]:
 
 def _column(column: list[Fact], width: float) -> Flowable:
     rows: list[list[styles.Cell]] = [[styles.paragraph(label, styles.SOFT), value] for label, value in column]
-    return styles.plain_table(rows, [_LABEL, width - _LABEL], ("LEFTPADDING", (0, 0), (0, -1), 0))
+    return styles.plain_table(rows, [_LABEL, width - _LABEL], ("LEFTPADDING", (0, 0), (0, -1), 0), *styles.CLOSE)
 
 
 def _vehicle(document: Document) -> list[Fact]:
@@ -50,7 +50,7 @@ def _job(document: Document) -> list[Fact]:
     return [
         *_operator(document.operator),
         (_("Job"), styles.markup(f"{job.number}, {texts.wording(texts.REASONS, job.reason)}")),
-        (_("Received"), styles.markup(display.stamp_with_zone(job.opened_at))),
+        (_("Received"), styles.markup(display.stamp(job.opened_at))),
         (_("Work done"), styles.markup(done)),
         (_("Done by"), styles.markup(", ".join(_workers(document)) or DASH)),
     ]

@@ -4,47 +4,47 @@ from __future__ import annotations
 
 from django.utils.translation import gettext as _
 from reportlab.graphics.shapes import Drawing
-from reportlab.lib.styles import ParagraphStyle
 from reportlab.platypus import Flowable, Paragraph, Spacer
 
-from reports.drawing import palette
+from reports.drawing import palette, plan_view
 from reports.drawing.marks import bar_mark
-from reports.drawing.plan_view import WIDTH as PLAN_WIDTH
-from reports.drawing.plan_view import PlanView, PlanViewCorner, draw_plan_view, span_mm
 from reports.drawing.words import corner_name, verdict_word
 
 from . import styles, texts
 from .closing import closing_sentences
 from .conclusion import conclude, last_state, measured_states
 from .display import Display
-from .document import Document, FollowUp, HeightState, Party
+from .document import Document, FollowUp, HeightState
 from .facts import facts
 from .height_table import height_table
 from .qr import qr_drawing
 
-_QR_SIDE = 76.0
-
-
-_PLAN_SCALES = (1.0, 0.9, 0.8, 0.7)
-"""Sizes of the plan views; smaller ones where that keeps the page whole."""
+_QR_SIDE = 70.0
+_PLAN_HEIGHTS = (plan_view.HEIGHT, 165.0, 152.0, 140.0, plan_view.LEAST_HEIGHT)
+"""Heights of the plan views; lower ones where that keeps the page whole."""
 _SLACK = 8.0
 """Points by which the page may come out longer than its parts were measured."""
 
 
 def front_page(document: Document, width: float, height: float) -> list[Flowable]:
-    """The page, with plan views as large as lets it stay one page; longer ones run on."""
-    tried = [_flowables(document, width, scale) for scale in _PLAN_SCALES]
+    """The page, with plan views as high as lets it stay one page; longer ones run on."""
+    tried = [_flowables(document, width, plan_height) for plan_height in _PLAN_HEIGHTS]
     return next((each for each in tried if styles.height_of(each, width) <= height - _SLACK), tried[0])
 
 
-def _flowables(document: Document, width: float, plan_scale: float) -> list[Flowable]:
+def short_front_page(document: Document, width: float) -> list[Flowable]:
+    """The same as short as it can be, to leave room for what follows."""
+    return _flowables(document, width, plan_view.LEAST_HEIGHT)
+
+
+def _flowables(document: Document, width: float, plan_height: float) -> list[Flowable]:
     return [
         _head(document, width),
         Spacer(0, 6),
         _verdict_box(document, width),
         Spacer(0, 5),
         *facts(document, width),
-        *_plan_views(document, width, plan_scale),
+        *_plan_views(document, width, plan_height),
         *height_table(document, width),
         *_next_steps(document, width),
         *_signed(document),
@@ -53,7 +53,8 @@ def _flowables(document: Document, width: float, plan_scale: float) -> list[Flow
 
 
 def _head(document: Document, width: float) -> Flowable:
-    cells = [[_titles(document), _workshop(document.workshop), _qr(document)]]
+    code = qr_drawing(document.verification_url, _QR_SIDE)
+    cells: list[list[styles.Cell]] = [[_titles(document), _workshop(document), [code]]]
     columns = [width * 0.46, width * 0.54 - _QR_SIDE, _QR_SIDE]
     return styles.plain_table(
         cells,
@@ -61,6 +62,7 @@ def _head(document: Document, width: float) -> Flowable:
         ("LINEBELOW", (0, 0), (-1, -1), 1.6, palette.INK),
         ("LEFTPADDING", (0, 0), (0, 0), 0),
         ("RIGHTPADDING", (2, 0), (2, 0), 0),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 4),
     )
 
 
@@ -81,20 +83,15 @@ def _titles(document: Document) -> list[Flowable]:
     return titles
 
 
-def _workshop(workshop: Party) -> list[Flowable]:
-    lines = [
-        styles.bold(workshop.name),
-        *map(styles.markup, workshop.address),
-        styles.markup(workshop.contact),
-    ]
-    return [Paragraph("<br/>".join(line for line in lines if line), styles.SMALL_RIGHT)]
-
-
-def _qr(document: Document) -> list[Flowable]:
-    centred = ParagraphStyle("qr", styles.SOFT, alignment=1, fontSize=6.6, leading=7.6)
+def _workshop(document: Document) -> list[Flowable]:
+    """Whose document it is, and how to see whether it still holds."""
+    workshop = document.workshop
+    lines = [styles.bold(workshop.name), *map(styles.markup, (*workshop.address, workshop.contact))]
+    verify = f"{styles.markup(_('Scan to verify, or enter the code'))}<br/>{styles.bold(document.verification_code)}"
     return [
-        qr_drawing(document.verification_url, _QR_SIDE - 6),
-        styles.paragraph(_("Scan to verify"), centred),
+        Paragraph("<br/>".join(line for line in lines if line), styles.SMALL_RIGHT),
+        Spacer(0, 4),
+        Paragraph(verify, styles.SOFT_RIGHT),
     ]
 
 
@@ -134,15 +131,13 @@ def _large_mark(look: palette.VerdictLook) -> Drawing:
     return drawing
 
 
-def _plan_views(document: Document, width: float, scale: float) -> list[Flowable]:
+def _plan_views(document: Document, width: float, height: float) -> list[Flowable]:
     views = [_plan_view(title, state, document) for title, state in measured_states(document)]
     if not views:
         return []
-    span = span_mm(views)
-    drawings = [draw_plan_view(view, span=span) for view in views]
-    for drawing in drawings:
-        drawing.renderScale = scale
-    column = max(width / len(drawings), PLAN_WIDTH)
+    span = plan_view.span_mm(views)
+    drawings = [plan_view.draw_plan_view(view, span=span, height=height) for view in views]
+    column = max(width / len(drawings), plan_view.WIDTH)
     row: list[styles.Cell] = list(drawings)
     table = styles.plain_table(
         [row],
@@ -153,10 +148,10 @@ def _plan_views(document: Document, width: float, scale: float) -> list[Flowable
     return [Spacer(0, 3), table, styles.paragraph(_legend(), styles.SOFT), Spacer(0, 4)]
 
 
-def _plan_view(title: str, state: HeightState, document: Document) -> PlanView:
+def _plan_view(title: str, state: HeightState, document: Document) -> plan_view.PlanView:
     dated = f"{title}, {Display.of(document).day(state.taken_at)}"
     corners = {
-        corner: PlanViewCorner(
+        corner: plan_view.PlanViewCorner(
             height_mm=result.mean_mm,
             expanded_uncertainty_mm=result.expanded_uncertainty_mm,
             deviation_mm=result.deviation_mm,
@@ -166,7 +161,7 @@ def _plan_view(title: str, state: HeightState, document: Document) -> PlanView:
         )
         for corner, result in state.corners.items()
     }
-    return PlanView(dated, corners, document.units.length)
+    return plan_view.PlanView(dated, corners, document.units.length)
 
 
 def _legend() -> str:
@@ -178,15 +173,23 @@ def _legend() -> str:
 
 
 def _next_steps(document: Document, width: float) -> list[Flowable]:
-    to_mend = document.ending.to_mend if document.ending else ()
+    to_mend = list(document.ending.to_mend) if document.ending else []
     follow_ups = [_follow_up(follow_up) for follow_up in document.follow_ups]
     blocks = ((_("What to mend"), to_mend), (_("What to do next"), follow_ups))
     return [
         flowable
         for title, lines in blocks
         if lines
-        for flowable in styles.section(title, [styles.bullet(line) for line in lines], width)
+        for flowable in styles.section(title, _bullets(lines, width), width)
     ]
+
+
+def _bullets(lines: list[str], width: float) -> list[Flowable]:
+    """Below each other, or in two columns where none is longer than a line of those."""
+    bullets = [styles.bullet(line) for line in lines]
+    if len(bullets) == 1 or any(each.wrap(width / 2, each.style.leading)[1] > each.style.leading for each in bullets):
+        return list(bullets)
+    return [styles.two_columns(bullets, width)]
 
 
 def _follow_up(follow_up: FollowUp) -> str:
@@ -198,20 +201,17 @@ def _follow_up(follow_up: FollowUp) -> str:
 def _cautions(document: Document, width: float) -> list[Flowable]:
     """This job's own cautions first, then the standing ones in two columns."""
     own: list[Flowable] = [styles.bullet(caution, styles.SMALL_ITEM) for caution in document.cautions]
-    standing: list[Flowable] = [styles.bullet(str(caution), styles.SMALL_ITEM) for caution in texts.CAUTIONS]
-    half = (len(standing) + 1) // 2
-    columns = styles.plain_table(
-        [[standing[:half], standing[half:]]], [width / 2] * 2, ("LEFTPADDING", (0, 0), (0, -1), 0)
-    )
-    return styles.section(_("Cautions"), [*own, columns], width)
+    told = {texts.ALTERED_HEIGHT_CAUTION} if document.concession is not None else set()  # in the verdict's box
+    cautions = [str(caution) for caution in texts.CAUTIONS if caution not in told]
+    standing: list[Flowable] = [styles.bullet(caution, styles.SMALL_ITEM) for caution in cautions]
+    return styles.section(_("Cautions"), [*own, styles.two_columns(standing, width)], width)
 
 
 def _signed(document: Document) -> list[Flowable]:
     """Who answers for it, and what it does not claim."""
-    lines = [*_completed(document), *closing_sentences(document)]
-    signed: list[Flowable] = [Spacer(0, 6)]
-    signed += [Paragraph(styles.bold(line), styles.BODY) for line in lines]
-    return [*signed, styles.paragraph(str(texts.SCOPE), styles.BODY)]
+    told = " ".join([*_completed(document), *closing_sentences(document)])
+    signed = [Paragraph(styles.bold(told), styles.BODY)] if told else []
+    return [Spacer(0, 6), *signed, styles.paragraph(str(texts.SCOPE), styles.BODY)]
 
 
 def _completed(document: Document) -> list[str]:
@@ -221,7 +221,7 @@ def _completed(document: Document) -> list[str]:
         % {
             "name": signature.name,
             "role": texts.wording(texts.ROLES, signature.role),
-            "when": Display.of(document).stamp_with_zone(signature.signed_at),
+            "when": Display.of(document).stamp(signature.signed_at),
         }
         for signature in document.signatures
         if signature.meaning == "work_complete"

@@ -18,7 +18,7 @@ from .document import CornerResult, Document, HeightState, SideResult
 State = tuple[str, HeightState]
 """A measurement and the name it is shown under."""
 
-_NAME, _TARGET, _SETPOINT = 70.0, 60.0, 68.0
+_NAME, _TARGET, _SETPOINT = 70.0, 58.0, 74.0
 _SHARES = (0.27, 0.22, 0.19, 0.32)
 """Of a state's columns: height, deviation, uncertainty, verdict."""
 
@@ -67,14 +67,15 @@ def _corner_row(document: Document, states: list[State], corner: Corner) -> list
     cells = [cell for result in results for cell in _corner_cells(result, display)]
     return [
         styles.bold(corner_name(corner)),
-        styles.markup(_target([result for result in results if result is not None], display)),
+        styles.markup(_corner_target(states, corner, display)),
         *cells,
         styles.markup(_setpoints(document, corner, display)),
     ]
 
 
-def _target(results: list[CornerResult], display: Display) -> str:
-    """The target that the last verdict went by, and an earlier one's where a concession changed it."""
+def _corner_target(states: list[State], corner: Corner, display: Display) -> str:
+    """The target that the last verdict went by, and below an earlier one's where a concession changed it."""
+    results = [result for _title, state in states if (result := state.corners.get(corner)) is not None]
     targets = dict.fromkeys(
         f"{display.length(result.target_mm)} {display.plus_minus(result.tolerance_mm)}"
         for result in results
@@ -108,6 +109,8 @@ def _setpoints(document: Document, corner: Corner, display: Display) -> str:
     summary = document.setpoints.get(corner)
     if summary is None:
         return _("not controlled") if document.setpoints else DASH
+    if summary.as_found == summary.as_left:
+        return _("%(counts)s, unchanged") % {"counts": display.counts(summary.as_left)}
     return f"{display.counts(summary.as_found)} → {display.counts(summary.as_left)}"
 
 
@@ -148,8 +151,8 @@ def _notes(document: Document, states: list[State]) -> list[str]:
     ]
     if any(_has_unadjustable(state) for _title, state in states):
         notes.append(_("* No set-point can change this value here; it is judged and shown all the same."))
-    if document.concession is not None and len(states) > 1:
-        notes.append(_("Two targets: the specification's as found, the concession's as left."))
+    if any("\n" in _corner_target(states, corner, Display.of(document)) for corner in CORNERS):
+        notes.append(_("Two targets: the specification's as found, and the concession's for the last measurement."))
     if document.setpoints:
         notes.append(_("Set-point: the number that the vehicle's control unit stores for a corner."))
     return notes

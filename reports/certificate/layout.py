@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from io import BytesIO
 from typing import Any, Literal
 
@@ -22,9 +23,9 @@ from .texts import kind_title
 
 PageSize = Literal["A4", "Letter"]
 PAGE_SIZES: dict[PageSize, tuple[float, float]] = {"A4": A4, "Letter": LETTER}
-MARGIN = 45.0
-_TOP, _BOTTOM = 30.0, 42.0
-_FOOT_SIZE = 7.4
+MARGIN = 42.0
+_TOP, _BOTTOM = 27.0, 40.0
+_FOOT_SIZE = 7.5
 
 
 def content_width(page_size: PageSize) -> float:
@@ -102,6 +103,20 @@ def _canvas_maker(document: Document, right: float) -> Callable[..., Canvas]:
     return make
 
 
+@dataclass(frozen=True, slots=True)
+class _IssueTime:
+    """When a document was issued, as ReportLab asks for the time of its making."""
+
+    YMDhms: tuple[int, ...]
+    dhh: int
+    dmm: int
+
+    @classmethod
+    def of(cls, issued_at: datetime) -> _IssueTime:
+        """In UTC, so that the date does not depend on how an offset of half an hour is written."""
+        return cls(issued_at.astimezone(UTC).timetuple()[:6], 0, 0)
+
+
 class _NumberedCanvas(Canvas):
     """Holds the finished pages back until their number is known."""
 
@@ -110,6 +125,7 @@ class _NumberedCanvas(Canvas):
         self.setViewerPreference("DisplayDocTitle", "true")
         self._document = document
         self._right = right
+        self._doc._timeStamp = _IssueTime.of(document.issued_at)  # type: ignore[attr-defined]
         self._finished: list[dict[str, Any]] = []
 
     def showPage(self) -> None:  # noqa: N802 - ReportLab's name

@@ -23,9 +23,10 @@ def record(document: Document, width: float, renderer_version: str) -> list[Flow
         "number": document.number,
     }
     checkpoint = document.ledger.checkpoint if document.ledger else ""
-    body: list[Flowable] = [styles.paragraph(text, styles.SMALL) for text in (*_remarks(document), " ".join(lines))]
+    body: list[Flowable] = [styles.paragraph(text, styles.SMALL) for text in _remarks(document)]
     body += [styles.paragraph(_("Checkpoint:\n%(text)s") % {"text": checkpoint}, styles.SMALL)] if checkpoint else []
-    return styles.section(_("Record"), [*body, Paragraph(styles.bold(end), styles.SMALL)], width)
+    last = f"{styles.markup(' '.join(lines))} {styles.bold(f'{end}.')}"
+    return styles.section(_("Record"), [*body, Paragraph(last, styles.SMALL)], width)
 
 
 def _remarks(document: Document) -> list[str]:
@@ -50,7 +51,7 @@ def _replacement(document: Document) -> list[str]:
     text = _("Replaces no. %(number)s. Reason: %(reason)s.")
     lines = [text % {"number": replaced.number, "reason": replaced.reason.rstrip(".") or DASH}]
     if replaced.asked_by:
-        when = Display.of(document).stamp_with_zone(replaced.asked_at)
+        when = Display.of(document).stamp(replaced.asked_at)
         lines.append(_("Asked for by %(name)s, %(when)s.") % {"name": replaced.asked_by, "when": when})
     return lines
 
@@ -64,11 +65,9 @@ def _ledger(document: Document) -> list[str]:
 
 
 def _colophon(document: Document, renderer_version: str) -> list[str]:
-    display = Display.of(document)
     verify = _("Verify at %(url)s, code %(code)s.")
     lines = [
         verify % {"url": document.verification_url, "code": document.verification_code},
-        _("All times are in %(zone)s.") % {"zone": display.zone(document.issued_at)},
         *_versions(document, renderer_version),
     ]
     if document.units.length == "inch":
@@ -77,7 +76,8 @@ def _colophon(document: Document, renderer_version: str) -> list[str]:
 
 
 def _versions(document: Document, renderer_version: str) -> list[str]:
-    drawn = _("Drawn by version %(renderer)s.") % {"renderer": renderer_version}
+    """With these the same record gives the same figures and pages again."""
     if not document.calculation_version:
-        return [drawn]
-    return [_("Calculated by version %(version)s.") % {"version": document.calculation_version}, drawn]
+        return [_("Made by Levelbook, page layout version %(renderer)s.") % {"renderer": renderer_version}]
+    text = _("Made by Levelbook: figures by calculation method version %(method)s, page layout version %(renderer)s.")
+    return [text % {"method": document.calculation_version, "renderer": renderer_version}]

@@ -10,10 +10,10 @@ from reports.drawing.fonts import register_fonts
 from . import styles
 from .document import Document
 from .evidence import evidence
-from .front_page import front_page
-from .layout import PAGE_SIZES, PageSize, build_pdf, content_height, content_width
+from .front_page import front_page, short_front_page
+from .layout import PAGE_SIZES, Built, PageSize, build_pdf, content_height, content_width
 
-RENDERER_VERSION = "2"
+RENDERER_VERSION = "3"
 """Raise it with every change that alters the bytes; older documents then say which version drew them."""
 
 
@@ -21,6 +21,7 @@ class RenderError(ValueError):
     """A page size or renderer version that this code does not have."""
 
 
+_USUAL_PAGES = 2
 _LEAST_FILLED = 0.25
 """Of a last page that a reader turns to."""
 
@@ -31,10 +32,8 @@ def render(document: Document, *, page_size: PageSize = "A4", renderer_version: 
     register_fonts()
     with translation.override(document.language):
         built = build_pdf(document, story(document, page_size), page_size)
-        if built.pages > 2 and built.last_page_filled < _LEAST_FILLED:
-            fuller = build_pdf(document, story(document, page_size, fill_last_page=True), page_size)
-            if fuller.pages <= built.pages and fuller.last_page_filled > built.last_page_filled:
-                built = fuller
+        if built.pages > _USUAL_PAGES:
+            built = _fewer_pages(document, page_size) or _fuller_last_page(document, page_size, built)
         return built.pdf
 
 
@@ -46,6 +45,22 @@ def story(document: Document, page_size: PageSize, *, fill_last_page: bool = Fal
         _break_before_the_end(sections, width, _LEAST_FILLED * height)
     flowables = [flowable for section in sections for flowable in section]
     return [*front_page(document, width, height), CondPageBreak(height / 3), *flowables]
+
+
+def _fewer_pages(document: Document, page_size: PageSize) -> Built | None:
+    """A short front page, what it rests on begun right below, sections broken where the page ends; if that helps."""
+    width = content_width(page_size)
+    flowables = [each for section in evidence(document, width, RENDERER_VERSION) for each in section]
+    built = build_pdf(document, styles.opened([*short_front_page(document, width), *flowables]), page_size)
+    return built if built.pages <= _USUAL_PAGES else None
+
+
+def _fuller_last_page(document: Document, page_size: PageSize, built: Built) -> Built:
+    """Of a document that has to be long: not a few lines alone on the last page."""
+    if built.last_page_filled >= _LEAST_FILLED:
+        return built
+    fuller = build_pdf(document, story(document, page_size, fill_last_page=True), page_size)
+    return fuller if fuller.pages <= built.pages and fuller.last_page_filled > built.last_page_filled else built
 
 
 def _break_before_the_end(sections: list[list[Flowable]], width: float, least: float) -> None:

@@ -18,6 +18,8 @@ from .document import Document, HeightState, ReadingEntry, RoundEntry
 _READINGS_IN_ROW = 12
 """More go on in another row, so that every row fits on a page."""
 
+_NUMBER, _ABOUT = 18.0, 178.0
+
 Source = tuple[str, str]
 """Who took a reading with which instrument, where that differs from the round's."""
 
@@ -27,9 +29,10 @@ def round_table(document: Document, width: float) -> list[Flowable]:
         return []
     writer = _Rows(document, Display.of(document), _other_sources(document))
     title = _("Every reading, in %(unit)s, with the set-points stored at the time")
-    head = [_("No."), _("When, who, instrument"), *map(corner_name, CORNERS)]
+    head = [_("No."), _("When, who"), *map(corner_name, CORNERS)]
     rows = [row for entry in document.rounds for row in writer.of_round(entry)]
-    table = styles.ruled_table([head], rows, [22.0, 160.0, *[(width - 182.0) / 4] * 4])
+    widths = [_NUMBER, _ABOUT, *[(width - _NUMBER - _ABOUT) / 4] * 4]
+    table = styles.small_table([head], rows, widths, ("RIGHTPADDING", (0, 0), (-1, -1), 1))
     heading = title % {"unit": writer.display.length_unit_name}
     return styles.section(heading, [table, *_legend(writer.sources)], width)
 
@@ -64,8 +67,11 @@ class _Rows:
 
     def _about(self, entry: RoundEntry) -> str:
         when = f"{self.display.stamp(entry.taken_at)}, {entry.measured_by}"
-        notes = [entry.instrument, *self._uses(entry), *_circumstances(entry)]
-        return f"{styles.markup(when)}<br/>{styles.markup('; '.join(notes))}"
+        return styles.markup("; ".join([when, *self._instrument(entry), *self._uses(entry), *_circumstances(entry)]))
+
+    def _instrument(self, entry: RoundEntry) -> list[str]:
+        """Named where there are several to choose from."""
+        return [entry.instrument] if len(self.document.instruments) != 1 else []
 
     def _uses(self, entry: RoundEntry) -> list[str]:
         """Whether the round is part of what was found, or of what was left."""
@@ -78,7 +84,7 @@ class _Rows:
         if setpoint is None:
             return listed
         stored = _("at %(counts)s") % {"counts": self.display.counts(setpoint)}
-        return f"{listed}<br/>{styles.markup(stored)}"
+        return f"{listed} {styles.markup(stored)}"
 
     def _reading(self, reading: ReadingEntry) -> str:
         text = styles.markup(self.display.length(reading.height_mm))

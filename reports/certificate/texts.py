@@ -43,11 +43,12 @@ READINESS_ITEMS = {
     "secured": _("Secured against rolling"),
 }
 READINESS_OUTCOMES = {
-    "pass": _("passed"),
     "fail": _("FAILED"),
     "not_done": _("NOT CHECKED"),
-    "not_applicable": _("does not apply"),
+    "pass": _("Passed"),
+    "not_applicable": _("Does not apply"),
 }
+"""In the order in which they are told."""
 EVENTS = {
     "sensor_replaced": _("Height sensor replaced"),
     "control_unit_replaced": _("Control unit replaced"),
@@ -84,7 +85,7 @@ SIGNATURE_MEANINGS = {
     "work_complete": _("The work is complete"),
     "approval": _("Approved"),
 }
-ROLES = {"technician": _("technician"), "manager": _("manager"), "deputy": _("deputy")}
+ROLES = {"technician": _("technician"), "manager": _("manager"), "deputy": _("manager's deputy")}
 FINDINGS = {
     "pair_disagrees": _("Readings of a pair disagree"),
     "large_warp": _("Heights are twisted across the diagonal"),
@@ -128,18 +129,19 @@ COMPONENTS = {
     "mark_placement": _("Placement of the marks"),
     "instrument": _("Accuracy of the instrument"),
 }
+ALTERED_HEIGHT_CAUTION = _(
+    "Heights other than the manufacturer's change handling, braking, rollover stability, headlamp aim, "
+    "driver-assistance sensors, tyre wear and fuel use, and may breach local law."
+)
 CAUTIONS = (
     _(
-        "While measuring, keep head and hands out of the gap between tyre and arch: the vehicle can drop "
-        "or rise without warning. Nobody opens a door or leans on it."
+        "While measuring, keep head and hands out of the gap between tyre and arch: the vehicle can suddenly "
+        "drop or rise. Nobody opens a door or leans on it."
     ),
     _("While the suspension settles everyone stands clear, and nobody is in the pit."),
     _("Never go under a vehicle held only by its suspension. Secure it against rolling."),
     _("A running engine needs ventilation. Pressure in the system can injure."),
-    _(
-        "Heights other than the manufacturer's change handling, braking, rollover stability, headlamp aim, "
-        "driver-assistance sensors, tyre wear and fuel use, and may breach local law."
-    ),
+    ALTERED_HEIGHT_CAUTION,
     _("Follow the manufacturer's procedure and local regulations; work by qualified persons only."),
 )
 CONCESSION_CAUTION = _(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.utils.translation import gettext as _
 from reportlab.platypus import Flowable, Paragraph, Spacer
 
-from calibration.metrology.corners import CORNERS
+from calibration.metrology.corners import CORNERS, Corner
 from reports.drawing.quantities import rounded
 from reports.drawing.words import corner_name
 
@@ -14,19 +14,30 @@ from .conclusion import last_state, measured_states
 from .display import DASH, Display
 from .document import Document, HeightState
 
+_ATTITUDE_SHARES = (0.16, 0.17, 0.2, 0.2, 0.27)
+"""Of the columns: the measurement, heave, pitch, roll, warp."""
+
 
 def uncertainty_budget(document: Document, width: float) -> list[Flowable]:
-    """Standard uncertainties of the last measurement by component, then the combined figures."""
+    """Standard uncertainties of the last measurement by component, then the combined figures; a row for a corner."""
     state = last_state(document)
     if state is None:
         return []
     unit = Display.of(document).length_unit_name
-    head: list[styles.Cell] = [_("Uncertainty of the last measurement, in %(unit)s") % {"unit": unit}]
-    head += [styles.paragraph(corner_name(corner), styles.HEAD_RIGHT) for corner in CORNERS]
-    column = (width - 200.0) / 4
-    rows = [*_component_rows(state, document), *_summary_rows(state, document)]
-    table = styles.ruled_table([head], rows, [200.0, *[column] * 4], *styles.CLOSE)
-    return [Spacer(0, 3), table, *_attitude(document, width)]
+    columns: list[list[Paragraph]] = [
+        [
+            styles.paragraph(_("Uncertainty of the last measurement, in %(unit)s") % {"unit": unit}, styles.HEAD),
+            *(_name(corner_name(corner)) for corner in CORNERS),
+        ],
+        *(_column(name, figures) for name, figures in _figures(state, document)),
+    ]
+    head, *rows = [list(row) for row in zip(*columns, strict=True)]
+    table = styles.small_table([head], rows, styles.widths_for(columns, width), ("VALIGN", (0, 0), (-1, 0), "BOTTOM"))
+    return [Spacer(0, 2), table, *_attitude(document, width)]
+
+
+def _column(name: str, figures: list[str]) -> list[Paragraph]:
+    return [styles.paragraph(name, styles.HEAD_RIGHT), *map(_right, figures)]
 
 
 def _attitude(document: Document, width: float) -> list[Flowable]:
@@ -35,34 +46,64 @@ def _attitude(document: Document, width: float) -> list[Flowable]:
     if not states:
         return []
     display = Display.of(document)
-    unit = display.length_unit_name
-    head: list[styles.Cell] = [_("Attitude of the body, in %(unit)s") % {"unit": unit}, _("What it tells")]
-    head += [styles.paragraph(title, styles.HEAD_RIGHT) for title, _modes in states]
-    rows: list[list[styles.Cell]] = [
-        [
-            _name(str(name)),
-            _name(str(meaning)),
-            *(_right(display.length(getattr(modes, field), signed=True)) for _title, modes in states),
-        ]
-        for field, name, meaning in texts.ATTITUDE
+    head = [_("Attitude of the body, in %(unit)s") % {"unit": display.length_unit_name}]
+    head += [
+        _("%(part)s: %(meaning)s") % {"part": name, "meaning": meaning} for _field, name, meaning in texts.ATTITUDE
     ]
-    figure = 88.0
-    widths = [110.0, width - 110.0 - figure * len(states), *[figure] * len(states)]
-    return [Spacer(0, 5), styles.ruled_table([head], rows, widths, *styles.CLOSE)]
+    rows = [
+        [title, *(display.length(getattr(modes, field), signed=True) for field, _part, _meaning in texts.ATTITUDE)]
+        for title, modes in states
+    ]
+    widths = [width * share for share in _ATTITUDE_SHARES]
+    table = styles.small_table(
+        [list(map(styles.markup, head))], [list(map(styles.markup, row)) for row in rows], widths
+    )
+    return [Spacer(0, 4), table]
 
 
-def _component_rows(state: HeightState, document: Document) -> list[list[styles.Cell]]:
+def _figures(state: HeightState, document: Document) -> list[tuple[str, list[str]]]:
+    """Name and figures of each column, the corners in order."""
+    return [*_component_figures(state, document), *_summary_figures(state, document)]
+
+
+def _component_figures(state: HeightState, document: Document) -> list[tuple[str, list[str]]]:
     names = dict.fromkeys(line.component for result in state.corners.values() for line in result.budget)
-    return [[_name(texts.wording(texts.COMPONENTS, name)), *_component_cells(state, name, document)] for name in names]
+    return [
+        (texts.wording(texts.COMPONENTS, name), [_component(state, corner, name, document) for corner in CORNERS])
+        for name in names
+    ]
 
 
-def _component_cells(state: HeightState, name: str, document: Document) -> list[styles.Cell]:
-    cells: list[styles.Cell] = []
-    for corner in CORNERS:
-        lines = state.corners[corner].budget if corner in state.corners else ()
-        found = [line.standard_uncertainty_mm for line in lines if line.component == name]
-        cells.append(_right(_fine(found[0], document) if found else DASH))
-    return cells
+def _component(state: HeightState, corner: Corner, name: str, document: Document) -> str:
+    lines = state.corners[corner].budget if corner in state.corners else ()
+    found = [line.standard_uncertainty_mm for line in lines if line.component == name]
+    return _fine(found[0], document) if found else DASH
+
+
+def _summary_figures(state: HeightState, document: Document) -> list[tuple[str, list[str]]]:
+    results = [state.corners.get(corner) for corner in CORNERS]
+    columns = [
+        (
+            _("Combined standard uncertainty"),
+            [_fine(r.standard_uncertainty_mm, document) if r else DASH for r in results],
+        ),
+        (
+            _("Factor k (degrees of freedom)"),
+            [_factor(r.coverage_factor, r.degrees_of_freedom) if r else DASH for r in results],
+        ),
+        (
+            _("Expanded uncertainty U"),
+            [Display.of(document).length(r.expanded_uncertainty_mm) if r else DASH for r in results],
+        ),
+        (
+            _("Readings / rounds pooled"),
+            [f"{r.readings} / {r.rounds}{_median(r.estimator)}" if r else DASH for r in results],
+        ),
+    ]
+    if any(r is not None and r.conformance_probability is not None for r in results):
+        chances = [_percent(r.conformance_probability) if r else DASH for r in results]
+        columns.append((_("Probability of being within tolerance"), chances))
+    return columns
 
 
 def _fine(value_mm: float, document: Document) -> str:
@@ -71,25 +112,8 @@ def _fine(value_mm: float, document: Document) -> str:
 
 
 def _right(text: str) -> Paragraph:
-    return styles.paragraph(text, styles.SMALL_RIGHT)
-
-
-def _summary_rows(state: HeightState, document: Document) -> list[list[styles.Cell]]:
-    results = [state.corners.get(corner) for corner in CORNERS]
-    combined = [_fine(r.standard_uncertainty_mm, document) if r else DASH for r in results]
-    factors = [_factor(r.coverage_factor, r.degrees_of_freedom) if r else DASH for r in results]
-    expanded = [Display.of(document).length(r.expanded_uncertainty_mm) if r else DASH for r in results]
-    counted = [f"{r.readings} / {r.rounds}{_median(r.estimator)}" if r else DASH for r in results]
-    rows = [
-        (_("Combined standard uncertainty"), combined),
-        (_("Coverage factor k (degrees of freedom)"), factors),
-        (_("Expanded uncertainty U"), expanded),
-        (_("Readings / rounds pooled"), counted),
-    ]
-    if any(r is not None and r.conformance_probability is not None for r in results):
-        chances = [_percent(r.conformance_probability) if r else DASH for r in results]
-        rows.append((_("Probability of being within tolerance"), chances))
-    return [[_name(name), *map(_right, values)] for name, values in rows]
+    """A figure, never broken."""
+    return styles.paragraph(text.replace(" ", "\N{NO-BREAK SPACE}"), styles.SMALL_RIGHT)
 
 
 def _name(text: str) -> Paragraph:

@@ -1,17 +1,16 @@
-"""What was done: writes, rounds with every reading, leak tests, events, strikes, approvals, findings."""
+"""What was done: writes, rounds with every reading, leak tests, events, strikes, departures, findings."""
 
 from __future__ import annotations
 
 from django.utils.translation import gettext as _
 from reportlab.platypus import Flowable
 
-from calibration.metrology.corners import CORNERS
+from calibration.metrology.corners import CORNERS, Corner
 from reports.drawing.words import corner_name, verdict_word
 
 from . import styles, texts
 from .display import DASH, Display
 from .document import (
-    ApprovalEntry,
     CornerWrite,
     Document,
     EventEntry,
@@ -23,18 +22,30 @@ from .document import (
 )
 from .round_table import round_table
 
+_NUMBER, _READ_BACK = 18.0, 62.0
+_WRITE_SHARES = (0.47, 0.53)
+"""Of the width between them: when and by whom, and the set-points."""
+
 
 def work_record(document: Document, width: float) -> list[list[Flowable]]:
     """One list for each section."""
-    listed = (
-        (_("Work on the vehicle during the job"), [_event(e, document) for e in document.events]),
-        (_("Readings struck out"), [_strike(s, document) for s in document.strikes]),
-        (_("Approvals and refusals"), [_approval(a, document) for a in document.approvals]),
-        (_("Findings"), [_finding(f, document) for f in document.findings]),
-        (_("Departures from the method"), [styles.markup(text) for text in document.departures]),
-    )
-    tables = [_writes(document, width), round_table(document, width), _leak_tests(document, width)]
-    return [*tables, *(_items(title, items, width) for title, items in listed)]
+    course = [
+        *_labelled(_("Work"), [_event(each, document) for each in document.events]),
+        *_labelled(_("Reading struck out"), [_strike(each, document) for each in document.strikes]),
+        *_labelled(_("Departure from the method"), [styles.markup(text) for text in document.departures]),
+    ]
+    findings = [_finding(each, document) for each in document.findings]
+    return [
+        _writes(document, width),
+        round_table(document, width),
+        _leak_tests(document, width),
+        _items(_("Course of the job"), course, width),
+        _items(_("Findings"), findings, width),
+    ]
+
+
+def _labelled(label: str, marked_up: list[str]) -> list[str]:
+    return [f"{styles.bold(label)}: {item}" for item in marked_up]
 
 
 def _items(title: str, marked_up: list[str], width: float) -> list[Flowable]:
@@ -48,10 +59,9 @@ def _writes(document: Document, width: float) -> list[Flowable]:
     if not document.writes:
         none = styles.paragraph(_("None. Nothing was written during this job."), styles.SMALL)
         return styles.section(title, [none], width)
-    head = [_("No."), _("When, who"), *map(corner_name, CORNERS), _("Read-back")]
-    fixed = 22.0 + 148.0 + 62.0
-    widths = [22.0, 148.0, *[(width - fixed) / 4] * 4, 62.0]
-    table = styles.ruled_table([head], [_write_row(write, document) for write in document.writes], widths)
+    head = [_("No."), _("When, who"), _("Set-points, before → written"), _("Read-back")]
+    widths = [_NUMBER, *((width - _NUMBER - _READ_BACK) * share for share in _WRITE_SHARES), _READ_BACK]
+    table = styles.small_table([head], [_write_row(write, document) for write in document.writes], widths)
     return styles.section(title, [table, *_justifications(document), *_baselines(document)], width)
 
 
@@ -60,14 +70,12 @@ def _write_row(write: WriteEntry, document: Document) -> list[styles.Cell]:
     kind = texts.wording(texts.PROPOSAL_KINDS, write.proposal) if write.proposal else str(texts.NO_PROPOSAL)
     if write.repeats is not None:
         kind = _("write %(number)s received once more, not counted") % {"number": write.repeats}
-    when = f"{display.stamp(write.written_at)}, {write.written_by}"
-    about = f"{styles.markup(when)}<br/>{styles.markup(kind)}"
     verified = _verified(write)
-    cells = [_write_cell(write.corners.get(corner), display) for corner in CORNERS]
+    changes = [_change(corner, write.corners[corner], display) for corner in CORNERS if corner in write.corners]
     return [
         str(write.number),
-        about,
-        *cells,
+        styles.markup(f"{display.stamp(write.written_at)}, {write.written_by}; {kind}"),
+        "; ".join(changes) or DASH,
         styles.markup(verified) if write.verified else styles.bold(verified),
     ]
 
@@ -79,15 +87,13 @@ def _verified(write: WriteEntry) -> str:
     return _("verified") if write.proposal else DASH
 
 
-def _write_cell(corner: CornerWrite | None, display: Display) -> str:
-    if corner is None:
-        return DASH
-    intended = display.counts(corner.intended) if corner.intended is not None else display.counts(corner.read_back)
-    read_back = _("read %(counts)s") % {"counts": display.counts(corner.read_back)}
-    differs = corner.intended is not None and corner.intended != corner.read_back
-    change = f"{display.counts(corner.before)} → {intended}"
-    second = styles.bold(read_back) if differs else styles.markup(read_back)
-    return f"{styles.markup(change)}<br/>{second}"
+def _change(corner: Corner, write: CornerWrite, display: Display) -> str:
+    """What was stored before and what was to be stored; what was read back only where that is another number."""
+    written = write.read_back if write.intended is None else write.intended
+    change = styles.markup(f"{corner_name(corner)} {display.counts(write.before)} → {display.counts(written)}")
+    if written == write.read_back:
+        return change
+    return f"{change}, {styles.bold(_('read %(counts)s') % {'counts': display.counts(write.read_back)})}"
 
 
 def _justifications(document: Document) -> list[Flowable]:
@@ -100,12 +106,13 @@ def _justifications(document: Document) -> list[Flowable]:
 
 
 def _baselines(document: Document) -> list[Flowable]:
-    """What the shift limits count from."""
+    """What the shift limits of the corners that were written count from."""
     display = Display.of(document)
+    written = {corner for write in document.writes for corner in write.corners}
     known = [
         f"{corner_name(corner)} {display.counts(summary.baseline)}"
         for corner in CORNERS
-        if (summary := document.setpoints.get(corner)) is not None and summary.baseline is not None
+        if corner in written and (summary := document.setpoints.get(corner)) and summary.baseline is not None
     ]
     if not known:
         return []
@@ -117,10 +124,10 @@ def _leak_tests(document: Document, width: float) -> list[Flowable]:
     if not document.leak_tests:
         return []
     head = [_("When"), _("Limit"), *map(corner_name, CORNERS)]
-    widths = [140.0, 40.0, *[(width - 180.0) / 4] * 4]
+    widths = [140.0, 34.0, *[(width - 174.0) / 4] * 4]
     rows = [_leak_row(test, document) for test in document.leak_tests]
     title = _("Leak tests, in %(unit)s per hour") % {"unit": Display.of(document).length_unit_name}
-    return styles.section(title, [styles.ruled_table([head], rows, widths)], width)
+    return styles.section(title, [styles.small_table([head], rows, widths)], width)
 
 
 def _leak_row(test: LeakTestEntry, document: Document) -> list[styles.Cell]:
@@ -140,7 +147,7 @@ def _leak_cells(test: LeakTestEntry, display: Display) -> list[styles.Cell]:
             continue
         figure = f"{display.length(rate.rate_mm_per_h, signed=True)} "
         figure += display.plus_minus(rate.expanded_uncertainty_mm_per_h)
-        cells.append(f"{styles.markup(figure)}<br/>{styles.bold(verdict_word(rate.verdict))}")
+        cells.append(f"{styles.markup(figure)} {styles.bold(verdict_word(rate.verdict))}")
     return cells
 
 
@@ -170,14 +177,6 @@ def _by(name: str, when: str, *, self_approved: bool) -> str:
     """Who and when; a one-person workshop's own approval says so."""
     text = f"{name}, {when}"
     return f"{text}, {_('self-approved')}" if self_approved else text
-
-
-def _approval(approval: ApprovalEntry, document: Document) -> str:
-    subject = texts.wording(texts.APPROVAL_SUBJECTS, approval.subject)
-    decision = texts.wording(texts.APPROVAL_DECISIONS, approval.decision)
-    who = f"{approval.decided_by}, {texts.wording(texts.ROLES, approval.role)}"
-    by = _by(who, Display.of(document).stamp(approval.decided_at), self_approved=approval.self_approved)
-    return f"{styles.bold(f'{subject}: {decision}')}. {styles.markup(f'{approval.reason} ({by})')}"
 
 
 def _finding(finding: FindingEntry, document: Document) -> str:

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Any, Final
 
+from fleet.api import examples
+
 COMMON: Final[Mapping[str, Any]] = {
     "effective_from": date(2024, 1, 1),
     "source_kind": "manufacturer",
@@ -87,45 +89,8 @@ REAR_AIR_VAN: Final[Mapping[str, Any]] = {
 }
 """Steel springs at the front, air at the rear."""
 
-ESTATE: Final[Mapping[str, Any]] = {
-    **COMMON,
-    "source": "Brae workshop manual, issue 4, p. 112",
-    "measuring_condition": "empty, half tank",
-    "wheelbase_mm": 2885,
-    "track_front_mm": 1605,
-    "track_rear_mm": 1613,
-    "setpoint_min": 0,
-    "setpoint_max": 255,
-    "front": {
-        "target_mm": 486,
-        "tolerance_mm": 6,
-        "setpoint_low": 40,
-        "setpoint_high": 215,
-        "response_mm_per_count": 0.9,
-        "response_sd": 0.15,
-        "axle_load_kg": 1450,
-    },
-    "rear": {
-        "target_mm": 504,
-        "tolerance_mm": 6,
-        "setpoint_low": 40,
-        "setpoint_high": 215,
-        "response_mm_per_count": 1.05,
-        "response_sd": 0.18,
-        "axle_load_kg": 1650,
-    },
-    "side_difference_max_mm": 8,
-    "step_max_counts": 20,
-    "shift_review_counts": 40,
-    "shift_limit_counts": 60,
-    "warp_max_mm": 6,
-    "warp_change_max_mm": 20,
-    "reference_tyre": "255/60R18",
-    "allowed_tyres": ["255/60R18", "275/65R18"],
-    "headlamp_height_mm": 850,
-    "headlamp_inclination_pct": -1.2,
-    "cg_height_mm": 720,
-}
+ESTATE: Final[Mapping[str, Any]] = {**examples.SPECIFICATION, **COMMON}
+"""The example of the interface's description."""
 
 SHUTTLE: Final[Mapping[str, Any]] = {
     **ESTATE,

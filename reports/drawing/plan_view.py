@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 from django.utils.translation import gettext as _
 from reportlab.graphics.shapes import Drawing, Group, Line, Path, Rect, String
@@ -24,13 +24,15 @@ from .marks import bar_mark, whisker
 from .quantities import LengthUnit, length, length_unit
 from .words import corner_name, verdict_word
 
-WIDTH = 250.0
-HEIGHT = 178.0
-_BODY_LEFT, _BODY_RIGHT, _BODY_TOP, _BODY_BOTTOM = 91.0, 159.0, 157.0, 4.0
-_BAR_HEIGHT = 64.0
+WIDTH: Final = 250.0
+HEIGHT: Final = 178.0
+LEAST_HEIGHT: Final = 124.0
+"""Below it the words of front and rear would meet."""
+_BODY_LEFT, _BODY_RIGHT, _BODY_BOTTOM = 91.0, 159.0, 4.0
 _BAR_WIDTH = 9.0
 _BAR_GAP = 13.0
-_BAR_CENTRE = {"front": 121.0, "rear": 41.0}
+_BETWEEN_BARS = 16.0
+_ABOVE_BARS, _BELOW_BARS = 25.0, 9.0
 _TEXT_WIDTH = 62.0
 _BAND: dict[str, Any] = {"fillColor": palette.TOLERANCE, "strokeColor": palette.SOFT_INK, "strokeWidth": 0.4}
 _TYRE: dict[str, Any] = {"fillColor": palette.INK, "strokeColor": palette.INK, "strokeWidth": 0.5}
@@ -46,6 +48,26 @@ class PlanViewCorner:
     tolerance_mm: float | None = None
     verdict: str | None = None
     remark: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Sheet:
+    """Where things stand in a drawing of some height. A lower one has a shorter vehicle, and type as large."""
+
+    height: float
+
+    @property
+    def body_top(self) -> float:
+        return self.height - 21.0
+
+    @property
+    def bar_height(self) -> float:
+        return (self.height - _ABOVE_BARS - _BELOW_BARS - _BETWEEN_BARS) / 2
+
+    def bar_y(self, corner: Corner) -> float:
+        """The middle of the corner's bar, and of its wheel."""
+        half = self.bar_height / 2
+        return self.height - _ABOVE_BARS - half if corner.startswith("F") else _BELOW_BARS + half
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,16 +98,17 @@ def describe(view: PlanView) -> str:
     return f"{view.title}: " + "; ".join(parts) + "."
 
 
-def draw_plan_view(view: PlanView, *, span: float | None = None) -> Drawing:
-    """The view as a drawing of `WIDTH` by `HEIGHT` points; give views side by side one `span` (mm)."""
+def draw_plan_view(view: PlanView, *, span: float | None = None, height: float = HEIGHT) -> Drawing:
+    """The view as a drawing of `WIDTH` by `height` points; give views side by side one `span` (mm)."""
     register_fonts()
-    drawing = Drawing(WIDTH, HEIGHT)
-    drawing.add(_centred_text(view.title, HEIGHT - 11, 10.5))
-    drawing.add(_vehicle())
+    sheet = _Sheet(height)
+    drawing = Drawing(WIDTH, height)
+    drawing.add(_centred_text(view.title, height - 11, 10.5))
+    drawing.add(_vehicle(sheet))
     half = span or span_mm([view])
     for corner in CORNERS:
         if corner in view.corners:
-            drawing.add(_corner(view, corner, half))
+            drawing.add(_corner(sheet, view, corner, half))
     return drawing
 
 
@@ -108,10 +131,10 @@ def _fitted(text: str, font: str, size: float, width: float) -> tuple[str, float
     return text, size if natural <= width else max(5.0, size * width / natural)
 
 
-def _corner(view: PlanView, corner: Corner, half_mm: float) -> Group:
-    group = Group(_panel(view, corner))
+def _corner(sheet: _Sheet, view: PlanView, corner: Corner, half_mm: float) -> Group:
+    group = Group(_panel(sheet, view, corner))
     if view.corners[corner].deviation_mm is not None:
-        group.add(_bar(view.corners[corner], corner, half_mm))
+        group.add(_bar(sheet, view.corners[corner], corner, half_mm))
     return group
 
 
@@ -120,13 +143,10 @@ def _bar_x(corner: Corner) -> float:
     return _BODY_LEFT - _BAR_GAP if corner.endswith("L") else _BODY_RIGHT + _BAR_GAP
 
 
-def _bar_y(corner: Corner) -> float:
-    return _BAR_CENTRE["front" if corner.startswith("F") else "rear"]
-
-
-def _bar(mark: PlanViewCorner, corner: Corner, half_mm: float) -> Group:
-    x, y, scale = _bar_x(corner), _bar_y(corner), _BAR_HEIGHT / 2 / half_mm
-    group = Group(Line(x, y - _BAR_HEIGHT / 2, x, y + _BAR_HEIGHT / 2, strokeColor=palette.RULE, strokeWidth=0.6))
+def _bar(sheet: _Sheet, mark: PlanViewCorner, corner: Corner, half_mm: float) -> Group:
+    x, y, half = _bar_x(corner), sheet.bar_y(corner), sheet.bar_height / 2
+    scale = half / half_mm
+    group = Group(Line(x, y - half, x, y + half, strokeColor=palette.RULE, strokeWidth=0.6))
     if mark.tolerance_mm:
         group.add(_tolerance_band(x, y, mark.tolerance_mm * scale))
     group.add(Line(x - 7, y, x + 7, y, strokeColor=palette.SOFT_INK, strokeWidth=0.7))
@@ -140,11 +160,11 @@ def _tolerance_band(x: float, y: float, half_height: float) -> Rect:
     return Rect(x - _BAR_WIDTH / 2, y - half_height, _BAR_WIDTH, 2 * half_height, **_BAND)
 
 
-def _panel(view: PlanView, corner: Corner) -> Group:
+def _panel(sheet: _Sheet, view: PlanView, corner: Corner) -> Group:
     """The corner's words and figures, set towards its bar."""
     shown = view.corners[corner]
     look = palette.verdict_look(shown.verdict)
-    y = _bar_y(corner)
+    y = sheet.bar_y(corner)
     return Group(
         _panel_line(corner, corner_name(corner), y + 22, REGULAR, 7.5, palette.SOFT_INK),
         _panel_line(corner, _height(view, corner), y + 7, SEMIBOLD, 12.5, palette.INK),
@@ -177,30 +197,32 @@ def _verdict(shown: PlanViewCorner) -> str:
     return shown.remark or verdict_word(shown.verdict)
 
 
-def _vehicle() -> Group:
+def _vehicle(sheet: _Sheet) -> Group:
     """A body seen from above, front at the top, with the wheels that the corners are named after."""
     group = Group()
     for corner in CORNERS:
-        group.add(_wheel(corner))
-    group.add(_body())
-    group.add(_glass(_BODY_TOP - 45, 9, 3))
+        group.add(_wheel(sheet, corner))
+    group.add(_body(sheet.body_top))
+    group.add(_glass(sheet.body_top - 45, 9, 3))
     group.add(_glass(_BODY_BOTTOM + 17, 7, -2))
     middle = (_BODY_LEFT + _BODY_RIGHT) / 2
-    group.add(_label(_("Front"), middle, _BODY_TOP - 24))
+    group.add(_label(_("Front"), middle, sheet.body_top - 24))
     return group
 
 
 def _label(text: str, x: float, y: float) -> String:
-    return String(x, y, printable(text), fontName=REGULAR, fontSize=7, textAnchor="middle", fillColor=palette.SOFT_INK)
+    return String(
+        x, y, printable(text), fontName=REGULAR, fontSize=7.5, textAnchor="middle", fillColor=palette.SOFT_INK
+    )
 
 
-def _wheel(corner: Corner) -> Rect:
+def _wheel(sheet: _Sheet, corner: Corner) -> Rect:
     x = _BODY_LEFT - 3.5 if corner.endswith("L") else _BODY_RIGHT - 6.5
-    return Rect(x, _bar_y(corner) - 13, 10, 26, 3, 3, **_TYRE)
+    return Rect(x, sheet.bar_y(corner) - 13, 10, 26, 3, 3, **_TYRE)
 
 
-def _body() -> Path:
-    left, right, top, bottom = _BODY_LEFT, _BODY_RIGHT, _BODY_TOP, _BODY_BOTTOM
+def _body(top: float) -> Path:
+    left, right, bottom = _BODY_LEFT, _BODY_RIGHT, _BODY_BOTTOM
     path = Path(fillColor=palette.WHITE, strokeColor=palette.INK, strokeWidth=1.1)
     path.moveTo(left, bottom + 12)
     path.lineTo(left, top - 30)

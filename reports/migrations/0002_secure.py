@@ -7,17 +7,17 @@ from fleet.tenancy.migration import AppendOnly, SecureTable
 # Runs as levelbook_gate (fleet/migrations/0002_secure.py). Anyone who holds a code may ask, so it tells what
 # the paper with that code says and whether it still holds, and no person's name.
 VERIFICATION = """
-GRANT SELECT (id, workshop_id, code, number, kind, state, issued_at, replaces_id) ON reports_certificate
+GRANT SELECT (id, workshop_id, code, number, kind, state, replaces_id) ON reports_certificate
     TO levelbook_gate;
 GRANT SELECT (workshop_id, certificate_id, snapshot, sha256) ON reports_certificatefile TO levelbook_gate;
 CREATE POLICY gate_reads ON reports_certificate FOR SELECT TO levelbook_gate USING (true);
 CREATE POLICY gate_reads ON reports_certificatefile FOR SELECT TO levelbook_gate USING (true);
 
 CREATE FUNCTION levelbook_verification(wanted text)
-RETURNS TABLE (kind text, number integer, state text, issued_at timestamptz, workshop text, vin text,
+RETURNS TABLE (kind text, number integer, state text, issued_at text, workshop text, vin text,
                verdict text, sha256 text, replaced_by integer)
 LANGUAGE sql STABLE SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
-    SELECT c.kind::text, c.number, c.state::text, c.issued_at, f.snapshot #>> '{workshop,name}',
+    SELECT c.kind::text, c.number, c.state::text, f.snapshot ->> 'issued_at', f.snapshot #>> '{workshop,name}',
            f.snapshot #>> '{vehicle,vin}', f.snapshot #>> '{as_left,verdict}', f.sha256::text, r.number
     FROM public.reports_certificate c
     JOIN public.reports_certificatefile f ON f.workshop_id = c.workshop_id AND f.certificate_id = c.id

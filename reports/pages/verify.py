@@ -11,6 +11,7 @@ from django.utils.translation import gettext_lazy as _
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
+from ..certificate.display import stamp_with_zone
 from ..certificate.texts import kind_title
 from ..codes import grouped, read_code
 from ..selectors.certificates import Verification, verification
@@ -54,6 +55,7 @@ def _answer(request: HttpRequest, typed: str) -> HttpResponse:
         "found": found,
         "content": _content(found),
         "kind": kind_title(found.kind) if found else "",
+        "issued": stamp_with_zone(found.issued_at) if found else "",
         "verdict": VERDICTS[found.verdict] if found else "",
         "code": grouped(code) if code else typed[:LONGEST_SHOWN],
     }

@@ -54,7 +54,7 @@ def certificate_by_number(actor: Actor, number: int) -> Certificate:
 
 @dataclass(frozen=True, slots=True)
 class Verification:
-    """What the certificate with a code says, and whether it still holds."""
+    """What the certificate with a code says, with the time of the workshop's clocks, and whether it still holds."""
 
     kind: str
     number: int
@@ -75,4 +75,8 @@ def verification(typed_code: str) -> Verification | None:
     with connection.cursor() as cursor:
         cursor.execute("SELECT * FROM levelbook_verification(%s)", [code])
         row = cursor.fetchone()
-    return Verification(*row) if row else None
+        columns = [column.name for column in cursor.description or ()]
+    if row is None:
+        return None
+    told = dict(zip(columns, row, strict=True))
+    return Verification(**{**told, "issued_at": datetime.fromisoformat(told["issued_at"])})

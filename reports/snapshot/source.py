@@ -15,7 +15,7 @@ from calibration.selectors.casefile import CaseFile
 from fleet.models import Membership, Role, Workshop
 
 from ..certificate import document as doc
-from ..certificate.display import stamp_with_zone
+from ..certificate.display import stamp
 from ..models import Certificate
 
 
@@ -37,10 +37,10 @@ class Source:
         return at.astimezone(self.zone)
 
     def stamp(self, at: datetime) -> str:
-        """A time in a sentence, in the offset of all times of the document."""
+        """A time in a sentence, in the offset of all times of the document, which its pages name."""
         offset = self.local(self.issued_at).utcoffset()
         assert offset is not None  # a workshop's zone has one
-        return stamp_with_zone(at.astimezone(timezone(offset)))
+        return stamp(at.astimezone(timezone(offset)))
 
     def by(self, membership_id: uuid.UUID | None, at: datetime) -> str:
         """Who and when, in a sentence."""

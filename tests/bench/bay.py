@@ -89,13 +89,23 @@ class TabletInBay:
     bay: Bay
     context: BrowserContext
     page: Page
+    faults: list[str] = field(default_factory=list)
+    """What the page's own code failed at; a test that ends with any fails."""
 
     @classmethod
     def unpacked(cls, bay: Bay, context: BrowserContext) -> TabletInBay:
         """A tablet that nobody has enrolled yet."""
         page = context.new_page()
         page.set_default_timeout(PATIENCE_MS)
-        return cls(bay, context, page)
+        tablet = cls(bay, context, page)
+        page.on("pageerror", lambda error: tablet.faults.append(f"{error.name}: {error.message}\n{error.stack}"))
+        page.on("console", lambda message: tablet._note(message.type, message.text))
+        return tablet
+
+    def _note(self, kind: str, text: str) -> None:
+        """Refused requests are told by the browser, too, and are no fault of the page."""
+        if kind == "error" and not text.startswith("Failed to load resource"):
+            self.faults.append(text)
 
     def open(self, hash_: str = "") -> None:
         self.page.goto(f"{self.bay.origin}/bench/{hash_}")

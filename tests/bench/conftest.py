@@ -43,12 +43,14 @@ def bay(origin: str) -> Bay:
 @pytest.fixture
 def new_tablet(browser: Browser, bay: Bay) -> Iterator[NewTablet]:
     """Another tablet in the bay, in a profile of its own; keywords are those of the profile (`color_scheme`, …)."""
+    tablets: list[TabletInBay] = []
     with ExitStack() as closing:
 
         def made(*, is_enrolled: bool = True, is_signed_in: bool = True, **profile: Any) -> TabletInBay:
             context = browser.new_context(**{"viewport": {"width": 1180, "height": 820}, **profile})
             closing.callback(context.close)
             tablet = TabletInBay.unpacked(bay, context)
+            tablets.append(tablet)
             if is_enrolled:
                 tablet.enrol()
             if is_enrolled and is_signed_in:
@@ -57,6 +59,7 @@ def new_tablet(browser: Browser, bay: Bay) -> Iterator[NewTablet]:
             return tablet
 
         yield made
+        assert [fault for tablet in tablets for fault in tablet.faults] == []
 
 
 @pytest.fixture

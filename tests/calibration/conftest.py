@@ -5,11 +5,10 @@ from collections.abc import Iterator
 import pytest
 
 from fleet.tenancy import in_workshop
-from tests.factories import Site, make_site
+from tests.factories import Site
 
 
 @pytest.fixture
-def site(db: None) -> Iterator[Site]:
-    made = make_site()
-    with in_workshop(made.workshop.pk):
-        yield made
+def site(site: Site) -> Iterator[Site]:
+    with in_workshop(site.workshop.pk):
+        yield site

@@ -6,7 +6,6 @@ import pytest
 from django.core.cache import cache
 
 from fleet import specifications
-from tests.factories import Site, make_site
 
 SHARE = 0.93
 
@@ -23,13 +22,3 @@ def _no_throttle_history() -> Iterator[None]:
     cache.clear()
     yield
     cache.clear()
-
-
-@pytest.fixture
-def site(db: None) -> Site:
-    return make_site()
-
-
-@pytest.fixture
-def other_site(db: None) -> Site:
-    return make_site()

@@ -111,6 +111,16 @@ def test_rounds_that_would_only_show_that_something_is_outside_are_not_waited_fo
     assert decided(off, rounds=3).reason == "undecided_but_improvable"
 
 
+def test_a_vehicle_nobody_has_touched_is_measured_a_fourth_time_before_noise_adjusts_it() -> None:
+    tight = replace(SPECIFICATION, front=replace(SPECIFICATION.front, tolerance_mm=4.0))
+    deviations = (3.75, 0.0, 0.0, 0.0)
+    assert judged(deviations, tight, rounds=3).rounds_to_decide is None
+    assert decided(deviations, tight, rounds=3).reason == "round_can_decide"
+    assert decided(deviations, tight, rounds=3, writes=1).reason == "undecided_but_improvable"
+    assert decided(deviations, tight, rounds=4).reason == "undecided_but_improvable"
+    assert decided((4.25, 0.0, 0.0, 0.0), tight, rounds=3).reason == "undecided_but_improvable"
+
+
 def test_no_vehicle_is_measured_for_ever() -> None:
     tight = replace(SPECIFICATION, front=replace(SPECIFICATION.front, tolerance_mm=4.0))
     reasons = [decided((2.5, 0.0, 0.0, 0.0), tight, rounds=rounds).reason for rounds in (4, MAX_ROUNDS_BEFORE_CHANGE)]

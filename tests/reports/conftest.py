@@ -22,10 +22,8 @@ def no_hints(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture
-def site(db: None, no_hints: None) -> Site:
-    from tests.factories import make_site
-
-    return make_site()
+def site(site: Site, no_hints: None) -> Site:
+    return site
 
 
 @pytest.fixture

@@ -24,6 +24,8 @@ class Page:
     bottom: NDArray[np.float64]
     right: NDArray[np.float64]
     top: NDArray[np.float64]
+    size: NDArray[np.float64]
+    """Of the type."""
 
 
 def pages_of(pdf: bytes) -> list[Page]:
@@ -35,12 +37,14 @@ def _page(page: pypdfium2.PdfPage) -> Page:
     text = page.get_textpage()
     marks = [mark for mark in range(text.count_chars()) if text.get_text_range(mark, 1).strip()]
     boxes = np.array([text.get_charbox(mark, loose=True) for mark in marks]).reshape(-1, 4)
-    boxes = boxes[np.argsort(boxes[:, 0], kind="stable")]
+    order = np.argsort(boxes[:, 0], kind="stable")
+    boxes = boxes[order]
+    sizes = np.array([pypdfium2.raw.FPDFText_GetFontSize(text, mark) for mark in marks])[order]
     left, bottom, right, top = boxes.T
     # The middle half of the line's height, where every letter has ink: ascenders and descenders may touch.
     quarter = (top - bottom) / 4
     width, height = page.get_size()
-    return Page(width, height, left, bottom + quarter, right, top - quarter)
+    return Page(width, height, left, bottom + quarter, right, top - quarter, sizes)
 
 
 def overlapping(page: Page) -> int:
@@ -65,6 +69,12 @@ def outside(page: Page, margin: float) -> int:
     cut = (page.left < margin) | (page.bottom < margin)
     cut |= (page.right > page.width - margin) | (page.top > page.height - margin)
     return int(cut.sum())
+
+
+def lowest_type(page: Page, foot: float) -> float:
+    """The size of the type in the lowest line above the foot."""
+    above = page.bottom > foot
+    return float(page.size[above][page.bottom[above] < page.bottom[above].min() + 3].max())
 
 
 def filled(page: Page, foot: float) -> float:

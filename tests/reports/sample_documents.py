@@ -191,7 +191,7 @@ def repaired() -> doc.Document:
                 "After a write a move of 16.0 mm was expected, and 0.5 mm was measured.",
                 "FL",
                 status="settled",
-                settled=f"height sensor replaced, Front left, recorded by {TECHNICIAN}, 2026-10-06 08:42 UTC+01:00",
+                settled=f"height sensor replaced, Front left, recorded by {TECHNICIAN}, 2026-10-06 08:42",
             ),
         ),
     )
@@ -224,6 +224,111 @@ def reverted() -> doc.Document:
     )
 
 
+def concession_after_everything() -> doc.Document:
+    """A certificate with about all that one job can bring: six rounds, four writes, a strike, a concession."""
+    sample = rear_only_with_concession()
+    assert sample.as_left is not None
+    rounds = tuple(round_entry(n, 10 * n, FOUND_MM, FOUND_COUNTS) for n in range(1, 7))
+    entered = doc.WriteEntry(
+        1,
+        at(41),
+        TECHNICIAN,
+        True,
+        {corner: doc.CornerWrite(-12, -6, -6) for corner in CORNERS_OF["rear"]},
+        "entered",
+        "The proposal asked for more than the line pressure of that day would have held; half of it first.",
+    )
+    back = {corner: doc.CornerWrite(-6, -12, -12) for corner in CORNERS_OF["rear"]}
+    writes = [entered, replace(entered, number=2, proposal="reversion", corners=back, justification="")]
+    writes += [replace(entered, number=n, proposal="computed", justification="") for n in (3, 4)]
+    return replace(
+        sample,
+        number="2026-0052",
+        as_left=replace(sample.as_left, rounds=(6,)),
+        job=replace(
+            sample.job,
+            note="Grounds on the ferry's ramp at low tide; the driver asks for as much clearance as is allowed.",
+            remark="The concession was explained to the driver, who signed for it at the desk. The front springs are "
+            "those of the heavier series and were not touched; headlamps are to be aimed before the next night run.",
+        ),
+        rounds=rounds,
+        writes=tuple(writes),
+        strikes=(
+            doc.Strike(2, "RR", 493.0, 503.0, "Read from the lip of the arch.", "Jo Ahlin", at(24), after_verdict=True),
+        ),
+        findings=(
+            doc.FindingEntry(
+                "pair_disagrees",
+                "review",
+                "The readings differed by 10.0 mm; repeated readings may by 2.9 mm.",
+                "RR",
+                status="settled",
+                settled="a reading was struck and replaced by Jo Ahlin, 2026-10-06 08:36",
+            ),
+            doc.FindingEntry(
+                "write_not_verified",
+                "review",
+                "3 was to be stored, and 1 was read back.",
+                "RL",
+                doc.Ruling("accept", "Within the resolution of the tool used.", MANAGER, at(50), True),
+                "settled",
+            ),
+            doc.FindingEntry(
+                "not_adjustable_here", "note", "No set-point could bring this within tolerance.", "FL", status="note"
+            ),
+        ),
+        departures=("The job was paused by Ilse Mørk, 2026-10-06 08:52: waiting for the operator's word.",),
+        approvals=(
+            *sample.approvals,
+            doc.ApprovalEntry(
+                "proposal",
+                "approve",
+                "Looked at the vehicle and the figures; go ahead.",
+                MANAGER,
+                "deputy",
+                at(40),
+                content_sha256=HASH,
+            ),
+        ),
+    )
+
+
+def reverted_after_everything() -> doc.Document:
+    """A findings report with about all: a concession, a leak test, a strike, and the set-points brought back."""
+    sample, full = reverted(), concession_after_everything()
+    assert sample.as_left is not None
+    left = sample.as_left
+    judged = {c: corner_result(c, left.corners[c].mean_mm, target_mm=518.0) for c in CORNERS_OF["rear"]}
+    return replace(
+        sample,
+        number="2026-0053",
+        job=replace(sample.job, note=full.job.note),
+        as_left=replace(left, rounds=(6,), corners={**left.corners, **judged}),
+        rounds=full.rounds,
+        writes=(*sample.writes, replace(sample.writes[0], number=3), replace(sample.writes[1], number=4)),
+        strikes=full.strikes,
+        findings=full.findings,
+        departures=(
+            *full.departures,
+            "Return to the earlier set-points was decided by Tomas Weißmüller, 09:02: asked.",
+        ),
+        approvals=full.approvals,
+        concession=full.concession,
+        leak_tests=findings_report().leak_tests,
+        ending=doc.Ending(
+            "The operator wants it back until the headlamps can be aimed",
+            MANAGER,
+            (
+                "Rear right sinks faster than it may: have the leak repaired.",
+                "Front left responds weakly: have linkage, damper and air supply checked.",
+            ),
+            "manager",
+            at(50),
+            HASH,
+        ),
+    )
+
+
 ORDINARY = {
     "certificate": certificate,
     "left_alone": left_alone,
@@ -231,4 +336,6 @@ ORDINARY = {
     "rear_only_with_concession": rear_only_with_concession,
     "repaired": repaired,
     "reverted": reverted,
+    "concession_after_everything": concession_after_everything,
+    "reverted_after_everything": reverted_after_everything,
 }

@@ -9,7 +9,7 @@ from typing import Any, get_type_hints
 from calibration.metrology.corners import CORNERS
 from reports.certificate import document as doc
 
-from .sample_documents import ORDINARY, certificate, findings_report
+from .sample_documents import ORDINARY, certificate, concession_after_everything, findings_report
 from .sample_parts import FOUND_COUNTS, FOUND_MM, HASH, MANAGER, READINESS, TAPE, TECHNICIAN, at, round_entry
 
 LONG = "Donaudampfschifffahrtselektrizitätenhauptbetriebswerkbauunterbeamtengesellschaft"
@@ -101,6 +101,18 @@ def busy() -> doc.Document:
     )
 
 
+def long() -> doc.Document:
+    """A job that does not fit on two pages: eight rounds, six writes, ten findings."""
+    full = concession_after_everything()
+    return replace(
+        full,
+        number="2026-0054",
+        rounds=tuple(replace(full.rounds[0], number=n, taken_at=at(10 * n)) for n in range(1, 9)),
+        writes=tuple(replace(full.writes[0], number=n, written_at=at(10 * n + 5)) for n in range(1, 7)),
+        findings=(full.findings * 4)[:10],
+    )
+
+
 def bare() -> doc.Document:
     """Ended at once: no round, no specification, no tyres, no instrument, no operator."""
     return replace(
@@ -144,4 +156,4 @@ def filled(part: Any, name_text: str, free_text: str) -> Any:
     return part
 
 
-ALL = {**ORDINARY, "extreme": extreme, "busy": busy, "bare": bare}
+ALL = {**ORDINARY, "extreme": extreme, "busy": busy, "long": long, "bare": bare}

@@ -5,9 +5,11 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from datetime import timedelta, timezone
+from io import BytesIO
 from typing import Any
 
 import pytest
+from pypdf import PdfReader
 
 from calibration.rules import texts as rule_texts
 from calibration.rules.finding_kinds import SEVERITIES
@@ -41,25 +43,29 @@ class TestWhatACertificateSays:
             "Adjusted: all four corners within tolerance",
             "Found outside tolerance: Front left.",
             "Front left 486.0 ± 6.0 497.5 +11.5 ± 2.6 outside 486.5 +0.5 ± 2.6 within 128 → 116",
+            "Rear left 504.0 ± 6.0 505.5 +1.5 ± 2.6 within 505.0 +1.0 ± 2.6 within 117, unchanged",
             "Front right 486.0 ± 6.0 490.0 +4.0 ± 2.6 undecided 486.0 0.0 ± 2.6 within 131 → 127",
             "Rear, left − right ± 8.0 +2.5 ± 3.6 within +1.5 ± 3.6 within",
-            "128 → 116 read 116",
-            "Baseline, the set-points from which shift limits count: Front left 125",
+            "1 2026-10-06 08:53, Ilse Mørk; computed proposal Front left 128 → 116; Front right 131 → 127 verified",
+            "Baseline, the set-points from which shift limits count: Front left 125; Front right 125.",
             "497.0, 498.0 at 128",
-            "Tape measure BM-2207 accuracy class II 1.0 mm 2026-03-02 2027-03-02 K-2026-0311",
+            "Tape measure BM-2207: accuracy class II, resolution 1.0 mm, calibrated 2026-03-02, due 2027-03-02, "
+            "calibration certificate K-2026-0311.",
             "Revision 3, in force from 2026-01-01. Source: Manufacturer, Brae workshop manual, issue 4, p. 112.",
-            "Level of the floor: passed",
+            "Passed: Stored faults; Leak check; Level of the floor;",
+            "Checked by Ilse Mørk, last 2026-10-06 08:21.",
             "Decision rule: a result is within tolerance only if",
             "guard band equal to U",
             "1.98 (147)",
-            "Heave the whole body high (+) or low (−) +4.0 +0.3",
-            "Pitch the front high (+) or low (−) against the rear +7.5 0.0",
-            "Roll the left side high (+) or low (−) against the right +5.0 +1.0",
-            "Warp twist: front left and rear right high (+) or low (−) against the other two +2.5 −0.5",
+            "Heave: the whole body high (+) or low (−)",
+            "Pitch: the front high (+) or low (−) against the rear",
+            "Roll: the left side high (+) or low (−) against the right",
+            "Warp: twist: front left and rear right high (+) or low (−) against the other two",
+            "As found +4.0 +7.5 +5.0 +2.5 As left +0.3 0.0 +1.0 −0.5",
             "the true value lies within that range with a probability of about 95 %",
             "undecided means that this range reaches across the limit of the tolerance",
             "Set-point: the number that the vehicle's control unit stores for a corner.",
-            "Received 2026-10-06 08:12 UTC+01:00",
+            "Received 2026-10-06 08:12 ",
             "Done by Ilse Mørk",
             "Heights are traceable through the calibration certificate stated for each instrument.",
             "Have the headlamp aim checked.",
@@ -69,9 +75,10 @@ class TestWhatACertificateSays:
             "qualified persons only",
             "claims no roadworthiness and no laboratory accreditation",
             "The results concern only the vehicle named here",
-            "The work is complete: signed by Ilse Mørk, technician, 2026-10-06 09:42 UTC+01:00.",
+            "The work is complete: signed by Ilse Mørk, technician, 2026-10-06 09:42.",
             "Vehicle ledger, entry 212",
-            "7KQM-3XTD-9WPA",
+            "Scan to verify, or enter the code 7KQM-3XTD-9WPA",
+            "figures by calculation method version 1.0.0, page layout version 3",
             "End of certificate no. 2026-0042",
             "Page 1 of 2",
             "Page 2 of 2",
@@ -98,6 +105,37 @@ class TestWhatACertificateSays:
             in text
         )
 
+    def test_who_decides_in_a_managers_place_is_called_so_and_the_approval_is_told_once_with_its_hash(self) -> None:
+        sample = sample_documents.concession_after_everything()
+        decided = sample.approvals[-1]
+        signed = doc.Signature(decided.decided_by, "deputy", "approval", decided.decided_at, decided.content_sha256)
+        elsewhere = replace(signed, signed_at=sample_parts.at(39))
+        text = rendered_text(replace(sample, signatures=(signed, elsewhere, *sample.signatures)))
+        told = "go ahead. (Tomas Weißmüller, manager's deputy, 2026-10-06 08:52) SHA-256 " + decided.content_sha256
+        assert told in text
+        assert text.count("Approved: Tomas Weißmüller, manager's deputy, 2026-10-06 08:51.") == 1
+        assert "Approved: Tomas Weißmüller, manager's deputy, 2026-10-06 08:52" not in text
+
+    @pytest.mark.parametrize("name", sample_documents.ORDINARY)
+    def test_the_zone_of_all_times_is_said_once_on_each_page(self, name: str) -> None:
+        pages = PdfReader(BytesIO(pdf_of(name))).pages
+        assert [page.extract_text().count("UTC") for page in pages] == [1] * len(pages)
+
+    def test_corners_that_did_not_move_are_not_listed_among_the_writes(self) -> None:
+        text = text_of(pdf_of("certificate"))
+        written = text[text.index("Set-points written") : text.index("Every reading")]
+        assert "Front left" in written
+        assert "Rear" not in written
+
+    def test_what_failed_or_was_left_out_of_readiness_stands_before_what_passed(self) -> None:
+        sample = sample_documents.certificate()
+        first, second, *rest = sample.readiness
+        failed = replace(first, outcome="fail", note="Code 4711 stored.")
+        undone = doc.ReadinessEntry(second.item, "not_done")
+        text = rendered_text(replace(sample, readiness=(*rest, failed, undone)))
+        assert "FAILED: Stored faults. NOT CHECKED: Leak check. Passed: Level of the floor;" in text
+        assert "Stored faults: Code 4711 stored." in text
+
     def test_a_corner_that_cannot_be_adjusted_is_marked_and_named_in_the_verdict(self) -> None:
         text = text_of(pdf_of("rear_only_with_concession"))
         assert "Not within tolerance and not adjustable here: Front left, front right." in text
@@ -105,7 +143,7 @@ class TestWhatACertificateSays:
 
     def test_set_points_are_shown_as_the_specification_says_and_a_mismatch_stands_out(self) -> None:
         text = text_of(pdf_of("rear_only_with_concession"))
-        assert "−0xC → 0x3 read 0x1" in text
+        assert "Rear left −0xC → 0x3, read 0x1; Rear right −0xC → 0x3 NOT VERIFIED" in text
         assert "NOT VERIFIED" in text
 
     def test_a_write_without_a_proposal_is_called_neither_verified_nor_not(self) -> None:
@@ -191,7 +229,7 @@ class TestWhatAFindingsReportSays:
 
     def test_it_states_no_completion(self) -> None:
         text = text_of(pdf_of("findings_report"))
-        assert "The job was ended without completion by Ilse Mørk, technician, 2026-10-06 09:42 UTC+01:00." in text
+        assert "The job was ended without completion by Ilse Mørk, technician, 2026-10-06 09:42." in text
         assert "The work is complete" not in text
         assert "The work is complete" in text_of(pdf_of("certificate"))
 
@@ -205,10 +243,9 @@ class TestWhatAFindingsReportSays:
     def test_a_reverted_job_names_who_decided_who_wrote_and_who_measured(self) -> None:
         text = text_of(pdf_of("reverted"))
         assert "Returned to the set-points found; adjustment not completed" in text
-        zone = "UTC+01:00."
-        assert f"earlier set-points: decided by Tomas Weißmüller, manager, 2026-10-06 09:02 {zone}" in text
-        assert f"Written back by Ilse Mørk, 2026-10-06 09:12 {zone}" in text
-        assert f"Measured afterwards by Jo Ahlin, 2026-10-06 09:26 {zone}" in text
+        assert "earlier set-points: decided by Tomas Weißmüller, manager, 2026-10-06 09:02." in text
+        assert "Written back by Ilse Mørk, 2026-10-06 09:12." in text
+        assert "Measured afterwards by Jo Ahlin, 2026-10-06 09:26." in text
         assert "Done by Ilse Mørk, Jo Ahlin" in text
 
     @pytest.mark.parametrize("name", ["findings_report", "reverted", "bare"])
@@ -218,7 +255,7 @@ class TestWhatAFindingsReportSays:
         assert "Nobody signs this" in text
         for word in ("Signature", "Signed", "signed by"):
             assert word not in text
-        assert "Signatures and approvals" in text_of(pdf_of("certificate"))
+        assert "Signatures, approvals and refusals" in text_of(pdf_of("certificate"))
 
     def test_a_job_that_brought_back_an_earlier_ones_set_points_does_not_call_them_found(self) -> None:
         sample = sample_documents.reverted()
@@ -254,7 +291,7 @@ class TestFindings:
         assert "Nobody has ruled on it." in text
 
     def test_settled_ones_say_by_what_and_whom(self) -> None:
-        text = self.told(status="settled", settled="read anew by Jo Ahlin, 2026-10-06 09:00 UTC+01:00")
+        text = self.told(status="settled", settled="read anew by Jo Ahlin, 2026-10-06 09:00")
         assert "(settled). 116 was to be stored, and 118 was read back. Settled: read anew by Jo Ahlin" in text
         for word in ("OPEN", "Nobody has ruled"):
             assert word not in text
@@ -290,7 +327,7 @@ class TestWords:
         unnumbered = replace(sample_parts.TAPE, calibration_reference="")
         text = rendered_text(replace(sample, instruments=(unnumbered,)))
         assert "No calibration certificate number is on record for Tape measure BM-2207" in text
-        assert "2027-03-02 none on record" in text
+        assert "due 2027-03-02, calibration certificate none on record." in text
         assert "Heights are traceable" not in text
         both = rendered_text(replace(sample, instruments=(sample_parts.TAPE, replace(unnumbered, serial="BM-9"))))
         assert "Heights are traceable" in both

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from io import StringIO
+from io import BytesIO, StringIO
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -16,6 +16,7 @@ from django.apps import apps
 from django.core.management import CommandError, call_command
 from django.db import connections
 from django.utils import timezone
+from pypdf import PdfReader
 from pytest_django import DjangoDbBlocker
 from pytest_django.fixtures import Settings
 from rest_framework.test import APIClient
@@ -27,6 +28,9 @@ from fleet.models import LedgerEntry, OutboxItem, TenantModel, Vehicle, Workshop
 from fleet.services import workshop_create
 from fleet.tenancy import in_workshop
 from fleet.vin import parse_vin
+from reports.certificate.document import from_json
+from reports.certificate.layout import PageSize
+from reports.certificate.render import render
 from reports.demo import people
 from reports.demo.clock import NotTheDemoError, bay_day, person_at, working_day
 from reports.demo.load import RANDOM_SEED, drawn_vehicle, existing_demo, load_demo
@@ -36,6 +40,8 @@ from reports.demo.stories import STORIES, Story
 from reports.demo.workshop import NAME
 from reports.models import Certificate, CertificateFile
 from tests.factories import make_site
+
+from .rendering import SIZES
 
 WEDNESDAY = datetime(2025, 6, 18, 11, 0, tzinfo=UTC)
 
@@ -148,6 +154,14 @@ def test_each_closed_job_has_its_document_issued_within_minutes(demo: Workshop, 
         assert issued_at is not None
         assert closed_at < issued_at <= closed_at + timedelta(minutes=5)
         assert bytes(CertificateFile.objects.get(certificate=each).pdf).startswith(b"%PDF-")
+
+
+@pytest.mark.parametrize("page_size", SIZES)
+def test_every_document_takes_two_pages_on_either_paper(demo: Workshop, page_size: PageSize) -> None:
+    snapshots = CertificateFile.objects.values_list("certificate__number", "snapshot").order_by("certificate__number")
+    pages = {n: len(PdfReader(BytesIO(render(from_json(s), page_size=page_size))).pages) for n, s in snapshots}
+    assert pages == dict.fromkeys(pages, 2)
+    assert len(pages) == sum(len(end["documents"]) for end in END_OF_STORY.values())
 
 
 def test_the_refused_proposal_was_beyond_the_shift_limit_and_another_one_was_written(demo: Workshop) -> None:

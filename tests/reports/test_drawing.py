@@ -14,7 +14,7 @@ from reports.certificate.qr import qr_drawing
 from reports.drawing import palette
 from reports.drawing.fonts import printable
 from reports.drawing.marks import bar_mark
-from reports.drawing.plan_view import PlanView, PlanViewCorner, describe, draw_plan_view, span_mm
+from reports.drawing.plan_view import HEIGHT, LEAST_HEIGHT, PlanView, PlanViewCorner, describe, draw_plan_view, span_mm
 from reports.drawing.quantities import distance, length, pressure, rounded
 from reports.drawing.svg import to_svg
 
@@ -82,6 +82,17 @@ class TestScale:
         assert bottom >= 0
         assert right <= drawing.width
         assert top <= drawing.height
+
+    def test_a_lower_drawing_has_type_as_large_and_bars_that_do_not_meet(self) -> None:
+        high, low = (draw_plan_view(view(), height=height) for height in (HEIGHT, LEAST_HEIGHT))
+        sizes = [[shape.fontSize for shape in shapes_of(each) if isinstance(shape, String)] for each in (high, low)]
+        assert sizes[0] == sizes[1]
+        assert min(sizes[1]) >= 7.5
+        axes = [shape for shape in shapes_of(low) if isinstance(shape, Line) and shape.strokeColor == palette.RULE]
+        lefts = sorted((line for line in axes if line.x1 < low.width / 2), key=lambda line: line.y1)
+        assert [len(axes), len(lefts)] == [3, 2], "no bar where nothing says what the height should be"
+        assert 0 < lefts[0].y1 < lefts[0].y2 < lefts[1].y1 < lefts[1].y2 < low.height - 11
+        assert bands(low)[0].height < bands(high)[0].height
 
     def test_without_a_specification_there_is_neither_bar_nor_band(self) -> None:
         corners = {each: corner(None, None) for each in CORNERS}

@@ -73,7 +73,8 @@ def test_reverted_job_says_so(ready: Bench) -> None:
     assert found.signatures == ()
     [sentence] = found.departures
     assert f"decided by {found.ending.ended_by}, " in sentence
-    assert sentence.endswith("UTC: Owner wants it back.") or "UTC+" in sentence
+    assert sentence.endswith(": Owner wants it back.")
+    assert "UTC" not in sentence, "the pages name the zone of all times"
 
 
 def test_an_ending_after_a_reversion_that_was_given_up_is_the_ending(ready: Bench) -> None:

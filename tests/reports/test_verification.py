@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import UTC
+from datetime import datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.db import connection
@@ -12,15 +13,17 @@ from django.utils import timezone
 
 from fleet.actor import Actor
 from fleet.ids import new_id
+from fleet.models import Workshop
 from fleet.tenancy import in_workshop
 from reports.codes import ALPHABET, CODE_LENGTH, grouped, new_code, read_code
-from reports.models import Certificate
+from reports.models import Certificate, CertificateFile
 from reports.pages.verify import VERDICTS
 from reports.selectors.certificates import verification
 from reports.services.certificates import certificate_issue, certificate_prepare, certificate_replace
 from tests.factories import Site
 
 from . import jobs
+from .rendering import text_of
 
 
 @pytest.fixture
@@ -209,12 +212,32 @@ class TestField:
         assert answer.json()["state"] == "valid"
 
 
-def test_page_states_verdict_in_words_and_one_unambiguous_time(certificate: Certificate) -> None:
+def test_page_states_verdict_in_words(certificate: Certificate) -> None:
     page = Client().get(f"/verify/{certificate.code}").content.decode()
     assert "Every corner within tolerance, the measurement uncertainty taken into account." in page
-    assert certificate.issued_at is not None
-    assert f"{certificate.issued_at.astimezone(UTC):%Y-%m-%d %H:%M} UTC" in page
     assert grouped(certificate.code) in page
+
+
+@pytest.mark.parametrize(("zone", "name"), [("UTC", "UTC"), ("Asia/Kathmandu", "UTC+05:45")])
+def test_page_and_json_give_the_time_as_the_paper_does_in_the_workshops_own_zone(
+    site: Site, zone: str, name: str
+) -> None:
+    Workshop.objects.filter(pk=site.workshop.pk).update(time_zone=zone)
+    bench = jobs.left_alone(site)
+    with in_workshop(site.workshop.pk):
+        certificate_prepare(actor=Actor.system(site.workshop.pk, timezone.now()), job_id=bench.job_id)
+        certificate = Certificate.objects.get()
+        paper = text_of(bytes(CertificateFile.objects.get().pdf))
+    assert certificate.issued_at is not None
+    forget_the_workshop()
+    local = certificate.issued_at.astimezone(ZoneInfo(zone))
+    page = Client().get(f"/verify/{certificate.code}").content.decode()
+    assert f'<time datetime="{local.isoformat()}">{local:%Y-%m-%d %H:%M} {name}</time>' in page
+    assert f"times in {name} " in paper
+    assert f"issued {local:%Y-%m-%d} " in paper
+    told = Client().get(f"/verify/{certificate.code}", HTTP_ACCEPT="application/json").json()["issued_at"]
+    assert abs(datetime.fromisoformat(told) - certificate.issued_at) < timedelta(milliseconds=1)
+    assert datetime.fromisoformat(told).utcoffset() == local.utcoffset()
 
 
 @pytest.mark.parametrize("verdict", ["within", "outside", "undecided", None])

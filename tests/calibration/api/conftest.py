@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from copy import deepcopy
+
 import pytest
 
 from tests.calibration.api.http_bench import HttpBench
-from tests.factories import Site, make_site
+from tests.factories import Site
 
 
 @pytest.fixture
-def site(db: None) -> Site:
-    return make_site()
+def site(standing_sites: tuple[Site, Site], db: None) -> Site:
+    return deepcopy(standing_sites[0])
 
 
 @pytest.fixture
