@@ -3,11 +3,10 @@
 import os
 from pathlib import Path
 
-from csp.constants import NONE, SELF
 from django.core.exceptions import ImproperlyConfigured
-from django.utils.translation import gettext_lazy as _
 
-from deploy import broker, database, logs, mail
+from deploy import broker, database, languages, logs, mail
+from deploy.content_policy import CONTENT_POLICY
 from deploy.embedded.folder import CHECKOUT, data_folder
 
 
@@ -207,17 +206,21 @@ MFA_TOTP_TOLERANCE = 1
 
 # --- Language and time -------------------------------------------------------------------------------
 LANGUAGE_CODE = "en"
-LANGUAGES = [("en", _("English"))]
-LOCALE_PATHS = [CHECKOUT / app / "locale" for app in ("fleet", "calibration", "reports")]
+LANGUAGES = languages.LANGUAGES
+LOCALE_PATHS = languages.LOCALE_PATHS
 USE_I18N = True
 USE_TZ = True
 TIME_ZONE = "UTC"
+FORMAT_MODULE_PATH = ["fleet.formats"]
 
 # --- Transport security ------------------------------------------------------------------------------
 # Set to 1 where browsers reach the service over HTTPS, directly or through a proxy.
 HTTPS = _flag("LEVELBOOK_HTTPS", default=False)
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = SECURE_SSL_REDIRECT = HTTPS
-SECURE_HSTS_SECONDS = 365 * 24 * 3600 if HTTPS else 0
+# Set by deploy/start --local-tls: the certificate of the authority that tablets come to trust.
+LOCAL_AUTHORITY = os.environ.get("LEVELBOOK_LOCAL_AUTHORITY") or None
+# Not with a local authority: a browser that ceases to trust it must be able to go back.
+SECURE_HSTS_SECONDS = 365 * 24 * 3600 if HTTPS and not LOCAL_AUTHORITY else 0
 if _flag("LEVELBOOK_BEHIND_PROXY", default=False):
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
 # Browsers offer passkeys without HTTPS on this machine alone, as localhost.
@@ -229,22 +232,7 @@ SECURE_CONTENT_TYPE_NOSNIFF = True
 SECURE_REFERRER_POLICY = "same-origin"
 SECURE_CROSS_ORIGIN_OPENER_POLICY = "same-origin"
 X_FRAME_OPTIONS = "DENY"
-# Nothing inline, nothing from elsewhere.
-CONTENT_SECURITY_POLICY = {
-    "DIRECTIVES": {
-        "default-src": [NONE],
-        "base-uri": [NONE],
-        "connect-src": [SELF],
-        "font-src": [SELF],
-        "form-action": [SELF],
-        "frame-ancestors": [NONE],
-        "img-src": [SELF],
-        "manifest-src": [SELF],
-        "script-src": [SELF],
-        "style-src": [SELF],
-        "worker-src": [SELF],
-    }
-}
+CONTENT_SECURITY_POLICY = CONTENT_POLICY
 
 # --- API ---------------------------------------------------------------------------------------------
 REST_FRAMEWORK = {

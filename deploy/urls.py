@@ -2,7 +2,6 @@
 
 from csp.decorators import csp_update
 from django.urls import URLPattern, URLResolver, include, path
-from django.views.generic import RedirectView
 from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerSplitView
 
 from fleet import health
@@ -20,7 +19,6 @@ API: list[URLPattern | URLResolver] = [
 ]
 
 urlpatterns: list[URLPattern | URLResolver] = [
-    path("", RedirectView.as_view(pattern_name="docs")),
     path("healthz", health.healthz),
     path("readyz", health.readyz),
     path("metrics", health.metrics),
@@ -28,7 +26,9 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("api/v1/", include(API)),
     path("bench/", include("calibration.bench.urls")),
     path("looks/", include("fleet.pages.looks")),
+    path("trust/", include("deploy.tls.page")),
     path("", include("fleet.pages.urls")),
+    path("", include("calibration.pages.urls")),
     path("", include("reports.pages.urls")),
 ]
 

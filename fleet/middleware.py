@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime
+from http import HTTPStatus
 from typing import Final
 
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
+from django.utils.translation import gettext_lazy as _
 from rest_framework.exceptions import ValidationError
+from rest_framework.permissions import SAFE_METHODS
 
 from . import credentials
 from .api.fields import AwareDateTime
+from .api.problems import Problem
 from .callers import Caller, caller_by_session, caller_by_token
 from .models import Installation
 from .tenancy import in_workshop
@@ -44,15 +48,22 @@ class WorkshopMiddleware:
             caller = _caller(request, credential)
             request.actor = caller.actor  # type: ignore[attr-defined]
             request.refusal = caller.refusal  # type: ignore[attr-defined]
-            response = self.get_response(request)
+            epoch = str(Installation.objects.values_list("epoch", flat=True).get())
+            is_meant = request.method in SAFE_METHODS or request.headers.get(EPOCH_HEADER, epoch) == epoch
+            response = self.get_response(request) if is_meant else _meant_for_another()
             if response.status_code >= 400:
                 transaction.set_rollback(True)
-            else:
-                response[EPOCH_HEADER] = str(Installation.objects.values_list("epoch", flat=True).get())
+            response[EPOCH_HEADER] = epoch
         for action in getattr(request, "after_rollback", ()):
             with in_workshop(credential.workshop_id):
                 action()
         return response
+
+
+def _meant_for_another() -> HttpResponse:
+    """A tablet names the epoch that it knows, so that nothing new overtakes what a restored server has lost."""
+    detail = _("The service was restored from a backup since. Offer again what you sent, then what is new.")
+    return Problem(HTTPStatus.CONFLICT, code="epoch_changed", detail=detail).response()
 
 
 def _credential(request: HttpRequest) -> credentials.Credential | None:

@@ -1,10 +1,11 @@
-"""Celery tasks of fleet: each takes ids, claims and calls. Both may be repeated without harm."""
+"""Celery tasks of fleet: each takes ids, claims and calls. All may be repeated without harm."""
 
 from __future__ import annotations
 
 import uuid
 
 from celery import shared_task
+from django.contrib.sessions.backends.db import SessionStore
 
 from . import outbox
 
@@ -20,3 +21,9 @@ def sweep_outbox() -> None:
     """Hint again at everything that is due: what the broker lost comes back here."""
     for workshop_id, item_id in outbox.due():
         outbox.hint(workshop_id, item_id)
+
+
+@shared_task(name="fleet.tasks.clear_expired_sessions", ignore_result=True)
+def clear_expired_sessions() -> None:
+    """Remove what browsers' sessions held, once they have expired; that there was one stays among the sign-ins."""
+    SessionStore.clear_expired()

@@ -29,7 +29,7 @@ from calibration.models import (
     Write,
 )
 from calibration.rules import explain, texts
-from calibration.rules.cautions import cautions_for
+from calibration.rules.cautions import WITHOUT_NETWORK, cautions_for
 from calibration.rules.record import RoundMeasured
 from calibration.selectors.approvals import detail_of
 from calibration.selectors.casefile import CaseFile
@@ -199,6 +199,7 @@ def _next_step(actor: Actor, case: CaseFile) -> Shown:
     step = case.standing.next_step
     of_the_workshop = may(actor, Permission.READ_WORKSHOP)
     is_asked = step.step == "get_approval" and of_the_workshop
+    differ = bool(case.concessions)
     return {
         "next_step": step.step,
         "next_step_detail": {
@@ -213,9 +214,10 @@ def _next_step(actor: Actor, case: CaseFile) -> Shown:
         },
         "cautions": cautions_for(
             step.step,
-            targets_differ=bool(case.concessions),
+            targets_differ=differ,
             unconfirmed=explain.left_unconfirmed(case.standing),
         ),
+        "cautions_ahead": {each: cautions_for(each, targets_differ=differ) for each in WITHOUT_NETWORK},
     }
 
 

@@ -5,16 +5,18 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from posixpath import normpath
 from typing import Final
 
 from django.conf import settings
 from django.contrib.staticfiles import finders
 
-STYLES: Final = (
+LOOKS: Final = (
     "looks/tokens.css",
     "looks/base.css",
     "looks/forms.css",
@@ -22,8 +24,6 @@ STYLES: Final = (
     "looks/tables.css",
     "looks/figures.css",
     "looks/bench.css",
-    "bench/bench.css",
-    "bench/job.css",
 )
 OF_THE_LOOKS: Final = ("looks/tolerance-bar.js",)
 ICONS: Final = ("looks/icon.svg", "bench/icons/icon-192.png", "bench/icons/icon-512.png")
@@ -31,6 +31,8 @@ FOLDER: Final = "bench/"
 START: Final = "bench/app/main.js"
 NOT_OF_THE_APP: Final = ("bench/service-worker.js",)
 """The browser keeps the worker itself, and asks for it anew."""
+
+_IMPORT: Final = re.compile(r'^(?:import|export)\b[^;"]*?"(\.[^"]+)";', re.MULTILINE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,19 +60,32 @@ def address_of(name: str) -> str:
 @cache
 def assets() -> tuple[Asset, ...]:
     """All files of the app. They change with the release only, hence are read once in a process."""
-    names = sorted({*STYLES, *ICONS, *OF_THE_LOOKS, *_names_of_the_app()})
+    names = sorted({*LOOKS, *ICONS, *OF_THE_LOOKS, *_names_of_the_app()})
     return tuple(Asset(name, hashlib.sha256(file_of(name).read_bytes()).digest()) for name in names)
 
 
 def styles() -> list[Asset]:
-    """In the order in which the page loads them."""
-    of_name = {asset.name: asset for asset in assets()}
-    return [of_name[name] for name in STYLES]
+    """In the order in which the page loads them: the looks that all pages share, then the app's own."""
+    of_name = {asset.name: asset for asset in assets() if asset.name.endswith(".css")}
+    return [of_name[name] for name in LOOKS] + [asset for name, asset in of_name.items() if name not in LOOKS]
 
 
-def modules() -> list[Asset]:
-    """The modules of the app, which the browser may fetch at once instead of one level of imports after the other."""
-    return [asset for asset in assets() if asset.name.endswith(".js")]
+def first_modules() -> list[Asset]:
+    """The modules without which the app does not begin; the page names them, so that the browser fetches them at once
+    instead of one level of imports after the other."""
+    names: set[str] = set()
+    waiting = [START]
+    while waiting:
+        name = waiting.pop()
+        if name not in names:
+            names.add(name)
+            waiting += [_beside(name, target) for target in _IMPORT.findall(file_of(name).read_text())]
+    return [asset for asset in assets() if asset.name in names]
+
+
+def _beside(name: str, target: str) -> str:
+    """The file that a module means by a relative address."""
+    return normpath(f"{name}/../{target}")
 
 
 def version_of(contents: Iterable[bytes]) -> str:

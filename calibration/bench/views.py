@@ -15,7 +15,7 @@ from django.views.decorators.cache import cache_control
 from django.views.decorators.http import require_safe
 from django.views.i18n import JavaScriptCatalog
 
-from .assets import ICONS, START, address_of, assets, file_of, modules, styles, version_of
+from .assets import ICONS, START, address_of, assets, file_of, first_modules, styles, version_of
 
 SCOPE: Final = "/bench/"
 WORKER: Final = "bench/service-worker.js"
@@ -79,7 +79,7 @@ def service_worker(request: HttpRequest) -> HttpResponse:
 
 
 def _page(request: HttpRequest) -> bytes:
-    values = {"styles": styles(), "modules": modules(), "start": address_of(START), "icon": address_of(ICONS[0])}
+    values = {"styles": styles(), "modules": first_modules(), "start": address_of(START), "icon": address_of(ICONS[0])}
     return render(request, "bench/app.html", values).content
 
 

@@ -129,11 +129,13 @@ class ApprovalView(DecisionPage):
         if row is None:
             return {}
         shown: Shown = proposal_document(row, [self.approval])
+        limits = limit_rows(shown)
         bars = assessment_bars(self._assessment_at(row.recorded_at), self.case.specification, unit, "then")
         return {
             "proposal": shown,
             "changes": change_rows(shown, bars, unit),
-            "limits": limit_rows(shown),
+            "to_look_at": [each for each in limits if not each.is_kept],
+            "kept": [each for each in limits if each.is_kept],
             "attitude": attitude_changes(shown, unit),
             "chance": percent(shown["probability_within"]),
             "unit": unit,

@@ -96,9 +96,7 @@ class DecisionPage(WorkshopPage):
             "job": job,
             "vehicle": job["vehicle"],
             "step": words.STEPS[job["next_step"]],
-            "bars": assessment_bars(
-                job["assessment"], self.case.specification, self.reader.length_unit, "now"
-            ),
+            "bars": assessment_bars(job["assessment"], self.case.specification, self.reader.length_unit, "now"),
             "caution_texts": [each.text for each in job["cautions"]],
             "is_open": self.is_open,
             "right": self.right(),

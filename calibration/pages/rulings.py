@@ -50,7 +50,7 @@ class FindingView(DecisionPage):
         if self.finding.severity == Finding.Severity.NOTE or self.finding.code in NO_RULING_LIFTS:
             return False
         raised = next(each for each in self.case.record.findings if each.id == self.finding.pk)
-        return raised.ruling != Ruling.Outcome.ACCEPT
+        return raised.ruling != "accept"
 
     def right(self) -> Right:
         return right_of(self.actor, self.deciding, makers_of(self.case, self.finding))

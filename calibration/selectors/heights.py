@@ -44,9 +44,7 @@ def measured_rounds(actor: Actor, vehicle: Vehicle, most: int = MOST_ROUNDS) -> 
     """
     jobs = visible_jobs(actor).filter(vehicle=vehicle).values("pk")
     rounds = Round.objects.filter(job__in=jobs, repeats=None, ride_position="normal", settled=True)
-    newest = list(
-        rounds.select_related("job__specification").order_by("-happened_at", "-recorded_at", "-id")[:most]
-    )
+    newest = list(rounds.select_related("job__specification").order_by("-happened_at", "-recorded_at", "-id")[:most])
     contents = _contents(newest)
     means = _means([each for each in newest if each.pk not in contents])
     return [
@@ -71,7 +69,9 @@ def _means(rounds: Sequence[Round]) -> dict[uuid.UUID, dict[Corner, float]]:
     return {key: {corner: fmean(found) for corner, found in each.items()} for key, each in readings.items()}
 
 
-def _heights(content: Mapping[str, Any] | None, means: Mapping[Corner, float], job: Job) -> dict[Corner, MeasuredHeight]:
+def _heights(
+    content: Mapping[str, Any] | None, means: Mapping[Corner, float], job: Job
+) -> dict[Corner, MeasuredHeight]:
     if content is None or job.specification is None:
         return {corner: MeasuredHeight(means[corner]) for corner in CORNERS if corner in means}
     return {corner: _judged(content["corners"][corner], corner, job) for corner in CORNERS}

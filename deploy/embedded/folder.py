@@ -100,6 +100,11 @@ class DataFolder:
         return self._own_folder("files")
 
     @cached_property
+    def tls(self) -> Path:
+        """Return the folder of the local authority and of what it issued."""
+        return self._own_folder("tls")
+
+    @cached_property
     def static(self) -> Path:
         return self.root / "static"
 

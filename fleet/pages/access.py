@@ -14,7 +14,7 @@ from django.views.generic.base import View
 
 from fleet.actor import Actor
 
-AFTER_SIGNING_IN: Final = "account"
+AFTER_SIGNING_IN: Final = "today"
 
 
 class MemberView(View):

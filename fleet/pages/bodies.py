@@ -10,12 +10,14 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from http import HTTPStatus
 from typing import Any, ClassVar, Final
 
 from django import forms
 from django.db import IntegrityError
 from django.forms.boundfield import BoundField
+from django.utils.formats import date_format
 from django.utils.translation import gettext_lazy as _
 from rest_framework import serializers
 from rest_framework.exceptions import ValidationError as BodyError
@@ -44,7 +46,7 @@ _FEW: Final = 5
 """Up to so many choices all are seen at once."""
 _BOOKKEEPING: Final = ("id", "version")
 _INTERFACE_NAME: Final = re.compile(r"\b[a-z]+(?:_[a-z]+)+\b")
-_UNITS: Final[Mapping[str, str]] = {"mm": "mm", "kg": "kg", "km": "km", "kpa": "kPa", "pct": "%", "counts": _("counts")}
+_UNITS: Final[Mapping[str, Any]] = {"mm": "mm", "kg": "kg", "km": "km", "kpa": "kPa", "pct": "%", "counts": _("counts")}
 _LONG_UNITS: Final[Mapping[str, Any]] = {
     "mm_per_h": "mm/h",
     "mm_per_count": _("mm per count"),
@@ -132,7 +134,7 @@ class BodyForm(RecordForm):
     def clean(self) -> dict[str, Any]:
         """The validated body, beside the form's own bookkeeping."""
         typed = dict(self.cleaned_data)
-        body = self.body_class(data=self._body(typed))
+        body = self.body_class(data=self._body(typed), partial=bool(self.left_out))
         if not body.is_valid():
             self._refuse_members(BodyError(body.errors))
         own = {name: typed.get(name) for name in _BOOKKEEPING}
@@ -213,7 +215,9 @@ def initial_of(body: Mapping[str, Any]) -> dict[str, Any]:
 _OMITTED: Final = object()
 
 
-def _members(body: serializers.Serializer[Any], *, within: tuple[str, ...] = (), optional: bool = False) -> list[Member]:
+def _members(
+    body: serializers.Serializer[Any], *, within: tuple[str, ...] = (), optional: bool = False
+) -> list[Member]:
     found: list[Member] = []
     for name, field in body.fields.items():
         if name not in _BOOKKEEPING:
@@ -237,7 +241,7 @@ def _field_for(member: Member, choices: Choices | None) -> forms.Field:
     if choices is not None or isinstance(source, Reference):
         return forms.ChoiceField(choices=[("", "–"), *(choices() if choices else ())])
     if isinstance(source, serializers.ChoiceField):
-        return _choice(list(source.choices.items()), is_required=member.is_required)
+        return _choice(_offered(source), is_required=member.is_required)
     if isinstance(source, ListOf):
         return _list(source)
     plain: tuple[tuple[type, Callable[[], forms.Field]], ...] = (
@@ -260,6 +264,11 @@ def _field_for(member: Member, choices: Choices | None) -> forms.Field:
 _CODE: Final = {"autocapitalize": "characters", "spellcheck": "false"}
 
 
+def _offered(source: serializers.ChoiceField) -> list[tuple[Any, Any]]:
+    """The choices in words; corners have names."""
+    return [(code, CORNER_NAMES.get(code, label)) for code, label in source.choices.items()]
+
+
 def _choice(offered: list[tuple[Any, Any]], *, is_required: bool) -> forms.Field:
     if len(offered) <= _FEW and is_required:
         return forms.ChoiceField(choices=offered, widget=forms.RadioSelect)
@@ -268,8 +277,7 @@ def _choice(offered: list[tuple[Any, Any]], *, is_required: bool) -> forms.Field
 
 def _list(source: ListOf) -> forms.Field:
     if isinstance(source.child, serializers.ChoiceField):
-        offered = list(source.child.choices.items())
-        return forms.MultipleChoiceField(choices=offered, widget=forms.CheckboxSelectMultiple)
+        return forms.MultipleChoiceField(choices=_offered(source.child), widget=forms.CheckboxSelectMultiple)
     return Pairs() if isinstance(source.child, ListOf) else TextLines()
 
 
@@ -291,8 +299,10 @@ def value_in_words(field: forms.Field, value: Any) -> str:
     """A value as it would stand in its field."""
     if isinstance(field, forms.BooleanField):
         return str(_("yes") if value else _("no"))
+    if isinstance(value, date):
+        return date_format(value)
     if isinstance(field, forms.ChoiceField):
-        named = {str(key): label for key, label in field.choices}
+        named = {str(key): label for key, label in list(field.choices)}  # type: ignore[arg-type]  # grouped nowhere
         values = value if isinstance(value, list | tuple) else [value]
         return ", ".join(str(named.get(str(each), each)) for each in values if each not in (None, ""))
     shown = field.widget.format_value(field.prepare_value(value))

@@ -152,6 +152,7 @@ class ListPage(WorkshopPage):
             "rows": page.object_list,
             "text": text,
             "sort": self._sort(),
+            "reader": self.reader,
             "may_set_up": may(self.actor, Permission.SET_UP),
             **self._steps(page),
             **self.context(page.object_list),

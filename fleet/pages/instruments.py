@@ -41,7 +41,7 @@ LABELS: Mapping[str, Any] = {
     "since": _("Wrong since, at the earliest"),
     "reason": _("What was noticed"),
 }
-HINTS: Mapping[str, Any] = {"hook_end": ""}
+HINTS: Mapping[str, Any] = {"hook_end": "", "kind": ""}
 CALIBRATION = Group(_("Calibration"), ("calibrated_on", "calibration_due_on"))
 CERTIFICATE = Group(
     _("Certificate"),
@@ -81,6 +81,7 @@ class WithdrawalForm(BodyForm):
 
     body_class = WithdrawalInput
     labels = {**LABELS, "kind": _("What became of it")}
+    hints: ClassVar = {"kind": "", "reason": ""}
 
 
 class InstrumentsView(ListPage):
@@ -185,6 +186,4 @@ class WithdrawInstrumentView(InstrumentPartPage):
     submit = _("Withdraw")
 
     def make(self, record_id: UUID, values: dict[str, Any]) -> InstrumentWithdrawal:
-        return services.instrument_withdraw(
-            actor=self.actor, record_id=record_id, instrument=self.instrument, **values
-        )
+        return services.instrument_withdraw(actor=self.actor, record_id=record_id, instrument=self.instrument, **values)

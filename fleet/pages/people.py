@@ -33,6 +33,12 @@ LABELS: Mapping[str, Any] = {
     "may_approve": _("May approve"),
     "is_active": _("Active"),
 }
+HINTS: Mapping[str, Any] = {
+    "roles": "",
+    "operator": _("Only for an operator contact: whose vehicles they see."),
+    "may_approve": _("For a person who is no manager: they stand in for one when approvals are due."),
+    "is_active": _("Without it they are signed out everywhere at once and cannot sign in."),
+}
 ROLES = Group(
     _("What they do here"),
     ("roles", "may_approve", "operator"),
@@ -53,7 +59,7 @@ class InvitationForm(BodyForm):
     body_class = PersonInput
     labels = LABELS
     choices: ClassVar = {"operator": operators}
-    hints: ClassVar = {"operator": _("Only for an operator contact: whose vehicles they see.")}
+    hints = HINTS
     groups = (Group(_("Who"), ("name", "email")), ROLES)
 
 
@@ -63,7 +69,7 @@ class PersonForm(BodyForm):
     body_class = PersonChanges
     labels = LABELS
     choices: ClassVar = {"operator": operators}
-    hints: ClassVar = {"operator": _("Only for an operator contact: whose vehicles they see.")}
+    hints = HINTS
     groups = (Group(_("Who"), ("name",)), ROLES, Group(_("Whether they may sign in"), ("is_active",)))
 
 
@@ -107,7 +113,8 @@ class InvitePersonView(FormPage):
     leads_to = "people"
     heading = _("Invite a person")
     explanation = _(
-        "They set their own password and PIN by a link, which is e-mailed and shown to you once. It holds for seven days."
+        "They set their own password and PIN by a link, which is e-mailed and shown to you once. It holds for "
+        "seven days."
     )
     submit = _("Invite")
 
@@ -139,9 +146,7 @@ class PersonView(ChangePage):
 
     def change(self, versions: list[int], values: dict[str, Any]) -> Membership:
         person_id = self.kwargs["person"]
-        return services.person_update(
-            actor=self.actor, person_id=person_id, expected_versions=versions, changes=values
-        )
+        return services.person_update(actor=self.actor, person_id=person_id, expected_versions=versions, changes=values)
 
     def context(self) -> Mapping[str, Any]:
         person = self.record

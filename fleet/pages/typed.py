@@ -19,7 +19,7 @@ _GROUP: Final = 3
 _AXLE_NAMES: Final = {"front": _("Front left with front right"), "rear": _("Rear left with rear right")}
 NOT_A_NUMBER = _("Must be a number, for example 486 or 0.9, without a separator between the thousands.")
 AMBIGUOUS = _(
-    "%(typed)s can be read in two ways. Leave out the separator of the thousands, or the zeros at the end of a fraction."
+    "%(typed)s can be read in two ways. Leave out the separator of the thousands, or the last zeros of a fraction."
 )
 
 
@@ -46,7 +46,7 @@ class TypedDecimal(forms.DecimalField):
     def __init__(self, **options: Any) -> None:
         super().__init__(localize=True, **options)
 
-    def to_python(self, value: Any) -> Decimal | None:
+    def to_python(self, value: Any) -> Decimal | None:  # type: ignore[override]  # as Django's own field of the kind
         return None if value in self.empty_values else Decimal(plain_number(str(value)))
 
 

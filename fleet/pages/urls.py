@@ -27,4 +27,5 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("tablets/enrolment/", tablets.EnrolmentView.as_view(), name="tablet_enrolment"),
     path("tablets/<uuid:tablet>/", tablets.TabletView.as_view(), name="tablet"),
     path("tablets/<uuid:tablet>/revocation/", tablets.TabletRevocationView.as_view(), name="tablet_revocation"),
+    path("", include("fleet.pages.set_up_urls")),
 ]

@@ -8,10 +8,8 @@ from typing import Any, ClassVar
 from uuid import UUID
 
 from django.contrib import messages
-from django.db.models import Model
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import redirect, render
-from django.urls import NoReverseMatch, reverse
+from django.shortcuts import render
 from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
@@ -27,6 +25,7 @@ from .changing import ChangePage, FormPage
 from .labels import Label
 from .workshop_page import WorkshopPage
 
+VEHICLES = "/vehicles/"
 MOST_LABELS = 100
 LABELS: Mapping[str, Any] = {
     "vin": _("VIN"),
@@ -67,12 +66,16 @@ def operators() -> list[tuple[UUID, str]]:
     return list(Operator.objects.order_by("name").values_list("pk", "name"))
 
 
+def _references() -> list[tuple[str, list[tuple[UUID, str]]]]:
+    return [("vehicle_model", vehicle_models()), ("operator", operators())]
+
+
 class NewVehicleForm(BodyForm):
     """A new vehicle."""
 
     body_class = VehicleInput
     labels = LABELS
-    hints: ClassVar = {"vin": VIN_HINT, "vehicle_model": "", "operator": ""}
+    hints: ClassVar = {"vin": VIN_HINT, "vehicle_model": "", "operator": "", "model_year": ""}
     choices: ClassVar = {"vehicle_model": vehicle_models, "operator": operators}
     groups = (Group("", ("vin", "registration", "vehicle_model", "model_year", "operator")),)
 
@@ -84,6 +87,7 @@ class VehicleForm(BodyForm):
     labels = LABELS
     hints: ClassVar = {
         "vehicle_model": "",
+        "model_year": "",
         "operator": _("Another operator sees the vehicle from now on, the present one only their own time."),
     }
     choices: ClassVar = {"vehicle_model": vehicle_models, "operator": operators}
@@ -125,7 +129,11 @@ class EventForm(BodyForm):
 
     body_class = EventInput
     labels = LABELS
-    hints: ClassVar = {"happened_at": _("In the workshop's time.")}
+    hints: ClassVar = {
+        "kind": "",
+        "corner": _("Needed where one corner is meant; left out for control unit, alignment, collision and other."),
+        "happened_at": _("In the workshop's time."),
+    }
 
 
 class NewVehicleView(FormPage):
@@ -139,19 +147,22 @@ class NewVehicleView(FormPage):
     submit = _("Add")
 
     def initial(self) -> Mapping[str, Any]:
-        return {"vin": self.request.GET.get("vin", "")}
+        only = {name: choices[0][0] for name, choices in _references() if len(choices) == 1}
+        return {"vin": self.request.GET.get("vin", ""), **only}
 
     def make(self, record_id: UUID, values: dict[str, Any]) -> Vehicle:
         return services.vehicle_add(actor=self.actor, record_id=record_id, **values)
 
     def destination(self, made: Vehicle) -> str:
-        messages.success(self.request, _("The vehicle is added. Record its tyres, then open its first job on a tablet."))
+        messages.success(
+            self.request, _("The vehicle is added. Record its tyres, then open its first job on a tablet.")
+        )
         for note in made.notes:
             messages.warning(self.request, note["detail"])
         return vehicle_address(made)
 
     def cancel_url(self) -> str:
-        return after_vehicles()
+        return VEHICLES
 
 
 class VehiclePartPage(FormPage):
@@ -163,7 +174,7 @@ class VehiclePartPage(FormPage):
     def vehicle(self) -> Vehicle:
         return vehicle_by_vin(self.actor, self.kwargs["vin"])
 
-    def destination(self, made: Model) -> str:
+    def destination(self, made: Any) -> str:
         return vehicle_address(self.vehicle)
 
     def cancel_url(self) -> str:
@@ -226,7 +237,7 @@ class CorrectVinView(VehiclePartPage):
     def make(self, record_id: UUID, values: dict[str, Any]) -> VinCorrection:
         return services.vin_correct(actor=self.actor, record_id=record_id, vehicle_id=self.vehicle.pk, **values)
 
-    def destination(self, made: VinCorrection) -> str:
+    def destination(self, made: Any) -> str:
         return vehicle_address(Vehicle.objects.get(pk=made.vehicle_id))
 
 
@@ -250,7 +261,7 @@ class RecordFitmentView(VehiclePartPage):
     def make(self, record_id: UUID, values: dict[str, Any]) -> Fitment:
         return services.fitment_record(actor=self.actor, record_id=record_id, vehicle=self.vehicle, **values)
 
-    def destination(self, made: Fitment) -> str:
+    def destination(self, made: Any) -> str:
         messages.success(self.request, _("The tyres are recorded."))
         show_findings(self.request, made.findings)
         return vehicle_address(self.vehicle)
@@ -272,7 +283,7 @@ class RecordEventView(VehiclePartPage):
     def make(self, record_id: UUID, values: dict[str, Any]) -> ServiceEvent:
         return services.event_record(actor=self.actor, record_id=record_id, vehicle=self.vehicle, **values)
 
-    def destination(self, made: ServiceEvent) -> str:
+    def destination(self, made: Any) -> str:
         messages.success(self.request, _("The event is recorded."))
         show_findings(self.request, made.findings)
         return vehicle_address(self.vehicle)
@@ -303,11 +314,4 @@ def show_findings(request: HttpRequest, findings: list[dict[str, Any]]) -> None:
 
 def vehicle_address(vehicle: Vehicle) -> str:
     """Of the page that shows everything of it, which an upper app has."""
-    try:
-        return reverse("vehicle", args=[vehicle.vin])
-    except NoReverseMatch:
-        return f"/vehicles/{vehicle.vin}/"
-
-
-def after_vehicles() -> str:
-    return "/vehicles/"
+    return f"{VEHICLES}{vehicle.vin}/"

@@ -7,11 +7,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from http import HTTPStatus
-from typing import Any, ClassVar, TypeVar
+from typing import Any, ClassVar, Final, TypeVar
 from zoneinfo import ZoneInfo
 
 from django import forms
-from django.db import transaction
+from django.core.exceptions import ValidationError
+from django.db import IntegrityError, transaction
 from django.http import HttpRequest
 from django.http.response import HttpResponseBase
 from django.utils import timezone
@@ -79,32 +80,46 @@ class WorkshopPage(MemberView):
                 made, _is_new = receipts.once(
                     self.actor, kind, record_id, {**about, **body}, lambda new: do(new, dict(body)), find
                 )
-        except LevelbookError as error:
+        except (LevelbookError, IntegrityError) as error:
             form.refuse(error)
             return None
         return made
 
 
+LOAD_ANEW: Final = _("Load the page anew.")
+
+
+def _require_version_7(made: uuid.UUID) -> None:
+    """As the interface does of ids that clients make."""
+    if made.version != 7:
+        raise ValidationError(LOAD_ANEW, "not_uuid7")
+
+
 class RecordForm(forms.Form):
     """A form that makes a record. Its id is made anew for each form shown, so that sending it twice changes nothing."""
 
-    id = forms.UUIDField(widget=forms.HiddenInput, initial=new_id, error_messages={"required": _("Load the page anew.")})
+    id = forms.UUIDField(
+        widget=forms.HiddenInput,
+        initial=new_id,
+        error_messages={"required": LOAD_ANEW, "invalid": LOAD_ANEW},
+        validators=[_require_version_7],
+    )
 
     status: int = HTTPStatus.UNPROCESSABLE_ENTITY
     """Of the answer where the form comes back with errors."""
 
-    def refuse(self, error: LevelbookError) -> None:
+    def refuse(self, error: LevelbookError | IntegrityError) -> None:
         """Say in the form what a service refused: at its field where that is named, else above."""
         problem = problem_for_exception(error)
-        assert problem is not None  # every error of ours is one
+        assert problem is not None  # every error of ours is one, and every broken constraint
         self.status = problem.status
-        for pointer, detail in _refusals(error):
+        for pointer, detail in _refusals(error) if isinstance(error, LevelbookError) else [("", str(problem.detail))]:
             name = pointer.strip("/").split("/")[0]
             self.add_error(name if name in self.fields and not self.fields[name].widget.is_hidden else None, detail)
 
     def show_anew(self, values: Mapping[str, Any]) -> None:
         """Let the form that comes back carry what stands now (a version, a hash); what was typed stays."""
-        data = self.data.copy()
+        data: Any = self.data.copy()  # type: ignore[attr-defined]  # what a browser sends is a QueryDict
         for name, value in {"id": new_id(), **values}.items():
             data[self.add_prefix(name)] = str(value)
         self.data = data

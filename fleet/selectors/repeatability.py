@@ -23,8 +23,8 @@ class PersonWithInstrument:
     """Groups whose readings lay too far apart to be repetitions."""
 
     @property
-    def slip_rate(self) -> float:
-        return self.slips / self.groups if self.groups else 0.0
+    def slip_percent(self) -> float:
+        return 100 * self.slips / self.groups if self.groups else 0.0
 
 
 RepeatabilityFinder = Callable[[Collection[UUID], Collection[UUID]], list[PersonWithInstrument]]

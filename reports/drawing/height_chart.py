@@ -33,6 +33,8 @@ _LANE_BOTTOM, _LANE_TOP = 34.0, 52.0
 _COLUMN_LEAST, _COLUMN_MOST = 13.0, 30.0
 _GROUP_LEAST, _GAP = 44.0, 6.0
 _TEXT: Final = 8.5
+_BAND: dict[str, Any] = {"fillColor": palette.TOLERANCE, "strokeColor": None}
+_DASHES: Final = (3, 2)
 _MM_PER_INCH: Final = 25.4
 _TICK_STEPS: Final = (0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500)
 _MOST_TICKS: Final = 6
@@ -222,10 +224,11 @@ def _tolerance(column: _Column, scale: _Scale) -> Group:
         return group
     left, low = column.x - column.half, scale.y(point.target_mm - point.tolerance_mm)
     high, target = scale.y(point.target_mm + point.tolerance_mm), scale.y(point.target_mm)
-    group.add(Rect(left, low, 2 * column.half, high - low, fillColor=palette.TOLERANCE, strokeColor=None))
-    for y, dashes in ((low, None), (high, None), (target, (3, 2))):
+    group.add(Rect(left, low, 2 * column.half, high - low, **_BAND))
+    for y in (low, high, target):
         line = Line(left, y, left + 2 * column.half, y, strokeColor=palette.SOFT_INK, strokeWidth=0.8)
-        line.strokeDashArray = dashes
+        if y == target:
+            line.strokeDashArray = _DASHES
         group.add(line)
     return group
 

@@ -57,7 +57,7 @@ def _style_to_attributes(element: ElementTree.Element) -> None:
     for declaration in element.attrib.pop("style", "").split(";"):
         name, colon, value = declaration.partition(":")
         if colon:
-            element.set(name.strip(), value.strip())
+            element.set(name.strip(), value.strip().replace("None", "none"))  # as the renderer writes it at times
     if "font-family" in element.attrib:
         _set_font(element)
     painted = (f"{part}-{_NAMES[element.attrib[part]]}" for part in ("fill", "stroke") if _is_named(element, part))

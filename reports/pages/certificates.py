@@ -89,7 +89,8 @@ class CertificateView(WorkshopPage):
             form.show_anew({})
             return self._page(certificate_by_number(self.actor, number), form, form.status)
         messages.success(
-            request, _("Number %(number)s is being made. It says why, and takes this one's place.") % {"number": made.number}
+            request,
+            _("Number %(number)s is being made. It says why, and takes this one's place.") % {"number": made.number},
         )
         return redirect("certificate_page", number=made.number)
 
@@ -132,7 +133,9 @@ class CertificatePdfView(WorkshopPage):
     def get(self, request: HttpRequest, number: int) -> HttpResponse:
         certificate = certificate_by_number(self.actor, number)
         if certificate.state == Certificate.State.PREPARING:
-            raise Conflict(_("This certificate is in preparation. Load the page again shortly."), code="certificate_preparing")
+            raise Conflict(
+                _("This certificate is in preparation. Load the page again shortly."), code="certificate_preparing"
+            )
         file = CertificateFile.objects.get(certificate=certificate)
         name = f"{certificate.kind.replace('_', '-')}-{certificate.number}.pdf"
         disposition = {"Content-Disposition": f'inline; filename="{name}"', "Cache-Control": "private, no-cache"}

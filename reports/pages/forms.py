@@ -28,9 +28,7 @@ class VehicleFilterForm(forms.Form):
     operator = forms.ModelChoiceField(
         Operator.objects.none(), label=_("Operator"), required=False, empty_label=_("all")
     )
-    model = forms.ModelChoiceField(
-        VehicleModel.objects.none(), label=_("Model"), required=False, empty_label=_("all")
-    )
+    model = forms.ModelChoiceField(VehicleModel.objects.none(), label=_("Model"), required=False, empty_label=_("all"))
     work = forms.ChoiceField(
         label=_("Work"),
         required=False,

@@ -80,7 +80,9 @@ def _links(ids: dict[str, str], jobs: dict[UUID, Job], certificates: dict[UUID, 
         found.append((_("Job %(number)s") % {"number": job.number}, reverse("job_page", args=[job.pk])))
     one = certificates.get(UUID(ids["certificate"])) if "certificate" in ids else None
     if one is not None:
-        found.append((_("Certificate %(number)s") % {"number": one.number}, reverse("certificate_page", args=[one.number])))
+        found.append(
+            (_("Certificate %(number)s") % {"number": one.number}, reverse("certificate_page", args=[one.number]))
+        )
     if "approval" in ids:
         found.append((_("The request for approval"), reverse("approval_page", args=[ids["approval"]])))
     return found

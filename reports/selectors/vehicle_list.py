@@ -45,7 +45,7 @@ def _filtered(actor: Actor, vehicles: QuerySet[Vehicle], wanted: Mapping[str, An
         vehicles = vehicles.filter(vehicle_model=wanted["model"])
     if wanted.get("work") == "open":
         return vehicles.filter(Exists(_jobs(actor).filter(state__in=OPEN_STATES)))
-    return vehicles.filter(last_job__isnull=True) if wanted.get("work") == "none" else vehicles
+    return vehicles.exclude(Exists(_jobs(actor))) if wanted.get("work") == "none" else vehicles
 
 
 def _matches(actor: Actor, closed_up: str, as_typed: str) -> Q:

@@ -1,4 +1,4 @@
-"""A bay with a tablet: the real service, a real Chromium with the bench app, a person with a PIN, a simulated vehicle."""
+"""A bay with a tablet: the real service, a real Chromium with the app, a person with a PIN, a simulated vehicle."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ class Bay:
         self.simulated: SimulatedVehicle = draw_case(mixed, ESTATE, rng).vehicle
         self.tape = Tape(rng, slip_share=0.0)
         self.instrument: Instrument = self.site.instrument()
-        specification = self.site.specification(**{"leak_limit_mm_per_h": None, "air_column_mm": None})
+        specification = self.site.specification()
         self.vehicle: Vehicle = self.site.vehicle(vehicle_model=specification.vehicle_model)
         self.site.fitment(self.vehicle)
 

@@ -139,12 +139,13 @@ class Starter:
         data: Path | None = None,
         changes: Mapping[str, str] | None = None,
         without: Sequence[str] = (),
+        arguments: Sequence[str] = (),
     ) -> Service:
         """Start the service and wait until it serves or has given up."""
         port = port or free_port()
         log = self.data.root.parent / f"log-{len(self._started)}"
         command = [sys.executable, "-P", "-m", "deploy.embedded.launch", "--no-demo"]
-        command += ["--data", str(data or self.data.root), "--port", str(port)]
+        command += ["--data", str(data or self.data.root), "--port", str(port), *arguments]
         given = {name: value for name, value in self.environment.items() if name not in without}
         inherited = {name: value for name, value in os.environ.items() if name not in EXTERNAL_VARIABLES}
         environment = inherited | {"PYTHONPATH": str(CHECKOUT)} | given | dict(changes or {})

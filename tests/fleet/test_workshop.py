@@ -175,9 +175,9 @@ def test_the_command_says_which_folder_is_not_set_up_yet(db: None, monkeypatch: 
         create("--password", PASSWORD)
 
 
-def test_the_bare_address_leads_to_the_description_of_the_interface(client: Client) -> None:
+def test_the_bare_address_leads_to_the_sign_in(client: Client) -> None:
     answer = client.get("/")
-    assert (answer.status_code, answer["Location"]) == (302, "/api/v1/docs/")
+    assert (answer.status_code, answer["Location"]) == (302, "/sign-in/?next=/")
 
 
 def test_a_person_who_is_no_manager_there_gets_no_managers_token(site: Site) -> None:

@@ -7,6 +7,7 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
+from django.contrib.sessions.models import Session
 from django.db import ProgrammingError, connection, transaction
 from django.test import Client
 from django.utils import timezone
@@ -15,6 +16,7 @@ from rest_framework.test import APIClient
 from fleet import services
 from fleet.credentials import digest_of, find
 from fleet.models import BrowserSession, Membership, User, Vehicle
+from fleet.tasks import clear_expired_sessions
 from fleet.tenancy import in_workshop
 from tests.factories import PASSWORD, Person, Site
 
@@ -44,7 +46,7 @@ def test_the_right_password_opens_the_workshops_pages(site: Site) -> None:
 def test_with_one_workshop_nothing_is_chosen_and_signing_in_counts_once(site: Site) -> None:
     browser = browser_of(site.technician)
     for _time in range(2):
-        assert browser.get("/choose-workshop/")["Location"] == ACCOUNT
+        assert browser.get("/choose-workshop/")["Location"] == "/"
     assert events_of(site.technician) == ["signed_in"]
 
 
@@ -65,8 +67,8 @@ def test_whoever_has_not_signed_in_is_led_to_it_and_back(site: Site, path: str) 
 def test_after_signing_in_nobody_is_led_to_another_site(site: Site) -> None:
     browser, answer = sign_in(site.manager.email, PASSWORD, next="https://elsewhere.example/")
     assert answer["Location"] == "/choose-workshop/"
-    assert browser.get("/choose-workshop/?next=https://elsewhere.example/")["Location"] == ACCOUNT
-    assert browser.get("/choose-workshop/?next=//elsewhere.example/")["Location"] == ACCOUNT
+    assert browser.get("/choose-workshop/?next=https://elsewhere.example/")["Location"] == "/"
+    assert browser.get("/choose-workshop/?next=//elsewhere.example/")["Location"] == "/"
 
 
 def test_there_is_no_signing_up() -> None:
@@ -175,6 +177,15 @@ def test_a_session_ends_by_itself(site: Site) -> None:
     with in_workshop(site.workshop.pk):
         BrowserSession.objects.update(expires_at=timezone.now() - timedelta(seconds=1))
     assert not is_in(browser)
+
+
+def test_expired_sessions_are_cleared_away_and_clearing_again_does_nothing(site: Site) -> None:
+    old, new = browser_of(site.technician), browser_of(site.technician)
+    Session.objects.filter(pk=old.session.session_key).update(expire_date=timezone.now() - timedelta(seconds=1))
+    for _time in range(2):
+        clear_expired_sessions()
+        assert list(Session.objects.values_list("pk", flat=True)) == [new.session.session_key]
+    assert (is_in(old), is_in(new)) == (False, True)
 
 
 def test_a_new_password_ends_the_other_sessions_and_keeps_this_one(site: Site) -> None:

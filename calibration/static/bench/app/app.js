@@ -15,7 +15,7 @@ import { notAccepted, notKept } from "./problems.js";
 import { Reads } from "./reads.js";
 import { intentsOf, recordsOf } from "./records.js";
 import { hashOf, routeOf } from "./router.js";
-import { screenFor } from "./screens.js";
+import { hasJobScreens, screenFor } from "./screens.js";
 import { storageRefused } from "./screens/refused.js";
 import { Sending } from "./sending.js";
 import { Service } from "./service.js";
@@ -93,6 +93,7 @@ export class App {
       failed: (failure) => this.frame.say(...notKept(failure)),
     });
     this.sending.sender.wake();
+    void this.sending.vehicles().then((vehicles) => this.reads.forgetAllBut(vehicles));
   }
 
   /** The screen that the address asks for. */
@@ -160,7 +161,7 @@ export class App {
   #figure({ job, waiting, online, units, hand, route }) {
     const about = job && [job.content_sha256, job.next_step, job.approval?.state, job.sign_off?.id];
     const unread = this.unknownJobs.has(route.rest[0]);
-    return [about, waiting.map(({ id, state }) => [id, state]), online, units.length, hand, unread, this.installation];
+    return [about, waiting.map(({ id, state }) => [id, state]), online, units.length, hand, unread, this.installation, hasJobScreens()];
   }
 
   /** @returns {Promise<Context>} */
@@ -169,13 +170,15 @@ export class App {
     const id = route.name === "job" ? (route.rest[0] ?? null) : null;
     const job = id && this.session.person ? await this.reads.job(id) : null;
     const person = this.session.person;
+    const opening = /** @type {{vehicle: string} | null} */ (this.drafts.get(`opening:${id}`));
+    const vehicle = job?.vehicle.id ?? opening?.vehicle ?? null;
     const units = unitsOf(person?.length ?? "mm", document.documentElement.lang || undefined);
     const read_at = id ? await this.reads.readAt(id) : null;
     return {
       route,
       job,
       read_at,
-      waiting: job && this.sending ? await this.sending.waitingOf(job.vehicle.id, read_at ?? 0) : [],
+      waiting: vehicle && this.sending ? await this.sending.waitingOf(vehicle, read_at ?? 0) : [],
       online: this.online,
       pending: (await this.sending?.outbox.pending()) ?? NOTHING_PENDING,
       person: { id: person?.id ?? "", name: person?.name ?? "" },
@@ -195,7 +198,8 @@ export class App {
    */
   #records(job, person) {
     const sending = /** @type {Sending} */ (this.sending);
-    const desk = { sending, person, job, notKept: (/** @type {any} */ error) => this.frame.say(...notKept(error)) };
+    const remember = this.reads.remember.bind(this.reads);
+    const desk = { sending, person, job, remember, notKept: (/** @type {any} */ error) => this.frame.say(...notKept(error)) };
     const records = recordsOf(desk);
     return { records, intents: intentsOf(desk) };
   }
@@ -243,7 +247,7 @@ export class App {
   /** @param {OutboxEvent} event */
   async #happened(event) {
     if (event.kind === "restored") return this.#restored(event.count);
-    if (event.kind === "refused" || event.kind === "dropped") this.frame.say(...notAccepted(event));
+    if (event.kind !== "sent") this.frame.say(...notAccepted(event.kind, event.answer));
     const { name, rest } = routeOf(location.hash);
     if (name === "job" && rest[0]) await this.readJob(rest[0]);
   }

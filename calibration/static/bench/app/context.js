@@ -10,7 +10,7 @@
  * @typedef {object} Screen
  * @property {string} heading the screen's one `h1`
  * @property {Content} content below the heading
- * @property {Node[]} [actions] buttons of the bar at the foot, the main one (`button button-main`) last
+ * @property {Content[]} [actions] buttons of the bar at the foot, the main one (`button button-main`) last
  * @property {(context: Context) => void | 'again'} [update] called instead of rendering anew; without it, or where it gives
  *   `again`, the screen is rendered. The screens of a job are `screens/job/index.js`.
  * @property {() => void} [leave] called when another screen takes its place
@@ -71,10 +71,10 @@
  *   kept, which was then said; the caller still has it. When the server has it, the job is read again. All are of the
  *   context's job. `fields` are those of the interface, without `id`.
  * @property {(checks: Record<string, {outcome: string, note?: string}>) => Promise<Kept>} readiness
- * @property {(fields: {taken_at: string, instrument: string, temperature_deg_c?: string, settled: boolean,
+ * @property {(fields: {taken_at: string, instrument: string, temperature_deg_c?: number, settled: boolean,
  *   setpoints: Counts, readings: NewReading[]} & Record<string, unknown>) => Promise<Kept>} round
  * @property {(round: string, readings: NewReading[]) => Promise<Kept>} furtherReadings
- * @property {(reading: string, fields: {reason: string, replacement: {height_mm: string, confirmed?: boolean}}) => Promise<Kept>} strike
+ * @property {(reading: string, fields: {reason: string, replacement: {height_mm: number, confirmed?: boolean}}) => Promise<Kept>} strike
  * @property {(fields?: {setpoints?: Counts, justification?: string}) => Promise<Kept>} propose
  * @property {(fields: {proposal?: string, written_at: string, read_back: Counts}) => Promise<Kept>} write
  * @property {(of: {round: string} | {write: string}, file: File) => Promise<Kept>} photo
@@ -83,12 +83,12 @@
  * @property {(fields: {reason: string, setpoints: Counts, nothing_changed: boolean}) => Promise<Kept>} resume
  * @property {(fields: {reason: string, setpoints?: Counts}) => Promise<Kept>} end
  * @property {(fields: {reason: string}) => Promise<Kept>} reversion
- * @property {(vehicle: {id: string, vin: string}, fields: Record<string, unknown>) => Promise<Kept>} openJob its id is the job's
+ * @property {(vehicle: {id: string, vin: string, registration: string | null}, fields: Record<string, unknown>) => Promise<Kept>} openJob its id is the job's
  *
  * @typedef {object} NewReading
  * @property {string} [id]
  * @property {Corner} corner
- * @property {string} height_mm a decimal in millimetres, as text, as `units.parse` gives it
+ * @property {number} height_mm as `units.parse` gives it
  * @property {boolean} [confirmed] a height beyond the gross limit that was looked at again
  * @property {string} [measured_by]
  * @property {string} [instrument]
@@ -123,7 +123,7 @@
  * @typedef {object} Units The person's; see `units.js`.
  * @property {'mm' | 'inch'} length
  * @property {string} sign `mm` or `in`
- * @property {(text: string) => string | null} parse what was typed → decimal in mm as text; null: no number
+ * @property {(text: string) => number | null} parse what was typed → mm; null: no number
  * @property {(height_mm: number | string, options?: {signed?: boolean, decimals?: number}) => string} show without its sign
  *
  * @typedef {'check_readiness' | 'measure' | 'read_again' | 'propose' | 'get_approval' | 'write' | 'settle_and_measure'
@@ -142,6 +142,7 @@
  *   next_step: NextStep,
  *   next_step_detail: {reason: string, detail: string, corners: Corner[]},
  *   cautions: {code: string, text: string}[],
+ *   cautions_ahead: Record<string, {code: string, text: string}[]>,
  *   content_sha256: string,
  *   specification: any,
  *   readiness: {ready: boolean, merged: Record<string, string>, records: any[]},

@@ -23,7 +23,7 @@ export class Frame {
   constructor() {
     this.top = h("div", { class: "bench-row" });
     this.heading = h("h1", null);
-    this.notices = h("div", { class: "stack", "aria-live": "polite" });
+    this.notices = h("div", { class: "bench-told", "aria-live": "polite" });
     this.content = h("div", { class: "stack" });
     this.actions = h("div", { class: "actions" });
     this.main = h(
@@ -91,8 +91,9 @@ export class Frame {
   };
 
   /** @param {Status} status */
-  #left({ vehicle }) {
-    const home = h("a", { class: "bench-home", href: hashOf("today") }, gettext("Today"));
+  #left({ vehicle, person }) {
+    if (!person) return h("p", { class: "wordmark" }, "Levelbook");
+    const home = h("a", { class: "button bench-home", href: hashOf("today") }, gettext("Today"));
     if (!vehicle) return home;
     const strip = h(
       "div",
@@ -111,7 +112,7 @@ export class Frame {
       { class: "bench-status" },
       h("span", { class: online ? "state" : "state state-waiting" }, online ? gettext("connected") : gettext("no connection")),
       held ? h("a", { class: "bench-held", href: hashOf("tray") }, held) : h("span", null, gettext("All records sent")),
-      person && h("a", { class: "bench-person", href: hashOf("settings") }, person),
+      person && h("a", { class: "button bench-person", href: hashOf("settings") }, person),
     );
   }
 }

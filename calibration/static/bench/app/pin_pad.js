@@ -58,9 +58,14 @@ export function pinPad({ label, action, submit, id = "pin" }) {
         input.focus();
       },
     },
-    h("label", { class: "field-label", for: id }, label),
-    input,
-    error,
+    h(
+      "div",
+      { class: "pin-said" },
+      h("label", { class: "field-label", for: id }, label),
+      input,
+      h("p", { class: "soft small" }, ngettext("%(count)s digit", "%(count)s to %(most)s digits", LEAST, { most: MOST })),
+      error,
+    ),
     h(
       "div",
       { class: "pin-keys" },
@@ -69,6 +74,5 @@ export function pinPad({ label, action, submit, id = "pin" }) {
       button("0", () => press("0")),
       go,
     ),
-    h("p", { class: "soft small" }, ngettext("%(count)s digit", "%(count)s to %(most)s digits", LEAST, { most: MOST })),
   );
 }

@@ -23,10 +23,11 @@ export function notKept(error) {
 }
 
 /**
- * @param {{kind: 'refused' | 'dropped', answer: {problem: Problem | null, status: number}}} event
+ * @param {'refused' | 'dropped'} kind
+ * @param {{problem: Problem | null, status: number}} answer
  * @returns {Told}
  */
-export function notAccepted({ kind, answer }) {
+export function notAccepted(kind, answer) {
   const why = h("p", null, problemWords(answer.problem, answer.status));
   if (kind === "dropped") {
     const todo = gettext("Look at the job as it stands now, and sign again.");

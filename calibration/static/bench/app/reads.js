@@ -25,6 +25,32 @@ export class Reads {
     this.token = token;
   }
 
+  /**
+   * Of which vehicle there are records here.
+   * @param {{id: string, vin: string, registration: string | null}} vehicle
+   */
+  async remember({ id, vin, registration }) {
+    await this.cupboard.set(`held:${id}`, { vin, registration });
+  }
+
+  /**
+   * @param {string} id
+   * @returns {Promise<{vin: string, registration: string | null} | null>}
+   */
+  held(id) {
+    return this.cupboard.get(`held:${id}`);
+  }
+
+  /**
+   * Forget vehicles whose records are all sent.
+   * @param {Set<string>} vehicles that still have any
+   */
+  async forgetAllBut(vehicles) {
+    for (const [key] of await this.cupboard.all("held:")) {
+      if (!vehicles.has(key.slice("held:".length))) await this.cupboard.remove(key);
+    }
+  }
+
   /** Clear away what is not of today. */
   async sweep() {
     for (const [key, { day }] of await this.cupboard.all("read:")) {

@@ -6,13 +6,16 @@
 /** @typedef {import("./context.js").Records} Records */
 /** @typedef {import("./sending.js").Sending} Sending */
 
+/** @typedef {{id: string, vin: string, registration: string | null}} HeldVehicle */
+
 const MOST_PASSES = 3;
 
 /**
  * @typedef {object} Desk
  * @property {Sending} sending
  * @property {string} person whose records these are
- * @property {{id: string, vehicle: {id: string, vin: string}} | null} job
+ * @property {{id: string, vehicle: HeldVehicle} | null} job
+ * @property {(vehicle: HeldVehicle) => Promise<void>} remember so that what waits can be named after the day is over
  * @property {(error: unknown) => void} notKept says why a record could not be kept
  */
 
@@ -90,15 +93,17 @@ async function intent(sending, job, person, fields) {
 
 /**
  * @param {Desk} desk
- * @param {{id: string} | undefined} vehicle
+ * @param {HeldVehicle | undefined} vehicle
  * @param {string} path
  * @param {Record<string, unknown>} fields
  * @param {File | null} file
  * @returns {Promise<Kept>}
  */
-async function kept({ sending, person, notKept }, vehicle, path, fields, file) {
+async function kept(desk, vehicle, path, fields, file) {
+  const { sending, person, notKept } = desk;
   if (!vehicle) throw new TypeError("A record is of a vehicle.");
   try {
+    await desk.remember(vehicle);
     const attachment = file && { name: file.name, type: file.type, bytes: await file.arrayBuffer() };
     return await sending.keep({ vehicle: vehicle.id, path, fields, file: attachment, person });
   } catch (error) {

@@ -2,7 +2,6 @@
 
 import { renderEnrolment } from "./screens/enrolment.js";
 import { renderJobUnread } from "./screens/job_unread.js";
-import { render as renderJob } from "./screens/job/index.js";
 import { renderOpenJob } from "./screens/open_job.js";
 import { renderPeople } from "./screens/people.js";
 import { renderSettings } from "./screens/settings.js";
@@ -15,6 +14,18 @@ import { renderVehicle } from "./screens/vehicle.js";
 /** @typedef {import("./context.js").Screen} Screen */
 /** @typedef {(context: Context, app: App) => Screen} RenderOfShell */
 
+/** @type {import("./context.js").Render | null} */
+let renderJob = null;
+
+/** The job's screens, which the first one does without: they are fetched once it is there. */
+export async function loadJobScreens() {
+  renderJob = /** @type {import("./context.js").Render} */ ((await import("./screens/job/index.js")).render);
+}
+
+export function hasJobScreens() {
+  return renderJob !== null;
+}
+
 /** @type {Record<string, RenderOfShell>} */
 const SCREENS = {
   today: renderToday,
@@ -22,7 +33,7 @@ const SCREENS = {
   open: renderOpenJob,
   tray: renderTray,
   settings: renderSettings,
-  job: (context, app) => (context.job ? renderJob(context) : renderJobUnread(context, app)),
+  job: (context, app) => (context.job && renderJob ? renderJob(context) : renderJobUnread(context, app)),
 };
 
 /**

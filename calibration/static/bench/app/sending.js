@@ -58,6 +58,7 @@ export class Sending {
   #sent = [];
   /** @type {((value: unknown) => void)[]} */
   #awaitingPass = [];
+  #isDestroyed = false;
 
   /**
    * @param {object} parts
@@ -116,6 +117,11 @@ export class Sending {
     );
   }
 
+  /** Whose records are on this tablet only. @returns {Promise<Set<string>>} */
+  async vehicles() {
+    return new Set((await this.store.read()).records.map(({ vehicle }) => vehicle));
+  }
+
   /** Send what can be sent now. Resolves after a pass, which may have begun before. */
   run() {
     this.sender.wake();
@@ -135,12 +141,14 @@ export class Sending {
 
   /** Forget everything: the tablet was revoked. */
   async destroy() {
+    this.#isDestroyed = true;
     this.sender.stop();
     await this.store.destroy();
   }
 
   /** @param {Told} told */
   #told(told) {
+    if (this.#isDestroyed) return;
     if ("failure" in told) this.failed(told.failure);
     else {
       this.report = told;

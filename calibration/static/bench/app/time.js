@@ -1,5 +1,7 @@
 /** Times as the interface wants them and as people read them. */
 
+const H23 = /** @type {const} */ ({ hourCycle: "h23" });
+
 /**
  * RFC 3339 with this tablet's offset.
  * @param {Date} [at]
@@ -13,12 +15,12 @@ export function withOffset(at = new Date()) {
 
 /** @param {number | string | Date} at */
 export function clockTime(at) {
-  return new Intl.DateTimeFormat(language(), { hour: "2-digit", minute: "2-digit" }).format(new Date(at));
+  return new Intl.DateTimeFormat(language(), { ...H23, hour: "2-digit", minute: "2-digit" }).format(new Date(at));
 }
 
 /** @param {number | string | Date} at */
 export function dayAndTime(at) {
-  const form = /** @type {const} */ ({ dateStyle: "medium", timeStyle: "short" });
+  const form = /** @type {const} */ ({ ...H23, dateStyle: "medium", timeStyle: "short" });
   return new Intl.DateTimeFormat(language(), form).format(new Date(at));
 }
 

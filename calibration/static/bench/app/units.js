@@ -34,7 +34,7 @@ export function unitsOf(length, language) {
  */
 function parsed(text, isInch) {
   const um = isInch ? micrometresOfInches(text) : micrometres(text);
-  return um === null ? null : decimal(um);
+  return um === null ? null : hundredths(um);
 }
 
 /** @param {string} text */
@@ -58,13 +58,11 @@ function micrometresOfInches(text) {
 }
 
 /**
- * The interface keeps hundredths of a millimetre.
+ * Millimetres, to the hundredth that the interface keeps.
  * @param {number} um
  */
-function decimal(um) {
-  const hundredths = Math.round(um / 10);
-  const [whole, rest] = [Math.floor(hundredths / 100), String(hundredths % 100).padStart(2, "0")];
-  return `${whole}.${rest}`.replace(/\.?0+$/, "") || "0";
+function hundredths(um) {
+  return Math.round(um / 10) / 100;
 }
 
 /**

@@ -28,6 +28,7 @@ export class IndexedDbStore {
    */
   constructor(name, factory = globalThis.indexedDB) {
     this.name = name;
+    /** @type {IDBFactory | null} */
     this.factory = factory;
   }
 
@@ -64,10 +65,11 @@ export class IndexedDbStore {
 
   /** Forget everything, unsent records too: for a tablet that was revoked. */
   async destroy() {
-    const database = await this.#database;
+    const [database, factory] = [await this.#database, this.factory];
+    this.factory = null; // Whoever is still at it must not make it anew.
     database?.close();
     this.#database = null;
-    await requested(this.factory.deleteDatabase(this.name));
+    if (factory) await requested(factory.deleteDatabase(this.name));
   }
 
   /**

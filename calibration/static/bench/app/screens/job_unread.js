@@ -13,24 +13,34 @@ import { gettext } from "../texts.js";
 export function renderJobUnread(context, app) {
   const id = context.route.rest[0];
   const opening = context.drafts.get(`opening:${id}`);
-  const heading = opening ? gettext("The job is being opened") : gettext("Job");
+  if (opening) return renderOpening(context, opening, id);
   const again = button(gettext("Try again"), () => void app.readJob(id));
-  return { heading, content: words(context.online, opening, app.unknownJobs.has(id)), actions: [again] };
+  return { heading: gettext("Job"), content: words(context.online, app.unknownJobs.has(id)), actions: [again] };
+}
+
+/**
+ * @param {import("../context.js").Context} context
+ * @param {{vin: string, registration: string}} opening
+ * @param {string} id
+ * @returns {import("../context.js").Screen}
+ */
+function renderOpening({ waiting, online }, opening, id) {
+  const which = h("p", null, h("b", null, opening.registration || "–"), " ", opening.vin);
+  if (waiting.some((record) => record.id === id && record.state === "refused")) {
+    const why = h("p", null, h("a", { href: hashOf("tray") }, gettext("See why, and what to do about it")));
+    return { heading: gettext("The job was not opened"), content: [which, notice("review", gettext("Not accepted"), why)] };
+  }
+  const told = online
+    ? gettext("It is kept on this tablet and on its way to the service.")
+    : gettext("It is kept on this tablet. The job begins when the connection is back: the service says what is needed.");
+  return { heading: gettext("The job is being opened"), content: [which, notice("note", told)] };
 }
 
 /**
  * @param {boolean} online
- * @param {{vin: string, registration: string} | null} opening
  * @param {boolean} isUnknown
  */
-function words(online, opening, isUnknown) {
-  if (opening) {
-    const which = h("p", null, h("b", null, opening.registration || "–"), " ", opening.vin);
-    const told = online
-      ? gettext("It is kept on this tablet and on its way to the service.")
-      : gettext("It is kept on this tablet. The job begins when the connection is back: the service says what is needed.");
-    return [which, notice("note", told), isUnknown && h("a", { href: hashOf("tray") }, gettext("See what was not accepted"))];
-  }
+function words(online, isUnknown) {
   if (!online) return notice("review", gettext("This job is not on the tablet, and there is no connection"));
   if (isUnknown) return notice("review", gettext("The service knows no such job for you"));
   return h("p", { class: "soft" }, gettext("Reading the job …"));

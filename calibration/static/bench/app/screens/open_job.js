@@ -54,11 +54,11 @@ function form(context, vehicle, bays) {
     }
     const kept = await context.records.openJob(vehicle, {
       reason: values.reason,
-      odometer_km: odometer.value.trim().replace(",", "."),
+      odometer_km: Number(odometer.value.trim().replace(",", ".")),
       ...(values.bay && { bay: values.bay }),
       note: note.value.trim(),
     });
-    context.drafts.set(`opening:${kept.id}`, { vin: vehicle.vin, registration: vehicle.registration });
+    context.drafts.set(`opening:${kept.id}`, { vehicle: vehicle.id, vin: vehicle.vin, registration: vehicle.registration });
     context.navigate(hashOf("job", kept.id));
   };
   const bayOptions = [["", gettext("Another place")], ...bays.map(({ id, name }) => [id, name])];

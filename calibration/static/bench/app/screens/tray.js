@@ -28,15 +28,23 @@ export function renderTray(_context, app) {
  * @param {() => Promise<void>} draw
  * @returns {Promise<import("../context.js").Content>}
  */
-async function trayContent({ sending }, draw) {
+async function trayContent({ sending, reads }, draw) {
   if (!sending) return null;
   const refused = await sending.outbox.tray();
   const waiting = (await sending.store.read()).records.filter((entry) => entry.state === "waiting");
   if (!refused.length && !waiting.length) return empty(h("p", null, gettext("Everything that was recorded here is sent.")));
+  const named = (/** @type {Entry} */ entry) => reads.held(entry.vehicle).then((vehicle) => vehicleWords(vehicle));
+  const refusedCards = refused.map(async (entry) => refusedCard(sending, entry, await named(entry), draw));
+  const waitingCards = waiting.map(async (entry) => waitingCard(entry, await named(entry)));
   return [
-    refused.length > 0 && section("refused", gettext("Not accepted"), refused.map((entry) => refusedCard(sending, entry, draw))),
-    waiting.length > 0 && section("waiting", gettext("Waiting to be sent"), waiting.map(waitingCard)),
+    refused.length > 0 && section("refused", gettext("Not accepted"), await Promise.all(refusedCards)),
+    waiting.length > 0 && section("waiting", gettext("Waiting to be sent"), await Promise.all(waitingCards)),
   ];
+}
+
+/** @param {{vin: string, registration: string | null} | null} vehicle */
+function vehicleWords(vehicle) {
+  return vehicle && h("p", null, h("b", null, vehicle.registration || "–"), ` ${gettext("VIN ends in")} `, h("b", null, vehicle.vin.slice(-6)));
 }
 
 /**
@@ -49,17 +57,21 @@ function section(id, heading, cards) {
   return h("section", { "aria-labelledby": id }, h("h2", { id, class: "section-head" }, heading), list);
 }
 
-/** @param {Entry} entry */
-function waitingCard({ path, noted_at }) {
-  return h("li", { class: "card" }, h("h3", null, kindWords(kindOf(path))), h("p", null, dayAndTime(noted_at)));
+/**
+ * @param {Entry} entry
+ * @param {HTMLElement | null} vehicle
+ */
+function waitingCard({ path, noted_at }, vehicle) {
+  return h("li", { class: "card" }, h("h3", null, kindWords(kindOf(path))), vehicle, h("p", null, dayAndTime(noted_at)));
 }
 
 /**
  * @param {import("../sending.js").Sending} sending
  * @param {import("../../offline/queue.js").TrayEntry} entry
+ * @param {HTMLElement | null} vehicle
  * @param {() => Promise<void>} draw
  */
-function refusedCard(sending, entry, draw) {
+function refusedCard(sending, entry, vehicle, draw) {
   const { id, path, noted_at, refusal, state } = entry;
   const again = async () => {
     await sending.outbox.retry(id);
@@ -74,6 +86,7 @@ function refusedCard(sending, entry, draw) {
     "li",
     { class: "card" },
     h("h3", null, kindWords(kindOf(path))),
+    vehicle,
     h("p", null, dayAndTime(noted_at)),
     h("p", null, problemWords(refusal?.problem ?? null, refusal?.status ?? 0)),
     entry.behind && h("p", { class: "soft" }, gettext("Probably because an earlier record of this vehicle was not accepted. It comes along when that one is sent again.")),

@@ -114,21 +114,30 @@ export function helpWords(vin) {
 export function renderVehicle(context, app) {
   const vin = normalised(context.route.rest[0] ?? "");
   const content = h("div", { class: "stack" }, h("p", { class: "soft" }, gettext("Reading the vehicle …")));
+  const next = h("span", { class: "bench-later" });
   const read = async () => {
     const vehicle = await context.reads.vehicle(vin);
-    fill(content, vehicle ? await about(vehicle, app) : unknown(vin, app.online));
+    fill(content, vehicle ? about(vehicle) : unknown(vin, app.online));
+    fill(next, vehicle ? await wayOn(vehicle, app) : null);
   };
   void read();
-  return { heading: gettext("Vehicle"), content, update: () => {} };
+  return { heading: gettext("Vehicle"), content, actions: [next], update: () => {} };
 }
 
 /**
  * @param {Vehicle} vehicle
  * @param {import("../app.js").App} app
  */
-async function about(vehicle, app) {
+async function wayOn(vehicle, app) {
   const job = await app.reads.openJob(vehicle.vin);
   const go = (/** @type {string} */ hash) => () => app.navigate(hash);
+  return job
+    ? button(gettext("Go on with the open job"), go(hashOf("job", job.id)), { kind: "main" })
+    : button(gettext("Open a job"), go(hashOf("open", vehicle.vin)), { kind: "main" });
+}
+
+/** @param {Vehicle} vehicle */
+function about(vehicle) {
   return [
     facts([
       [gettext("Registration"), vehicle.registration || "–"],
@@ -137,9 +146,6 @@ async function about(vehicle, app) {
       [gettext("Model year"), vehicle.model_year ? String(vehicle.model_year) : "–"],
     ]),
     ...vehicle.findings.map((/** @type {{severity: 'note', detail: string}} */ each) => notice(each.severity, each.detail)),
-    job
-      ? button(gettext("Go on with the open job"), go(hashOf("job", job.id)), { kind: "main" })
-      : button(gettext("Open a job"), go(hashOf("open", vehicle.vin)), { kind: "main" }),
   ];
 }
 

@@ -4,7 +4,7 @@ import { plan } from "../../drawing/plan.js";
 import { fill, h } from "../../dom.js";
 import { button, cornerName, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
-import { gettext, ngettext } from "../../texts.js";
+import { gettext } from "../../texts.js";
 import { withOffset } from "../../time.js";
 import { targetMm } from "./course.js";
 import { keypad, numberField } from "./fields.js";
@@ -47,7 +47,13 @@ class Corners {
     const { reader, round } = this.draft;
     return {
       heading: round ? gettext("Read again") : reader ? gettext("Measure: one calls, one types") : gettext("Measure"),
-      content: [h("div", { class: "bench-split" }, this.map, h("div", { class: "stack" }, this.words, this.form)), takeCare(this.context.job)],
+      content: h(
+        "div",
+        { class: "bench-split measuring" },
+        this.map,
+        h("div", { class: "stack measuring-entry" }, this.words, this.form),
+        takeCare(this.context.job, "measure"),
+      ),
       actions: [this.back, this.take, this.on],
       update: (next) => {
         this.context = /** @type {JobContext} */ (next.job ? next : this.context);
@@ -70,7 +76,7 @@ class Corners {
     this.input.focus({ preventScroll: true });
   };
 
-  /** @param {string | null} height */
+  /** @param {number | null} height */
   #problem(height) {
     const { length_mm } = this.draft.instrument;
     if (height === null || Number(height) <= 0) return this.#noNumber();
@@ -147,8 +153,8 @@ class Corners {
   #readWords(corner) {
     const read = readingsAt(this.draft, corner);
     const missing = missingAt(this.draft, corner);
-    if (read.length === 0) return missing ? ngettext("%(count)s reading to take", "%(count)s readings to take", missing) : null;
-    if (missing > 0) return ngettext("%(count)s reading taken", "%(count)s readings taken", read.length);
+    if (read.length === 0) return missing ? gettext("%(count)s to take", { count: missing }) : null;
+    if (missing > 0) return gettext("%(taken)s taken, %(count)s to take", { taken: read.length, count: missing });
     const { units } = this.context;
     return [h("span", { class: "figure reading-figures" }, read.map((each) => units.show(each.height_mm)).join(" · ")), " ", h("span", { class: "unit" }, units.sign)];
   }
@@ -185,7 +191,7 @@ class Corners {
     );
   }
 
-  /** @param {{corner: Corner, height_mm: string}} doubt */
+  /** @param {{corner: Corner, height_mm: number}} doubt */
   #doubtful({ corner, height_mm }) {
     const { units } = this.context;
     const limits = this.#limits();

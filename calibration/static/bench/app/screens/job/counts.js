@@ -55,7 +55,7 @@ export function countFields(corners, { typed, changed, done, hint, id = "count" 
     "form",
     { class: "bench-split counts", submit, novalidate: true },
     plan((corner) => fields.get(corner)?.element ?? none()),
-    h("div", { class: "stack" }, keypad(inputs, { sign: true }), h("button", { class: "unseen", tabindex: -1, "aria-hidden": "true" })),
+    h("div", { class: "stack" }, keypad(inputs, { sign: true }), h("button", { hidden: true })),
   );
   return {
     element: form,

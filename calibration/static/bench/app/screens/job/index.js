@@ -73,8 +73,8 @@ const SCREENS = {
 /** @type {import("../../context.js").Render} */
 export function render(context) {
   const known = /** @type {JobContext} */ (context); // The shell shows a job that was never read.
-  const own = SCREENS[context.route.rest[1] ?? ""];
-  return own ? own(known) : stepScreen(known);
+  const name = context.route.rest[1] ?? "";
+  return Object.hasOwn(SCREENS, name) ? SCREENS[name](known) : stepScreen(known);
 }
 
 /** The step's screen; it gives way when the step does. @param {JobContext} context @returns {Screen} */

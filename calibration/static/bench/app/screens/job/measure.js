@@ -73,36 +73,47 @@ function begin(context) {
   });
   void people(context).then((others) => fill(who, readerField(others, habits)));
   return {
-    heading: gettext("Measure"),
+    heading: gettext("Before you measure"),
     content: [
       stepNow(job, context.waiting) === job.next_step && notice("note", job.next_step_detail.detail),
-      takeCare(job),
+      takeCare(job, "measure"),
       h(
-        "ol",
-        { class: "prose" },
-        h("li", null, gettext("Two tape marks at each corner: hub centre, and wheel arch directly above.")),
-        h("li", null, gettext("Read every corner twice. Take the tape away between the two.")),
-        h("li", null, gettext("Then read the stored set-points with your tool.")),
+        "div",
+        { class: "bench-split" },
+        h("div", { class: "stack" }, howTo(), withWhat),
+        h("div", { class: "stack" }, who, orderChoice(habits, keep)),
       ),
-      withWhat,
-      who,
-      choices({
-        id: "order",
-        label: gettext("In which order"),
-        options: [
-          ["corner", gettext("Twice at each corner")],
-          ["walk", gettext("Once round the vehicle, then once more")],
-        ],
-        value: habits.order,
-        changed: (value) => {
-          habits.order = /** @type {Habits["order"]} */ (value);
-          keep();
-        },
-      }),
     ],
     actions: [link(gettext("Something else"), hashOf("job", job.id, "other")), start],
     update: () => undefined,
   };
+}
+
+function howTo() {
+  return h(
+    "ol",
+    { class: "prose" },
+    h("li", null, gettext("Two tape marks at each corner: hub centre, and wheel arch directly above.")),
+    h("li", null, gettext("Read every corner twice. Take the tape away between the two.")),
+    h("li", null, gettext("Then read the stored set-points with your tool.")),
+  );
+}
+
+/** @param {Habits} habits @param {() => void} keep */
+function orderChoice(habits, keep) {
+  return choices({
+    id: "order",
+    label: gettext("In which order"),
+    options: [
+      ["corner", gettext("Twice at each corner")],
+      ["walk", gettext("Once round the vehicle, then once more")],
+    ],
+    value: habits.order,
+    changed: (value) => {
+      habits.order = /** @type {Habits["order"]} */ (value);
+      keep();
+    },
+  });
 }
 
 /** @param {import("../../context.js").Instrument} instrument @returns {RoundDraft["instrument"]} */

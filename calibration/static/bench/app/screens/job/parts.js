@@ -8,9 +8,18 @@ import { verdictWord } from "./words.js";
 /** @typedef {import("../../context.js").Content} Content */
 /** @typedef {import("../../context.js").Job} Job */
 
-/** What can hurt somebody at this step, as the service says it. @param {Job} job */
-export function takeCare(job) {
-  return cautions(job.cautions);
+/**
+ * What can hurt somebody at a step, as the service says it.
+ * @param {Job} job
+ * @param {string} [step] where it is not the job's next one: what is done without network comes before it is read again
+ */
+export function takeCare(job, step = job.next_step) {
+  return cautions(step === job.next_step ? job.cautions : (job.cautions_ahead[step] ?? job.cautions));
+}
+
+/** @param {string} heading @param {Content[]} content */
+export function section(heading, ...content) {
+  return h("section", { class: "stack" }, h("h2", { class: "section-head" }, heading), content);
 }
 
 /** A button that leads to another screen. @param {string} label @param {string} hash @param {boolean} [main] */
@@ -91,6 +100,16 @@ export function findingNotices(findings) {
   return [...findings]
     .sort((one, other) => order.indexOf(one.severity) - order.indexOf(other.severity))
     .map((each) => notice(each.severity, each.detail, each.ruling ? ruled(each.ruling) : null));
+}
+
+/**
+ * The set-points that were entered last and that a limit refused, until something is measured or proposed after them.
+ * @param {Job} job
+ */
+export function refusedEntry({ proposals, rounds }) {
+  const last = proposals.at(-1);
+  if (last?.outcome !== "refused" || Date.parse(last.recorded_at) < Date.parse(rounds.at(-1)?.recorded_at ?? 0)) return null;
+  return notice("stop", gettext("The set-points entered by hand are refused"), h("p", null, last.detail));
 }
 
 /** @param {any} ruling */

@@ -17,7 +17,7 @@ export function render(context) {
   const { job } = context;
   const wanted = wantedReadings(job);
   return {
-    heading: gettext("Read again"),
+    heading: gettext("A few more readings"),
     content: [
       notice("note", job.next_step_detail.detail),
       takeCare(job),

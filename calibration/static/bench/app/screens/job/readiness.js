@@ -1,7 +1,7 @@
 /** Is the vehicle ready? Every item has its outcome and, where it matters, a note. */
 
 import { fill, h } from "../../dom.js";
-import { button, choices, notice } from "../../parts.js";
+import { button, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
 import { gettext, ngettext } from "../../texts.js";
 import { readinessNow } from "./course.js";
@@ -33,13 +33,7 @@ export function render(context) {
     record.disabled = Object.keys(checks).length === 0;
   };
   const rows = items.map((item) => itemRow(context, item, checks, before, changed));
-  const all = button(gettext("All others are in order"), () => {
-    for (const [item] of items) if (!isAnswered(checks[item]?.outcome ?? before[item])) checks[item] = { ...checks[item], outcome: "pass" };
-    drafts.set(key, checks);
-    fill(list, items.map((item) => itemRow(context, item, checks, before, changed)));
-    say();
-  });
-  const list = h("div", { class: "stack" }, rows);
+  const list = h("div", { class: "checks" }, rows);
   say();
   return {
     heading: gettext("Is the vehicle ready?"),
@@ -47,7 +41,6 @@ export function render(context) {
       job.next_step === "check_readiness" && notice("note", job.next_step_detail.detail),
       takeCare(job),
       list,
-      h("p", null, all),
       left,
     ],
     actions: [link(gettext("Something else"), hashOf("job", job.id, "other")), record],
@@ -84,12 +77,22 @@ function itemRow({ job }, [item, label, hint], checks, before, changed) {
     note.element.hidden = value !== "fail" && !note.input.value;
     changed(item, { outcome: value });
   };
-  return h(
-    "div",
-    { class: "check" },
-    choices({ id: `check-${item}`, label, hint, options, value: outcome, changed: choose }),
-    note.element,
-  );
+  const words = h("div", null, h("p", { class: "field-label", id: `check-${item}-label` }, label), hint ? h("p", { class: "field-hint", id: `check-${item}-hint` }, hint) : null);
+  const chosen = options.map(([code, name]) => outcomeChoice(`check-${item}`, code, name, code === outcome, () => choose(code)));
+  const named = { role: "radiogroup", "aria-labelledby": `check-${item}-label`, "aria-describedby": hint ? `check-${item}-hint` : null };
+  return h("div", { class: "check" }, words, h("div", { class: "check-outcomes", ...named }, chosen), note.element);
+}
+
+/**
+ * @param {string} group
+ * @param {string} code
+ * @param {string} name
+ * @param {boolean} checked
+ * @param {() => void} change
+ */
+function outcomeChoice(group, code, name, checked, change) {
+  const id = `${group}-${code}`;
+  return h("label", { class: "choice", for: id }, h("input", { type: "radio", id, name: group, value: code, checked, change }), h("span", null, name));
 }
 
 /** @param {JobContext} context @param {string} key @param {Checks} checks */

@@ -94,7 +94,7 @@ async function store(context, draft, temperature) {
   const kept = await records.round({
     taken_at: draft.read_at ?? withOffset(),
     instrument: draft.instrument.id,
-    ...(degrees && { temperature_deg_c: degrees }),
+    ...(degrees && { temperature_deg_c: Number(degrees) }),
     ride_position: draft.ride_position,
     settled: draft.settled === true,
     setpoints: counts,

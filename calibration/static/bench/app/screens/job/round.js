@@ -15,7 +15,7 @@ import { CORNERS } from "./words.js";
  * @property {Corner} corner where somebody is now
  * @property {Partial<Record<Corner, number>>} wanted how many readings at each corner
  * @property {NewReading[]} readings
- * @property {{corner: Corner, height_mm: string} | null} doubt a height beyond the gross limit, to be entered again
+ * @property {{corner: Corner, height_mm: number} | null} doubt a height beyond the gross limit, to be entered again
  * @property {Record<string, string>} setpoints as typed
  * @property {string} temperature as typed
  * @property {string} ride_position
@@ -72,7 +72,7 @@ export function disagreementMm(draft, corner, limit_mm) {
 /**
  * Whether a height is beyond the gross limit and was not entered twice.
  * @param {RoundDraft} draft
- * @param {string} height_mm
+ * @param {number} height_mm
  * @param {{target_mm: number | null, gross_limit_mm: number}} limits
  */
 export function isDoubtful(draft, height_mm, { target_mm, gross_limit_mm }) {
@@ -96,7 +96,7 @@ export function likelyUnit(typed, unit, { target_mm, gross_limit_mm }) {
 
 /**
  * @param {RoundDraft} draft
- * @param {string} height_mm
+ * @param {number} height_mm
  * @param {{target_mm: number | null, gross_limit_mm: number, repeat_limit_mm: number}} limits
  * @param {string} at time with offset
  * @returns {RoundDraft}

@@ -34,17 +34,7 @@ export function render(context) {
       stepNow(job, context.waiting) === job.next_step
         ? notice("note", job.next_step_detail.detail)
         : notice("note", gettext("The write is kept. The vehicle must find its new level before it is measured again.")),
-      takeCare(job),
-      h(
-        "ol",
-        { class: "prose" },
-        h("li", null, gettext("Everybody stands clear; nobody is in the pit, aboard, or leaning on the vehicle.")),
-        h("li", null, gettext("Raise the suspension.")),
-        h("li", null, gettext("Let it come back down to its normal ride position.")),
-        h("li", null, gettext("Wait until it stands still: as long as the manufacturer says, and at least two minutes without movement or pump noise.")),
-      ),
-      h("p", null, begin),
-      clock.element,
+      h("div", { class: "bench-split" }, h("div", { class: "stack" }, whatToDo(), h("p", null, begin), clock.element), takeCare(job, "settle_and_measure")),
     ],
     actions: [
       link(gettext("Something else"), hashOf("job", job.id, "other")),
@@ -53,6 +43,21 @@ export function render(context) {
     update: () => undefined,
     leave: clock.stop,
   };
+}
+
+function whatToDo() {
+  return h(
+    "ol",
+    { class: "prose" },
+    h("li", null, gettext("Everybody stands clear; nobody is in the pit, aboard, or leaning on the vehicle.")),
+    h("li", null, gettext("Raise the suspension.")),
+    h("li", null, gettext("Let it come back down to its normal ride position.")),
+    h(
+      "li",
+      null,
+      gettext("Wait until it stands still: as long as the manufacturer says, and at least two minutes without movement or pump noise."),
+    ),
+  );
 }
 
 /** How long it has stood. @param {number | null} since ms since 1970 */

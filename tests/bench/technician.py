@@ -1,0 +1,156 @@
+"""A technician at the tablet who knows nothing but what the screen says, and presses what a person would press."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from playwright.sync_api import Page, expect
+
+from reports.demo.simulated_vehicle import CORNER_NAMES
+from tests.bench.bay import PATIENCE_MS, TabletInBay
+
+MOST_SCREENS = 60
+NAMES = dict(zip(CORNER_NAMES, ("Front left", "Front right", "Rear left", "Rear right"), strict=True))
+ENDINGS = ("Signed off", "Ended", "Back at earlier set-points")
+WAITING = ("Kept, and on its way", "Kept on this tablet", "The job is being opened", "Job", "Open a job")
+
+Seen = Callable[[Page, str], None]
+
+
+def see_nothing(_page: Page, _heading: str) -> None:
+    """Whoever has no wish to look."""
+
+
+@dataclass
+class TechnicianAtTablet:
+    """Follows the screens; `seen` is told of each before anything is done on it."""
+
+    tablet: TabletInBay
+    seen: Seen = see_nothing
+    screens: list[str] = field(default_factory=list)
+
+    @property
+    def page(self) -> Page:
+        return self.tablet.page
+
+    def heading(self) -> str:
+        return self.page.get_by_role("heading", level=1).inner_text()
+
+    def work(self, until: tuple[str, ...] = ENDINGS) -> None:
+        """From screen to screen until one of these headings."""
+        for _ in range(MOST_SCREENS):
+            heading = self._next_heading()
+            self.screens.append(heading)
+            self.seen(self.page, heading)
+            if heading in until:
+                return
+            self._do(heading)
+        raise AssertionError(f"no end: {self.screens}")
+
+    def _next_heading(self) -> str:
+        """What is on its way to the service is waited for."""
+        script = "(waiting) => [document.querySelector('h1').textContent].find((each) => !waiting.includes(each))"
+        found = self.page.wait_for_function(script, arg=list(WAITING), timeout=PATIENCE_MS)
+        return str(found.json_value())
+
+    def _do(self, heading: str) -> None:
+        doing = {
+            "Is the vehicle ready?": self.check_readiness,
+            "Before you measure": lambda: self.tablet.press("Begin measuring"),
+            "A round is begun": lambda: self.follow("Go on measuring"),
+            "Measure": self.read_corners,
+            "Let it settle": self.settle,
+            "A few more readings": lambda: self.tablet.press("Begin reading"),
+            "Read again": self.read_corners,
+            "Stored set-points": self.type_setpoints,
+            "Look it over": self.record_round,
+            "Where it stands": self.look_at_result,
+            "What to write": lambda: self.follow("Go on to the write"),
+            "Back to earlier set-points": lambda: self.follow("Go on to the write"),
+            "Write": self.write,
+            "Read back": self.read_back,
+            "Sign off": self.sign_off,
+        }
+        assert heading in doing, f"nobody told the technician what to do at “{heading}”: {self.page.inner_text('main')}"
+        doing[heading]()
+        self.left(heading)
+
+    def follow(self, name: str) -> None:
+        self.page.get_by_role("link", name=name, exact=True).click()
+
+    def left(self, heading: str) -> None:
+        """The screen has given way to another."""
+        expect(self.page.get_by_role("heading", level=1, name=heading, exact=True)).not_to_be_visible(
+            timeout=PATIENCE_MS
+        )
+
+    def check_readiness(self) -> None:
+        for item in self.page.get_by_role("radiogroup").all():
+            item.get_by_label("in order", exact=True).check()
+        self.tablet.press("Record the checks")
+
+    def settle(self) -> None:
+        self.tablet.bay.simulated.settle()
+        self.tablet.press("It stands still: measure")
+
+    def read_corners(self) -> None:
+        """Wherever the plan says, until there is nothing left to read."""
+        while (corner := self.corner_now()) is not None:
+            self.type_reading(str(self.tablet.bay.read(corner)))
+        self.tablet.press("Go on")
+
+    def corner_now(self) -> str | None:
+        self.page.locator(".plan").wait_for()
+        here = self.page.locator(".plan-corner[aria-current=step]")
+        if here.count() == 0:
+            return None
+        name = here.get_attribute("aria-label")
+        return next(corner for corner, each in NAMES.items() if each == name)
+
+    def type_reading(self, text: str) -> None:
+        """As a gauge does: figures, then Enter."""
+        self.page.locator("#reading").focus()
+        self.page.keyboard.type(text)
+        self.page.keyboard.press("Enter")
+
+    def type_setpoints(self) -> None:
+        self.type_counts(self.tablet.bay.simulated.read_setpoints())
+        self.tablet.press("Look it over")
+
+    def type_counts(self, counts: dict[str, int]) -> None:
+        for corner, count in counts.items():
+            self.page.get_by_label(f"Set-point, {NAMES[corner]}").fill(str(count))
+
+    def record_round(self) -> None:
+        self.page.get_by_label("stood still").check()
+        self.tablet.press("Record this round")
+
+    def look_at_result(self) -> None:
+        self.page.locator(".bench-bar .button-main").click()
+
+    def write(self) -> None:
+        """The right vehicle first; then with the diagnostic tool; then two presses."""
+        self.page.get_by_label("Last four of the VIN").fill(self.tablet.bay.vehicle.vin[-4:])
+        self.tablet.press("This is the vehicle")
+        self.store_in_vehicle()
+        self.tablet.press("They are written")
+
+    def store_in_vehicle(self) -> None:
+        """What the screen says, with the tool."""
+        wanted = dict(self.tablet.bay.simulated.read_setpoints())
+        for row in self.page.locator("main .ruled tbody tr").all():
+            corner = next(each for each, name in NAMES.items() if name == row.locator("th").inner_text())
+            to = row.locator("td").nth(1).inner_text().strip()
+            if to.lstrip("-−").isdigit():
+                wanted[corner] = int(to.replace("−", "-"))
+        self.tablet.bay.simulated.write(wanted)
+
+    def read_back(self) -> None:
+        self.type_counts(self.tablet.bay.simulated.read_setpoints())
+        self.tablet.press("Record the write")
+
+    def sign_off(self) -> None:
+        self.tablet.press("Sign …")
+        self.tablet.type_pin(self.tablet.bay.technician.pin)
+        self.tablet.press("Sign")

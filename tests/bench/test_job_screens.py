@@ -1,0 +1,87 @@
+"""Each screen of a job: nothing for axe, large enough for gloves, no wider than the tablet, in both themes and ways."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass, field
+from typing import Any
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from tests.bench.bay import TabletInBay
+from tests.bench.conftest import NewTablet
+from tests.bench.technician import TechnicianAtTablet
+from tests.fleet.looks.seen import axe_findings, open_all, sideways_px, targets
+
+LEAST_TARGET_PX = 56
+TABLETS = {
+    "light, the long way": {"color_scheme": "light", "viewport": {"width": 1180, "height": 820}},
+    "dark, upright": {"color_scheme": "dark", "viewport": {"width": 820, "height": 1180}},
+}
+SIDE_SCREENS = ("other", "findings", "event", "by-hand", "go-back", "pause", "end", "photo", "readiness", "measure")
+
+
+@dataclass
+class Looked:
+    """What was wrong with the screens that were looked at."""
+
+    wrong: dict[str, list[str]] = field(default_factory=dict)
+    prefix: str = ""
+    number: int = 0
+
+    def at(self, page: Page, heading: str) -> None:
+        self.number += 1
+        folder = os.environ.get("SHOTS")
+        if folder:
+            page.screenshot(
+                path=f"{folder}/{self.prefix}{self.number:02}-{heading.replace(' ', '_').replace('?', '')}.png"
+            )
+        open_all(page)
+        found = [*axe_findings(page), *too_small(page)]
+        if sideways_px(page) > 0:
+            found.append(f"{sideways_px(page)} px too wide")
+        if found:
+            self.wrong[heading] = found
+
+
+def too_small(page: Page) -> list[str]:
+    return [
+        f"{each.width:.0f} × {each.height:.0f}: {each.name}"
+        for each in targets(page)
+        if not each.is_in_text and min(each.width, each.height) < LEAST_TARGET_PX
+    ]
+
+
+@pytest.mark.parametrize("profile", TABLETS.values(), ids=TABLETS.keys())
+def test_every_screen_on_the_way_to_the_signature(new_tablet: NewTablet, profile: dict[str, Any]) -> None:
+    tablet, looked = new_tablet(**profile), Looked(prefix=profile["color_scheme"])
+    tablet.open_job()
+    TechnicianAtTablet(tablet, seen=looked.at).work()
+    assert looked.wrong == {}
+
+
+@pytest.mark.parametrize("profile", TABLETS.values(), ids=TABLETS.keys())
+def test_every_screen_beside_the_way(new_tablet: NewTablet, profile: dict[str, Any]) -> None:
+    tablet, looked = new_tablet(**profile), Looked(prefix=f"side-{profile['color_scheme']}")
+    job_id = tablet.open_job()
+    TechnicianAtTablet(tablet).work(until=("Where it stands",))
+    for name in SIDE_SCREENS:
+        tablet.open(f"#/job/{job_id}/{name}")
+        expect(tablet.page.locator(".bench-bar .button").first).to_be_visible()
+        looked.at(tablet.page, name)
+    tablet.open(f"#/job/{job_id}/result")
+    open_all(tablet.page)
+    tablet.page.get_by_role("button", name="Strike out").first.click()
+    tablet.expect_heading("Strike out a reading")
+    looked.at(tablet.page, "strike")
+    paused(tablet, job_id)
+    looked.at(tablet.page, "paused")
+    assert looked.wrong == {}
+
+
+def paused(tablet: TabletInBay, job_id: str) -> None:
+    tablet.open(f"#/job/{job_id}/pause")
+    tablet.page.get_by_label("What is waited for").fill("A linkage rod")
+    tablet.press("Pause")
+    tablet.expect_heading("The job is paused")

@@ -1,0 +1,125 @@
+"""The pages of the set-up in Chromium: for everybody, in both themes, enlarged, by keyboard."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page
+
+from tests.factories import make_site
+from tests.fleet.looks.conftest import browser, service  # noqa: F401  (fixtures)
+from tests.fleet.looks.seen import axe_findings, open_all, pressable_places, sideways_px, tabbed_through, targets
+from tests.fleet.signin.browsers import browser_of
+
+from .conftest import Furnished, furnish
+
+ENLARGED: Any = {"width": 320, "height": 256}
+"""1280 by 1024 enlarged fourfold (WCAG 2.2, 1.4.10)."""
+DESK_TARGET_PX = 32
+
+
+@pytest.fixture
+def furnished(committed_db: None) -> Furnished:
+    return furnish(make_site())
+
+
+@pytest.fixture
+def signed_in(browser: Browser, service: str, furnished: Furnished) -> Iterator[BrowserContext]:  # noqa: F811
+    """A profile in which the manager has signed in."""
+    context = browser.new_context(base_url=service)
+    client = browser_of(furnished.site.manager)
+    client.get("/choose-workshop/")
+    secret = client.cookies["sessionid"].value
+    context.add_cookies([{"name": "sessionid", "value": secret, "url": service}])
+    yield context
+    context.close()
+
+
+@pytest.fixture
+def page(signed_in: BrowserContext) -> Page:
+    return signed_in.new_page()
+
+
+def refused(page: Page) -> None:
+    """Send the form of the page as it stands."""
+    page.get_by_role("button", name="Add", exact=True).click()
+    page.wait_for_selector("[data-error-summary]")
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_axe_finds_nothing_on_any_page(page: Page, furnished: Furnished, theme: Any) -> None:
+    page.emulate_media(color_scheme=theme)
+    for path in furnished.pages():
+        assert page.goto(path).ok  # type: ignore[union-attr]  # it answers
+        open_all(page)
+        assert (path, axe_findings(page)) == (path, [])
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_axe_finds_nothing_where_forms_come_back(page: Page, furnished: Furnished, theme: Any) -> None:
+    page.emulate_media(color_scheme=theme)
+    for path in ("/bays/new/", "/instruments/new/", "/operators/new/", "/vehicles/new/", "/vehicle-models/new/"):
+        page.goto(path)
+        refused(page)
+        assert (path, axe_findings(page)) == (path, [])
+
+
+def test_axe_would_find_a_fault(page: Page, furnished: Furnished) -> None:
+    """Negative control."""
+    page.goto("/bays/new/")
+    page.evaluate("document.querySelector('label.field-label').remove()")
+    assert any(finding.startswith("label:") for finding in axe_findings(page))
+
+
+def test_the_summary_of_errors_takes_the_focus_and_leads_to_the_field(page: Page, furnished: Furnished) -> None:
+    page.goto("/bays/new/")
+    refused(page)
+    assert page.evaluate("document.activeElement.matches('[data-error-summary]')")
+    page.locator("[data-error-summary] a").first.click()
+    assert page.evaluate("document.activeElement.id") == "id_name"
+
+
+def test_nothing_is_wider_than_the_window_when_enlarged_fourfold(page: Page, furnished: Furnished) -> None:
+    page.set_viewport_size(ENLARGED)
+    for path in furnished.pages():
+        page.goto(path)
+        assert (path, sideways_px(page)) == (path, 0)
+
+
+def test_everything_that_is_pressed_is_large_enough(page: Page, furnished: Furnished) -> None:
+    for path in furnished.pages():
+        page.goto(path)
+        small = [each.name for each in targets(page) if not each.is_in_text and each.height < DESK_TARGET_PX]
+        assert (path, small) == (path, [])
+
+
+def test_the_keyboard_comes_to_everything_in_order(page: Page, furnished: Furnished) -> None:
+    for path in (
+        "/vehicle-models/",
+        "/operators/new/",
+        "/first-steps/",
+        f"/people/{furnished.site.technician.membership.pk}/",
+    ):
+        page.goto(path)
+        reached = tabbed_through(page)
+        expected = pressable_places(page)
+        assert expected == {focus.place: focus.name for focus in reached if focus.place in expected}
+        assert [focus.place for focus in reached] == sorted(focus.place for focus in reached)
+
+
+def test_a_bay_is_added_with_scripts_switched_off(browser: Browser, service: str, furnished: Furnished) -> None:  # noqa: F811
+    client = browser_of(furnished.site.manager)
+    client.get("/choose-workshop/")
+    with browser.new_context(base_url=service, java_script_enabled=False) as context:
+        context.add_cookies([{"name": "sessionid", "value": client.cookies["sessionid"].value, "url": service}])
+        page = context.new_page()
+        page.goto("/bays/new/")
+        page.get_by_label("Name").fill("Bay by the door")
+        page.get_by_label("Surveyed on").fill("2026-03-02")
+        for corner in ("Front left", "Front right", "Rear left", "Rear right"):
+            page.get_by_label(corner).fill("0,5")
+        page.get_by_role("button", name="Add").click()
+        assert page.url.endswith("/bays/")
+        assert page.get_by_text("Bay by the door").is_visible()

@@ -1,0 +1,97 @@
+"""A workshop in the middle of its work, seen by people in browsers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import timedelta
+
+import pytest
+from django.test import Client
+from django.utils import timezone
+
+from fleet.actor import Actor
+from fleet.ids import new_id
+from fleet.models import OutboxItem
+from fleet.tenancy import in_workshop
+from reports.services.certificates import certificate_prepare
+from tests.factories import Person, Site
+from tests.fleet.signin.browsers import browser_of
+from tests.reports import jobs
+
+
+@dataclass(frozen=True)
+class AtWork:
+    """An adjusted vehicle with its certificate no. 1, another one in the bay, and work that was parked."""
+
+    site: Site
+    done: jobs.Bench
+    open: jobs.Bench
+    parked: OutboxItem
+
+    @property
+    def contact(self) -> Person:
+        """Somebody of the operator whose vehicle has its certificate."""
+        return self.site.person("operator_contact", operator=self.done.vehicle.operator_id)
+
+    def pages(self) -> dict[str, str]:
+        """Every page with who may open it: everybody who reads, a contact too, or a manager."""
+        return {
+            "/": "reader",
+            "/vehicles/": "contact",
+            f"/vehicles/{self.done.vehicle.vin}/": "contact",
+            f"/vehicles/{self.open.vehicle.vin}/": "reader",
+            f"/jobs/{self.done.job_id}/": "contact",
+            f"/jobs/{self.open.job_id}/": "reader",
+            "/certificates/": "contact",
+            "/certificates/1/": "contact",
+            "/certificates/1/pdf/": "contact",
+            "/parked-work/": "manager",
+        }
+
+
+def certified(site: Site, bench: jobs.Bench) -> None:
+    with in_workshop(site.workshop.pk):
+        certificate_prepare(actor=Actor.system(site.workshop.pk, timezone.now()), job_id=bench.job_id)
+
+
+def parked_in(site: Site, **fields: object) -> OutboxItem:
+    now = timezone.now()
+    values = {"kind": "reports.certificate_email", "payload": {}, "error": "ConnectionRefusedError: no server there"}
+    with in_workshop(site.workshop.pk):
+        return OutboxItem.objects.create(
+            **{**values, **fields}, state="parked", created_at=now, due_at=now, finished_at=now, attempts=5, id=new_id()
+        )
+
+
+def at_work_in(site: Site) -> AtWork:
+    done = jobs.adjusted(site)
+    site.fitment(done.vehicle)
+    certified(site, done)
+    bench = jobs.Bench.at(site)
+    bench.now = done.now + timedelta(hours=1)
+    bench.receive()
+    bench.check_readiness()
+    bench.measure(jobs.LOW_FRONT_LEFT)
+    bench.propose()
+    return AtWork(site, done, bench, parked_in(site, payload={"job": str(done.job_id)}))
+
+
+@pytest.fixture
+def at_work(site: Site) -> AtWork:
+    return at_work_in(site)
+
+
+@pytest.fixture
+def manager(site: Site) -> Client:
+    return browser_of(site.manager)
+
+
+@pytest.fixture
+def another(site: Site) -> Callable[..., Client]:
+    """The browser of somebody else with these roles."""
+
+    def browser(*roles: str, **fields: object) -> Client:
+        return browser_of(site.person(*roles, **fields))
+
+    return browser
