@@ -160,6 +160,7 @@ PASSWORD_HASHERS = [
     "django.contrib.auth.hashers.PBKDF2PasswordHasher",
 ]
 TOKEN_LIFETIME_DAYS = _whole_number("TOKEN_LIFETIME_DAYS", 90, of="days", lowest=1, highest=3650)
+PASSWORD_RESET_TIMEOUT = 3600  # seconds that a link to set a new password holds
 AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
     {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 12}},

@@ -85,7 +85,7 @@ class UserAdmin(ReadOnlyAdmin):
 
     list_display = ("email", "is_active", "is_staff", "last_login")
     search_fields = ("email",)
-    readonly_fields = ("id", "email", "last_login", "is_superuser", "is_staff")
+    readonly_fields = ("id", "email", "last_login", "is_superuser", "is_staff", "password_links")
 
     def has_change_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:
         return bool(getattr(request.user, "is_superuser", False))

@@ -17,8 +17,9 @@ from django.utils.translation import gettext as _
 
 from calibration.models import Approval, Job
 from calibration.selectors.approvals import detail_of
-from fleet.models import Invitation, Workshop
+from fleet.models import Invitation, Membership, Workshop
 from fleet.services.invitations import invitation_code
+from fleet.services.password_links import password_link_code
 
 from .codes import grouped
 from .models import Certificate, CertificateFile
@@ -116,6 +117,29 @@ def send_invitation(invitation_id: uuid.UUID, now: datetime) -> None:
             "%(name)s,\n\n%(workshop)s has invited you to its calibration records.\n"
             "Set your own password (and, for signing, your PIN) on this page.\n"
             "It works once, until %(until)s UTC:\n\n%(url)s\n"
+        )
+        % values,
+    )
+
+
+def send_password_link(membership_id: uuid.UUID, number: int) -> None:
+    """A link to set a new password, to the person themselves; not where a newer one was asked for since."""
+    person = Membership.objects.select_related("user", "workshop").filter(pk=membership_id, is_active=True).first()
+    if person is None or not person.user.is_active or person.user.password_links != number:
+        return
+    values = {
+        "name": person.name,
+        "workshop": person.workshop.name,
+        "url": f"{settings.PUBLIC_URL}/new-password/{password_link_code(person.user)}/",
+    }
+    _send(
+        person.user.email,
+        message_id(f"password_link:{number}", person.pk),
+        _("Set a new password"),
+        _(
+            "%(name)s,\n\na manager of %(workshop)s has this link sent to you, by which you set a new password.\n"
+            "It works once, within one hour. You are then signed out everywhere; a second factor stays.\n"
+            "If you did not ask for it, leave it and tell them: your password stays as it is.\n\n%(url)s\n"
         )
         % values,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Collection, Mapping
 from http import HTTPStatus
 from typing import Any, Final
@@ -105,6 +106,16 @@ class ThisTabletSerializer(serializers.Serializer[Tablet]):
 
     tablet = TabletSerializer(source="*")
     workshop = WorkshopNameSerializer()
+    outbox_key = serializers.SerializerMethodField(
+        help_text=_(
+            "The public key to which a tablet encrypts the file of what it cannot send: P-256, uncompressed point, "
+            "base64. The file is handed in on the page `/tablets/import/`."
+        )
+    )
+
+    def get_outbox_key(self, _tablet: Tablet) -> str:
+        key = services.outbox_key_current(now=timezone.now())
+        return base64.b64encode(bytes(key.public_key)).decode()
 
 
 class TabletViewSet(ChangeableViewSet):

@@ -97,6 +97,16 @@ class TabletPinThrottle(SharedThrottle):
         return str(getattr(request.user, "tablet_id", None) or self.get_ident(request))
 
 
+class PasswordLinkThrottle(SharedThrottle):
+    """Links to set a new password, sent to one person: each is an e-mail and ends the one before it."""
+
+    scope = "password_link"
+    default_rate = "5/hour"
+
+    def ident(self, request: Request, view: APIView) -> str | None:
+        return str(view.kwargs["person"])
+
+
 class SignInPersonThrottle(SharedThrottle):
     """Attempts to sign in as one person, or with one invitation, from wherever."""
 

@@ -20,6 +20,7 @@ from fleet.errors import NotFound
 from fleet.models import Membership, Role, Workshop
 from fleet.permissions import Permission, require
 from fleet.services.changes import acting_person
+from fleet.sign_in.addresses import address_of
 from fleet.sign_in.passwords import require_own_password
 
 from .choices import Choice, ListOf
@@ -185,7 +186,7 @@ class MeView(ActionViewSet):
 
     @extend_schema(request=PinInput, responses=MeSerializer)
     def set_pin(self, request: Request) -> Response:
-        services.pin_set(actor=self.actor, **self.validated(PinInput))
+        services.pin_set(actor=self.actor, address=address_of(request), **self.validated(PinInput))
         return self._me()
 
     @extend_schema(request=UnitsChanges, responses=MeSerializer)

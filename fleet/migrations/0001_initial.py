@@ -169,6 +169,7 @@ class Migration(migrations.Migration):
                 ("email", models.EmailField(max_length=254, unique=True, verbose_name="e-mail")),
                 ("is_active", models.BooleanField(default=True, verbose_name="active")),
                 ("is_staff", models.BooleanField(default=False, verbose_name="deployer")),
+                ("password_links", models.PositiveIntegerField(default=0, editable=False)),
                 (
                     "groups",
                     models.ManyToManyField(
@@ -1046,6 +1047,64 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name="OutboxKey",
+            fields=[
+                ("id", models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False)),
+                ("key_id", models.BinaryField(max_length=8)),
+                ("public_key", models.BinaryField(max_length=65)),
+                ("sealed_private_key", models.TextField(editable=False)),
+                ("created_at", models.DateTimeField(editable=False)),
+                (
+                    "workshop",
+                    models.ForeignKey(
+                        editable=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.workshop",
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ("-created_at", "-id"),
+                "constraints": [
+                    models.UniqueConstraint(fields=("workshop", "key_id"), name="fleet_outboxkey_one_of_an_id")
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="OutboxFile",
+            fields=[
+                ("id", models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False)),
+                ("tablet", models.CharField(editable=False, max_length=80)),
+                ("saved_at", models.DateTimeField(editable=False)),
+                ("content", models.BinaryField()),
+                ("handed_in_at", models.DateTimeField(editable=False)),
+                ("carried_out_at", models.DateTimeField(editable=False, null=True)),
+                ("outcomes", models.JSONField(default=list, editable=False)),
+                (
+                    "handed_in_by",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.membership",
+                    ),
+                ),
+                (
+                    "workshop",
+                    models.ForeignKey(
+                        editable=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.workshop",
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ("-handed_in_at", "-id"),
+            },
+        ),
+        migrations.CreateModel(
             name="SignInEvent",
             fields=[
                 ("id", models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False)),
@@ -1061,6 +1120,8 @@ class Migration(migrations.Migration):
                             ("second_factor_removed", "second factor removed"),
                             ("recovery_codes_renewed", "new recovery codes"),
                             ("password_changed", "password changed"),
+                            ("password_link_made", "link to set a new password"),
+                            ("pin_changed", "PIN changed"),
                             ("tablet_enrolled", "tablet enrolled"),
                             ("tablet_revoked", "tablet revoked"),
                         ],

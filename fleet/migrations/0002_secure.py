@@ -134,6 +134,8 @@ TENANT_TABLES = [
     "accesstoken",
     "browsersession",
     "enrolmentcode",
+    "outboxkey",
+    "outboxfile",
     "signinevent",
     "vehiclemodel",
     "specification",

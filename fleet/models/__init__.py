@@ -3,6 +3,7 @@
 from .base import RecordModel, TenantModel, VersionedModel
 from .instruments import Bay, Instrument, InstrumentCalibration, InstrumentWithdrawal
 from .ledger import LedgerEntry, Numbering, OutboxItem, Receipt
+from .outbox_files import OutboxFile, OutboxKey
 from .people import AccessToken, Invitation, Membership, Role, User
 from .sign_in import BrowserSession, EnrolmentCode, RefusedSignIn, SignInEvent, Tablet
 from .vehicles import (
@@ -32,7 +33,9 @@ __all__ = [
     "Membership",
     "Numbering",
     "Operator",
+    "OutboxFile",
     "OutboxItem",
+    "OutboxKey",
     "Receipt",
     "RecordModel",
     "RefusedSignIn",

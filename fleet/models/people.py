@@ -35,6 +35,8 @@ class User(AbstractBaseUser, PermissionsMixin):
     email = models.EmailField(_("e-mail"), unique=True)
     is_active = models.BooleanField(_("active"), default=True)
     is_staff = models.BooleanField(_("deployer"), default=False)
+    password_links = models.PositiveIntegerField(default=0, editable=False)
+    """How many links to set a new password were made; only the newest is good."""
 
     objects: ClassVar[UserManager] = UserManager()
 

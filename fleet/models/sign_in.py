@@ -73,6 +73,8 @@ class SignInEvent(RecordModel):
         SECOND_FACTOR_REMOVED = "second_factor_removed", _("second factor removed")
         RECOVERY_CODES_RENEWED = "recovery_codes_renewed", _("new recovery codes")
         PASSWORD_CHANGED = "password_changed", _("password changed")
+        PASSWORD_LINK_MADE = "password_link_made", _("link to set a new password")
+        PIN_CHANGED = "pin_changed", _("PIN changed")
         TABLET_ENROLLED = "tablet_enrolled", _("tablet enrolled")
         TABLET_REVOKED = "tablet_revoked", _("tablet revoked")
 
@@ -81,7 +83,7 @@ class SignInEvent(RecordModel):
     )
     kind = models.CharField(max_length=24, choices=Kind)
     how = models.CharField(max_length=40, blank=True)
-    """By which means: words of `fleet.sign_in.binding.MEANS`, or a device's name."""
+    """By which means: words of `fleet.sign_in.binding.MEANS`, a device's name, or on whose behalf."""
     address = models.GenericIPAddressField(null=True)
 
     class Meta:

@@ -13,11 +13,13 @@ from dataclasses import dataclass
 from datetime import date
 from http import HTTPStatus
 from typing import Any, ClassVar, Final
+from uuid import UUID
 
 from django import forms
 from django.db import IntegrityError
 from django.forms.boundfield import BoundField
 from django.utils.formats import date_format
+from django.utils.text import format_lazy
 from django.utils.translation import gettext_lazy as _
 from rest_framework import serializers
 from rest_framework.exceptions import ValidationError as BodyError
@@ -39,7 +41,7 @@ from fleet.errors import LevelbookError
 from fleet.looks.tolerance_bar import CORNER_NAMES
 
 from .typed import Day, Moment, Pairs, TextLines, TypedDecimal, TypedInteger
-from .workshop_page import RecordForm
+from .workshop_page import SENT_BEFORE, RecordForm
 
 Choices = Callable[[], Sequence[tuple[Any, Any]]]
 _FEW: Final = 5
@@ -52,9 +54,22 @@ _LONG_UNITS: Final[Mapping[str, Any]] = {
     "mm_per_count": _("mm per count"),
     "months": _("months"),
 }
-SENT_BEFORE = _(
-    "This form was sent before with other entries, and those are recorded. Open the page anew to record something else."
-)
+PLACES: Final[Mapping[str, Any]] = {
+    "front": _("front"),
+    "rear": _("rear"),
+    "FL": _("front left"),
+    "FR": _("front right"),
+    "RL": _("rear left"),
+    "RR": _("rear right"),
+}
+"""By which members of the same name at several places are told apart."""
+IN_WORDS_OF_PAGES: Final[Mapping[str, Any]] = {
+    "id_reused": SENT_BEFORE,
+    "stale_version": _(
+        "Somebody changed this since you opened it. What is on record now stands beside your entries; send them again "
+        "to replace it."
+    ),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +113,7 @@ class BodyForm(RecordForm):
         self.members = [m for m in _members(self.body_class()) if m.path[0] not in self.left_out]
         for member in self.members:
             self.fields[member.name] = self._field(member)
+        self.order_fields([bound.name for _group, fields in self.shown_groups() for bound, _unit in fields])
 
     def _field(self, member: Member) -> forms.Field:
         field = _field_for(member, self.choices.get(member.path[-1]))
@@ -113,7 +129,9 @@ class BodyForm(RecordForm):
             return words[member.name]
         if member.path[-1] in CORNER_NAMES:
             return CORNER_NAMES[member.path[-1]] if words is self.labels else ""
-        return words.get(member.path[-1], otherwise)
+        said = words.get(member.path[-1], otherwise)
+        place = PLACES.get(member.path[-2]) if len(member.path) > 1 and words is self.labels else None
+        return format_lazy("{said}, {place}", said=said, place=place) if place else said
 
     def unit(self, name: str) -> Any:
         """Of a field; empty where it has none."""
@@ -160,8 +178,8 @@ class BodyForm(RecordForm):
         problem = problem_for_exception(error)
         assert problem is not None  # both kinds are one
         self.status = problem.status
-        if problem.code == "id_reused":
-            self.add_error(None, SENT_BEFORE)
+        if (in_words := IN_WORDS_OF_PAGES.get(problem.code or "")) is not None:
+            self.add_error(None, in_words)
         elif problem.errors and problem.errors[0]["pointer"]:
             self._refuse_members(error)
         else:
@@ -173,7 +191,7 @@ class BodyForm(RecordForm):
         for refused in problem.errors:
             name = self._field_at(refused["pointer"])
             if name is None or name not in self.errors:
-                self.add_error(name, self._in_words(refused["detail"]))
+                self.add_error(name, self._in_words(refused["detail"], name))
 
     def _field_at(self, pointer: str) -> str | None:
         """The field that a pointer leads to or into; else the first one within what it leads to."""
@@ -185,9 +203,11 @@ class BodyForm(RecordForm):
                     return member.name
         return None
 
-    def _in_words(self, detail: str) -> str:
-        """A refusal with the labels of the fields that it calls by the interface's names."""
-        named = {member.path[-1]: self.fields[member.name].label for member in self.members}
+    def _in_words(self, detail: str, about: str | None) -> str:
+        """A refusal with the labels of the fields that it calls by the interface's names, those beside it first."""
+        within = (about or "").rpartition("-")[0]
+        by_distance = sorted(self.members, key=lambda member: member.name.rpartition("-")[0] == within)
+        named = {member.path[-1]: self.fields[member.name].label for member in by_distance}
         return _INTERFACE_NAME.sub(lambda found: f"“{named[found[0]]}”" if found[0] in named else found[0], detail)
 
     def show_present(self, present: Mapping[str, Any]) -> None:
@@ -196,7 +216,7 @@ class BodyForm(RecordForm):
         self.status = HTTPStatus.PRECONDITION_FAILED
         for member in self.members:
             field = self.fields[member.name]
-            if field.has_changed(present.get(member.name), self[member.name].data):
+            if _differs(field, present.get(member.name), self[member.name].data):
                 now = value_in_words(field, present.get(member.name))
                 self.add_error(member.name, _("On record now: %(value)s.") % {"value": now or _("nothing")})
 
@@ -293,6 +313,11 @@ def _sent(member: Member, value: Any) -> Any:
     if isinstance(source, PlainDate | AwareDateTime):
         return value.isoformat()
     return value
+
+
+def _differs(field: forms.Field, now: Any, typed: Any) -> bool:
+    """Whether somebody typed something else than what stands in the record; ids are typed as text."""
+    return field.has_changed(str(now) if isinstance(now, UUID) else now, typed)
 
 
 def value_in_words(field: forms.Field, value: Any) -> str:

@@ -20,10 +20,10 @@ from .access import actor_of
 logger = logging.getLogger(__name__)
 
 INTERFACE: Final = "/api/"
-PAGES_THAT_COUNT: Final = ("/account/", "/invitation/", "/sign-in/")
+PAGES_THAT_COUNT: Final = ("/account/", "/invitation/", "/new-password/", "/sign-in/")
 """On which attempts are counted; where the shared cache is away, they are closed rather than open to guessing."""
 NOT_COUNTABLE: Final = (OSError, RedisError)
-OPEN_WITHOUT_SECOND_FACTOR: Final = ("/account/", "/verify/", "/static/", "/healthz", "/readyz", "/metrics")
+OPEN_WITHOUT_SECOND_FACTOR: Final = ("/account/", "/bench/", "/verify/", "/static/", "/healthz", "/readyz", "/metrics")
 
 
 class PagesMiddleware:

@@ -30,9 +30,7 @@ LABELS: Mapping[str, Any] = {
 
 
 def time_zones() -> list[tuple[str, str]]:
-    return [(name, name.replace("_", " ")) for name in sorted(zoneinfo.available_timezones()) if "/" in name] + [
-        ("UTC", "UTC")
-    ]
+    return [(name, name.replace("_", " ")) for name in sorted(zoneinfo.available_timezones())]
 
 
 class SettingsForm(BodyForm):

@@ -141,7 +141,6 @@ class SpecificationView(WorkshopPage):
             "findings": few_passing(shown.true_vehicles_passing),
             "passing_percent": round(shown.true_vehicles_passing * 100),
             "groups": lines_of(shown),
-            "others": list(model.specifications.exclude(pk=shown.pk).order_by("-revision").values_list("revision")),
         }
         return render(request, "fleet/setup/specification.html", values)
 
@@ -160,7 +159,6 @@ class ComparisonView(WorkshopPage):
             "earlier": pair[0],
             "later": pair[1],
             "groups": groups,
-            "differences": sum(line.differs for _group, lines in groups for line in lines),
-            "revisions": list(model.specifications.order_by("-revision").values_list("revision", flat=True)),
+            "differing": [line for _group, lines in groups for line in lines if line.differs],
         }
         return render(request, "fleet/setup/comparison.html", values)

@@ -49,6 +49,10 @@ class TypedDecimal(forms.DecimalField):
     def to_python(self, value: Any) -> Decimal | None:  # type: ignore[override]  # as Django's own field of the kind
         return None if value in self.empty_values else Decimal(plain_number(str(value)))
 
+    def has_changed(self, initial: Any, data: Any) -> bool:
+        """What stands in a record as 0.1 is what was typed as 0.1."""
+        return super().has_changed(Decimal(str(initial)) if isinstance(initial, float) else initial, data)
+
 
 class TypedInteger(forms.IntegerField):
     """A whole number; limits are for the body's own rules."""

@@ -3,15 +3,17 @@
 from allauth.account import views as account_views
 from django.urls import URLPattern, URLResolver, include, path
 
-from . import account, tablets
+from . import account, lost_password, tablets
 from .choose_workshop import ChooseWorkshopView
 from .invitation import InvitationView
+from .pin import PinView
 
 ACCOUNT: list[URLPattern | URLResolver] = [
     path("", account.AccountView.as_view(), name="account"),
     path("closed/", account_views.account_inactive, name="account_inactive"),
     path("confirm/", account_views.reauthenticate, name="account_reauthenticate"),
     path("password/", account_views.password_change, name="account_change_password"),
+    path("pin/", PinView.as_view(), name="own_pin"),
     path("second-factor/", include("allauth.mfa.urls")),
     path("sign-ins/", account.OwnSignInsView.as_view(), name="own_sign_ins"),
 ]
@@ -21,6 +23,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("sign-out/", account_views.logout, name="account_logout"),
     path("choose-workshop/", ChooseWorkshopView.as_view(), name="choose_workshop"),
     path("invitation/<str:code>/", InvitationView.as_view(), name="invitation"),
+    path("new-password/<str:code>/", lost_password.NewPasswordView.as_view(), name="new_password"),
+    path("people/<uuid:person>/password-link/", lost_password.PasswordLinkView.as_view(), name="password_link"),
     path("account/", include(ACCOUNT)),
     path("sign-ins/", account.SignInsView.as_view(), name="sign_ins"),
     path("tablets/", tablets.TabletsView.as_view(), name="tablets"),

@@ -112,6 +112,15 @@ class FitmentForm(BodyForm):
 
     body_class = FitmentInput
     labels = LABELS
+    hints: ClassVar = {
+        "fitted_on": "",
+        "odometer_km": "",
+        "size": "",
+        "load_index": "",
+        "speed_symbol": "",
+        "tread_mm": "",
+        "pressure_kpa": _("100 kPa are 1 bar."),
+    }
     groups = (
         Group("", ("fitted_on", "odometer_km")),
         *(
@@ -140,6 +149,7 @@ class NewVehicleView(FormPage):
     """`/vehicles/new/`"""
 
     permission = Permission.ADD_VEHICLES
+    template = "fleet/setup/vehicle_new.html"
     form_class = NewVehicleForm
     model = Vehicle
     kind = Vehicle._meta.label_lower
@@ -163,6 +173,13 @@ class NewVehicleView(FormPage):
 
     def cancel_url(self) -> str:
         return VEHICLES
+
+    def context(self) -> Mapping[str, Any]:
+        return {
+            "lacks_model": not VehicleModel.objects.exists(),
+            "lacks_operator": not Operator.objects.exists(),
+            "may_set_up": may(self.actor, Permission.SET_UP),
+        }
 
 
 class VehiclePartPage(FormPage):
@@ -188,6 +205,7 @@ class ChangeVehicleView(ChangePage):
     """`/vehicles/<vin>/change/`"""
 
     permission = Permission.ADD_VEHICLES
+    template = "fleet/setup/vehicle_form.html"
     kind = "page.vehicle_update"
     model = Vehicle
     parameter = "vin"
@@ -219,7 +237,8 @@ class ChangeVehicleView(ChangePage):
         return vehicle_address(self.record)
 
     def context(self) -> Mapping[str, Any]:
-        return {"vehicle": self.record, "heading": _("Change the vehicle")}
+        may_rule = may(self.actor, Permission.RULE)
+        return {"vehicle": self.record, "heading": _("Change the vehicle"), "may_rule": may_rule}
 
 
 class CorrectVinView(VehiclePartPage):
@@ -248,7 +267,10 @@ class RecordFitmentView(VehiclePartPage):
     model = Fitment
     kind = Fitment._meta.label_lower
     heading = _("Record tyres")
-    explanation = _("The tyres as fitted, read from the sidewalls.")
+    explanation = _(
+        "Read from the sidewalls, for example 255/60R18 112V: size, load index and speed symbol. The tread is the "
+        "least depth anywhere on the tyre."
+    )
     submit = _("Record the tyres")
 
     def initial(self) -> Mapping[str, Any]:

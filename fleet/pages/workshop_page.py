@@ -30,6 +30,10 @@ from fleet.services.changes import acting_person
 from .access import MemberView, actor_of
 
 T = TypeVar("T")
+SENT_BEFORE = _(
+    "This form was sent before, with other content; that stays as it is, and nothing was changed now. Look at the "
+    "page, and send the form once more if you mean it."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,4 +132,6 @@ class RecordForm(forms.Form):
 def _refusals(error: LevelbookError) -> list[tuple[str, str]]:
     if isinstance(error, Invalid):
         return [(each.pointer, str(each.detail)) for each in error.errors]
+    if error.code == "id_reused":
+        return [("", str(SENT_BEFORE))]
     return [(error.pointer or "", str(error))]

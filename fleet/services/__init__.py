@@ -5,6 +5,14 @@ from .bays import bay_add, bay_update
 from .instruments import Certificate, instrument_add, instrument_calibrate, instrument_withdraw
 from .invitations import invitation_code, person_reinvite
 from .operators import operator_add, operator_update
+from .outbox_keys import outbox_key_current, outbox_private_key
+from .password_links import (
+    password_link_account,
+    password_link_ask,
+    password_link_code,
+    password_link_make,
+    password_reset,
+)
 from .people import (
     WrongPin,
     person_invite,
@@ -51,6 +59,13 @@ __all__ = [
     "invitation_code",
     "operator_add",
     "operator_update",
+    "outbox_key_current",
+    "outbox_private_key",
+    "password_link_account",
+    "password_link_ask",
+    "password_link_code",
+    "password_link_make",
+    "password_reset",
     "person_at_tablet",
     "person_invite",
     "person_reinvite",

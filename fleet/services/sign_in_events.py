@@ -21,16 +21,22 @@ def subject_of(email: str) -> bytes:
 
 
 def sign_in_event_note(
-    *, membership: Membership, kind: SignInEvent.Kind, now: datetime, how: str = "", address: str | None = None
+    *,
+    membership: Membership,
+    kind: SignInEvent.Kind,
+    now: datetime,
+    how: str = "",
+    address: str | None = None,
+    recorded_by: UUID | None = None,
 ) -> SignInEvent:
-    """Note it in the workshop of the running transaction."""
+    """Note it in the workshop of the running transaction. `recorded_by` is who did it, if not the person themselves."""
     return SignInEvent.objects.create(
         membership=membership,
         kind=kind,
         how=how,
         address=address,
         recorded_at=now,
-        recorded_by=membership.pk,
+        recorded_by=recorded_by or membership.pk,
     )
 
 

@@ -58,6 +58,10 @@ class AccountAdapter(DefaultAccountAdapter):  # type: ignore[misc]
         key = self._get_login_attempts_cache_key(request, **credentials)
         note_refusal(request, email, "password", is_last=is_locked_out(request, key))
 
+    def forget_failures(self, email: str) -> None:
+        """After a new password attempts count anew; only whoever reads the person's mail gets here."""
+        self._delete_login_attempts_cached_email(self.request, email=email)
+
     def reauthenticate(self, user: AbstractBaseUser, password: str) -> bool:
         """The same limit holds as for signing in."""
         email = user.get_username()

@@ -30,7 +30,7 @@ WIDTH: Final = 340.0
 HEIGHT: Final = 208.0
 _LEFT, _RIGHT, _BOTTOM, _TOP = 42.0, 334.0, 62.0, 188.0
 _LANE_BOTTOM, _LANE_TOP = 34.0, 52.0
-_COLUMN_LEAST, _COLUMN_MOST = 13.0, 30.0
+_COLUMN_LEAST, _COLUMN_MOST = 13.0, 48.0
 _GROUP_LEAST, _GAP = 44.0, 6.0
 _TEXT: Final = 8.5
 _BAND: dict[str, Any] = {"fillColor": palette.TOLERANCE, "strokeColor": None}
@@ -38,6 +38,8 @@ _DASHES: Final = (3, 2)
 _MM_PER_INCH: Final = 25.4
 _TICK_STEPS: Final = (0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500)
 _MOST_TICKS: Final = 6
+_MARGIN: Final = 1.16
+_LEAST_REACH_MM: Final = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,8 +144,16 @@ def _setpoints_in_words(points: Iterable[HeightPoint]) -> list[str]:
     return [_("Set-points: %(steps)s.") % {"steps": " → ".join(steps)}] if steps else []
 
 
-def draw_height_chart(chart: HeightChart) -> Drawing:
-    """The chart as a drawing of `WIDTH` by `HEIGHT` points; without a point it says that there is none."""
+def span_mm(charts: Iterable[HeightChart]) -> float:
+    """How many mm the tallest of the charts reaches over: with it equal lengths mean equal heights in all of them."""
+    return max((_reach_mm(shown_points(chart.points)) for chart in charts), default=_LEAST_REACH_MM)
+
+
+def draw_height_chart(chart: HeightChart, *, span: float | None = None) -> Drawing:
+    """The chart as a drawing of `WIDTH` by `HEIGHT` points; give charts side by side one `span` (mm).
+
+    Without a point it says that there is none.
+    """
     register_fonts()
     drawing = Drawing(WIDTH, HEIGHT)
     drawing.add(_text(f"{chart.title}, {length_unit(chart.unit)}", 2, HEIGHT - 12, SEMIBOLD, 10.5, palette.INK))
@@ -151,8 +161,9 @@ def draw_height_chart(chart: HeightChart) -> Drawing:
     if not columns:
         drawing.add(_text(describe(chart), _LEFT, (_BOTTOM + _TOP) / 2, REGULAR, _TEXT, palette.SOFT_INK))
         return drawing
-    scale = _scale(column.point for column in columns)
-    parts = (_grid(scale, chart.unit), *(_tolerance(c, scale) for c in columns), _jobs(columns), _lane(columns))
+    shown = [column.point for column in columns]
+    scale = _scale(shown, span or _reach_mm(shown))
+    parts = (_grid(scale, chart.unit), _tolerances(columns, scale), _jobs(columns), _lane(columns))
     for part in (*parts, *(_measured(column, scale) for column in columns)):
         drawing.add(part)
     return drawing
@@ -192,10 +203,16 @@ def _column_width(sizes: Sequence[int]) -> float:
     return width
 
 
-def _scale(points: Iterable[HeightPoint]) -> _Scale:
+def _scale(points: Sequence[HeightPoint], span: float) -> _Scale:
+    """All that is drawn of the points, in the middle of the span."""
     reached = [height for point in points for height in point.extent_mm]
-    margin = 0.08 * (max(reached) - min(reached)) or 1.0
-    return _Scale(min(reached) - margin, max(reached) + margin)
+    middle = (min(reached) + max(reached)) / 2
+    return _Scale(middle - span / 2, middle + span / 2)
+
+
+def _reach_mm(points: Iterable[HeightPoint]) -> float:
+    reached = [height for point in points for height in point.extent_mm]
+    return max(_MARGIN * (max(reached) - min(reached)), _LEAST_REACH_MM) if reached else _LEAST_REACH_MM
 
 
 # --- what is drawn ------------------------------------------------------------------------------------
@@ -217,16 +234,25 @@ def _ticks_mm(scale: _Scale, unit: LengthUnit) -> list[float]:
     return [per_unit * step * number for number in range(math.ceil(low / step), math.floor(high / step) + 1)]
 
 
-def _tolerance(column: _Column, scale: _Scale) -> Group:
-    """The tolerance as a shaded band about the target, as wide as the round."""
-    point, group = column.point, Group()
-    if point.target_mm is None or point.tolerance_mm is None:
-        return group
-    left, low = column.x - column.half, scale.y(point.target_mm - point.tolerance_mm)
-    high, target = scale.y(point.target_mm + point.tolerance_mm), scale.y(point.target_mm)
-    group.add(Rect(left, low, 2 * column.half, high - low, **_BAND))
-    for y in (low, high, target):
-        line = Line(left, y, left + 2 * column.half, y, strokeColor=palette.SOFT_INK, strokeWidth=0.8)
+def _tolerances(columns: Sequence[_Column], scale: _Scale) -> Group:
+    """The tolerance as a shaded band about the target, in one piece over the rounds of a job that share it."""
+    group = Group()
+    for _shared, own in groupby(
+        columns, key=lambda each: (each.point.job, each.point.target_mm, each.point.tolerance_mm)
+    ):
+        columns_of_it = list(own)
+        first, last = columns_of_it[0], columns_of_it[-1]
+        target_mm, tolerance_mm = first.point.target_mm, first.point.tolerance_mm
+        if target_mm is not None and tolerance_mm is not None:
+            heights = [scale.y(target_mm + offset) for offset in (-tolerance_mm, 0.0, tolerance_mm)]
+            group.add(_band(first.x - first.half, last.x + last.half, *heights))
+    return group
+
+
+def _band(left: float, right: float, low: float, target: float, high: float) -> Group:
+    group = Group(Rect(left, low, right - left, high - low, **_BAND))
+    for y in (low, target, high):
+        line = Line(left, y, right, y, strokeColor=palette.SOFT_INK, strokeWidth=0.8)
         if y == target:
             line.strokeDashArray = _DASHES
         group.add(line)

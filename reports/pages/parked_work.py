@@ -34,6 +34,7 @@ KINDS: Final = {
     "reports.approval_email": gettext_lazy("Send an e-mail about a request for approval"),
     "reports.late_record_email": gettext_lazy("Send an e-mail about a late record"),
     "fleet.invitation_email": gettext_lazy("Send an invitation"),
+    "fleet.password_link_email": gettext_lazy("Send a link to set a new password"),
 }
 
 

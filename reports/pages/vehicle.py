@@ -27,7 +27,7 @@ from fleet.pages.workshop_page import WorkshopPage
 from fleet.permissions import Permission, may
 from fleet.selectors.vehicles import is_now_visible, vehicle_by_vin, within_tenures
 
-from ..drawing.height_chart import HeightChart, HeightPoint, describe, draw_height_chart, shown_points
+from ..drawing.height_chart import HeightChart, HeightPoint, describe, draw_height_chart, shown_points, span_mm
 from ..drawing.svg import to_svg
 from ..selectors.certificates import visible_certificates
 from .lists import Part, part_of
@@ -67,18 +67,22 @@ class VehicleView(WorkshopPage):
 # --- heights ------------------------------------------------------------------------------------------
 def charts(rounds: Sequence[MeasuredRound], unit: LengthUnit) -> list[dict[str, Any]]:
     """A chart for each corner at which something was measured, with the table behind it."""
-    return [_chart(corner, rounds, unit) for corner in CORNERS if any(corner in each.heights for each in rounds)]
-
-
-def _chart(corner: Corner, rounds: Sequence[MeasuredRound], unit: LengthUnit) -> dict[str, Any]:
-    own = [each for each in rounds if corner in each.heights]
-    chart = HeightChart(str(CORNER_NAMES[corner]), tuple(_point(each, corner) for each in own), unit)
-    return {
-        "name": CORNER_NAMES[corner],
-        "svg": _svg(chart, f"heights-{corner.lower()}"),
-        "rows": [_row(each, corner, unit) for each in reversed(own)],
-        "left_out": len(own) - len(shown_points(chart.points)),
+    measured = {corner: [each for each in rounds if corner in each.heights] for corner in CORNERS}
+    drawn = {
+        corner: HeightChart(str(CORNER_NAMES[corner]), tuple(_point(each, corner) for each in own), unit)
+        for corner, own in measured.items()
+        if own
     }
+    span = span_mm(drawn.values())
+    return [
+        {
+            "name": CORNER_NAMES[corner],
+            "svg": _svg(chart, f"heights-{corner.lower()}", span),
+            "rows": [_row(each, corner, unit) for each in reversed(measured[corner])],
+            "left_out": len(chart.points) - len(shown_points(chart.points)),
+        }
+        for corner, chart in drawn.items()
+    ]
 
 
 def _point(measured: MeasuredRound, corner: Corner) -> HeightPoint:
@@ -95,9 +99,9 @@ def _point(measured: MeasuredRound, corner: Corner) -> HeightPoint:
     )
 
 
-def _svg(chart: HeightChart, key: str) -> SafeString:
+def _svg(chart: HeightChart, key: str, span: float) -> SafeString:
     title = _("%(corner)s: heights from round to round") % {"corner": chart.title}
-    svg = to_svg(draw_height_chart(chart), title=title, description=describe(chart), id_prefix=key)
+    svg = to_svg(draw_height_chart(chart, span=span), title=title, description=describe(chart), id_prefix=key)
     return mark_safe(svg)  # noqa: S308  (drawn here; what people typed is in text nodes, which the drawing escapes)
 
 

@@ -13,7 +13,14 @@ from tests.bench.bay import PATIENCE_MS, TabletInBay
 MOST_SCREENS = 60
 NAMES = dict(zip(CORNER_NAMES, ("Front left", "Front right", "Rear left", "Rear right"), strict=True))
 ENDINGS = ("Signed off", "Ended", "Back at earlier set-points")
-WAITING = ("Kept, and on its way", "Kept on this tablet", "The job is being opened", "Job", "Open a job")
+WAITING = (
+    "Kept, and on its way",
+    "Kept on this tablet",
+    "The job is being opened",
+    "Job",
+    "Open a job",
+    "Levelbook bench",
+)
 
 Seen = Callable[[Page, str], None]
 

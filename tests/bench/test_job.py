@@ -38,6 +38,7 @@ def test_nothing_is_lost_or_doubled_when_the_network_goes_while_measuring_and_wh
     tablet.context.set_offline(False)
     technician.work(until=("What to write",))
     technician.follow("Go on to the write")
+    technician.left("What to write")
     tablet.context.set_offline(True)
     technician.work(until=("Look it over",))
     technician.record_round()
@@ -186,7 +187,8 @@ def test_a_revoked_tablet_keeps_nothing_of_the_job(tablet: TabletInBay) -> None:
 KEPT = """async () => {
   const kept = [];
   for (const { name } of await indexedDB.databases()) {
-    const database = await new Promise((done) => { const asked = indexedDB.open(name); asked.onsuccess = () => done(asked.result); });
+    const asked = indexedDB.open(name);
+    const database = await new Promise((done) => { asked.onsuccess = () => done(asked.result); });
     for (const store of database.objectStoreNames) {
       const all = database.transaction(store).objectStore(store).getAll();
       kept.push(...await new Promise((done) => { all.onsuccess = () => done(all.result); }));

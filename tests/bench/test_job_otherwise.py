@@ -6,11 +6,14 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 from playwright.sync_api import Browser, expect
 
+from reports.demo.simulated_vehicle import CORNER_NAMES
 from tests.bench.bay import Bay, TabletInBay
 from tests.bench.browser import Chromium
-from tests.bench.technician import TechnicianAtTablet
+from tests.bench.technician import NAMES, TechnicianAtTablet
+from tests.simulator.scenarios import ESTATE, FAULTY, draw_case
 
 
 def opened(tablet: TabletInBay, until: str) -> tuple[str, TechnicianAtTablet]:
@@ -23,6 +26,7 @@ def opened(tablet: TabletInBay, until: str) -> tuple[str, TechnicianAtTablet]:
 def turn_to(technician: TechnicianAtTablet, name: str) -> None:
     technician.follow("Something else")
     technician.follow(name)
+    technician.left("Something else")
 
 
 def test_a_paused_job_goes_on_where_it_stood(tablet: TabletInBay) -> None:
@@ -125,7 +129,7 @@ def test_a_job_that_is_ended_after_a_write_says_what_is_stored(tablet: TabletInB
 
 
 def test_who_measured_may_not_strike_a_reading_whose_verdict_was_shown(tablet: TabletInBay) -> None:
-    job_id, technician = opened(tablet, "Where it stands")
+    job_id, _technician = opened(tablet, "Where it stands")
     strike_first_reading(tablet)
     expect(tablet.page.get_by_text("A record was not accepted")).to_be_visible()
     assert struck(tablet, job_id) == []
@@ -212,3 +216,72 @@ def test_records_that_were_not_sent_outlive_a_killed_browser(browser: Browser, b
     job = bay.get(f"/jobs/{job_id}/")
     assert job["state"] == "signed_off"
     assert len(job["rounds"]) == 1 + technician.screens.count("Look it over")
+
+
+def test_a_record_is_kept_once_however_often_it_is_pressed(tablet: TabletInBay) -> None:
+    job_id, _technician = opened(tablet, "Look it over")
+    tablet.page.get_by_label("stood still").check()
+    tablet.page.locator(".bench-bar .button-main").evaluate("button => { button.click(); button.click(); }")
+    tablet.expect_heading("Where it stands")
+    assert len(tablet.bay.get(f"/jobs/{job_id}/")["rounds"]) == 1
+
+
+NO_ROOM = """() => {
+  const { add } = IDBObjectStore.prototype;
+  IDBObjectStore.prototype.add = () => { throw new DOMException('no room', 'QuotaExceededError'); };
+  window.roomAgain = () => Object.assign(IDBObjectStore.prototype, { add });
+}"""
+
+
+def test_a_round_that_could_not_be_kept_is_still_there_to_be_kept(tablet: TabletInBay) -> None:
+    job_id, technician = opened(tablet, "Look it over")
+    tablet.page.get_by_label("stood still").check()
+    tablet.page.evaluate(NO_ROOM)
+    tablet.press("Record this round")
+    expect(tablet.page.get_by_text("No room: this record was not kept")).to_be_visible()
+    tablet.expect_heading("Look it over")
+    tablet.page.evaluate("() => window.roomAgain()")
+    tablet.press("Record this round")
+    technician.left("Look it over")
+    technician.work(until=("Where it stands",))
+    assert len(tablet.bay.get(f"/jobs/{job_id}/")["rounds"]) == 1
+
+
+def test_a_dead_corner_is_looked_at_mended_and_the_job_goes_on(tablet: TabletInBay) -> None:
+    rng = np.random.default_rng(3)
+    dead = next(each for each in FAULTY if each.name == "dead corner")
+    case = draw_case(dead, ESTATE, rng)
+    tablet.bay.simulated = case.vehicle
+    corner = CORNER_NAMES[case.faults.index("dead")]
+    job_id, technician = opened(tablet, "Stop and look")
+    expect(tablet.page.locator(".notice-stop").first).to_be_visible()
+    expect(tablet.page.locator("main")).to_contain_text(f"{corner} did not respond")
+    technician.follow("Record what was mended")
+    tablet.page.get_by_label("Height sensor replaced").check()
+    expect(tablet.page.get_by_label(NAMES[corner])).to_be_checked()
+    tablet.bay.simulated.repair(corner)
+    tablet.press("Record it")
+    technician.left("What was mended")
+    technician.work()
+    job = tablet.bay.get(f"/jobs/{job_id}/")
+    assert job["state"] == "signed_off"
+    assert [(each["kind"], each["corner"]) for each in job["events"]] == [("sensor_replaced", corner)]
+
+
+def test_whoever_reads_inches_types_sixteenths_and_sees_inches(tablet: TabletInBay) -> None:
+    tablet.open("#/settings")
+    tablet.page.get_by_label("inches").check()
+    expect(tablet.page.get_by_label("inches")).to_be_checked()
+    job_id, technician = opened(tablet, "Measure")
+    technician.type_reading("487")
+    expect(tablet.page.locator("#reading-error")).to_contain_text("It looks like millimetres; type inches.")
+    tablet.page.locator("#reading").fill("")
+    while (corner := technician.corner_now()) is not None:
+        sixteenths = round(tablet.bay.read(corner) / 25.4 * 16)
+        technician.type_reading(f"{sixteenths // 16} {sixteenths % 16}/16")
+    tablet.press("Go on")
+    technician.left("Measure")
+    technician.work(until=("Where it stands",))
+    heights = [float(each["height_mm"]) for each in tablet.bay.get(f"/jobs/{job_id}/")["rounds"][0]["readings"]]
+    assert all(abs(height / 25.4 * 16 - round(height / 25.4 * 16)) < 0.01 for height in heights)
+    expect(tablet.page.locator(".plan-FL .unit")).to_have_text("in")

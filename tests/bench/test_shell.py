@@ -19,6 +19,20 @@ from tests.bench.conftest import NewTablet
 HELD_ONE = "1 record is on this tablet only"
 ALL_SENT = "All records sent"
 
+END_TOKENS = """async () => {
+  const database = await new Promise((done) => {
+    const request = indexedDB.open("levelbook bench");
+    request.onsuccess = () => done(request.result);
+  });
+  const table = database.transaction("kept", "readwrite").objectStore("kept");
+  const keys = await new Promise((done) => { table.getAllKeys().onsuccess = (event) => done(event.target.result); });
+  for (const key of keys.filter((each) => each.startsWith("person:"))) {
+    table.get(key).onsuccess = ({ target }) => table.put({ ...target.result, expires_at: "2020-01-01T00:00:00Z" }, key);
+  }
+  await new Promise((done) => { table.transaction.oncomplete = done; });
+  database.close();
+}"""
+
 
 def status(tablet: TabletInBay, words: str) -> None:
     """Wait until the head of the screen says it."""
@@ -28,6 +42,13 @@ def status(tablet: TabletInBay, words: str) -> None:
 def databases(page: Page) -> list[str]:
     names: list[str] = page.evaluate("async () => (await indexedDB.databases()).map((each) => each.name).sort()")
     return names
+
+
+def open_job(tablet: TabletInBay) -> str:
+    """Reception with network; gives the id of the job that the service has."""
+    job = tablet.open_job()
+    expect(tablet.page.get_by_role("group", name="Vehicle")).to_be_visible(timeout=PATIENCE_MS)
+    return job
 
 
 def open_job_offline(tablet: TabletInBay) -> str:
@@ -106,6 +127,29 @@ class TestPin:
         status(tablet, ALL_SENT)
         assert len(tablet.bay.get("/jobs/")["results"]) == 1
 
+    def test_a_token_that_is_over_stops_nobody_while_there_is_no_network(self, tablet: TabletInBay) -> None:
+        tablet.open(f"#/vehicle/{tablet.bay.vehicle.vin}")
+        expect(tablet.page.get_by_role("button", name="Open a job")).to_be_visible()
+        tablet.wait_until_worker_is_ready()
+        tablet.context.set_offline(True)
+        tablet.page.evaluate(END_TOKENS)
+        tablet.page.reload()
+        tablet.open_job()
+        status(tablet, HELD_ONE)
+        tablet.context.set_offline(False)
+        tablet.expect_heading("Who is at the tablet?")
+        tablet.sign_in()
+        status(tablet, ALL_SENT)
+        assert len(tablet.bay.get("/jobs/")["results"]) == 1
+
+    def test_refused_while_reading_one_enters_the_pin_again(self, tablet: TabletInBay) -> None:
+        with in_workshop(tablet.bay.site.workshop.pk):
+            tokens = AccessToken.objects.filter(kind=AccessToken.Kind.PERSON_ON_TABLET)
+            revoke_all(tablet.bay.technician.actor(), tokens)
+        tablet.page.reload()
+        tablet.expect_heading("Who is at the tablet?")
+        expect(tablet.page.get_by_text("Enter your PIN again")).to_be_visible()
+
 
 class TestFindingAVehicle:
     def test_a_job_is_opened_from_the_vehicles_page(self, tablet: TabletInBay) -> None:
@@ -126,15 +170,13 @@ class TestFindingAVehicle:
         expect(tablet.page.get_by_text("the other characters need X")).to_be_visible()
 
     def test_an_open_job_is_gone_on_with(self, tablet: TabletInBay) -> None:
-        job = tablet.open_job()
-        status(tablet, ALL_SENT)
+        job = open_job(tablet)
         tablet.open(f"#/vehicle/{tablet.bay.vehicle.vin}")
         tablet.press("Go on with the open job")
         tablet.page.wait_for_url(f"**/#/job/{job}")
 
     def test_the_day_s_jobs_are_listed(self, tablet: TabletInBay) -> None:
-        job = tablet.open_job()
-        status(tablet, ALL_SENT)
+        job = open_job(tablet)
         tablet.open("#/")
         tablet.page.get_by_role("link", name=tablet.bay.vehicle.registration).click()
         tablet.page.wait_for_url(f"**/#/job/{job}")
@@ -160,8 +202,7 @@ class TestWithoutNetwork:
 
     def test_today_s_jobs_can_be_opened_though_nobody_looked_at_them_before(self, new_tablet: NewTablet) -> None:
         first, second = new_tablet(), new_tablet()
-        job = first.open_job()
-        status(first, ALL_SENT)
+        job = open_job(first)
         with second.page.expect_response(f"**/api/v1/jobs/{job}/"):
             second.open("#/")
             second.page.reload()
@@ -173,7 +214,7 @@ class TestWithoutNetwork:
         expect(second.page.get_by_role("group", name="Vehicle")).to_contain_text(first.bay.vehicle.vin[-6:])
 
     def test_answers_of_the_service_are_in_no_cache_of_the_worker(self, tablet: TabletInBay) -> None:
-        tablet.open_job()
+        open_job(tablet)
         tablet.wait_until_worker_is_ready()
         kept = tablet.page.evaluate(
             """async () => (await Promise.all((await caches.keys()).map(async (name) =>
@@ -193,8 +234,7 @@ class TestNewRelease:
         monkeypatch.setattr("calibration.bench.views.version_of", lambda _contents: "later")
         tablet.page.evaluate("async () => { await (await navigator.serviceWorker.getRegistration()).update(); }")
         expect(tablet.page.get_by_text("A newer version of the app is here")).to_be_visible(timeout=PATIENCE_MS)
-        names = tablet.page.evaluate("() => caches.keys()")
-        assert names == ["levelbook bench later"]
+        tablet.page.wait_for_function("async () => (await caches.keys()).join() === 'levelbook bench later'")
 
 
 class TestNotAccepted:
@@ -249,8 +289,7 @@ class TestTheServiceChanges:
     def test_a_restored_service_is_told_and_gets_what_was_sent_once_more(
         self, tablet: TabletInBay, epoch_put_back: object
     ) -> None:
-        tablet.open_job()
-        status(tablet, ALL_SENT)
+        open_job(tablet)
         Installation.objects.update(epoch=new_id())
         with tablet.page.expect_request(
             lambda request: request.method == "POST" and request.url.endswith("/api/v1/jobs/")
@@ -260,9 +299,22 @@ class TestTheServiceChanges:
         status(tablet, ALL_SENT)
         assert len(tablet.bay.get("/jobs/")["results"]) == 1
 
-    def test_a_revoked_tablet_holds_nothing_of_the_workshop_any_more(self, tablet: TabletInBay) -> None:
-        tablet.open_job()
+    def test_a_service_that_does_not_know_the_tablet_asks_for_another_enrolment_and_nothing_is_lost(
+        self, tablet: TabletInBay
+    ) -> None:
+        open_job_offline(tablet)
+        with in_workshop(tablet.bay.site.workshop.pk):
+            revoke_all(tablet.bay.technician.actor(), Tablet.objects.get().tokens.all())
+        tablet.context.set_offline(False)
+        tablet.expect_heading("Enrol this tablet")
+        status(tablet, HELD_ONE)
+        tablet.enrol()
+        tablet.sign_in()
         status(tablet, ALL_SENT)
+        assert len(tablet.bay.get("/jobs/")["results"]) == 1
+
+    def test_a_revoked_tablet_holds_nothing_of_the_workshop_any_more(self, tablet: TabletInBay) -> None:
+        open_job(tablet)
         assert [name for name in databases(tablet.page) if "outbox" in name]
         with in_workshop(tablet.bay.site.workshop.pk):
             services.tablet_revoke(actor=tablet.bay.technician.actor(), tablet_id=Tablet.objects.get().pk)

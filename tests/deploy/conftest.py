@@ -21,6 +21,8 @@ from deploy.embedded.process import wait_until
 from tests.database import migrations_hash
 
 PATIENCE = 60.0
+START_PATIENCE = 240.0
+"""A first start makes every table, which takes its time on a machine that is busy otherwise."""
 CHILDREN = {
     "database": "bin/postgres",
     "broker": "valkey-server",
@@ -153,7 +155,7 @@ class Starter:
             process = subprocess.Popen(command, stdout=output, stderr=output, env=environment, cwd="/")
         service = Service(process, port, log)
         self._started.append(service)
-        wait_until(lambda: service.has_said("serving http") or process.poll() is not None, PATIENCE)
+        wait_until(lambda: service.has_said("serving http") or process.poll() is not None, START_PATIENCE)
         return service
 
     def stop_all(self) -> None:

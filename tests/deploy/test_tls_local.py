@@ -5,6 +5,7 @@ from __future__ import annotations
 import ssl
 from collections.abc import Sequence
 from datetime import datetime, timedelta
+from ipaddress import ip_address
 from pathlib import Path
 
 import pytest
@@ -61,7 +62,7 @@ class TestFirstStart:
         served = started(folder)
         other = started(_folder(tmp_path / "other"))
         for authority in (None, other.authority):
-            with pytest.raises(ssl.SSLCertVerificationError, match="unable to get local issuer|self-signed"):
+            with pytest.raises(ssl.SSLCertVerificationError, match=r"unable to get local issuer|self-signed"):
                 is_trusted(served.certificate, served.key, "localhost", authority=authority)
 
     def test_another_name_is_refused(self, folder: Path) -> None:
@@ -183,7 +184,9 @@ class TestLimits:
     def test_a_name_that_it_may_not_vouch_for_is_refused_in_words(self, folder: Path, host: str) -> None:
         started(folder)
         before = contents(folder, "server")
-        with pytest.raises(EmbeddedServiceError, match=rf"without {host} and may not vouch for it. Leave it out, or move"):
+        with pytest.raises(
+            EmbeddedServiceError, match=rf"without {host} and may not vouch for it. Leave it out, or move"
+        ):
             started(folder, host)
         assert contents(folder, "server") == before
 
@@ -223,7 +226,7 @@ class TestHosts:
 
     @pytest.mark.parametrize(
         "typed",
-        ["", "https://bench.local", "bench.local:8000", "bench_pc", "*.local", "192.168.1.256", "-a", "0.0.0.0",
+        ["", "https://bench.local", "bench.local:8000", "bench_pc", "*.local", "192.168.1.256", "-a", "::",
          "fe80::1%eth0", "a..b", "ä.local"],
     )  # fmt: skip
     def test_anything_else_is_refused(self, typed: str) -> None:
@@ -260,7 +263,7 @@ class TestThisMachine:
         ],
     )
     def test_addresses_that_a_tablet_in_the_network_can_type_are_taken(self, address: str, is_private: bool) -> None:
-        assert hosts.is_reachable_private(hosts.ip_address(address)) is is_private
+        assert hosts.is_reachable_private(ip_address(address)) is is_private
 
 
 def _folder(path: Path) -> Path:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Any
 from xml.etree import ElementTree
 
 import pytest
-from reportlab.graphics.shapes import Circle, Group, Line, Polygon, PolyLine, Rect, Shape, String
+from reportlab.graphics.shapes import Circle, Group, Line, Polygon, PolyLine, Rect, String
 
 from reports.drawing import palette
 from reports.drawing.height_chart import (
@@ -16,6 +17,7 @@ from reports.drawing.height_chart import (
     describe,
     draw_height_chart,
     shown_points,
+    span_mm,
 )
 from reports.drawing.svg import to_svg
 
@@ -32,26 +34,26 @@ def point(job: int = 1, height_mm: float = 486.0, **fields: object) -> HeightPoi
     return HeightPoint(f"Job {job}", "6 Oct 2026", height_mm, **values)  # type: ignore[arg-type]
 
 
-def drawn(*points: HeightPoint, unit: str = "mm") -> list[Shape]:
+def drawn(*points: HeightPoint, unit: str = "mm") -> list[Any]:
     return list(_flat(draw_height_chart(HeightChart("Front left", points, unit))))  # type: ignore[arg-type]
 
 
-def _flat(group: Group) -> list[Shape]:
-    found: list[Shape] = []
+def _flat(group: Group) -> list[Any]:
+    found: list[Any] = []
     for each in group.contents:
         found += _flat(each) if isinstance(each, Group) else [each]
     return found
 
 
-def marks(shapes: list[Shape]) -> list[Shape]:
+def marks(shapes: list[Any]) -> list[Any]:
     return [each for each in shapes if isinstance(each, Circle | Polygon)]
 
 
-def bands(shapes: list[Shape]) -> list[Rect]:
+def bands(shapes: list[Any]) -> list[Rect]:
     return [each for each in shapes if isinstance(each, Rect)]
 
 
-def words(shapes: list[Shape]) -> list[str]:
+def words(shapes: list[Any]) -> list[str]:
     return [each.text for each in shapes if isinstance(each, String)]
 
 
@@ -76,6 +78,14 @@ def test_the_whisker_is_as_long_as_the_uncertainty() -> None:
         each for each in shapes if isinstance(each, Line) and each.x1 == each.x2 == mark.cx and each.y1 != each.y2
     ]
     assert [each.y2 - each.y1 for each in uprights] == [pytest.approx(band.height / 2)]
+
+
+def test_side_by_side_equal_lengths_mean_equal_heights() -> None:
+    flat, steep = HeightChart("Front left", (point(),)), HeightChart("Rear left", (point(height_mm=520.0),))
+    span = span_mm([flat, steep])
+    heights = [bands(list(_flat(draw_height_chart(chart, span=span))))[0].height for chart in (flat, steep)]
+    assert heights[0] == pytest.approx(heights[1])
+    assert bands(drawn(point()))[0].height > heights[0], "alone it fills its sheet"
 
 
 def test_shapes_tell_verdicts_apart_without_colour() -> None:

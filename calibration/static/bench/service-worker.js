@@ -36,10 +36,10 @@ async function takeOver() {
 }
 
 /**
+ * As kept, without making a cache anew that the next version has cleared away.
  * @param {Request} request
  * @param {string} url
  */
 async function kept(request, url) {
-  const cache = await caches.open(CACHE);
-  return (await cache.match(url, { ignoreVary: true })) ?? fetch(request);
+  return (await caches.match(url, { cacheName: CACHE, ignoreVary: true })) ?? fetch(request);
 }

@@ -38,6 +38,7 @@ from calibration.models import (
 from calibration.services.photos import photo_add
 from deploy.embedded import launch
 from deploy.embedded.folder import CHECKOUT
+from deploy.embedded.options import Options, parse
 from deploy.embedded.process import wait_until
 from fleet import outbox, services
 from fleet.api.problem_handlers import ReadableRequests
@@ -205,10 +206,10 @@ def described(request: pytest.FixtureRequest) -> Any:
 @pytest.fixture(scope="module")
 def web_server(database_environment: dict[str, str]) -> Iterator[str]:
     """The address of a web server that runs as `deploy/start` runs it, on the test database."""
-    options = launch.parse(["--port", str(free_port())])
+    options = parse(["--port", str(free_port())])
     environment = os.environ | database_environment
     allowed = {name: value for name, value in environment.items() if name not in launch.PRIVILEGED_VARIABLES}
-    process = subprocess.Popen([sys.executable, *launch._web_arguments(options)], cwd=CHECKOUT, env=allowed)
+    process = subprocess.Popen([sys.executable, *launch._web_arguments(options, None)], cwd=CHECKOUT, env=allowed)
     try:
         assert wait_until(partial(_answers, options), SERVER_PATIENCE_S)
         yield options.address
@@ -217,9 +218,9 @@ def web_server(database_environment: dict[str, str]) -> Iterator[str]:
         process.wait(SERVER_PATIENCE_S)
 
 
-def _answers(options: launch.Options) -> bool:
+def _answers(options: Options) -> bool:
     with suppress(OSError):
-        return launch._answers(options)
+        return launch._answers(options, options.port, "/healthz", is_https=False)
     return False
 
 

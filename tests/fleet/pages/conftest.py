@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from decimal import Decimal
 
 import pytest
 from django.test import Client
@@ -74,7 +75,7 @@ def furnish(site: Site) -> Furnished:
         vehicle_model=specification.vehicle_model,
         specification=specification,
         instrument=site.instrument(),
-        bay=site.bay(),
+        bay=site.bay(pad_levels_mm={"FL": 0, "FR": Decimal("0.1"), "RL": 0, "RR": Decimal("-12.7")}),
         vehicle=vehicle,
     )
 

@@ -335,8 +335,9 @@ def test_what_somebody_else_changed_meanwhile_is_shown_beside(
     stale = manager.post(case.path, form_of(page).filled(**case.typed))
     assert stale.status_code == 412
     told = errors_in(stale)
-    assert "changed" in told[""]
-    assert any("On record now" in told[name.replace("__", "-")] for name in case.typed)
+    assert "Somebody changed this" in told.pop("")
+    assert set(told) == {name.replace("__", "-") for name in {*other, *case.typed}}
+    assert all("On record now" in each for each in told.values())
     assert matching(furnished, case) == 0
     assert manager.post(case.path, form_of(stale).values).status_code == 302
     assert matching(furnished, case) == 1
@@ -347,9 +348,21 @@ def test_a_form_sent_again_with_other_entries_is_refused(furnished: Furnished, m
     assert manager.post("/operators/new/", sent).status_code == 302
     again = manager.post("/operators/new/", {**sent, "name": ["Second"]})
     assert again.status_code == 409
-    assert "sent before with other entries" in errors_in(again)[""]
+    assert "sent before, with other content" in errors_in(again)[""]
     with in_workshop(furnished.site.workshop.pk):
         assert not Operator.objects.filter(name="Second").exists()
+
+
+def test_what_somebody_else_recorded_in_the_same_moment_is_told_in_the_form(
+    furnished: Furnished, manager: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Only the database sees it then."""
+    monkeypatch.setattr("fleet.services.bays._require_name_is_free", lambda _name: None)
+    case = cases(furnished)["bay"]
+    page = send(manager, case.path, **{**case.typed, "name": furnished.bay.name})
+    assert page.status_code == 409
+    assert "already a bay with this name" in errors_in(page)[""]
+    assert form_of(page).values["pad_levels_mm-FR"] == ["0,5"]
 
 
 @pytest.mark.parametrize("spoilt", [{"id": "no id"}, {"id": ""}, {"id": "0b8f3c52-59f1-4d8e-9d6c-3a3f0a8a1c11"}])

@@ -72,7 +72,7 @@ def test_a_comparison_marks_what_differs_and_nothing_else(furnished: Furnished, 
     )
     page = manager.get(path_of(furnished, "comparison/?earlier=1&later=3")).content.decode()
     marked = re.findall(r'class="line-differs">\s*<th[^>]*>(.*?)</th>', page, re.DOTALL)
-    assert [re.sub(r"<.*", "", each, flags=re.DOTALL).strip() for each in marked] == ["Target", "Warp"]
+    assert [re.sub(r"<.*", "", each, flags=re.DOTALL).strip() for each in marked] == ["Target, front", "Warp"]
     assert "They differ in 2 places" in page
     assert "487.5" in page
 
@@ -99,6 +99,8 @@ def test_a_refusal_speaks_of_fields_as_the_page_does(furnished: Furnished, manag
     page = send(manager, path_of(furnished, "new/"), step_max_counts="90", front__setpoint_high="300")
     assert errors_in(page)["step_max_counts"] == "Largest step: One step must not exceed “Shift limit”."
     assert "not above “Greatest set-point”" in errors_in(page)["front-setpoint_high"]
+    page = send(manager, path_of(furnished, "new/"), front__setpoint_low="230")
+    assert errors_in(page)["front-setpoint_high"].endswith("Must be greater than “Lower end of the band, front”.")
 
 
 def test_a_controlled_axle_must_say_how_it_is_set(furnished: Furnished, manager: Client) -> None:

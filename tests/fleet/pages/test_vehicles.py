@@ -42,6 +42,25 @@ def test_the_only_model_and_operator_are_chosen_already(furnished: Furnished, ma
     assert form_of(manager.get("/vehicles/new/")).values["operator"] == [""]
 
 
+def test_what_a_first_vehicle_lacks_is_said_with_the_way_to_it(
+    site: Site, manager: Client, browser_with: Callable[..., Client]
+) -> None:
+    page = manager.get("/vehicles/new/").content.decode()
+    for way in ("/vehicle-models/new/", "/operators/new/"):
+        assert f'href="{way}"' in page
+    assert (
+        "Ask a manager to add the operator first" in browser_with("technician").get("/vehicles/new/").content.decode()
+    )
+    site.operator()
+    site.vehicle_model()
+    assert "first</a>" not in manager.get("/vehicles/new/").content.decode()
+
+
+def test_errors_stand_in_the_order_of_the_fields(furnished: Furnished, manager: Client) -> None:
+    page = send(manager, "/vehicles/new/", vin="", operator="", vehicle_model="", model_year="x")
+    assert list(errors_in(page)) == ["vin", "vehicle_model", "model_year", "operator"]
+
+
 def test_another_workshops_operator_is_no_choice(furnished: Furnished, other_site: Site, manager: Client) -> None:
     page = send(manager, "/vehicles/new/", vin="1M8GDM9AXKP042788", operator=other_site.operator().pk)
     assert page.status_code == 422

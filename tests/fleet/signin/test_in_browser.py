@@ -125,7 +125,7 @@ def test_a_passkey_is_added_and_signs_in_alone(site: Site, open_page: PagesOpene
     page.locator("main").get_by_role("button", name="Sign out").click()
     page.get_by_role("button", name="Sign in with a passkey").click()
     page.locator(".masthead-who").wait_for()
-    assert kinds(site) == ["signed_in", "second_factor_added", "signed_out", "signed_in"]
+    assert kinds(site) == ["pin_changed", "signed_in", "second_factor_added", "signed_out", "signed_in"]
 
 
 def test_a_passkey_is_the_second_factor_beside_the_password(site: Site, open_page: PagesOpened, service: str) -> None:

@@ -122,7 +122,7 @@ def test_nothing_is_refused_by_the_strict_policy(page: Page, shown: Shown) -> No
 def test_charts_take_the_colours_of_the_theme(page: Page, shown: Shown) -> None:
     inks = set()
     for theme in ("light", "dark"):
-        page.emulate_media(color_scheme=theme)  # type: ignore[arg-type]  # the two there are
+        page.emulate_media(color_scheme=theme)
         opened(page, f"/vehicles/{shown.at_work.done.vehicle.vin}/")
         inks.add(page.eval_on_selector(".chart .fill-ink", "each => getComputedStyle(each).fill"))
     assert len(inks) == 2

@@ -2,21 +2,28 @@
 
 from __future__ import annotations
 
+import re
 import uuid
 from decimal import Decimal
+from io import BytesIO
+from pathlib import Path
+from typing import Any
 
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
+from PIL import Image
 
 from calibration.models import Reading
 from calibration.services import jobs as job_services
+from calibration.services.photos import photo_add
 from calibration.services.rounds import reading_strike
 from fleet import services
 from fleet.ids import new_id
 from fleet.models import Workshop
 from fleet.tenancy import in_workshop
-from tests.factories import Site
+from tests.factories import Site, make_site
+from tests.fleet.signin.browsers import browser_of
 from tests.reports import jobs
 
 from .conftest import AtWork
@@ -131,6 +138,26 @@ def test_what_was_typed_stays_text(manager: Client, site: Site) -> None:
     assert "<script>alert" not in page
     assert "&lt;script&gt;alert(1)" in page
     assert "<b>x</b>" not in page
+
+
+def test_photos_are_shown_to_whoever_may_see_the_job(
+    manager: Client, at_work: AtWork, site: Site, settings: Any, tmp_path: Path
+) -> None:
+    settings.MEDIA_ROOT = tmp_path
+    picture = BytesIO()
+    Image.new("RGB", (40, 30), (120, 60, 20)).save(picture, format="PNG")
+    picture.seek(0)
+    with in_workshop(site.workshop.pk):
+        measured = at_work.done.case().rounds[0]
+        photo_add(actor=at_work.done.actor(), record_id=new_id(), file=picture, round_id=measured.pk)
+    page = page_of(manager, at_work.done)
+    found = re.search(r'<img src="(/api/v1/photos/[^"]+)"', page)
+    assert found
+    file = manager.get(found[1])
+    assert file.status_code == 200
+    assert b"".join(file.streaming_content)
+    assert 'alt="Photo of ' in page
+    assert browser_of(make_site().manager).get(found[1]).status_code == 404
 
 
 def test_what_is_not_there_is_not_found(manager: Client) -> None:

@@ -10,6 +10,7 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
 from fleet.models import Workshop
+from fleet.permissions import Permission
 from fleet.tenancy import in_workshop
 from reports.pages import today
 from tests.factories import Site
@@ -17,8 +18,8 @@ from tests.reports import jobs
 
 from .conftest import AtWork
 
-QUERIES_OF_AN_OPEN_JOB = 16
-QUERIES_BESIDE = 22
+QUERIES_OF_AN_OPEN_JOB = 12
+QUERIES_BESIDE = 18
 
 
 def page_of(browser: Client) -> str:
@@ -68,7 +69,7 @@ def test_a_further_part_takes_its_place_without_a_change_of_the_page(
         "more",
         "Something more",
         "reports/pages/parts/parked.html",
-        today.Permission.READ_WORKSHOP,
+        Permission.READ_WORKSHOP,
         lambda _request, _actor: {"count": 2},
     )
     monkeypatch.setattr(today, "PARTS", [*today.PARTS, part])

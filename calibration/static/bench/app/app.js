@@ -5,12 +5,14 @@
  * again where something that it shows is different.
  */
 
+import { StorageFull, StorageRefused } from "../offline/storage_errors.js";
 import { askForPersistence } from "../offline/store.js";
 import { appearance } from "./appearance.js";
 import { Cupboard } from "./cupboard.js";
 import { Drafts } from "./drafts.js";
 import { h } from "./dom.js";
 import { Frame } from "./frame.js";
+import { workshopKey } from "./outbox_file.js";
 import { notAccepted, notKept } from "./problems.js";
 import { Reads } from "./reads.js";
 import { intentsOf, recordsOf } from "./records.js";
@@ -46,6 +48,7 @@ export class App {
   storage = null;
   #shown = { place: "", figure: "" };
   #ticks = 0;
+  #isMindingRefusal = false;
   /** @type {Promise<void>} */
   #queue = Promise.resolve();
   /** @type {Set<string>} ids of jobs that the service does not know */
@@ -66,6 +69,7 @@ export class App {
       await this.drafts.open();
       await this.reads.sweep();
     } catch (error) {
+      if (!(error instanceof StorageRefused || error instanceof StorageFull)) throw error;
       this.frame.mount();
       return this.#only(storageRefused());
     }
@@ -79,7 +83,9 @@ export class App {
   /** The outbox of the workshop that the tablet is enrolled in. */
   openOutbox() {
     const workshop = this.session.enrolled?.workshop.id;
-    if (!workshop || this.sending) return;
+    if (!workshop) return;
+    if (this.sending?.workshop === workshop) return this.sending.sender.wake();
+    this.sending?.sender.stop();
     this.sending = new Sending({
       workshop,
       token: (person) => this.session.token(person),
@@ -87,12 +93,13 @@ export class App {
       happened: (event) => void this.#happened(event),
       passed: (report) => {
         if (report.storage_full) this.frame.say(...notKept({ code: "storage_full" }));
-        if (this.session.person && report.sign_in.has(this.session.person.id)) void this.signedOut();
+        if (this.session.person && report.sign_in.has(this.session.person.id)) void this.refused();
         void this.refresh();
       },
       failed: (failure) => this.frame.say(...notKept(failure)),
     });
     this.sending.sender.wake();
+    void workshopKey(this).catch(() => null); // The storage says so where it matters.
     void this.sending.vehicles().then((vehicles) => this.reads.forgetAllBut(vehicles));
   }
 
@@ -214,6 +221,7 @@ export class App {
   answered({ status, problem }) {
     if (problem?.type === "tablet_revoked") return void this.wipe();
     if (problem?.type === "signed_out") return; // Said by this tablet itself: it did not ask.
+    if (status === 401 && problem) void this.refused();
     const isBack = status > 0 && !this.online;
     if (this.online !== status > 0) {
       this.online = status > 0;
@@ -222,11 +230,21 @@ export class App {
     if (isBack) this.sending?.sender.online();
   }
 
-  /** The service takes the person's token no longer, or it is over: their PIN is asked for. */
-  async signedOut() {
-    await this.session.forgetPerson();
-    await this.refresh();
-    this.frame.say(gettext("Enter your PIN again. What you recorded is kept and goes on its way afterwards."), "review");
+  /** A token is refused, or it is over: once the service can be asked, the PIN is asked for, or a new enrolment. */
+  async refused() {
+    if (this.#isMindingRefusal) return;
+    this.#isMindingRefusal = true;
+    const who = await this.session.whoIsRefused();
+    this.#isMindingRefusal = false;
+    if (who === "person" && this.session.person) {
+      await this.session.forgetPerson();
+      await this.refresh();
+      this.frame.say(gettext("Enter your PIN again. What you recorded is kept and goes on its way afterwards."), "review");
+    } else if (who === "tablet" && this.session.enrolled) {
+      await this.session.unenrol();
+      await this.refresh();
+      this.frame.say(gettext("The service does not know this tablet. Enrol it again: its records are kept."), "review");
+    }
   }
 
   /** This tablet was revoked: nothing of the workshop stays on it. */
@@ -238,6 +256,7 @@ export class App {
     localStorage.clear();
     this.cupboard = new Cupboard(CUPBOARD);
     for (const part of [this.session, this.reads, this.drafts]) part.cupboard = this.cupboard;
+    await this.reads.sweep();
     history.replaceState(null, "", hashOf("today"));
     await this.refresh();
     const told = gettext("What it held of the workshop has been removed. To use it again, enrol it again.");

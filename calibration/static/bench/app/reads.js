@@ -12,6 +12,9 @@ const MOST_KEPT_AHEAD = 30;
 
 /** @implements {ReadsOfContext} */
 export class Reads {
+  /** @type {Map<string, {at: number, body: any}>} */
+  #unkept = new Map();
+
   /**
    * @param {import("./cupboard.js").Cupboard} cupboard
    * @param {import("./service.js").Service} service
@@ -53,6 +56,7 @@ export class Reads {
 
   /** Clear away what is not of today. */
   async sweep() {
+    this.#unkept.clear();
     for (const [key, { day }] of await this.cupboard.all("read:")) {
       if (day !== today()) await this.cupboard.remove(key);
     }
@@ -69,7 +73,7 @@ export class Reads {
    * @returns {Promise<number | null>}
    */
   async readAt(id) {
-    return (await this.cupboard.get(`read:/api/v1/jobs/${id}/`))?.at ?? null;
+    return (await this.#found(`/api/v1/jobs/${id}/`))?.at ?? null;
   }
 
   /** @param {string} id */
@@ -143,13 +147,28 @@ export class Reads {
   async #asked(path) {
     const at = Date.now(); // What was sent meanwhile may not be in the answer.
     const body = await this.#answer(path);
-    if (body) await this.cupboard.set(`read:${path}`, { day: today(), at, body });
+    if (body) await this.#keep(path, { day: today(), at, body });
     return body;
+  }
+
+  /**
+   * Where there is no room for it, it is kept while the app is open: no record rests on it.
+   * @param {string} path
+   * @param {{day: string | null, at: number, body: any}} read
+   */
+  async #keep(path, read) {
+    this.#unkept.delete(path);
+    await this.cupboard.set(`read:${path}`, read).catch(() => this.#unkept.set(path, read));
+  }
+
+  /** @param {string} path */
+  async #found(path) {
+    return this.#unkept.get(path) ?? this.cupboard.get(`read:${path}`);
   }
 
   /** @param {string} path */
   async #kept(path) {
-    return (await this.cupboard.get(`read:${path}`))?.body ?? null;
+    return (await this.#found(path))?.body ?? null;
   }
 
   /** @param {string} path */

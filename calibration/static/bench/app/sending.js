@@ -4,6 +4,7 @@ import { aloneUnder } from "../offline/alone.js";
 import { Network } from "../offline/network.js";
 import { Outbox } from "../offline/outbox.js";
 import { Sender } from "../offline/sender.js";
+import { StorageRefused } from "../offline/storage_errors.js";
 import { IndexedDbStore } from "../offline/store.js";
 import { uuid7 } from "../offline/uuid7.js";
 
@@ -71,7 +72,8 @@ export class Sending {
    */
   constructor({ workshop, token, answered, happened, passed, failed }) {
     const name = `levelbook outbox ${workshop}`;
-    this.store = new IndexedDbStore(name);
+    this.workshop = workshop;
+    this.store = new IndexedDbStore(name, /** @type {IDBFactory} */ (this.#databases()));
     this.happened = happened;
     this.passed = passed;
     this.failed = failed;
@@ -136,7 +138,22 @@ export class Sending {
 
   /** Ask which server it is, and whether this tablet is still welcome. */
   async check() {
-    if (await this.outbox.check(null)) this.sender.online();
+    try {
+      if (await this.outbox.check(null)) this.sender.online();
+    } catch (failure) {
+      if (!this.#isDestroyed) this.failed(failure);
+    }
+  }
+
+  /** The browser's, until everything is forgotten: what is still under way must not make the store anew. */
+  #databases() {
+    return {
+      open: (/** @type {string} */ name, /** @type {number} */ version) => {
+        if (this.#isDestroyed) throw new StorageRefused();
+        return indexedDB.open(name, version);
+      },
+      deleteDatabase: (/** @type {string} */ name) => indexedDB.deleteDatabase(name),
+    };
   }
 
   /** Forget everything: the tablet was revoked. */

@@ -30,8 +30,8 @@ export class Session {
   async open() {
     this.enrolled = await this.cupboard.get("tablet");
     const id = await this.cupboard.get("at_tablet");
-    const person = id && (await this.cupboard.get(`person:${id}`));
-    this.person = person && !isOver(person) ? person : null;
+    // Also where their token is over: without network nobody can enter a PIN, and the work goes on.
+    this.person = id && (await this.cupboard.get(`person:${id}`));
   }
 
   /**
@@ -103,6 +103,23 @@ export class Session {
     const reply = await this.service.send("PUT", "/api/v1/me/units/", this.person?.token ?? null, { length });
     if (reply.body && this.person) await this.#sit({ ...this.person, length });
     return reply;
+  }
+
+  /**
+   * After the service refused a token: whose it was.
+   * @returns {Promise<'person' | 'tablet' | null>} null: it does not answer, and nothing is known
+   */
+  async whoIsRefused() {
+    const { status } = await this.service.get("/api/v1/tablet/", this.enrolled?.token ?? null);
+    if (status === 401) return "tablet";
+    return status === 200 ? "person" : null;
+  }
+
+  /** The service does not know this tablet: it was restored from before its enrolment. */
+  async unenrol() {
+    this.enrolled = null;
+    await this.cupboard.remove("tablet");
+    await this.leave();
   }
 
   /** Somebody else comes. What the last one recorded still goes, as long as their token lasts. */

@@ -28,7 +28,6 @@ export class IndexedDbStore {
    */
   constructor(name, factory = globalThis.indexedDB) {
     this.name = name;
-    /** @type {IDBFactory | null} */
     this.factory = factory;
   }
 
@@ -65,11 +64,10 @@ export class IndexedDbStore {
 
   /** Forget everything, unsent records too: for a tablet that was revoked. */
   async destroy() {
-    const [database, factory] = [await this.#database, this.factory];
-    this.factory = null; // Whoever is still at it must not make it anew.
+    const database = await this.#database;
     database?.close();
     this.#database = null;
-    if (factory) await requested(factory.deleteDatabase(this.name));
+    await requested(this.factory.deleteDatabase(this.name));
   }
 
   /**

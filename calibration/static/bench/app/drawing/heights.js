@@ -18,7 +18,9 @@ import { plan } from "./plan.js";
 export function heightsPlan(corners, units) {
   const bars = CORNERS.map((corner) => bar(corner, corners[corner], units));
   const span = spanMm(bars);
-  const drawn = Object.fromEntries(bars.map((each) => [each.corner, upright({ ...each, spanMm: span }, corners[each.corner], units)]));
+  const drawn = Object.fromEntries(
+    bars.map((each) => [each.corner, upright({ ...each, spanMm: span }, corners[each.corner], units)]),
+  );
   return h(
     "div",
     { class: "plan-bars" },
@@ -67,7 +69,13 @@ function upright(drawn, judged, units) {
     h(
       "figcaption",
       { class: "bar-words" },
-      h("span", null, h("span", { class: "figure" }, units.show(judged.mean_mm)), " ", h("span", { class: "unit" }, units.sign)),
+      h(
+        "span",
+        null,
+        h("span", { class: "figure" }, units.show(judged.mean_mm)),
+        " ",
+        h("span", { class: "unit" }, units.sign),
+      ),
       h("span", { class: "small" }, deviation(judged, units)),
       verdict(judged.verdict),
     ),

@@ -8,7 +8,7 @@ import { gettext } from "../texts.js";
  * @param {import("../app.js").App} app
  * @returns {import("../context.js").Content}
  */
-export function hints({ installation, storage, sending, session }) {
+export function hints({ installation, sending, session }) {
   const waitingFor = [...(sending?.report?.sign_in ?? [])].filter((id) => id && id !== session.person?.id);
   return [
     installation === "insecure" &&
@@ -29,11 +29,15 @@ export function hints({ installation, storage, sending, session }) {
         gettext("Somebody else's records wait for their PIN"),
         h("p", null, gettext("They recorded on this tablet and are signed out since. Their records go as soon as they enter their PIN.")),
       ),
-    storage !== null && !storage.persisted && installation === "ready" && notPersistent(),
   ];
 }
 
-function notPersistent() {
+/**
+ * What makes the records safer still.
+ * @param {import("../app.js").App} app
+ */
+export function installationHint({ storage, installation }) {
+  if (storage === null || storage.persisted || installation !== "ready") return null;
   const todo = gettext("Add the app to the home screen: then the browser does not clear its records away when the tablet is short of room.");
   return notice("note", gettext("Install the app"), h("p", null, todo));
 }

@@ -2,10 +2,10 @@
 
 import { appearance, setAppearance } from "../appearance.js";
 import { h } from "../dom.js";
-import { button, choices, facts } from "../parts.js";
+import { button, choices, facts, notice } from "../parts.js";
 import { problemWords } from "../problems.js";
 import { gettext } from "../texts.js";
-import { hints } from "./hints.js";
+import { hints, installationHint } from "./hints.js";
 
 /**
  * @param {import("../context.js").Context} context
@@ -62,8 +62,10 @@ export function renderSettings(context, app) {
         changed: (value) => setAppearance("theme", value),
       }),
       facts(about(app)),
+      installationHint(app),
+      !context.online && notice("note", gettext("Without connection nobody could sign in again, so nobody signs out now.")),
     ),
-    actions: [button(gettext("Sign out %(name)s", { name: context.person.name }), () => void leave())],
+    actions: [button(gettext("Sign out %(name)s", { name: context.person.name }), () => void leave(), { disabled: !context.online })],
   };
 }
 

@@ -24,6 +24,12 @@ export function renderToday(context, app) {
     await app.reads.keepAhead(jobs);
   };
   void read();
+  let seen = context.pending.count;
+  const update = (/** @type {import("../context.js").Context} */ { pending }) => {
+    fill(told, hints(app));
+    if (pending.count !== seen) void read();
+    seen = pending.count;
+  };
   return {
     heading: gettext("Today"),
     content: h(
@@ -33,7 +39,7 @@ export function renderToday(context, app) {
       finder(context),
       h("section", { "aria-labelledby": "jobs" }, h("h2", { id: "jobs", class: "section-head" }, gettext("Jobs of today")), list),
     ),
-    update: () => fill(told, hints(app)),
+    update,
   };
 }
 

@@ -1,6 +1,7 @@
 /** What is on this tablet only: what waits, and what was not accepted, where a person decides. */
 
 import { fill, h } from "../dom.js";
+import { saveOutbox } from "../outbox_file.js";
 import { button, confirm, empty } from "../parts.js";
 import { kindWords, problemWords } from "../problems.js";
 import { kindOf } from "../sending.js";
@@ -17,29 +18,40 @@ import { dayAndTime } from "../time.js";
  */
 export function renderTray(_context, app) {
   const content = h("div", { class: "stack" });
-  const draw = async () => fill(content, await trayContent(app, draw));
+  const draw = async () => fill(content, await trayContent(app));
   void draw();
-  const now = button(gettext("Send now"), () => void app.sending?.hurry().then(draw), { kind: "main" });
+  const now = button(gettext("Send now"), () => void app.sending?.hurry(), { kind: "main" });
   return { heading: gettext("Only on this tablet"), content, actions: [now], update: () => void draw() };
 }
 
 /**
  * @param {App} app
- * @param {() => Promise<void>} draw
  * @returns {Promise<import("../context.js").Content>}
  */
-async function trayContent({ sending, reads }, draw) {
+async function trayContent(app) {
+  const { sending, reads } = app;
   if (!sending) return null;
   const refused = await sending.outbox.tray();
   const waiting = (await sending.store.read()).records.filter((entry) => entry.state === "waiting");
   if (!refused.length && !waiting.length) return empty(h("p", null, gettext("Everything that was recorded here is sent.")));
   const named = (/** @type {Entry} */ entry) => reads.held(entry.vehicle).then((vehicle) => vehicleWords(vehicle));
-  const refusedCards = refused.map(async (entry) => refusedCard(sending, entry, await named(entry), draw));
+  const refusedCards = refused.map(async (entry) => refusedCard(app, sending, entry, await named(entry)));
   const waitingCards = waiting.map(async (entry) => waitingCard(entry, await named(entry)));
   return [
     refused.length > 0 && section("refused", gettext("Not accepted"), await Promise.all(refusedCards)),
     waiting.length > 0 && section("waiting", gettext("Waiting to be sent"), await Promise.all(waitingCards)),
+    wholeFile(app),
   ];
+}
+
+/**
+ * For a tablet that will not come online again.
+ * @param {App} app
+ */
+function wholeFile(app) {
+  const use = gettext("If this tablet cannot be connected again, a manager hands the file in under “Records from a file”. Only the workshop can read it.");
+  const save = button(gettext("Save all of it to a file"), () => void saveOutbox(app));
+  return h("section", { class: "stack", "aria-labelledby": "file" }, h("h2", { id: "file", class: "section-head" }, gettext("Without a connection")), h("p", null, use), save);
 }
 
 /** @param {{vin: string, registration: string | null} | null} vehicle */
@@ -66,21 +78,21 @@ function waitingCard({ path, noted_at }, vehicle) {
 }
 
 /**
+ * @param {App} app
  * @param {import("../sending.js").Sending} sending
  * @param {import("../../offline/queue.js").TrayEntry} entry
  * @param {HTMLElement | null} vehicle
- * @param {() => Promise<void>} draw
  */
-function refusedCard(sending, entry, vehicle, draw) {
+function refusedCard(app, sending, entry, vehicle) {
   const { id, path, noted_at, refusal, state } = entry;
   const again = async () => {
     await sending.outbox.retry(id);
     await sending.hurry();
-    await draw();
+    await app.refresh();
   };
   const discard = async () => {
     await sending.outbox.discard(id);
-    await draw();
+    await app.refresh();
   };
   return h(
     "li",

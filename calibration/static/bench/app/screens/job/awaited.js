@@ -14,7 +14,9 @@ import { link } from "./parts.js";
 /** @param {JobContext} context @returns {import("../../context.js").Screen} */
 export function render(context) {
   const { job, online, waiting } = context;
-  const kept = onTheWay(waiting, job).map((each) => /** @type {[string, string]} */ ([kindWords(each.kind), clockTime(each.noted_at)]));
+  const kept = onTheWay(waiting, job).map(
+    (each) => /** @type {[string, string]} */ ([kindWords(each.kind), clockTime(each.noted_at)]),
+  );
   const what = online
     ? gettext("It is being sent. What comes next shows here as soon as the service has answered.")
     : gettext("There is no connection now. It is sent by itself when there is; then what comes next shows here.");

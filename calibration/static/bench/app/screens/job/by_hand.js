@@ -7,6 +7,7 @@ import { gettext } from "../../texts.js";
 import { countFields } from "./counts.js";
 import { controlledCorners, setpointsNow } from "./course.js";
 import { linesField } from "./fields.js";
+import { once } from "./once.js";
 import { link, takeCare } from "./parts.js";
 
 /** @typedef {import("./index.js").JobContext} JobContext */
@@ -19,19 +20,23 @@ export function render(context) {
   const draft = drafts.get(key) ?? { typed: {}, why: "" };
   const keep = () => drafts.set(key, draft);
   const stored = setpointsNow(job, waiting);
-  const why = linesField({ id: "justification", label: gettext("Why these, and not the computed ones"), value: draft.why });
+  const why = linesField(
+    { id: "justification", label: gettext("Why these, and not the computed ones"), value: draft.why },
+  );
   why.input.addEventListener("input", () => {
     draft.why = why.input.value;
     keep();
   });
-  const ask = async () => {
+  const ask = once(async () => {
     const setpoints = fields.read();
-    why.fail(draft.why.trim() ? null : gettext("Say why: whoever approves it, and the certificate, will want to know."));
-    if (!setpoints || !draft.why.trim()) return;
+    why.fail(
+      draft.why.trim() ? null : gettext("Say why: whoever approves it, and the certificate, will want to know."),
+    );
+    if (!setpoints || !draft.why.trim()) return false;
     await records.propose({ setpoints, justification: draft.why.trim() });
     drafts.clear(key);
-    navigate(hashOf("job", job.id));
-  };
+    return navigate(hashOf("job", job.id));
+  });
   const fields = countFields(controlledCorners(job), {
     typed: draft.typed,
     changed: keep,
@@ -46,7 +51,10 @@ export function render(context) {
       why.element,
       takeCare(job),
     ],
-    actions: [link(gettext("Back"), hashOf("job", job.id)), button(gettext("Have them checked"), () => void ask(), { kind: "main" })],
+    actions: [
+      link(gettext("Back"), hashOf("job", job.id)),
+      button(gettext("Have them checked"), () => void ask(), { kind: "main" }),
+    ],
     update: () => undefined,
   };
 }

@@ -8,9 +8,21 @@ import { gettext } from "../../texts.js";
 import { withOffset } from "../../time.js";
 import { targetMm } from "./course.js";
 import { keypad, numberField } from "./fields.js";
+import { once } from "./once.js";
 import { state, takeCare } from "./parts.js";
 import * as measure from "./measure.js";
-import { disagreementMm, draftKey, isComplete, likelyUnit, missingAt, nextCorner, oneMore, readingsAt, taken, takenBack } from "./round.js";
+import {
+  disagreementMm,
+  draftKey,
+  isComplete,
+  likelyUnit,
+  missingAt,
+  nextCorner,
+  oneMore,
+  readingsAt,
+  taken,
+  takenBack,
+} from "./round.js";
 
 /** @typedef {import("./index.js").JobContext} JobContext */
 /** @typedef {import("./round.js").RoundDraft} RoundDraft */
@@ -34,7 +46,12 @@ class Corners {
     this.input = /** @type {HTMLInputElement} */ (this.reading.input);
     this.map = h("div", null);
     this.words = h("div", { "aria-live": "assertive" });
-    this.form = h("form", { id: "take", class: "stack", submit: this.#submit, novalidate: true }, this.reading.element, keypad([this.input], { point: true, fraction: units.length === "inch" }));
+    this.form = h(
+      "form",
+      { id: "take", class: "stack", submit: this.#submit, novalidate: true },
+      this.reading.element,
+      keypad([this.input], { point: true, fraction: units.length === "inch" }),
+    );
     this.take = h("button", { class: "button button-main", form: "take" }, gettext("Take this reading"));
     this.back = button(gettext("Take the last one back"), () => this.#change(takenBack(this.draft)));
     this.on = button(gettext("Go on"), this.#goOn, { kind: "main" });
@@ -81,7 +98,9 @@ class Corners {
     const { length_mm } = this.draft.instrument;
     if (height === null || Number(height) <= 0) return this.#noNumber();
     if (length_mm !== null && Number(height) > length_mm) {
-      return gettext("That is longer than %(serial)s measures.", { serial: this.draft.instrument.serial });
+      const unit = this.#unitMeant(height);
+      const tooLong = gettext("That is longer than %(serial)s measures.", { serial: this.draft.instrument.serial });
+      return unit ? `${tooLong} ${unitWords(unit)}` : tooLong;
     }
     if (missingAt(this.draft, this.draft.corner) === 0) {
       return gettext("This corner is read. Choose another, or press “One more here”.");
@@ -93,6 +112,12 @@ class Corners {
     return this.context.units.length === "inch"
       ? gettext("Type the height in inches, such as 19 3/16 or 19.19.")
       : gettext("Type the height in millimetres, such as 486 or 486.5.");
+  }
+
+  /** @param {string} height_mm */
+  #unitMeant(height_mm) {
+    const { length } = this.context.units;
+    return likelyUnit(Number(height_mm) / (length === "inch" ? 25.4 : 1), length, this.#limits());
   }
 
   #limits() {
@@ -139,8 +164,19 @@ class Corners {
     const isHere = corner === draft.corner && !isComplete(draft);
     return [
       h("p", null, this.#readWords(corner)),
-      h("p", null, missing === 0 ? state(this.#isAsked(corner) ? gettext("read") : gettext("as it is"), "closed") : isHere ? state(gettext("now")) : null),
-      isHere ? null : h("button", { type: "button", class: "button plan-press", id: `to-${corner}`, click: () => this.#goTo(corner) }, missing ? gettext("Read here") : gettext("One more here")),
+      h(
+        "p",
+        null,
+        missing === 0 ? state(
+          this.#isAsked(corner) ? gettext("read") : gettext("as it is"),
+          "closed",
+        ) : isHere ? state(gettext("now")) : null,
+      ),
+      isHere ? null : h(
+        "button",
+        { type: "button", class: "button plan-press", id: `to-${corner}`, click: () => this.#goTo(corner) },
+        missing ? gettext("Read here") : gettext("One more here"),
+      ),
     ];
   }
 
@@ -156,12 +192,20 @@ class Corners {
     if (read.length === 0) return missing ? gettext("%(count)s to take", { count: missing }) : null;
     if (missing > 0) return gettext("%(taken)s taken, %(count)s to take", { taken: read.length, count: missing });
     const { units } = this.context;
-    return [h("span", { class: "figure reading-figures" }, read.map((each) => units.show(each.height_mm)).join(" · ")), " ", h("span", { class: "unit" }, units.sign)];
+    return [
+      h("span", { class: "figure reading-figures" }, read.map((each) => units.show(each.height_mm)).join(" · ")),
+      " ",
+      h("span", { class: "unit" }, units.sign),
+    ];
   }
 
   /** @param {Corner} corner */
   #goTo(corner) {
-    const draft = missingAt(this.draft, corner) > 0 ? { ...this.draft, corner, doubt: null } : oneMore(this.draft, corner);
+    const draft = missingAt(this.draft, corner) > 0 ? {
+      ...this.draft,
+      corner,
+      doubt: null,
+    } : oneMore(this.draft, corner);
     this.#change(draft);
   }
 
@@ -174,7 +218,10 @@ class Corners {
     const limit = this.context.job.repeat_limit_mm;
     const difference = readingsAt(draft, last.corner).length === 2 ? disagreementMm(draft, last.corner, limit) : null;
     if (difference !== null) return this.#disagrees(last.corner, difference, limit);
-    if (isComplete(draft)) return notice("note", draft.round ? gettext("All readings are taken") : gettext("All four corners are read"));
+    if (isComplete(draft)) return notice(
+      "note",
+      draft.round ? gettext("All readings are taken") : gettext("All four corners are read"),
+    );
     return null;
   }
 
@@ -187,7 +234,14 @@ class Corners {
     return notice(
       "review",
       gettext("%(corner)s: the two readings differ by %(difference)s", values),
-      h("p", null, gettext("They may differ by %(limit)s. Look at the marks and the tape, and read this corner a third time.", values)),
+      h(
+        "p",
+        null,
+        gettext(
+          "They may differ by %(limit)s. Look at the marks and the tape, and read this corner a third time.",
+          values,
+        ),
+      ),
     );
   }
 
@@ -195,9 +249,12 @@ class Corners {
   #doubtful({ corner, height_mm }) {
     const { units } = this.context;
     const limits = this.#limits();
-    const typed = Number(height_mm) / (units.length === "inch" ? 25.4 : 1);
-    const unit = likelyUnit(typed, units.length, limits);
-    const values = { corner: cornerName(corner), height: `${units.show(height_mm)} ${units.sign}`, target: `${units.show(limits.target_mm ?? 0)} ${units.sign}` };
+    const unit = this.#unitMeant(height_mm);
+    const values = {
+      corner: cornerName(corner),
+      height: `${units.show(height_mm)} ${units.sign}`,
+      target: `${units.show(limits.target_mm ?? 0)} ${units.sign}`,
+    };
     return notice(
       "review",
       gettext("%(corner)s: %(height)s is far from the target of %(target)s", values),
@@ -210,17 +267,22 @@ class Corners {
     const { draft, context } = this;
     if (!isComplete(draft)) return this.#change({ ...draft, corner: nextCorner(draft) });
     if (draft.round === null) return context.navigate(hashOf("job", context.job.id, "setpoints"));
-    return void this.#keepFurther(draft.round);
+    return void this.#keepFurther();
   };
 
-  /** @param {string} round */
-  async #keepFurther(round) {
+  #keepFurther = once(async () => {
+    const round = /** @type {string} */ (this.draft.round);
     const { records, drafts, job, navigate } = this.context;
     // Further readings are by the round's person and instrument.
-    await records.furtherReadings(round, this.draft.readings.map(({ corner, height_mm, confirmed }) => ({ corner, height_mm, ...(confirmed && { confirmed }) })));
+    await records.furtherReadings(
+      round,
+      this.draft.readings.map(
+        ({ corner, height_mm, confirmed }) => ({ corner, height_mm, ...(confirmed && { confirmed }) }),
+      ),
+    );
     drafts.clear(draftKey(job));
     navigate(hashOf("job", job.id));
-  }
+  });
 }
 
 /** @param {'inch' | 'centimetre' | 'millimetre'} unit */

@@ -30,7 +30,9 @@ export function countFields(corners, { typed, changed, done, hint, id = "count" 
   const fields = new Map(
     corners.map((corner) => [
       corner,
-      numberField({ id: `${id}-${corner}`, label: gettext("Set-point"), hint: hint?.(corner), value: typed[corner] ?? "" }),
+      numberField(
+        { id: `${id}-${corner}`, label: gettext("Set-point"), hint: hint?.(corner), value: typed[corner] ?? "" },
+      ),
     ]),
   );
   const inputs = [...fields.values()].map((each) => /** @type {HTMLInputElement} */ (each.input));

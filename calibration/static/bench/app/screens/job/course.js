@@ -7,7 +7,17 @@
 /** @typedef {import("../../context.js").Waiting} Waiting */
 /** @typedef {import("../../context.js").NextStep | 'awaited'} Step */
 
-const SETTLED_BY_SERVICE = ["round", "readings", "strike", "proposal", "event", "resumption", "end", "reversion", "sign_off"];
+const SETTLED_BY_SERVICE = [
+  "round",
+  "readings",
+  "strike",
+  "proposal",
+  "event",
+  "resumption",
+  "end",
+  "reversion",
+  "sign_off",
+];
 
 /** Records that are on their way to the job's document, in order. @param {Waiting[]} waiting @param {Job} job */
 export function onTheWay(waiting, job) {

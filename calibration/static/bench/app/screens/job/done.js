@@ -16,18 +16,26 @@ export function render(context) {
   const { job } = context;
   const paper = h("div", { "aria-live": "polite" });
   const stop = awaitDocument(context, paper);
-  const followUps = /** @type {Map<string, string>} */ (new Map(job.proposals.flatMap((each) => each.follow_ups.map((/** @type {any} */ one) => [one.code, one.detail]))));
+  const followUps = /** @type {Map<string, string>} */ (
+    new Map(job.proposals.flatMap((each) => each.follow_ups.map((/** @type {any} */ one) => [one.code, one.detail])))
+  );
   return {
     heading: heading(job.state),
     content: [
       notice("note", job.next_step_detail.detail),
       job.closed_at ? facts([[gettext("Closed"), dayAndTime(job.closed_at)], ...ending(job)]) : null,
       paper,
-      job.writes.length > 0 && followUps.size > 0 && section(gettext("To be done before it is used"), h("ul", { class: "prose" }, [...followUps.values()].map((each) => h("li", null, each)))),
+      job.writes.length > 0 && followUps.size > 0 && section(
+        gettext("To be done before it is used"),
+        h("ul", { class: "prose" }, [...followUps.values()].map((each) => h("li", null, each))),
+      ),
       findingNotices(job.findings.filter((each) => each.in_force && each.code !== "leave_alone")),
       takeCare(job),
     ],
-    actions: [link(gettext("See where it stands"), hashOf("job", job.id, "result")), link(gettext("Next vehicle"), hashOf("today"), true)],
+    actions: [
+      link(gettext("See where it stands"), hashOf("job", job.id, "result")),
+      link(gettext("Next vehicle"), hashOf("today"), true),
+    ],
     leave: stop,
     update: () => undefined,
   };
@@ -45,7 +53,12 @@ function ending({ end, sign_off }) {
   return end ? [[gettext("Why it ended"), end.reason]] : [];
 }
 
-/** The document follows in the background. @param {JobContext} context @param {HTMLElement} paper @returns {() => void} */
+/**
+ * The document follows in the background.
+ * @param {JobContext} context
+ * @param {HTMLElement} paper
+ * @returns {() => void}
+ */
 function awaitDocument({ job, reads }, paper) {
   /** @type {ReturnType<typeof setTimeout> | undefined} */
   let next;
@@ -53,7 +66,7 @@ function awaitDocument({ job, reads }, paper) {
   const ask = async () => {
     const found = await reads.certificate(job.id);
     fill(paper, documentWords(found));
-    if (found?.state !== "issued" && found?.state !== "replaced" && !isLeft) next = setTimeout(() => void ask(), ASK_EVERY_MS);
+    if (!isThere(found) && !isLeft) next = setTimeout(() => void ask(), ASK_EVERY_MS);
   };
   fill(paper, documentWords(null));
   void ask();
@@ -63,9 +76,21 @@ function awaitDocument({ job, reads }, paper) {
   };
 }
 
+/**
+ * @param {import("../../context.js").Certificate | null} found
+ * @returns {found is import("../../context.js").Certificate}
+ */
+function isThere(found) {
+  return found?.state === "issued" || found?.state === "replaced";
+}
+
 /** @param {import("../../context.js").Certificate | null} found */
 function documentWords(found) {
-  if (found?.state !== "issued" && found?.state !== "replaced") return h("p", { class: "soft" }, gettext("The document is being made. You need not wait for it."));
+  if (!isThere(found)) return h(
+    "p",
+    { class: "soft" },
+    gettext("The document is being made. You need not wait for it."),
+  );
   const kind = found.kind === "certificate" ? gettext("Certificate") : gettext("Findings report");
   return facts([[kind, h("b", { id: "certificate" }, found.number)]]);
 }

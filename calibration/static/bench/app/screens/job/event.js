@@ -6,6 +6,7 @@ import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
 import { withOffset } from "../../time.js";
 import { linesField } from "./fields.js";
+import { once } from "./once.js";
 import { link, takeCare } from "./parts.js";
 import { CORNERS, eventKinds, WHOLE_VEHICLE } from "./words.js";
 
@@ -39,18 +40,26 @@ export function render(context) {
     }),
   );
   const record = button(gettext("Record it"), () => void store(), { kind: "main" });
-  const store = async () => {
+  const store = once(async () => {
     const at = where.hidden ? {} : { corner: /** @type {Corner} */ (draft.corner) };
     await records.event({ kind: draft.kind, ...at, happened_at: withOffset(), note: draft.note.trim() });
     drafts.clear(key);
     navigate(hashOf("job", job.id));
-  };
+  });
   changed({});
   return {
     heading: gettext("What was mended"),
     content: [
       notice("note", gettext("Afterwards readiness is checked and the heights are measured anew")),
-      choices({ id: "kind", label: gettext("Work on the vehicle"), options: eventKinds(), value: draft.kind || null, changed: (kind) => changed({ kind }) }),
+      choices(
+        {
+          id: "kind",
+          label: gettext("Work on the vehicle"),
+          options: eventKinds(),
+          value: draft.kind || null,
+          changed: (kind) => changed({ kind }),
+        },
+      ),
       where,
       note.element,
       takeCare(job),

@@ -53,7 +53,13 @@ function field(said, input) {
  * @param {{id: string, label: string, hint?: string, unit?: string, value?: string, optional?: boolean}} said
  */
 export function numberField(said) {
-  const attributes = { type: "text", inputmode: "none", autocomplete: "off", enterkeyhint: "next", value: said.value ?? "" };
+  const attributes = {
+    type: "text",
+    inputmode: "none",
+    autocomplete: "off",
+    enterkeyhint: "next",
+    value: said.value ?? "",
+  };
   return field({ ...said, number: true }, h("input", attributes));
 }
 
@@ -79,13 +85,20 @@ export function linesField(said) {
  */
 export function selectField(said, options) {
   const chosen = said.value ?? options[0]?.[0];
-  return field(said, h("select", null, options.map(([value, words]) => h("option", { value, selected: value === chosen }, words))));
+  return field(
+    said,
+    h("select", null, options.map(([value, words]) => h("option", { value, selected: value === chosen }, words))),
+  );
 }
 
 /** @param {{id: string, label: string, checked?: boolean}} said @param {(checked: boolean) => void} changed */
 export function box({ id, label, checked = false }, changed) {
   const input = h("input", { type: "checkbox", id, checked, change: (event) => changed(event.target.checked) });
-  return h("div", { class: "field" }, h("label", { class: "choice choice-alone", for: id }, input, h("span", null, label)));
+  return h(
+    "div",
+    { class: "field" },
+    h("label", { class: "choice choice-alone", for: id }, input, h("span", null, label)),
+  );
 }
 
 /**
@@ -94,10 +107,16 @@ export function box({ id, label, checked = false }, changed) {
  * @param {{point?: boolean, sign?: boolean, fraction?: boolean}} options which keys there are besides the figures
  */
 export function keypad(inputs, { point = false, sign = false, fraction = false }) {
-  const target = () => inputs.find((each) => each === document.activeElement) ?? inputs.find((each) => !each.value) ?? inputs[0];
+  const target = () => inputs.find(
+    (each) => each === document.activeElement,
+  ) ?? inputs.find((each) => !each.value) ?? inputs[0];
   const type = (/** @type {string} */ text) => typeInto(target(), text);
   const key = (/** @type {string} */ shown, /** @type {() => void} */ press, /** @type {string} */ name = shown) =>
-    h("button", { type: "button", class: "button keypad-key", "aria-label": name, pointerdown: keepFocus, click: press }, shown);
+    h(
+      "button",
+      { type: "button", class: "button keypad-key", "aria-label": name, pointerdown: keepFocus, click: press },
+      shown,
+    );
   const figures = ["1", "2", "3", "4", "5", "6", "7", "8", "9"].map((each) => key(each, () => type(each)));
   const left = point ? key(decimalSign(), () => type(decimalSign()), gettext("Decimal sign")) : null;
   const minus = sign ? key("±", () => turnSign(target()), gettext("Change the sign")) : null;
@@ -108,7 +127,10 @@ export function keypad(inputs, { point = false, sign = false, fraction = false }
     left ?? minus ?? h("span", null),
     key("0", () => type("0")),
     key("⌫", () => rubOut(target()), gettext("Rub out")),
-    fraction ? [key("␣", () => type(" "), gettext("Space")), key("/", () => type("/"), gettext("Stroke of a fraction"))] : null,
+    fraction ? [
+      key("␣", () => type(" "), gettext("Space")),
+      key("/", () => type("/"), gettext("Stroke of a fraction")),
+    ] : null,
   );
 }
 

@@ -21,7 +21,12 @@ export function render({ job }) {
       findingNotices(standing),
       standing.length === 0 && h("p", null, gettext("Nothing is open.")),
       settled.length > 0 &&
-        h("details", { class: "behind" }, h("summary", null, gettext("Mended, overtaken or accepted")), h("div", { class: "stack" }, findingNotices(settled))),
+        h(
+          "details",
+          { class: "behind" },
+          h("summary", null, gettext("Mended, overtaken or accepted")),
+          h("div", { class: "stack" }, findingNotices(settled)),
+        ),
       isInspection && takeCare(job),
       isInspection &&
         h(

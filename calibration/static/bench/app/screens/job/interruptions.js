@@ -7,6 +7,7 @@ import { gettext } from "../../texts.js";
 import { countFields } from "./counts.js";
 import { controlledCorners, onTheWay, setpointsNow } from "./course.js";
 import { linesField } from "./fields.js";
+import { once } from "./once.js";
 import { link, takeCare } from "./parts.js";
 import { CORNERS } from "./words.js";
 
@@ -30,16 +31,19 @@ function reasonOf(field) {
 export function renderPause(context) {
   const { job, records, navigate } = context;
   const reason = reasonField(gettext("What is waited for"));
-  const pause = async () => {
+  const pause = once(async () => {
     const why = reasonOf(reason);
-    if (!why) return;
+    if (!why) return false;
     await records.pause({ reason: why });
-    navigate(hashOf("job", job.id));
-  };
+    return navigate(hashOf("job", job.id));
+  });
   return {
     heading: gettext("Pause the job"),
     content: [reason.element, takeCare(job)],
-    actions: [link(gettext("Back"), hashOf("job", job.id)), button(gettext("Pause"), () => void pause(), { kind: "main" })],
+    actions: [
+      link(gettext("Back"), hashOf("job", job.id)),
+      button(gettext("Pause"), () => void pause(), { kind: "main" }),
+    ],
     update: () => undefined,
   };
 }
@@ -53,15 +57,22 @@ export function renderPaused(context) {
   const keep = () => drafts.set(key, draft);
   const reason = reasonField(gettext("Why it goes on"));
   const last = job.pauses.at(-1)?.reason;
-  const resume = async () => {
+  const resume = once(async () => {
     const [why, setpoints] = [reasonOf(reason), fields.read()];
-    if (!why || !setpoints || draft.unchanged === null) return;
+    if (!why || !setpoints || draft.unchanged === null) return false;
     await records.resume({ reason: why, setpoints, nothing_changed: draft.unchanged });
     drafts.clear(key);
-    navigate(hashOf("job", job.id));
-  };
-  const fields = countFields(controlledCorners(job), { typed: draft.typed, changed: keep, done: () => reason.input.focus() });
-  const goOn = button(gettext("Go on with the job"), () => void resume(), { kind: "main", disabled: draft.unchanged === null });
+    return navigate(hashOf("job", job.id));
+  });
+  const fields = countFields(
+    controlledCorners(job),
+    { typed: draft.typed, changed: keep, done: () => reason.input.focus() },
+  );
+  const goOn = button(
+    gettext("Go on with the job"),
+    () => void resume(),
+    { kind: "main", disabled: draft.unchanged === null },
+  );
   return {
     heading: gettext("The job is paused"),
     content: [
@@ -99,19 +110,29 @@ export function renderEnd(context) {
   /** @type {{typed: Record<string, string>}} */
   const draft = drafts.get(key) ?? { typed: {} };
   const reason = reasonField(gettext("Why it ends here"));
-  const end = async () => {
+  const end = once(async () => {
     const [why, setpoints] = [reasonOf(reason), isWritten ? fields.read() : {}];
-    if (!why || !setpoints) return;
+    if (!why || !setpoints) return false;
     await records.end(isWritten ? { reason: why, setpoints } : { reason: why });
     drafts.clear(key);
-    navigate(hashOf("job", job.id));
-  };
-  const fields = countFields(controlledCorners(job), { typed: draft.typed, changed: () => drafts.set(key, draft), done: () => reason.input.focus() });
+    return navigate(hashOf("job", job.id));
+  });
+  const fields = countFields(
+    controlledCorners(job),
+    { typed: draft.typed, changed: () => drafts.set(key, draft), done: () => reason.input.focus() },
+  );
   return {
     heading: gettext("End the job"),
     content: [
-      notice("review", gettext("A job that is ended gives a findings report, no certificate"), isWritten && h("p", null, gettext("Set-points were written. Consider going back to those as found first."))),
-      isWritten ? [h("p", null, gettext("Read the set-points with your tool: these are left in the vehicle.")), fields.element] : null,
+      notice(
+        "review",
+        gettext("A job that is ended gives a findings report, no certificate"),
+        isWritten && h("p", null, gettext("Set-points were written. Consider going back to those as found first.")),
+      ),
+      isWritten ? [
+        h("p", null, gettext("Read the set-points with your tool: these are left in the vehicle.")),
+        fields.element,
+      ] : null,
       reason.element,
       takeCare(job),
       confirm(
@@ -130,22 +151,35 @@ export function renderGoBack(context) {
   const { job, records, navigate, waiting } = context;
   const reason = reasonField(gettext("Why it goes back"));
   const [found, now] = [job.as_found?.setpoints ?? {}, setpointsNow(job, waiting) ?? {}];
-  const goBack = async () => {
+  const goBack = once(async () => {
     const why = reasonOf(reason);
-    if (!why) return;
+    if (!why) return false;
     await records.reversion({ reason: why });
-    navigate(hashOf("job", job.id));
-  };
+    return navigate(hashOf("job", job.id));
+  });
   /** @type {[string, string][]} */
-  const rows = CORNERS.filter((corner) => corner in found).map((corner) => [cornerName(corner), `${now[corner] ?? "–"} → ${found[corner]}`]);
+  const rows = CORNERS.filter((corner) => corner in found).map(
+    (corner) => [cornerName(corner), `${now[corner] ?? "–"} → ${found[corner]}`],
+  );
   return {
     heading: gettext("Back to the set-points as found"),
     content: [
-      rows.length > 0 ? facts(rows) : notice("note", gettext("Nothing was measured in this job yet: there is no way back to go")),
-      h("p", null, gettext("The service says what to write, in steps that the vehicle can take. The job then ends with a round and a findings report.")),
+      rows.length > 0 ? facts(rows) : notice(
+        "note",
+        gettext("Nothing was measured in this job yet: there is no way back to go"),
+      ),
+      h(
+        "p",
+        null,
+        gettext("The service says what to write, in steps. The job then ends with a round and a findings report."),
+      ),
       reason.element,
       takeCare(job),
-      confirm(gettext("Go back …"), h("p", null, gettext("No further proposal is made in this job.")), button(gettext("Go back"), () => void goBack(), { kind: "danger", final: true })),
+      confirm(
+        gettext("Go back …"),
+        h("p", null, gettext("No further proposal is made in this job.")),
+        button(gettext("Go back"), () => void goBack(), { kind: "danger", final: true }),
+      ),
     ],
     actions: [link(gettext("Back"), hashOf("job", job.id))],
     update: () => undefined,

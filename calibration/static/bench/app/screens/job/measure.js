@@ -24,10 +24,12 @@ export function render(context) {
 
 /** @param {JobContext} context @param {RoundDraft} draft @returns {import("../../context.js").Screen} */
 function goOn({ job, drafts, navigate }, draft) {
-  const count = draft.readings.length;
-  const words = ngettext("%(count)s reading is taken, the last on %(at)s.", "%(count)s readings are taken, the last on %(at)s.", count, {
-    at: dayAndTime(draft.read_at ?? Date.now()),
-  });
+  const words = ngettext(
+    "%(count)s reading is taken, the last on %(at)s.",
+    "%(count)s readings are taken, the last on %(at)s.",
+    draft.readings.length,
+    { at: dayAndTime(draft.read_at ?? Date.now()) },
+  );
   const again = () => {
     drafts.clear(draftKey(job));
     navigate(hashOf("job", job.id, "measure"));
@@ -62,7 +64,10 @@ function begin(context) {
     const instrument = instruments.find((each) => each.id === habits.instrument);
     if (!instrument) return;
     keep();
-    drafts.set(draftKey(job), begun({ instrument: chosen(instrument), reader: habits.reader || null, order: habits.order }));
+    drafts.set(
+      draftKey(job),
+      begun({ instrument: chosen(instrument), reader: habits.reader || null, order: habits.order }),
+    );
     navigate(hashOf("job", job.id, "corners"));
   }, { kind: "main", disabled: true });
   void reads.instruments().then((found) => {
@@ -124,7 +129,15 @@ export function chosen({ id, serial, length_mm }) {
 /** @param {import("../../context.js").Instrument[]} found @param {Habits} habits */
 function instrumentField(found, habits) {
   if (found.length === 0) {
-    return notice("review", gettext("No instrument is known on this tablet"), h("p", null, gettext("A manager enters tapes and rules under “Instruments”. The list is read when there is a connection.")));
+    return notice(
+      "review",
+      gettext("No instrument is known on this tablet"),
+      h(
+        "p",
+        null,
+        gettext("A manager enters tapes and rules under “Instruments”. The list comes with the connection."),
+      ),
+    );
   }
   const kinds = { tape: gettext("tape"), rule: gettext("rule"), laser: gettext("laser") };
   const field = selectField(
@@ -151,7 +164,12 @@ function readerField(others, habits) {
       hint: gettext("Where another person reads and calls, you type: say each number back."),
       value: habits.reader,
     },
-    [["", gettext("I read and type")], ...others.map((each) => /** @type {[string, string]} */ ([each.id, gettext("%(name)s calls, I type", { name: each.name })]))],
+    [
+      ["", gettext("I read and type")],
+      ...others.map(
+        (each) => /** @type {[string, string]} */ ([each.id, gettext("%(name)s calls, I type", { name: each.name })]),
+      ),
+    ],
   );
   field.input.addEventListener("change", () => (habits.reader = field.input.value));
   return field.element;

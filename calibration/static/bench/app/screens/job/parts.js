@@ -81,9 +81,23 @@ export function table(caption, columns, rows) {
       h(
         "thead",
         { role: "rowgroup" },
-        h("tr", { role: "row" }, columns.map((each, at) => h("th", { role: "columnheader", scope: "col", class: kind(at) }, each.label))),
+        h(
+          "tr",
+          { role: "row" },
+          columns.map((each, at) => h("th", { role: "columnheader", scope: "col", class: kind(at) }, each.label)),
+        ),
       ),
-      h("tbody", { role: "rowgroup" }, rows.map((cells) => h("tr", { role: "row" }, cells.map((cell, at) => tableCell(cell, columns[at]?.label ?? "", at, kind(at)))))),
+      h(
+        "tbody",
+        { role: "rowgroup" },
+        rows.map(
+          (cells) => h(
+            "tr",
+            { role: "row" },
+            cells.map((cell, at) => tableCell(cell, columns[at]?.label ?? "", at, kind(at))),
+          ),
+        ),
+      ),
     ),
   );
 }
@@ -108,7 +122,8 @@ export function findingNotices(findings) {
  */
 export function refusedEntry({ proposals, rounds }) {
   const last = proposals.at(-1);
-  if (last?.outcome !== "refused" || Date.parse(last.recorded_at) < Date.parse(rounds.at(-1)?.recorded_at ?? 0)) return null;
+  const measured_at = Date.parse(rounds.at(-1)?.recorded_at ?? 0);
+  if (last?.outcome !== "refused" || Date.parse(last.recorded_at) < measured_at) return null;
   return notice("stop", gettext("The set-points entered by hand are refused"), h("p", null, last.detail));
 }
 

@@ -6,6 +6,7 @@ import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
 import { clockTime } from "../../time.js";
 import { onTheWay } from "./course.js";
+import { once } from "./once.js";
 import { link, takeCare } from "./parts.js";
 
 /** @typedef {import("./index.js").JobContext} JobContext */
@@ -23,31 +24,44 @@ export function render(context) {
   let address = null;
   const shown = h("div", null);
   const forget = () => address && URL.revokeObjectURL(address);
-  const input = h("input", { type: "file", accept: "image/*", capture: "environment", id: "photo", class: "unseen-file" });
+  const input = h("input", { type: "file", accept: "image/*", capture: "environment", id: "photo" });
   input.addEventListener("change", () => {
     forget();
     file = input.files?.[0] ?? null;
     address = file && URL.createObjectURL(file);
     const isTooLarge = file !== null && file.size > MOST_BYTES;
-    fill(shown, isTooLarge ? notice("review", gettext("This picture is larger than 10 MB. Take it with a lower resolution.")) : address && h("img", { class: "photo", src: address, alt: gettext("The photo just taken") }));
+    fill(
+      shown,
+      isTooLarge ? notice(
+        "review",
+        gettext("This picture is larger than 10 MB. Take it with a lower resolution."),
+      ) : address && h("img", { class: "photo", src: address, alt: gettext("The photo just taken") }),
+    );
     keep.disabled = file === null || isTooLarge || subject === null;
   });
-  const store = async () => {
-    if (!file || !subject) return;
+  const store = once(async () => {
+    if (!file || !subject) return false;
     const [kind, id] = subject.split(":");
     await records.photo(kind === "write" ? { write: id } : { round: id }, file);
     navigate(hashOf("job", job.id));
-    say(gettext("The photo is kept"));
-  };
+    return say(gettext("The photo is kept"));
+  });
   const keep = button(gettext("Keep this photo"), () => void store(), { kind: "main", disabled: true });
   return {
     heading: gettext("Photo"),
     content: [
       subjects.length === 0
         ? notice("note", gettext("A photo belongs to a round or a write: record one first"))
-        : choices({ id: "subject", label: gettext("What it belongs to"), options: subjects, value: subject, changed: (value) => (subject = value) }),
-      h("label", { class: "button", for: "photo" }, gettext("Take a photo")),
-      input,
+        : choices(
+          {
+            id: "subject",
+            label: gettext("What it belongs to"),
+            options: subjects,
+            value: subject,
+            changed: (value) => (subject = value),
+          },
+        ),
+      h("div", { class: "photo-take" }, h("label", { class: "button", for: "photo" }, gettext("Take a photo")), input),
       shown,
       h("p", { class: "small soft" }, gettext("The place where it was taken is removed from the picture.")),
       takeCare(job),
@@ -70,5 +84,9 @@ function subjectsOf({ job, waiting }) {
   ];
   return [...known, ...kept]
     .sort((one, other) => other.at - one.at)
-    .map(({ id, kind, at }) => /** @type {[string, string]} */ ([`${kind}:${id}`, words[/** @type {keyof words} */ (kind)].replace("%(at)s", clockTime(at))]));
+    .map(
+      ({ id, kind, at }) => /** @type {[string, string]} */ (
+        [`${kind}:${id}`, words[/** @type {keyof words} */ (kind)].replace("%(at)s", clockTime(at))]
+      ),
+    );
 }

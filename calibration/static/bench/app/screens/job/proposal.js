@@ -63,7 +63,13 @@ export function changes({ changes: by, predicted }, units = null) {
   const shows = units !== null && Object.keys(predicted).length > 0;
   const rows = CORNERS.filter((corner) => by[corner]).map((corner) => {
     const { from, to } = by[corner];
-    return [cornerName(corner), String(from), h("b", { class: "count" }, from === to ? gettext("stays") : String(to)), from === to ? "0" : signed(to - from), ...(shows ? [expectedHeight(predicted[corner], units)] : [])];
+    return [
+      cornerName(corner),
+      String(from),
+      h("b", { class: "count" }, from === to ? gettext("stays") : String(to)),
+      from === to ? "0" : signed(to - from),
+      ...(shows ? [expectedHeight(predicted[corner], units)] : []),
+    ];
   });
   const columns = [
     { label: gettext("Corner") },
@@ -87,7 +93,9 @@ function signed(counts) {
 
 /** @param {any} proposal */
 function reasons({ changes: by }) {
-  const rows = CORNERS.filter((corner) => by[corner]).map((corner) => /** @type {[string, string]} */ ([cornerName(corner), by[corner].reason]));
+  const rows = CORNERS.filter((corner) => by[corner]).map(
+    (corner) => /** @type {[string, string]} */ ([cornerName(corner), by[corner].reason]),
+  );
   return section(gettext("Why"), facts(rows));
 }
 
@@ -95,7 +103,10 @@ function reasons({ changes: by }) {
 function expected({ probability_within: chance, expected_writes }) {
   if (chance === null) return null;
   const percent = new Intl.NumberFormat(document.documentElement.lang || "en", { style: "percent" });
-  const words = gettext("The chance that the next round shows everything within is %(chance)s.", { chance: percent.format(chance) });
+  const words = gettext(
+    "The chance that the next round shows everything within is %(chance)s.",
+    { chance: percent.format(chance) },
+  );
   return h("p", null, words, " ", writesWords(expected_writes));
 }
 
@@ -112,12 +123,21 @@ function consequences({ consequences: by, follow_ups }, units) {
   const [heave, pitch, roll] = ["heave_change_mm", "pitch_change_mm", "roll_change_mm"].map(amount);
   if (by.heave_change_mm === undefined) return null;
   const lines = [
-    heave > 0 ? gettext("The body comes up by %(mm)s.", { mm: shown(heave) }) : gettext("The body comes down by %(mm)s.", { mm: shown(heave) }),
-    pitch > 0 ? gettext("The front rises against the rear by %(mm)s.", { mm: shown(pitch) }) : gettext("The front drops against the rear by %(mm)s.", { mm: shown(pitch) }),
-    roll > 0 ? gettext("The left rises against the right by %(mm)s.", { mm: shown(roll) }) : gettext("The left drops against the right by %(mm)s.", { mm: shown(roll) }),
+    heave > 0
+      ? gettext("The body comes up by %(mm)s.", { mm: shown(heave) })
+      : gettext("The body comes down by %(mm)s.", { mm: shown(heave) }),
+    pitch > 0
+      ? gettext("The front rises against the rear by %(mm)s.", { mm: shown(pitch) })
+      : gettext("The front drops against the rear by %(mm)s.", { mm: shown(pitch) }),
+    roll > 0
+      ? gettext("The left rises against the right by %(mm)s.", { mm: shown(roll) })
+      : gettext("The left drops against the right by %(mm)s.", { mm: shown(roll) }),
     follow_ups.length > 0 && gettext("Headlamps and driver-assistance cameras look elsewhere until they are checked."),
   ];
-  return section(gettext("What it changes for the driver"), h("ul", { class: "prose" }, lines.map((line) => line && h("li", null, line))));
+  return section(
+    gettext("What it changes for the driver"),
+    h("ul", { class: "prose" }, lines.map((line) => line && h("li", null, line))),
+  );
 }
 
 /** @param {any} proposal */
@@ -129,11 +149,19 @@ function limits({ limits: checks }) {
     words[/** @type {keyof words} */ (each.outcome)],
   ]);
   const columns = [{ label: gettext("Limit") }, { label: gettext("What it comes to") }, { label: gettext("Outcome") }];
-  return h("details", { class: "behind" }, h("summary", null, gettext("Every limit, checked")), table(gettext("Limits"), columns, rows));
+  return h(
+    "details",
+    { class: "behind" },
+    h("summary", null, gettext("Every limit, checked")),
+    table(gettext("Limits"), columns, rows),
+  );
 }
 
 /** @param {any} proposal */
 function followUps({ follow_ups }) {
   if (follow_ups.length === 0) return null;
-  return section(gettext("To be done afterwards"), h("ul", { class: "prose" }, follow_ups.map((/** @type {any} */ each) => h("li", null, each.detail))));
+  return section(
+    gettext("To be done afterwards"),
+    h("ul", { class: "prose" }, follow_ups.map((/** @type {any} */ each) => h("li", null, each.detail))),
+  );
 }

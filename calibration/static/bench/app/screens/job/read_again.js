@@ -21,7 +21,14 @@ export function render(context) {
     content: [
       notice("note", job.next_step_detail.detail),
       takeCare(job),
-      facts(wantedCorners(wanted).map((corner) => [cornerName(corner), ngettext("%(count)s more reading", "%(count)s more readings", wanted[corner] ?? 0)])),
+      facts(
+        wantedCorners(wanted).map(
+          (corner) => [
+            cornerName(corner),
+            ngettext("%(count)s more reading", "%(count)s more readings", wanted[corner] ?? 0),
+          ],
+        ),
+      ),
       h("p", null, gettext("The vehicle has not moved since: same marks, same instrument, same person.")),
     ],
     actions: [
@@ -38,7 +45,10 @@ async function begin({ job, drafts, navigate, reads }, wanted) {
   if (known?.round !== round) {
     const id = job.rounds.find((each) => each.id === round)?.instrument;
     const instrument = (await reads.instruments()).find((each) => each.id === id) ?? { id, serial: "", kind: "" };
-    drafts.set(draftKey(job), begun({ instrument: chosen(instrument), reader: null, order: "corner" }, { round, wanted }));
+    drafts.set(
+      draftKey(job),
+      begun({ instrument: chosen(instrument), reader: null, order: "corner" }, { round, wanted }),
+    );
   }
   navigate(hashOf("job", job.id, "corners"));
 }

@@ -7,6 +7,7 @@ import { gettext } from "../../texts.js";
 import { countFields } from "./counts.js";
 import { controlledCorners } from "./course.js";
 import { count } from "./fields.js";
+import { once } from "./once.js";
 import { link, takeCare } from "./parts.js";
 import * as write from "./write.js";
 
@@ -37,20 +38,28 @@ export function render(context) {
     done: () => void store(),
     hint: (corner) => gettext("to be stored: %(count)s", { count: wanted[corner] ?? "–" }),
   });
-  const store = async () => {
+  const store = once(async () => {
     const read_back = fields.read();
-    if (!read_back) return;
+    if (!read_back) return false;
     const kept = await context.records.write({ proposal: written.proposal, written_at: written.written_at, read_back });
     drafts.clear(writtenKey(job));
     drafts.set(`last:${job.id}`, { write: kept.id });
-    context.navigate(hashOf("job", job.id));
-  };
+    return context.navigate(hashOf("job", job.id));
+  });
   say();
   queueMicrotask(fields.focus);
   return {
     heading: gettext("Read back"),
-    content: [h("p", null, gettext("Read the set-points from the control unit again and type what it shows, right or wrong.")), fields.element, words, takeCare(job, "write")],
-    actions: [link(gettext("Something else"), hashOf("job", job.id, "other")), button(gettext("Record the write"), () => void store(), { kind: "main" })],
+    content: [
+      h("p", null, gettext("Read the set-points from the control unit again and type what it shows, right or wrong.")),
+      fields.element,
+      words,
+      takeCare(job, "write"),
+    ],
+    actions: [
+      link(gettext("Something else"), hashOf("job", job.id, "other")),
+      button(gettext("Record the write"), () => void store(), { kind: "main" }),
+    ],
     update: () => undefined,
   };
 }
@@ -67,7 +76,10 @@ function comparison(corners, wanted, typed) {
 function mismatch(corner, wanted, read) {
   return notice(
     "review",
-    gettext("%(corner)s: %(read)s was read back, %(wanted)s was to be stored", { corner: cornerName(corner), read, wanted }),
+    gettext(
+      "%(corner)s: %(read)s was read back, %(wanted)s was to be stored",
+      { corner: cornerName(corner), read, wanted },
+    ),
     h("p", null, gettext("Read it once more. If it stands, record it as it is: then write again.")),
   );
 }

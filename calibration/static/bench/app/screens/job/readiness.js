@@ -6,6 +6,7 @@ import { hashOf } from "../../router.js";
 import { gettext, ngettext } from "../../texts.js";
 import { readinessNow } from "./course.js";
 import { textField } from "./fields.js";
+import { once } from "./once.js";
 import { link, takeCare } from "./parts.js";
 import { readinessItems, readinessOutcomes } from "./words.js";
 
@@ -21,7 +22,7 @@ export function render(context) {
   const before = readinessNow(job, context.waiting);
   const items = readinessItems(job.specification?.measuring_condition ?? null);
   const left = h("p", { "aria-live": "polite" });
-  const record = button(gettext("Record the checks"), () => void keep(context, key, checks), { kind: "main" });
+  const record = button(gettext("Record the checks"), once(() => keep(context, key, checks)), { kind: "main" });
   const changed = (/** @type {string} */ item, /** @type {object} */ what) => {
     checks[item] = { ...checks[item], ...what };
     drafts.set(key, checks);
@@ -70,16 +71,29 @@ function itemRow({ job }, [item, label, hint], checks, before, changed) {
   const outcome = checks[item]?.outcome ?? (isAnswered(before[item]) ? before[item] : null);
   const mayNotApply = job.specification?.readiness_not_applicable?.includes(item);
   const options = readinessOutcomes().filter(([code]) => code !== "not_applicable" || mayNotApply);
-  const note = textField({ id: `note-${item}`, label: gettext("What you saw"), value: checks[item]?.note ?? "", optional: true });
+  const note = textField(
+    { id: `note-${item}`, label: gettext("What you saw"), value: checks[item]?.note ?? "", optional: true },
+  );
   note.element.hidden = outcome !== "fail" && !checks[item]?.note;
   note.input.addEventListener("input", () => changed(item, { note: note.input.value }));
   const choose = (/** @type {string} */ value) => {
     note.element.hidden = value !== "fail" && !note.input.value;
     changed(item, { outcome: value });
   };
-  const words = h("div", null, h("p", { class: "field-label", id: `check-${item}-label` }, label), hint ? h("p", { class: "field-hint", id: `check-${item}-hint` }, hint) : null);
-  const chosen = options.map(([code, name]) => outcomeChoice(`check-${item}`, code, name, code === outcome, () => choose(code)));
-  const named = { role: "radiogroup", "aria-labelledby": `check-${item}-label`, "aria-describedby": hint ? `check-${item}-hint` : null };
+  const words = h(
+    "div",
+    null,
+    h("p", { class: "field-label", id: `check-${item}-label` }, label),
+    hint ? h("p", { class: "field-hint", id: `check-${item}-hint` }, hint) : null,
+  );
+  const chosen = options.map(
+    ([code, name]) => outcomeChoice(`check-${item}`, code, name, code === outcome, () => choose(code)),
+  );
+  const named = {
+    role: "radiogroup",
+    "aria-labelledby": `check-${item}-label`,
+    "aria-describedby": hint ? `check-${item}-hint` : null,
+  };
   return h("div", { class: "check" }, words, h("div", { class: "check-outcomes", ...named }, chosen), note.element);
 }
 
@@ -92,13 +106,23 @@ function itemRow({ job }, [item, label, hint], checks, before, changed) {
  */
 function outcomeChoice(group, code, name, checked, change) {
   const id = `${group}-${code}`;
-  return h("label", { class: "choice", for: id }, h("input", { type: "radio", id, name: group, value: code, checked, change }), h("span", null, name));
+  return h(
+    "label",
+    { class: "choice", for: id },
+    h("input", { type: "radio", id, name: group, value: code, checked, change }),
+    h("span", null, name),
+  );
 }
 
 /** @param {JobContext} context @param {string} key @param {Checks} checks */
 async function keep(context, key, checks) {
   const sent = Object.fromEntries(
-    Object.entries(checks).map(([item, { outcome = "not_done", note = "" }]) => [item, note.trim() ? { outcome, note: note.trim() } : { outcome }]),
+    Object.entries(checks).map(
+      ([item, { outcome = "not_done", note = "" }]) => [
+        item,
+        note.trim() ? { outcome, note: note.trim() } : { outcome },
+      ],
+    ),
   );
   await context.records.readiness(sent);
   context.drafts.clear(key);

@@ -6,6 +6,7 @@ import { button, cornerName, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
 import { stepNow } from "./course.js";
+import { once } from "./once.js";
 import { findingNotices, link, refusedEntry, section, table, takeCare, verdict } from "./parts.js";
 import { axleName, CORNERS } from "./words.js";
 
@@ -66,12 +67,16 @@ function actions(context) {
   const other = link(gettext("Something else"), hashOf("job", job.id, "other"));
   const seen = () => context.drafts.set(seenKey(job), verdictKey(job));
   if (stepNow(job, context.waiting) === "propose") {
-    const ask = async () => {
+    const ask = once(async () => {
       seen();
       await context.records.propose();
       context.navigate(hashOf("job", job.id));
-    };
-    return [other, link(gettext("Enter by hand"), hashOf("job", job.id, "by-hand")), button(gettext("Ask for a proposal"), () => void ask(), { kind: "main" })];
+    });
+    return [
+      other,
+      link(gettext("Enter by hand"), hashOf("job", job.id, "by-hand")),
+      button(gettext("Ask for a proposal"), () => void ask(), { kind: "main" }),
+    ];
   }
   const goOn = () => {
     seen();
@@ -142,7 +147,10 @@ function sides(sides, units) {
   ];
   const rows = ["front", "rear"].map((axle) => {
     const each = sides[axle];
-    const difference = `${units.show(each.difference_mm, { signed: true })} ± ${units.show(each.expanded_uncertainty_mm)}`;
+    const difference = `${units.show(
+      each.difference_mm,
+      { signed: true },
+    )} ± ${units.show(each.expanded_uncertainty_mm)}`;
     return [axleName(axle), difference, units.show(each.limit_mm), verdict(each.verdict)];
   });
   return table(gettext("Side differences"), columns, rows);
@@ -152,17 +160,36 @@ function sides(sides, units) {
 function readingsBehind(context) {
   const { job, units } = context;
   const rounds = job.rounds.filter((each) => job.assessment.rounds.includes(each.id));
-  const rows = rounds.flatMap((each, at) => each.readings.map((/** @type {any} */ reading) => readingRow(context, at, reading)));
-  const columns = [{ label: gettext("Reading") }, { label: gettext("Height, %(unit)s", { unit: units.sign }), number: true }, { label: gettext("Was it wrong?") }];
-  return h("details", { class: "behind" }, h("summary", null, gettext("Every reading")), table(gettext("Every reading"), columns, rows));
+  const rows = rounds.flatMap(
+    (each, at) => each.readings.map((/** @type {any} */ reading) => readingRow(context, at, reading)),
+  );
+  const columns = [
+    { label: gettext("Reading") },
+    { label: gettext("Height, %(unit)s", { unit: units.sign }), number: true },
+    { label: gettext("Was it wrong?") },
+  ];
+  return h(
+    "details",
+    { class: "behind" },
+    h("summary", null, gettext("Every reading")),
+    table(gettext("Every reading"), columns, rows),
+  );
 }
 
 /** @param {JobContext} context @param {number} at @param {any} reading */
 function readingRow({ job, units, navigate }, at, reading) {
   const name = gettext("Round %(number)s, %(corner)s", { number: at + 1, corner: cornerName(reading.corner) });
   const height = units.show(reading.height_mm);
-  if (reading.struck) return [name, h("s", null, height), gettext("struck out: %(reason)s", { reason: reading.strike?.reason ?? "" })];
+  if (reading.struck) return [
+    name,
+    h("s", null, height),
+    gettext("struck out: %(reason)s", { reason: reading.strike?.reason ?? "" }),
+  ];
   const strike = () => navigate(hashOf("job", job.id, "strike", reading.id));
   const label = gettext("Strike out: %(reading)s", { reading: `${name}, ${height}` });
-  return [name, height, h("button", { type: "button", class: "button", "aria-label": label, click: strike }, gettext("Strike out"))];
+  return [
+    name,
+    height,
+    h("button", { type: "button", class: "button", "aria-label": label, click: strike }, gettext("Strike out")),
+  ];
 }

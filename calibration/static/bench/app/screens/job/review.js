@@ -9,6 +9,7 @@ import { controlledCorners } from "./course.js";
 import { count, keypad, numberField, selectField } from "./fields.js";
 import * as measure from "./measure.js";
 import * as setpoints from "./setpoints.js";
+import { once } from "./once.js";
 import { link, table } from "./parts.js";
 import { draftKey, isComplete, readingsAt } from "./round.js";
 import { CORNERS, ridePositions } from "./words.js";
@@ -21,15 +22,31 @@ export function render(context) {
   const { job, drafts } = context;
   const draft = /** @type {RoundDraft | null} */ (drafts.get(draftKey(job)));
   if (!draft || !isComplete(draft)) return measure.render(context);
-  if (controlledCorners(job).some((corner) => count(draft.setpoints[corner] ?? "") === null)) return setpoints.render(context);
+  const isUnread = (/** @type {string} */ corner) => count(draft.setpoints[corner] ?? "") === null;
+  if (controlledCorners(job).some(isUnread)) return setpoints.render(context);
   const keep = () => drafts.set(draftKey(job), draft);
-  const record = button(gettext("Record this round"), () => void store(context, draft, temperature), { kind: "main", disabled: draft.settled === null });
-  const temperature = numberField({ id: "temperature", label: gettext("Temperature in the bay"), unit: "°C", value: draft.temperature, optional: true });
+  const record = button(
+    gettext("Record this round"),
+    once(() => store(context, draft, temperature)),
+    { kind: "main", disabled: draft.settled === null },
+  );
+  const temperature = numberField(
+    {
+      id: "temperature",
+      label: gettext("Temperature in the bay"),
+      unit: "°C",
+      value: draft.temperature,
+      optional: true,
+    },
+  );
   temperature.input.addEventListener("input", () => {
     draft.temperature = temperature.input.value;
     keep();
   });
-  const position = selectField({ id: "position", label: gettext("Ride position"), value: draft.ride_position }, ridePositions());
+  const position = selectField(
+    { id: "position", label: gettext("Ride position"), value: draft.ride_position },
+    ridePositions(),
+  );
   position.input.addEventListener("change", () => {
     draft.ride_position = position.input.value;
     keep();
@@ -56,7 +73,13 @@ export function render(context) {
         "details",
         { class: "behind" },
         h("summary", null, gettext("Temperature, another ride position")),
-        h("div", { class: "stack" }, temperature.element, keypad([/** @type {HTMLInputElement} */ (temperature.input)], { point: true }), position.element),
+        h(
+          "div",
+          { class: "stack" },
+          temperature.element,
+          keypad([/** @type {HTMLInputElement} */ (temperature.input)], { point: true }),
+          position.element,
+        ),
       ),
       notice("note", gettext("Once recorded, a reading is struck out with a reason, never changed")),
     ],
@@ -88,9 +111,12 @@ async function store(context, draft, temperature) {
   const { job, drafts, records, navigate } = context;
   const degrees = draft.temperature.trim().replace(",", ".").replace("−", "-");
   if (degrees && !/^-?\d{1,2}(\.\d{1,2})?$/.test(degrees)) {
-    return temperature.fail(gettext("Type degrees Celsius, such as 18.5, or leave it out."));
+    temperature.fail(gettext("Type degrees Celsius, such as 18.5, or leave it out."));
+    return false;
   }
-  const counts = Object.fromEntries(controlledCorners(job).map((corner) => [corner, count(draft.setpoints[corner] ?? "") ?? 0]));
+  const counts = Object.fromEntries(
+    controlledCorners(job).map((corner) => [corner, count(draft.setpoints[corner] ?? "") ?? 0]),
+  );
   const kept = await records.round({
     taken_at: draft.read_at ?? withOffset(),
     instrument: draft.instrument.id,

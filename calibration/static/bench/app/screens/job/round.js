@@ -1,4 +1,4 @@
-/** A round while it is being measured: which corner now, what was read, what is doubtful. No judging, only comparing. */
+/** A round while it is being measured: which corner now, what was read, what is doubtful. Compared, never judged. */
 
 import { CORNERS } from "./words.js";
 
@@ -88,7 +88,8 @@ export function isDoubtful(draft, height_mm, { target_mm, gross_limit_mm }) {
  * @returns {'inch' | 'centimetre' | 'millimetre' | null}
  */
 export function likelyUnit(typed, unit, { target_mm, gross_limit_mm }) {
-  const fits = (/** @type {number} */ height_mm) => target_mm !== null && Math.abs(height_mm - target_mm) <= gross_limit_mm;
+  if (target_mm === null) return null;
+  const fits = (/** @type {number} */ height_mm) => Math.abs(height_mm - target_mm) <= gross_limit_mm;
   if (unit === "inch") return fits(typed) ? "millimetre" : null;
   if (fits(25.4 * typed)) return "inch";
   return fits(10 * typed) ? "centimetre" : null;
@@ -109,7 +110,11 @@ export function taken(draft, height_mm, limits, at) {
   if (draft.doubt?.corner === corner && draft.doubt.height_mm === height_mm) reading.confirmed = true;
   if (draft.reader) reading.measured_by = draft.reader;
   const next = { ...draft, readings: [...draft.readings, reading], doubt: null, read_at: at };
-  const more = readingsAt(next, corner).length === READINGS_AT_A_CORNER && disagreementMm(next, corner, limits.repeat_limit_mm);
+  const more = readingsAt(next, corner).length === READINGS_AT_A_CORNER && disagreementMm(
+    next,
+    corner,
+    limits.repeat_limit_mm,
+  );
   if (more) next.wanted = { ...next.wanted, [corner]: READINGS_AT_A_CORNER + 1 };
   return { ...next, corner: nextCorner(next) };
 }

@@ -45,7 +45,10 @@ export function render(context) {
       fields.element,
       words,
     ],
-    actions: [link(gettext("Back to the corners"), hashOf("job", job.id, "corners")), button(gettext("Look it over"), goOn, { kind: "main" })],
+    actions: [
+      link(gettext("Back to the corners"), hashOf("job", job.id, "corners")),
+      button(gettext("Look it over"), goOn, { kind: "main" }),
+    ],
     update: () => undefined,
   };
 }
@@ -72,12 +75,20 @@ export function doubt(job, corner, typed, before) {
   const { setpoint_min: least, setpoint_max: most } = job.specification ?? {};
   const values = { corner: cornerName(corner), read, before: before ?? "–", least, most };
   if (least !== undefined && (read < least || read > most)) {
-    return notice("review", gettext("%(corner)s: a control unit of this model holds %(least)s to %(most)s", values), h("p", null, gettext("Read it again and correct it.")));
+    return notice(
+      "review",
+      gettext("%(corner)s: a control unit of this model holds %(least)s to %(most)s", values),
+      h("p", null, gettext("Read it again and correct it.")),
+    );
   }
   if (before === undefined || before === read) return null;
   return notice(
     "review",
     gettext("%(corner)s: %(read)s was read, %(before)s was stored last", values),
-    h("p", null, gettext("Read it again. If it stands, go on: somebody changed it in between, and a manager will be asked.")),
+    h(
+      "p",
+      null,
+      gettext("Read it again. If it stands, go on: somebody changed it in between, and a manager will be asked."),
+    ),
   );
 }

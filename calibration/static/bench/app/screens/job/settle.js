@@ -33,8 +33,16 @@ export function render(context) {
     content: [
       stepNow(job, context.waiting) === job.next_step
         ? notice("note", job.next_step_detail.detail)
-        : notice("note", gettext("The write is kept. The vehicle must find its new level before it is measured again.")),
-      h("div", { class: "bench-split" }, h("div", { class: "stack" }, whatToDo(), h("p", null, begin), clock.element), takeCare(job, "settle_and_measure")),
+        : notice(
+          "note",
+          gettext("The write is kept. The vehicle must find its new level before it is measured again."),
+        ),
+      h(
+        "div",
+        { class: "bench-split" },
+        h("div", { class: "stack" }, whatToDo(), h("p", null, begin), clock.element),
+        takeCare(job, "settle_and_measure"),
+      ),
     ],
     actions: [
       link(gettext("Something else"), hashOf("job", job.id, "other")),
@@ -55,7 +63,9 @@ function whatToDo() {
     h(
       "li",
       null,
-      gettext("Wait until it stands still: as long as the manufacturer says, and at least two minutes without movement or pump noise."),
+      gettext(
+        "Wait until it stands still: as long as the manufacturer says, and at least two minutes without pump noise.",
+      ),
     ),
   );
 }
@@ -68,7 +78,12 @@ function stopwatch(since) {
   const show = (/** @type {number} */ from) => {
     const seconds = Math.max(0, Math.floor((Date.now() - from) / 1000));
     const time = `${Math.floor(seconds / 60)}:${String(seconds % 60).padStart(2, "0")}`;
-    fill(element, time, " ", h("span", { class: "unit" }, seconds < SECONDS_AT_REST ? gettext("of 2:00 min at rest") : gettext("min at rest")));
+    fill(
+      element,
+      time,
+      " ",
+      h("span", { class: "unit" }, seconds < SECONDS_AT_REST ? gettext("of 2:00 min at rest") : gettext("min at rest")),
+    );
   };
   const start = (/** @type {number} */ from) => {
     clearInterval(ticking);

@@ -17,10 +17,30 @@ import { CORNERS } from "./words.js";
 /** @param {JobContext} context @returns {import("../../context.js").Screen} */
 export function render(context) {
   const { job, units, online } = context;
-  const remark = linesField({ id: "remark", label: gettext("What the certificate is to say besides"), optional: true, maxlength: 500 });
+  const remark = linesField(
+    { id: "remark", label: gettext("What the certificate is to say besides"), optional: true, maxlength: 500 },
+  );
   const offline = h("div", null, !online && withoutNetwork());
-  const pad = pinPad({ label: gettext("Your PIN"), action: gettext("Sign"), submit: (pin) => sign(context, pin, remark.input.value.trim()) });
-  const step = h("section", { class: "confirm-step", hidden: true }, h("p", null, gettext("You sign that the work is complete as it is shown on this screen. %(name)s signs.", { name: context.person.name })), pad);
+  const pad = pinPad(
+    {
+      label: gettext("Your PIN"),
+      action: gettext("Sign"),
+      submit: (pin) => sign(context, pin, remark.input.value.trim()),
+    },
+  );
+  const step = h(
+    "section",
+    { class: "confirm-step", hidden: true },
+    h(
+      "p",
+      null,
+      gettext(
+        "You sign that the work is complete as it is shown on this screen. %(name)s signs.",
+        { name: context.person.name },
+      ),
+    ),
+    pad,
+  );
   const open = button(
     gettext("Sign …"),
     () => {
@@ -84,7 +104,11 @@ function courseWords(job) {
   const rounds = ngettext("%(count)s round", "%(count)s rounds", job.rounds.length);
   const writes = ngettext("%(count)s write", "%(count)s writes", job.writes.length);
   const struck = job.rounds.flatMap((each) => each.readings).filter((each) => each.struck).length;
-  return [rounds, writes, struck && ngettext("%(count)s reading struck out", "%(count)s readings struck out", struck)].filter(Boolean).join(", ");
+  return [
+    rounds,
+    writes,
+    struck && ngettext("%(count)s reading struck out", "%(count)s readings struck out", struck),
+  ].filter(Boolean).join(", ");
 }
 
 /** @param {Job} job */
@@ -92,7 +116,10 @@ function afterwards(job) {
   const all = job.writes.length ? job.proposals.flatMap((each) => each.follow_ups) : [];
   const details = [...new Map(all.map((/** @type {any} */ each) => [each.code, each.detail])).values()];
   if (details.length === 0) return null;
-  return section(gettext("To be done afterwards"), h("ul", { class: "prose" }, details.map((each) => h("li", null, each))));
+  return section(
+    gettext("To be done afterwards"),
+    h("ul", { class: "prose" }, details.map((each) => h("li", null, each))),
+  );
 }
 
 /**
@@ -103,7 +130,9 @@ function afterwards(job) {
  * @returns {Promise<string | null>}
  */
 async function sign({ job, intents, navigate, reads }, pin, remark) {
-  const { outcome, answer } = await intents.sign({ pin, content_sha256: job.content_sha256, ...(remark && { remark }) });
+  const { outcome, answer } = await intents.sign(
+    { pin, content_sha256: job.content_sha256, ...(remark && { remark }) },
+  );
   if (outcome === "pin") return problemWords(answer?.problem ?? null, answer?.status ?? 0);
   if (outcome !== "signed") return outcomeWords(outcome);
   await reads.refresh(job.id);

@@ -10,7 +10,9 @@ export const CORNERS = ["FL", "FR", "RL", "RR"];
 
 /** @param {readonly string[]} corners */
 export function cornerNames(corners) {
-  return new Intl.ListFormat(document.documentElement.lang || "en").format(corners.map((each) => cornerName(/** @type {Corner} */ (each))));
+  return new Intl.ListFormat(document.documentElement.lang || "en").format(
+    corners.map((each) => cornerName(/** @type {Corner} */ (each))),
+  );
 }
 
 /** @param {string} axle */

@@ -32,7 +32,11 @@ export function render(context) {
   check.addEventListener("submit", (event) => {
     event.preventDefault();
     const isRight = vin.input.value.trim().toUpperCase() === job.vehicle.vin.slice(-LAST);
-    vin.fail(isRight ? null : gettext("This job is for another vehicle, or a character is mistyped. Write nothing before they agree."));
+    vin.fail(
+      isRight ? null : gettext(
+        "This job is for another vehicle, or a character is mistyped. Write nothing before they agree.",
+      ),
+    );
     fill(second, isRight ? secondStep(context) : null);
     if (isRight) first.hidden = true;
     else vin.input.focus();
