@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 
 import pytest
+from django.core.cache import cache
 from django.test import Client
 
 from calibration.models import Approval, Finding, Job
@@ -60,6 +61,12 @@ def asked_in(site: Site) -> Asked:
         bench.measure({"FL": 470})
         bench.enter(RR=COUNTS["RR"] + 1)
         return Asked(site, bench, Approval.objects.get(), Finding.objects.get(code="instrument_overdue"))
+
+
+@pytest.fixture(autouse=True)
+def _no_throttle_history() -> None:
+    """All browsers of one test process sign in from one address."""
+    cache.clear()
 
 
 @pytest.fixture

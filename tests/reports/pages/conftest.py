@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 
 import pytest
+from django.core.cache import cache
 from django.test import Client
 from django.utils import timezone
 
@@ -78,6 +79,12 @@ def at_work_in(site: Site) -> AtWork:
     bench.measure(jobs.LOW_FRONT_LEFT)
     bench.propose()
     return AtWork(site, done, bench, parked_in(site, payload={"job": str(done.job_id)}))
+
+
+@pytest.fixture(autouse=True)
+def _no_throttle_history() -> None:
+    """All browsers of one test process sign in from one address."""
+    cache.clear()
 
 
 @pytest.fixture
