@@ -153,7 +153,7 @@ def test_photos_are_shown_to_whoever_may_see_the_job(
     page = page_of(manager, at_work.done)
     found = re.search(r'<img src="(/api/v1/photos/[^"]+)"', page)
     assert found
-    file = manager.get(found[1])
+    file: Any = manager.get(found[1])
     assert file.status_code == 200
     assert b"".join(file.streaming_content)
     assert 'alt="Photo of ' in page
