@@ -57,8 +57,10 @@ def empty_data_folder() -> Iterator[DataFolder]:
     """Make a folder that the database's user can reach, unlike pytest's own temporary folders."""
     base = Path(tempfile.mkdtemp(prefix="lb-", dir="/tmp"))
     base.chmod(0o755)
-    yield DataFolder(base / "data")
-    shutil.rmtree(base)
+    try:
+        yield DataFolder(base / "data")
+    finally:
+        shutil.rmtree(base)
 
 
 @contextmanager
@@ -81,9 +83,11 @@ def _first_start() -> Path:
                 shutil.rmtree(outdated)
             with empty_data_folder() as folder:
                 starter = Starter(folder)
-                service = starter()
-                assert service.has_said("serving http"), service.log.read_text()
-                starter.stop_all()
+                try:
+                    service = starter()
+                    assert service.has_said("serving http"), service.log.read_text()
+                finally:
+                    starter.stop_all()
                 _copy(folder.root, kept)
     return kept
 

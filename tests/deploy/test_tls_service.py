@@ -58,10 +58,12 @@ def https() -> Iterator[Https]:
     with started_before() as folder:
         starter, trust_port = Starter(folder, {"METRICS_TOKEN": WITHHELD}), free_port()
         arguments = ["--local-tls", "--name", NAME, "--trust-port", str(trust_port)]
-        service = starter(arguments=arguments)
-        assert service.has_said("serving https"), service.log.read_text()
-        yield Https(starter, service, trust_port)
-        starter.stop_all()
+        try:
+            service = starter(arguments=arguments)
+            assert service.has_said("serving https"), service.log.read_text()
+            yield Https(starter, service, trust_port)
+        finally:
+            starter.stop_all()
 
 
 class TestWhoTrustsTheAuthority:
