@@ -222,7 +222,8 @@ def test_page_states_verdict_in_words(certificate: Certificate) -> None:
 def test_page_and_json_give_the_time_as_the_paper_does_in_the_workshops_own_zone(
     site: Site, zone: str, name: str
 ) -> None:
-    Workshop.objects.filter(pk=site.workshop.pk).update(time_zone=zone)
+    with in_workshop(site.workshop.pk):
+        assert Workshop.objects.filter(pk=site.workshop.pk).update(time_zone=zone) == 1
     bench = jobs.left_alone(site)
     with in_workshop(site.workshop.pk):
         certificate_prepare(actor=Actor.system(site.workshop.pk, timezone.now()), job_id=bench.job_id)
