@@ -10,10 +10,15 @@ import pytest
 
 from tests.distribution import LongFirst, rank
 
+pytest_plugins = ["tests.browser.fixtures"]
+
 if TYPE_CHECKING:
     from pytest_django import DjangoDbBlocker
 
     from tests.factories import Site
+
+
+NEEDED_BY_BROWSER_TESTS = {"chromium_path", "node"}
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -30,7 +35,11 @@ def pytest_configure(config: pytest.Config) -> None:
     settings.STORAGES["staticfiles"] = {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}
 
 
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        if NEEDED_BY_BROWSER_TESTS & set(getattr(item, "fixturenames", ())):
+            item.add_marker(pytest.mark.browser)
     items.sort(key=lambda item: rank(item.nodeid))
 
 

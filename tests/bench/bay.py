@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from django.contrib.staticfiles.handlers import StaticFilesHandler
-from django.test.testcases import LiveServerThread
 from playwright.sync_api import BrowserContext, Page, expect
 
 from fleet import outbox, services
@@ -23,21 +19,6 @@ from tests.simulator.scenarios import ESTATE, WITH_AN_ERROR, draw_case
 PATIENCE_MS = 30_000
 TABLET = "tablet in bay 2"
 TOLD_BY_THE_BROWSER = ("Failed to load resource", "The Cross-Origin-Opener-Policy header has been ignored")
-
-
-@contextmanager
-def service() -> Iterator[str]:
-    """The address of the service, with its static files, on the test's own database."""
-    thread = LiveServerThread("127.0.0.1", StaticFilesHandler)
-    thread.daemon = True
-    thread.start()
-    thread.is_ready.wait()
-    if thread.error:
-        raise thread.error
-    try:
-        yield f"http://127.0.0.1:{thread.port}"
-    finally:
-        thread.terminate()
 
 
 @dataclass

@@ -2,53 +2,28 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from typing import Any
 
 import pytest
-from django.core.cache import cache
-from playwright.sync_api import Browser, Playwright, expect, sync_playwright
+from playwright.sync_api import Browser
 
 from calibration.bench.assets import assets
-from tests.bench.bay import PATIENCE_MS, Bay, TabletInBay, service
+from tests.bench.bay import Bay, TabletInBay
+from tests.bench.node import Node
 
 NewTablet = Callable[..., TabletInBay]
 
 
-@pytest.fixture(scope="module")
-def playwright() -> Iterator[Playwright]:
-    """Its event loop would make Django refuse the database in this thread."""
-    with pytest.MonkeyPatch.context() as patch, sync_playwright() as started:
-        patch.setenv("DJANGO_ALLOW_ASYNC_UNSAFE", "1")
-        expect.set_options(timeout=PATIENCE_MS)
-        yield started
+@pytest.fixture(scope="session")
+def node() -> Node:
+    return Node.of_this_machine()
 
 
-@pytest.fixture(scope="module")
-def chromium_path() -> str:
-    """The machine's own Chromium."""
-    path = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("google-chrome")
-    if path is None:
-        pytest.fail("These tests need Chromium. Install it (Debian: apt-get install chromium) or name it in CHROMIUM.")
-    return path
-
-
-@pytest.fixture(scope="module")
-def browser(playwright: Playwright, chromium_path: str) -> Iterator[Browser]:
-    browser = playwright.chromium.launch(executable_path=chromium_path)
-    yield browser
-    browser.close()
-
-
-@pytest.fixture
-def origin(committed_db: None) -> Iterator[str]:
+@pytest.fixture(autouse=True)
+def _fresh_files() -> None:
     assets.cache_clear()
-    cache.clear()  # attempts counted by address: all of these tablets have the same one
-    with service() as address:
-        yield address
 
 
 @pytest.fixture

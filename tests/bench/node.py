@@ -4,23 +4,35 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Final, Self
 
 HERE: Final = Path(__file__).parent
 TIMEOUT_S: Final = 300
 
 
-def node_command(*arguments: str) -> list[str]:
-    """The command that runs Node.js beside these tests."""
-    node = shutil.which("node")
-    assert node, "Node.js 18.18 or later is missing: the tablet's modules are tested with it. Install it (apt: nodejs)."
-    return [node, "--import", "./setup.mjs", *arguments]
+@dataclass(frozen=True)
+class Node:
+    path: str
 
+    @classmethod
+    def of_this_machine(cls) -> Self:
+        path = shutil.which("node")
+        assert path, (
+            "Node.js 18.18 or later is missing: the tablet's modules are tested with it. "
+            "Install it (Debian: apt-get install nodejs), or leave these tests out with --no-browser."
+        )
+        return cls(path)
 
-def run_node(*arguments: str) -> str:
-    """Run it; gives what it printed, and fails with that when it did not end well."""
-    command = node_command(*arguments)
-    ran = subprocess.run(command, cwd=HERE, capture_output=True, text=True, timeout=TIMEOUT_S, check=False)
-    assert ran.returncode == 0, f"node {' '.join(arguments)}\n{ran.stdout}\n{ran.stderr}"
-    return ran.stdout
+    def command(self, *arguments: str) -> list[str]:
+        """The command that runs it beside these tests."""
+        return [self.path, "--import", "./setup.mjs", *arguments]
+
+    def run(self, *arguments: str) -> str:
+        """Gives what it printed, and fails with that when it did not end well."""
+        ran = subprocess.run(
+            self.command(*arguments), cwd=HERE, capture_output=True, text=True, timeout=TIMEOUT_S, check=False
+        )
+        assert ran.returncode == 0, f"node {' '.join(arguments)}\n{ran.stdout}\n{ran.stderr}"
+        return ran.stdout

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import Playwright, expect
 
 from reports.demo.simulated_vehicle import CORNER_NAMES
 from tests.bench.bay import Bay, TabletInBay
-from tests.bench.browser import Chromium
 from tests.bench.technician import NAMES, TechnicianAtTablet
+from tests.browser.killable import Chromium
 from tests.simulator.scenarios import ESTATE, FAULTY, draw_case
 
 
@@ -195,9 +194,10 @@ def test_large_keys_type_the_reading(tablet: TabletInBay) -> None:
     expect(tablet.page.locator("#reading")).to_be_focused()
 
 
-def test_records_that_were_not_sent_outlive_a_killed_browser(browser: Browser, bay: Bay, tmp_path: Path) -> None:
-    playwright: Any = SimpleNamespace(chromium=browser.browser_type)  # there is only one to a thread
-    with Chromium(playwright, tmp_path) as chromium:
+def test_records_that_were_not_sent_outlive_a_killed_browser(
+    playwright: Playwright, chromium_path: str, bay: Bay, tmp_path: Path
+) -> None:
+    with Chromium(playwright, chromium_path, tmp_path) as chromium:
         tablet = TabletInBay.unpacked(bay, chromium.context)
         tablet.enrol()
         tablet.sign_in()
@@ -208,7 +208,7 @@ def test_records_that_were_not_sent_outlive_a_killed_browser(browser: Browser, b
         tablet.expect_heading("Kept on this tablet")
         chromium.kill()
     assert bay.get(f"/jobs/{job_id}/")["rounds"] == []
-    with Chromium(playwright, tmp_path) as chromium:
+    with Chromium(playwright, chromium_path, tmp_path) as chromium:
         tablet = TabletInBay.unpacked(bay, chromium.context)
         tablet.open(f"#/job/{job_id}")
         technician = TechnicianAtTablet(tablet)

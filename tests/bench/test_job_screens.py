@@ -11,7 +11,7 @@ from playwright.sync_api import Page
 from tests.bench.bay import TabletInBay
 from tests.bench.conftest import NewTablet
 from tests.bench.technician import TechnicianAtTablet
-from tests.fleet.looks.seen import axe_findings, open_all, sideways_px, targets
+from tests.browser.seen import axe_findings, open_all, sideways_px, targets
 
 LEAST_TARGET_PX = 56
 TABLETS = {

@@ -11,7 +11,7 @@ from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 
-from tests.bench.node import run_node
+from tests.bench.node import Node
 
 
 def _public(key: ec.EllipticCurvePrivateKey) -> bytes:
@@ -26,9 +26,9 @@ def _decrypted(file: bytes, key: ec.EllipticCurvePrivateKey) -> bytes:
     return AESGCM(derivation.derive(shared)).decrypt(nonce, secret, head)
 
 
-def test_the_file_is_what_its_format_says() -> None:
+def test_the_file_is_what_its_format_says(node: Node) -> None:
     key = ec.generate_private_key(ec.SECP256R1())
-    file = bytes.fromhex(run_node("save_outbox.mjs", _public(key).hex()))
+    file = bytes.fromhex(node.run("save_outbox.mjs", _public(key).hex()))
     assert file[:13] == b"LBOX\x01" + hashlib.sha256(_public(key)).digest()[:8]
     plain = _decrypted(file, key)
     end = 4 + int.from_bytes(plain[:4], "big")

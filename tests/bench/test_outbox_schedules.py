@@ -8,22 +8,22 @@ from pathlib import Path
 
 import pytest
 
-from tests.bench.node import HERE, run_node
+from tests.bench.node import HERE, Node
 
 FILES = sorted(path.name for path in HERE.glob("*.test.mjs"))
 
 
 @pytest.mark.parametrize("file", FILES)
-def test_the_tablets_modules_do_what_their_tests_say(file: str) -> None:
-    assert "\n# fail 0" in run_node("--test", "--test-reporter=tap", file)
+def test_the_tablets_modules_do_what_their_tests_say(node: Node, file: str) -> None:
+    assert "\n# fail 0" in node.run("--test", "--test-reporter=tap", file)
 
 
 def test_there_are_tests_of_the_schedules() -> None:
     assert "schedules.test.mjs" in FILES
 
 
-def test_the_campaign_tells_how_many_schedules_it_ran() -> None:
-    *_, totals, verdict = run_node("schedules.mjs", "--schedules", "20", "--random-seed", "7").splitlines()
+def test_the_campaign_tells_how_many_schedules_it_ran(node: Node) -> None:
+    *_, totals, verdict = node.run("schedules.mjs", "--schedules", "20", "--random-seed", "7").splitlines()
     assert json.loads(totals)["schedules"] == 20
     assert verdict.startswith("0 of 20 schedules went wrong")
 
@@ -32,4 +32,4 @@ def test_a_machine_without_node_is_told_what_is_missing(monkeypatch: pytest.Monk
     monkeypatch.setenv("PATH", str(tmp_path))
     assert shutil.which("node") is None
     with pytest.raises(AssertionError, match=r"Node\.js 18\.18 or later is missing"):
-        run_node("--version")
+        Node.of_this_machine()

@@ -11,27 +11,13 @@ from io import BytesIO
 from typing import Any
 
 import pytest
-from django.contrib.staticfiles.handlers import StaticFilesHandler
-from django.test.testcases import LiveServerThread
 from PIL import Image
 
 from calibration.models import Job, Photo, Readiness, Round
 from fleet.models import Installation
 from fleet.tenancy import in_workshop
-from tests.bench.node import HERE, TIMEOUT_S, node_command
+from tests.bench.node import HERE, TIMEOUT_S, Node
 from tests.factories import make_site
-
-
-@pytest.fixture
-def origin(committed_db: None) -> Iterator[str]:
-    thread = LiveServerThread("127.0.0.1", StaticFilesHandler)
-    thread.daemon = True
-    thread.start()
-    thread.is_ready.wait()
-    if thread.error:
-        raise thread.error
-    yield f"http://127.0.0.1:{thread.port}"
-    thread.terminate()
 
 
 def picture_hex() -> str:
@@ -47,11 +33,13 @@ def epoch_kept(committed_db: None) -> Iterator[None]:
     Installation.objects.update(epoch=before)
 
 
-def test_a_job_reaches_the_service_once_though_every_answer_is_lost_once(origin: str, epoch_kept: None) -> None:
+def test_a_job_reaches_the_service_once_though_every_answer_is_lost_once(
+    node: Node, origin: str, epoch_kept: None
+) -> None:
     site = make_site()
     vehicle, instrument = site.vehicle(), site.instrument()
     with subprocess.Popen(
-        node_command("send_to_service.mjs", origin, site.technician.token, vehicle.vin, str(instrument.pk)),
+        node.command("send_to_service.mjs", origin, site.technician.token, vehicle.vin, str(instrument.pk)),
         cwd=HERE,
         env={**os.environ, "PICTURE": picture_hex()},
         stdin=subprocess.PIPE,

@@ -7,13 +7,13 @@ from pathlib import Path
 from playwright.sync_api import Playwright, expect
 
 from tests.bench.bay import PATIENCE_MS, Bay, TabletInBay
-from tests.bench.browser import Chromium
+from tests.browser.killable import Chromium
 
 
 def test_killed_without_network_and_opened_again_nothing_is_lost_and_nothing_comes_twice(
-    bay: Bay, playwright: Playwright, tmp_path: Path
+    bay: Bay, playwright: Playwright, chromium_path: str, tmp_path: Path
 ) -> None:
-    with Chromium(playwright, tmp_path) as chromium:
+    with Chromium(playwright, chromium_path, tmp_path) as chromium:
         tablet = TabletInBay.unpacked(bay, chromium.context)
         tablet.enrol()
         tablet.sign_in()
@@ -26,7 +26,7 @@ def test_killed_without_network_and_opened_again_nothing_is_lost_and_nothing_com
         expect(tablet.page.locator(".bench-top")).to_contain_text("1 record is on this tablet only")
         chromium.kill()
     assert bay.get("/jobs/")["results"] == []
-    with Chromium(playwright, tmp_path) as chromium:
+    with Chromium(playwright, chromium_path, tmp_path) as chromium:
         tablet = TabletInBay.unpacked(bay, chromium.context)
         tablet.context.set_offline(True)
         tablet.open(f"#/job/{job}")

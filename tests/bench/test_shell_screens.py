@@ -10,7 +10,7 @@ from playwright.sync_api import Playwright, expect
 
 from tests.bench.bay import PATIENCE_MS, Bay, TabletInBay
 from tests.bench.conftest import NewTablet
-from tests.fleet.looks.seen import axe_findings, open_all, sideways_px, targets
+from tests.browser.seen import axe_findings, open_all, sideways_px, targets
 
 LEAST_TARGET_PX = 56
 ENLARGED_FOURFOLD = {"width": 1280 // 4, "height": 1024 // 4}

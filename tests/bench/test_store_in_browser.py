@@ -13,9 +13,10 @@ from pathlib import Path
 from typing import Any, Final
 
 import pytest
-from playwright.sync_api import Page, Playwright, sync_playwright
+from playwright.sync_api import Page, Playwright
 
-from tests.bench.browser import PATIENCE_S, Chromium, StaticServer, static_server
+from tests.bench.static_server import StaticServer, static_server
+from tests.browser.killable import PATIENCE_S, Chromium
 
 OUTBOX: Final = """
   const { Outbox } = await import("/bench/offline/outbox.js");
@@ -47,22 +48,16 @@ CONTENTS: Final = """
 
 
 @pytest.fixture(scope="module")
-def playwright() -> Iterator[Playwright]:
-    with sync_playwright() as running:
-        yield running
-
-
-@pytest.fixture(scope="module")
 def server() -> Iterator[StaticServer]:
     with static_server() as running:
         yield running
 
 
 @pytest.fixture
-def open_browser(playwright: Playwright, tmp_path: Path) -> Iterator[Callable[[], Chromium]]:
+def open_browser(playwright: Playwright, chromium_path: str, tmp_path: Path) -> Iterator[Callable[[], Chromium]]:
     """Open the tablet's browser, as often as wanted, always with the same profile."""
     with ExitStack() as stack:
-        yield lambda: stack.enter_context(Chromium(playwright, tmp_path / "profile"))
+        yield lambda: stack.enter_context(Chromium(playwright, chromium_path, tmp_path / "profile"))
 
 
 @pytest.fixture

@@ -4,29 +4,29 @@ from __future__ import annotations
 
 import hashlib
 import os
-import shutil
 import ssl
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 
 import httpx
 import pytest
-from playwright.sync_api import BrowserContext, Error, Page, sync_playwright
+from playwright.sync_api import BrowserContext, Error, Page, Playwright
 
 from deploy.embedded.folder import DataFolder
 from deploy.embedded.launch import TRUST_VARIABLES
 from deploy.embedded.process import wait_until
 from deploy.tls.reading import fingerprint, read_certificate
+from tests.browser.seen import axe_findings, sideways_px, tabbed_through
 from tests.deploy import trusted_by_chromium
 from tests.deploy.conftest import PATIENCE, Service, Starter, free_port, started_before
 from tests.deploy.tls_parts import DAY, NOW, Files, https_server, make_files
-from tests.fleet.looks.seen import axe_findings, sideways_px, tabbed_through
 
 NAME = "bench.workshop.example"
 PATIENCE_MS = 30_000
+OpenedFor = Callable[..., AbstractContextManager[BrowserContext]]
 WITHHELD = "figures-for-tests-only"
 REGISTERED = """() => navigator.serviceWorker.getRegistration().then(
     found => Boolean(found && found.active && found.active.state === "activated"))"""
@@ -64,6 +64,25 @@ def https() -> Iterator[Https]:
             yield Https(starter, service, trust_port)
         finally:
             starter.stop_all()
+
+
+@pytest.fixture
+def chromium(playwright: Playwright, chromium_path: str) -> OpenedFor:
+    """The machine's own Chromium, for a user with this home folder."""
+
+    @contextmanager
+    def opened_for(home: Path, **profile: object) -> Iterator[BrowserContext]:
+        environment = os.environ | {"HOME": str(home), "XDG_DATA_HOME": str(home / ".local/share")}
+        context = playwright.chromium.launch_persistent_context(
+            home / "profile",
+            executable_path=chromium_path,
+            env=environment,  # type: ignore[arg-type]
+            **profile,  # type: ignore[arg-type]
+        )
+        yield context
+        context.close()
+
+    return opened_for
 
 
 class TestWhoTrustsTheAuthority:
@@ -139,7 +158,7 @@ class TestExplanation:
         assert wait_until(lambda: answers(https.explanation), PATIENCE)
 
     @pytest.mark.parametrize("theme", ["light", "dark"])
-    def test_anybody_can_read_it(self, https: Https, theme: str, tmp_path: Path) -> None:
+    def test_anybody_can_read_it(self, https: Https, theme: str, chromium: OpenedFor, tmp_path: Path) -> None:
         with chromium(tmp_path, color_scheme=theme, viewport={"width": 320, "height": 500}) as context:
             page, complaints = opened(context)
             page.goto(https.explanation)
@@ -150,7 +169,9 @@ class TestExplanation:
 
 
 class TestTablet:
-    def test_a_browser_that_trusts_the_authority_installs_the_bench_app(self, https: Https, tmp_path: Path) -> None:
+    def test_a_browser_that_trusts_the_authority_installs_the_bench_app(
+        self, https: Https, chromium: OpenedFor, tmp_path: Path
+    ) -> None:
         trust(tmp_path, https.authority)
         with chromium(tmp_path) as context:
             page, _complaints = opened(context)
@@ -159,13 +180,17 @@ class TestTablet:
             assert page.evaluate(REGISTERED)
             assert page.evaluate("performance.getEntriesByType('navigation')[0].nextHopProtocol") == "h2"
 
-    def test_negative_control_one_that_does_not_opens_nothing(self, https: Https, tmp_path: Path) -> None:
+    def test_negative_control_one_that_does_not_opens_nothing(
+        self, https: Https, chromium: OpenedFor, tmp_path: Path
+    ) -> None:
         with chromium(tmp_path) as context:
             page, _complaints = opened(context)
             with pytest.raises(Error, match="ERR_CERT_AUTHORITY_INVALID"):
                 page.goto(f"{https.address}/bench/")
 
-    def test_negative_control_past_the_warning_it_installs_nothing(self, https: Https, tmp_path: Path) -> None:
+    def test_negative_control_past_the_warning_it_installs_nothing(
+        self, https: Https, chromium: OpenedFor, tmp_path: Path
+    ) -> None:
         """Why the page says not to go past it."""
         with chromium(tmp_path, ignore_https_errors=True) as context:
             page, _complaints = opened(context)
@@ -179,7 +204,7 @@ class TestTablet:
         ("host", "outcome"), [("other.local", "reached"), ("bank.example", "ERR_CERT"), (f"a.{NAME}", "reached")]
     )
     def test_the_browser_keeps_to_the_authority_s_limits(
-        self, https: Https, tmp_path: Path, host: str, outcome: str
+        self, https: Https, chromium: OpenedFor, tmp_path: Path, host: str, outcome: str
     ) -> None:
         """Whoever had stolen it could not pass for a site elsewhere."""
         trust(tmp_path, https.authority)
@@ -244,24 +269,6 @@ def answers(address: str) -> bool:
 def trust(home: Path, authority: Path) -> None:
     command = [sys.executable, trusted_by_chromium.__file__, str(home), str(authority)]
     subprocess.run(command, check=True)
-
-
-@contextmanager
-def chromium(home: Path, **profile: object) -> Iterator[BrowserContext]:
-    """The machine's own Chromium, for a user with this home folder."""
-    path = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("google-chrome")
-    if path is None:
-        pytest.fail("These tests need Chromium. Install it (Debian: apt-get install chromium) or name it in CHROMIUM.")
-    environment = os.environ | {"HOME": str(home), "XDG_DATA_HOME": str(home / ".local/share")}
-    with sync_playwright() as playwright:
-        context = playwright.chromium.launch_persistent_context(
-            home / "profile",
-            executable_path=path,
-            env=environment,  # type: ignore[arg-type]
-            **profile,  # type: ignore[arg-type]
-        )
-        yield context
-        context.close()
 
 
 def opened(context: BrowserContext) -> tuple[Page, list[str]]:

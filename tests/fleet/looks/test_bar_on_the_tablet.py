@@ -10,8 +10,7 @@ from django.template import Context, Template
 
 from fleet.looks.tolerance_bar import ToleranceBar, span_mm
 from fleet.pages.looks_samples import bars, row_bars
-
-from .conftest import PagesOpened
+from tests.browser.fixtures import PagesOpened
 
 Drawing = list[tuple[str, dict[str, Any], str]]
 READ = """svg => [svg, ...svg.querySelectorAll('*:not(g:not([transform]))')].map(each => [

@@ -8,8 +8,16 @@ import pytest
 from playwright.sync_api import Browser, Page, Route
 from pytest_django import Settings
 
-from .conftest import PagesOpened
-from .seen import axe_findings, open_all, pressable_places, sideways_px, sticking_out, tabbed_through, targets
+from tests.browser.fixtures import PagesOpened
+from tests.browser.seen import (
+    axe_findings,
+    open_all,
+    pressable_places,
+    sideways_px,
+    sticking_out,
+    tabbed_through,
+    targets,
+)
 
 BENCH = ("/looks/bench/", "/looks/bench-result/", "/looks/bench/?hand=left")
 DESK = ("/looks/", "/looks/errors/", "/looks/worksheet/", "/verify/")
@@ -261,12 +269,12 @@ class TestPolicy:
             return told
 
     @pytest.mark.parametrize("path", PAGES)
-    def test_the_strictest_policy_has_nothing_to_refuse(self, browser: Browser, service: str, path: str) -> None:
-        assert self.complaints(browser, service + path) == []
+    def test_the_strictest_policy_has_nothing_to_refuse(self, browser: Browser, origin: str, path: str) -> None:
+        assert self.complaints(browser, origin + path) == []
 
     @pytest.mark.parametrize("seeded", ['<p style="color:red">x</p>', "<script>let a;</script>"])
-    def test_what_it_refuses_would_be_found(self, browser: Browser, service: str, seeded: str) -> None:
-        assert any("Content Security Policy" in told for told in self.complaints(browser, service + "/looks/", seeded))
+    def test_what_it_refuses_would_be_found(self, browser: Browser, origin: str, seeded: str) -> None:
+        assert any("Content Security Policy" in told for told in self.complaints(browser, origin + "/looks/", seeded))
 
 
 class TestOnPaper:

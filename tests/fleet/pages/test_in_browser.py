@@ -8,9 +8,8 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page
 
+from tests.browser.seen import axe_findings, open_all, pressable_places, sideways_px, tabbed_through, targets
 from tests.factories import make_site
-from tests.fleet.looks.conftest import browser, service  # noqa: F401  (fixtures)
-from tests.fleet.looks.seen import axe_findings, open_all, pressable_places, sideways_px, tabbed_through, targets
 from tests.fleet.signin.browsers import browser_of
 
 from .conftest import Furnished, furnish
@@ -26,13 +25,13 @@ def furnished(committed_db: None) -> Furnished:
 
 
 @pytest.fixture
-def signed_in(browser: Browser, service: str, furnished: Furnished) -> Iterator[BrowserContext]:  # noqa: F811
+def signed_in(browser: Browser, origin: str, furnished: Furnished) -> Iterator[BrowserContext]:
     """A profile in which the manager has signed in."""
-    context = browser.new_context(base_url=service)
+    context = browser.new_context(base_url=origin)
     client = browser_of(furnished.site.manager)
     client.get("/choose-workshop/")
     secret = client.cookies["sessionid"].value
-    context.add_cookies([{"name": "sessionid", "value": secret, "url": service}])
+    context.add_cookies([{"name": "sessionid", "value": secret, "url": origin}])
     yield context
     context.close()
 
@@ -109,11 +108,11 @@ def test_the_keyboard_comes_to_everything_in_order(page: Page, furnished: Furnis
         assert [focus.place for focus in reached] == sorted(focus.place for focus in reached)
 
 
-def test_a_bay_is_added_with_scripts_switched_off(browser: Browser, service: str, furnished: Furnished) -> None:  # noqa: F811
+def test_a_bay_is_added_with_scripts_switched_off(browser: Browser, origin: str, furnished: Furnished) -> None:
     client = browser_of(furnished.site.manager)
     client.get("/choose-workshop/")
-    with browser.new_context(base_url=service, java_script_enabled=False) as context:
-        context.add_cookies([{"name": "sessionid", "value": client.cookies["sessionid"].value, "url": service}])
+    with browser.new_context(base_url=origin, java_script_enabled=False) as context:
+        context.add_cookies([{"name": "sessionid", "value": client.cookies["sessionid"].value, "url": origin}])
         page = context.new_page()
         page.goto("/bays/new/")
         page.get_by_label("Name").fill("Bay by the door")

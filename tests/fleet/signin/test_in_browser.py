@@ -10,9 +10,9 @@ from playwright.sync_api import Page
 
 from fleet.models import SignInEvent
 from fleet.tenancy import in_workshop
+from tests.browser.fixtures import PagesOpened
+from tests.browser.seen import axe_findings
 from tests.factories import Site, make_site
-from tests.fleet.looks.conftest import PagesOpened
-from tests.fleet.looks.seen import axe_findings
 
 from .browsers import require_second_factor, totp_code
 
@@ -73,14 +73,14 @@ def kinds(site: Site) -> list[str]:
         return list(SignInEvent.objects.order_by("recorded_at", "id").values_list("kind", flat=True))
 
 
-def test_pages_work_under_the_strict_policy(site: Site, open_page: PagesOpened, service: str) -> None:
+def test_pages_work_under_the_strict_policy(site: Site, open_page: PagesOpened, origin: str) -> None:
     page = open_page("/sign-in/")
     heard = complaints_of(page)
     page.reload()
     sign_in(page, site)
     for path in (*PAGES[:3], "/verify/"):
-        page.goto(service + path)
-    page.goto(f"{service}/api/v1/docs/")
+        page.goto(origin + path)
+    page.goto(f"{origin}/api/v1/docs/")
     page.get_by_role("heading", name="Levelbook").wait_for()
     page.locator(".opblock").first.wait_for()
     assert heard == []
@@ -107,8 +107,8 @@ def test_what_is_wrong_is_summed_up_and_takes_the_focus(site: Site, open_page: P
     assert "do not belong together" in page.locator("[data-error-summary]").inner_text()
 
 
-def test_a_passkey_is_added_and_signs_in_alone(site: Site, open_page: PagesOpened, service: str) -> None:
-    host = service.replace("127.0.0.1", "localhost")  # browsers have passkeys for names only
+def test_a_passkey_is_added_and_signs_in_alone(site: Site, open_page: PagesOpened, origin: str) -> None:
+    host = origin.replace("127.0.0.1", "localhost")  # browsers have passkeys for names only
     page = open_page("/healthz")
     tools = page.context.new_cdp_session(page)
     tools.send("WebAuthn.enable")
@@ -128,8 +128,8 @@ def test_a_passkey_is_added_and_signs_in_alone(site: Site, open_page: PagesOpene
     assert kinds(site) == ["pin_changed", "signed_in", "second_factor_added", "signed_out", "signed_in"]
 
 
-def test_a_passkey_is_the_second_factor_beside_the_password(site: Site, open_page: PagesOpened, service: str) -> None:
-    host = service.replace("127.0.0.1", "localhost")
+def test_a_passkey_is_the_second_factor_beside_the_password(site: Site, open_page: PagesOpened, origin: str) -> None:
+    host = origin.replace("127.0.0.1", "localhost")
     page = open_page("/healthz")
     tools = page.context.new_cdp_session(page)
     tools.send("WebAuthn.enable")
@@ -148,8 +148,8 @@ def test_a_passkey_is_the_second_factor_beside_the_password(site: Site, open_pag
     page.locator(".masthead-who").wait_for()
 
 
-def test_a_passkey_that_fails_is_said_on_the_page(site: Site, open_page: PagesOpened, service: str) -> None:
-    host = service.replace("127.0.0.1", "localhost")
+def test_a_passkey_that_fails_is_said_on_the_page(site: Site, open_page: PagesOpened, origin: str) -> None:
+    host = origin.replace("127.0.0.1", "localhost")
     page = open_page("/healthz")
     tools = page.context.new_cdp_session(page)
     tools.send("WebAuthn.enable")
@@ -163,7 +163,7 @@ def test_a_passkey_that_fails_is_said_on_the_page(site: Site, open_page: PagesOp
     page.get_by_text("The passkey was not used.").wait_for()
 
 
-def test_everything_but_passkeys_works_without_scripts(site: Site, open_page: PagesOpened, service: str) -> None:
+def test_everything_but_passkeys_works_without_scripts(site: Site, open_page: PagesOpened, origin: str) -> None:
     require_second_factor(site, "manager")
     page = open_page("/tablets/", java_script_enabled=False)
     sign_in(page, site)
@@ -175,10 +175,10 @@ def test_everything_but_passkeys_works_without_scripts(site: Site, open_page: Pa
     page.get_by_role("button", name="Set up").click()
     assert heading(page) == "Recovery codes"
     recovery = page.locator("main li code").first.inner_text()
-    page.goto(f"{service}/tablets/")
+    page.goto(f"{origin}/tablets/")
     page.get_by_role("button", name="Enrol a tablet").click()
     assert re.search(r"[0-9A-Z]{4}-[0-9A-Z]{4}", page.locator("main").inner_text())
-    page.goto(f"{service}/account/")
+    page.goto(f"{origin}/account/")
     page.locator("main").get_by_role("button", name="Sign out").click()
     sign_in(page, site)
     page.get_by_label("Code").fill(recovery)
@@ -198,19 +198,19 @@ def test_an_invitation_is_accepted_without_scripts(site: Site, open_page: PagesO
 
 
 @pytest.mark.parametrize("theme", ["light", "dark"])
-def test_axe_finds_nothing_on_any_page(site: Site, open_page: PagesOpened, service: str, theme: Any) -> None:
+def test_axe_finds_nothing_on_any_page(site: Site, open_page: PagesOpened, origin: str, theme: Any) -> None:
     page = open_page("/sign-in/", color_scheme=theme)
     found = {"/sign-in/": axe_findings(page)}
     page.get_by_role("button", name="Sign in", exact=True).click()
     found["nothing typed"] = axe_findings(page)
     sign_in(page, site)
-    page.goto(f"{service}/account/confirm/")
+    page.goto(f"{origin}/account/confirm/")
     found["confirm"] = axe_findings(page)
     confirm(page, site)
     for path in PAGES:
-        page.goto(service + path)
+        page.goto(origin + path)
         found[path] = axe_findings(page)
-    page.goto(f"{service}/tablets/")
+    page.goto(f"{origin}/tablets/")
     page.get_by_role("button", name="Enrol a tablet").click()
     found["a code"] = axe_findings(page)
     assert {path: faults for path, faults in found.items() if faults} == {}

@@ -9,10 +9,9 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page
 
+from tests.browser.seen import axe_findings, open_all, pressable_places, sideways_px, tabbed_through, targets
 from tests.calibration.pages.conftest import Asked, asked_in
 from tests.factories import Site, make_site
-from tests.fleet.looks.conftest import browser, service  # noqa: F401  (fixtures)
-from tests.fleet.looks.seen import axe_findings, open_all, pressable_places, sideways_px, tabbed_through, targets
 from tests.fleet.signin.browsers import browser_of
 
 from .conftest import AtWork, at_work_in
@@ -44,12 +43,12 @@ def shown(committed_db: None) -> Shown:
 
 
 @pytest.fixture
-def context(browser: Browser, service: str, shown: Shown) -> Iterator[BrowserContext]:  # noqa: F811
+def context(browser: Browser, origin: str, shown: Shown) -> Iterator[BrowserContext]:
     """A profile in which the manager has signed in."""
-    context = browser.new_context(base_url=service)
+    context = browser.new_context(base_url=origin)
     client = browser_of(shown.site.manager)
     client.get("/choose-workshop/")
-    context.add_cookies([{"name": "sessionid", "value": client.cookies["sessionid"].value, "url": service}])
+    context.add_cookies([{"name": "sessionid", "value": client.cookies["sessionid"].value, "url": origin}])
     yield context
     context.close()
 
@@ -129,11 +128,11 @@ def test_charts_take_the_colours_of_the_theme(page: Page, shown: Shown) -> None:
 
 
 @pytest.mark.parametrize("scripts", [True, False], ids=["with scripts", "without"])
-def test_a_decision_is_made_on_a_phone(browser: Browser, service: str, shown: Shown, scripts: bool) -> None:  # noqa: F811
-    context = browser.new_context(base_url=service, viewport=PHONE, java_script_enabled=scripts)
+def test_a_decision_is_made_on_a_phone(browser: Browser, origin: str, shown: Shown, scripts: bool) -> None:
+    context = browser.new_context(base_url=origin, viewport=PHONE, java_script_enabled=scripts)
     client = browser_of(shown.site.manager)
     client.get("/choose-workshop/")
-    context.add_cookies([{"name": "sessionid", "value": client.cookies["sessionid"].value, "url": service}])
+    context.add_cookies([{"name": "sessionid", "value": client.cookies["sessionid"].value, "url": origin}])
     page = context.new_page()
     opened(page, "/")
     page.locator(f'a[href="{shown.asked.approval_path}"]').first.click()

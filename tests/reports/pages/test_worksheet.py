@@ -18,7 +18,6 @@ from fleet.models import Membership, Specification
 from fleet.specifications import READINESS_ITEMS
 from fleet.tenancy import in_workshop
 from tests.factories import make_site
-from tests.fleet.looks.conftest import browser, service  # noqa: F401  (fixtures)
 from tests.fleet.signin.browsers import browser_of
 
 from .conftest import AtWork, at_work_in
@@ -32,7 +31,7 @@ def no_sign_ins_counted() -> None:
     cache.clear()
 
 
-def text_of(browser: Client, path: str) -> str:  # noqa: F811
+def text_of(browser: Client, path: str) -> str:
     """The page without its markup, each run of white space one space."""
     answer = browser.get(path)
     assert answer.status_code == 200
@@ -116,13 +115,13 @@ def test_it_is_reached_from_the_pages_of_vehicle_and_job(manager: Client, at_wor
     assert f'href="{path}worksheet/"' in manager.get(path).content.decode()
 
 
-def test_each_worksheet_is_one_sheet_of_either_paper(browser: Browser, service: str, committed_db: None) -> None:  # noqa: F811
+def test_each_worksheet_is_one_sheet_of_either_paper(browser: Browser, origin: str, committed_db: None) -> None:
     site = make_site()
     work = at_work_in(site)
     client = browser_of(site.manager)
     client.get("/choose-workshop/")
-    context = browser.new_context(base_url=service)
-    context.add_cookies([{"name": "sessionid", "value": client.cookies["sessionid"].value, "url": service}])
+    context = browser.new_context(base_url=origin)
+    context.add_cookies([{"name": "sessionid", "value": client.cookies["sessionid"].value, "url": origin}])
     page = context.new_page()
     for path in (
         "/worksheet/",

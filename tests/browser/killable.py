@@ -3,33 +3,22 @@
 from __future__ import annotations
 
 import os
-import shutil
 import signal
 import subprocess
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, field
-from functools import partial
-from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
-from threading import Thread
 from typing import Final, Self
-from urllib.parse import parse_qs, urlsplit
 
 from playwright.sync_api import Browser, BrowserContext, Page, Playwright
 
-STATIC: Final = Path(__file__).parents[2] / "calibration" / "static"
 PATIENCE_S: Final = 60.0
 
 
 class Chromium:
     """One process tree of Chromium; `kill` gives it no time for anything."""
 
-    def __init__(self, playwright: Playwright, profile: Path) -> None:
+    def __init__(self, playwright: Playwright, program: str, profile: Path) -> None:
         self._playwright, self._profile = playwright, profile
-        program = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("google-chrome")
-        assert program, "These tests need Chromium. Install it (Debian: apt install chromium) or name it in CHROMIUM."
         self._port_file = profile / "DevToolsActivePort"
         self._port_file.unlink(missing_ok=True)
         options = ["--headless=new", "--no-sandbox", "--remote-debugging-port=0", "--no-first-run"]
@@ -71,41 +60,3 @@ class Chromium:
                 return int(lines[0])
             time.sleep(0.05)
         raise AssertionError("Chromium did not start.")
-
-
-@dataclass
-class StaticServer:
-    """Serves the static folder; `told` is what pages said by `/told?it=…`, in order."""
-
-    origin: str
-    told: list[str] = field(default_factory=list)
-
-
-class _Handler(SimpleHTTPRequestHandler):
-    def __init__(self, told: list[str], *arguments: object) -> None:
-        self._told = told
-        super().__init__(*arguments, directory=str(STATIC))  # type: ignore[arg-type]
-
-    def do_GET(self) -> None:
-        address = urlsplit(self.path)
-        if address.path != "/told":
-            return super().do_GET()
-        self._told.extend(parse_qs(address.query)["it"])
-        self.send_response(204)
-        self.end_headers()
-        return None
-
-    def log_message(self, *_: object) -> None:
-        """Tests print nothing."""
-
-
-@contextmanager
-def static_server() -> Iterator[StaticServer]:
-    told: list[str] = []
-    with ThreadingHTTPServer(("127.0.0.1", 0), partial(_Handler, told)) as server:
-        server.daemon_threads = True
-        Thread(target=server.serve_forever, daemon=True).start()
-        try:
-            yield StaticServer(f"http://127.0.0.1:{server.server_port}", told)
-        finally:
-            server.shutdown()
