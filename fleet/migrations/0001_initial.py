@@ -1067,7 +1067,11 @@ class Migration(migrations.Migration):
             options={
                 "ordering": ("-created_at", "-id"),
                 "constraints": [
-                    models.UniqueConstraint(fields=("workshop", "key_id"), name="fleet_outboxkey_one_of_an_id")
+                    models.UniqueConstraint(
+                        fields=("workshop", "key_id"),
+                        name="fleet_outboxkey_one_of_an_id",
+                        violation_error_message="The workshop has a key of this id. Make another one.",
+                    )
                 ],
             },
         ),

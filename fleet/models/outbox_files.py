@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from django.db import models
+from django.utils.translation import gettext_lazy as _
 
 from .base import TenantModel
 from .people import Membership
@@ -23,7 +24,13 @@ class OutboxKey(TenantModel):
 
     class Meta:
         ordering = ("-created_at", "-id")
-        constraints = [models.UniqueConstraint(fields=["workshop", "key_id"], name="fleet_outboxkey_one_of_an_id")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["workshop", "key_id"],
+                name="fleet_outboxkey_one_of_an_id",
+                violation_error_message=_("The workshop has a key of this id. Make another one."),
+            )
+        ]
 
 
 class OutboxFile(TenantModel):

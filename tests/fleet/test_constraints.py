@@ -21,6 +21,7 @@ from fleet.models import (
     Membership,
     Numbering,
     Operator,
+    OutboxKey,
     ServiceEvent,
     Specification,
     Tenure,
@@ -118,6 +119,10 @@ class Going:
     def numbering(self, **changes: Any) -> Numbering:
         return Numbering.objects.create(**{"series": "job", **changes})
 
+    def outbox_key(self, **changes: Any) -> OutboxKey:
+        values = {"key_id": b"8 bytes.", "public_key": b"", "sealed_private_key": "", "created_at": self.now}
+        return OutboxKey.objects.create(**{**values, **changes})
+
     def user(self, **changes: Any) -> User:
         return User.objects.create(**{"email": "kim@example.com", **changes})
 
@@ -147,6 +152,7 @@ REPETITIONS: dict[str, str] = {
     "fleet_vehiclemodel_name_and_year": "model",
     "fleet_specification_revision": "specification",
     "fleet_numbering_series": "numbering",
+    "fleet_outboxkey_one_of_an_id": "outbox_key",
 }
 
 
