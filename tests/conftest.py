@@ -1,5 +1,6 @@
 """A real database for every test process. Imports Django late: tests/metrology runs without it."""
 
+import gc
 import os
 from collections.abc import Iterator
 from contextlib import nullcontext
@@ -41,6 +42,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
         if NEEDED_BY_BROWSER_TESTS & set(getattr(item, "fixturenames", ())):
             item.add_marker(pytest.mark.browser)
     items.sort(key=lambda item: rank(item.nodeid))
+
+
+def pytest_collection_finish() -> None:
+    """What was imported stays for ever: the collector of garbage need not look at it after every few hundred objects."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(50_000, 20, 50)
 
 
 @pytest.hookimpl(optionalhook=True)
