@@ -45,7 +45,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 def pytest_collection_finish() -> None:
-    """What was imported stays for ever: the collector of garbage need not look at it after every few hundred objects."""
+    """What was imported stays for ever; the garbage collector need not look through it again and again."""
     gc.collect()
     gc.freeze()
     gc.set_threshold(50_000, 20, 50)
