@@ -20,6 +20,7 @@ from django.db import connections
 from django.db.models import Case, Q, When
 from PIL import Image
 from pytest_django import DjangoDbBlocker
+from rest_framework.test import APIClient
 
 from calibration.models import (
     Approval,
@@ -56,6 +57,7 @@ from fleet.models import (
     OutboxItem,
     ServiceEvent,
     Specification,
+    Tablet,
     Vehicle,
     VehicleModel,
 )
@@ -89,6 +91,7 @@ TABLES: dict[str, tuple[type[Any], str, str | None]] = {
     "rounds": (Round, "pk", "job"),
     "rulings": (Ruling, "pk", "job"),
     "specifications": (Specification, "pk", "vehicle_model"),
+    "tablets": (Tablet, "pk", None),
     "tokens": (AccessToken, "pk", None),
     "vehicle-models": (VehicleModel, "pk", None),
     "vehicles": (Vehicle, "vin", None),
@@ -111,6 +114,18 @@ class Shop:
 
     def new_token(self) -> str:
         return self.site.person("manager", "technician").token
+
+    def tablet_token(self) -> str:
+        """Of a tablet, for what only tablets may ask."""
+        actor = self.site.technician.actor()
+        with in_workshop(self.site.workshop.pk):
+            offer, _code = services.enrolment_offer(actor=actor)
+            return services.tablet_enrol(actor=actor, record_id=new_id(), offer_id=offer.pk, device="Bay 2")[1]
+
+    def tablet(self) -> APIClient:
+        client = APIClient()
+        client.credentials(HTTP_AUTHORIZATION=f"Bearer {self.tablet_token()}")
+        return client
 
     def lesser_tokens(self) -> list[str]:
         """Of people who may less than a manager."""
@@ -179,7 +194,9 @@ def _stocked() -> Shop:
     for workshop_id, item_id in outbox.due():
         if workshop_id == site.workshop.pk:
             outbox.perform(workshop_id, item_id)
-    return Shop(site)
+    shop = Shop(site)
+    shop.tablet_token()
+    return shop
 
 
 @pytest.fixture(scope="module")
