@@ -198,6 +198,8 @@ class ThisTabletView(ActionViewSet):
     serializer_class = ThisTabletSerializer
     create_serializer_class = PersonAtTabletInput
     permission_classes = (IsTablet,)
+    pagination_class = None
+    filter_backends = ()
     summaries = {
         "retrieve": _("The tablet that asks."),
         "people": _("Who may be picked on a tablet: everybody who works in the bay."),
