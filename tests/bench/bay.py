@@ -30,13 +30,17 @@ class Bay:
     random_seed: int = 7
 
     def __post_init__(self) -> None:
-        rng = np.random.default_rng(self.random_seed)
+        self.instrument: Instrument = self.site.instrument()
+        self.vehicle_model = self.site.specification().vehicle_model
+        self.drive_in(self.random_seed)
+
+    def drive_in(self, random_seed: int) -> None:
+        """Another vehicle takes the place of the one before, drawn anew."""
+        rng = np.random.default_rng(random_seed)
         mixed = next(each for each in WITH_AN_ERROR if each.name == "mixed")
         self.simulated: SimulatedVehicle = draw_case(mixed, ESTATE, rng).vehicle
         self.tape = Tape(rng, slip_share=0.0)
-        self.instrument: Instrument = self.site.instrument()
-        specification = self.site.specification()
-        self.vehicle: Vehicle = self.site.vehicle(vehicle_model=specification.vehicle_model)
+        self.vehicle: Vehicle = self.site.vehicle(vehicle_model=self.vehicle_model)
         self.site.fitment(self.vehicle)
 
     @property

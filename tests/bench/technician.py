@@ -64,11 +64,11 @@ class TechnicianAtTablet:
     def _do(self, heading: str) -> None:
         doing = {
             "Is the vehicle ready?": self.check_readiness,
-            "Before you measure": lambda: self.tablet.press("Begin measuring"),
+            "Before you measure": lambda: self.press("Begin measuring"),
             "A round is begun": lambda: self.follow("Go on measuring"),
             "Measure": self.read_corners,
             "Let it settle": self.settle,
-            "A few more readings": lambda: self.tablet.press("Begin reading"),
+            "A few more readings": lambda: self.press("Begin reading"),
             "Read again": self.read_corners,
             "Stored set-points": self.type_setpoints,
             "Look it over": self.record_round,
@@ -83,6 +83,9 @@ class TechnicianAtTablet:
         doing[heading]()
         self.left(heading)
 
+    def press(self, name: str) -> None:
+        self.tablet.press(name)
+
     def follow(self, name: str) -> None:
         self.page.get_by_role("link", name=name, exact=True).click()
 
@@ -95,25 +98,23 @@ class TechnicianAtTablet:
     def check_readiness(self) -> None:
         for item in self.page.get_by_role("radiogroup").all():
             item.get_by_label("in order", exact=True).check()
-        self.tablet.press("Record the checks")
+        self.press("Record the checks")
 
     def settle(self) -> None:
         self.tablet.bay.simulated.settle()
-        self.tablet.press("It stands still: measure")
+        self.press("It stands still: measure")
 
     def read_corners(self) -> None:
         """Wherever the plan says, until there is nothing left to read."""
         while (corner := self.corner_now()) is not None:
             self.type_reading(str(self.tablet.bay.read(corner)))
-        self.tablet.press("Go on")
+        self.press("Go on")
 
     def corner_now(self) -> str | None:
-        self.page.locator(".plan").wait_for()
-        here = self.page.locator(".plan-corner[aria-current=step]")
-        if here.count() == 0:
-            return None
-        name = here.get_attribute("aria-label")
-        return next(corner for corner, each in NAMES.items() if each == name)
+        name = self.page.locator(".plan").evaluate(
+            "plan => plan.querySelector('.plan-corner[aria-current=step]')?.getAttribute('aria-label') ?? null"
+        )
+        return next((corner for corner, each in NAMES.items() if each == name), None)
 
     def type_reading(self, text: str) -> None:
         """As a gauge does: figures, then Enter."""
@@ -123,7 +124,7 @@ class TechnicianAtTablet:
 
     def type_setpoints(self) -> None:
         self.type_counts(self.tablet.bay.simulated.read_setpoints())
-        self.tablet.press("Look it over")
+        self.press("Look it over")
 
     def type_counts(self, counts: dict[str, int]) -> None:
         for corner, count in counts.items():
@@ -131,7 +132,7 @@ class TechnicianAtTablet:
 
     def record_round(self) -> None:
         self.page.get_by_label("stood still").check()
-        self.tablet.press("Record this round")
+        self.press("Record this round")
 
     def look_at_result(self) -> None:
         self.page.locator(".bench-bar .button-main").click()
@@ -139,9 +140,9 @@ class TechnicianAtTablet:
     def write(self) -> None:
         """The right vehicle first; then with the diagnostic tool; then two presses."""
         self.page.get_by_label("Last four of the VIN").fill(self.tablet.bay.vehicle.vin[-4:])
-        self.tablet.press("This is the vehicle")
+        self.press("This is the vehicle")
         self.store_in_vehicle()
-        self.tablet.press("They are written")
+        self.press("They are written")
 
     def store_in_vehicle(self) -> None:
         """What the screen says, with the tool."""
@@ -155,9 +156,9 @@ class TechnicianAtTablet:
 
     def read_back(self) -> None:
         self.type_counts(self.tablet.bay.simulated.read_setpoints())
-        self.tablet.press("Record the write")
+        self.press("Record the write")
 
     def sign_off(self) -> None:
-        self.tablet.press("Sign …")
+        self.press("Sign …")
         self.tablet.type_pin(self.tablet.bay.technician.pin)
-        self.tablet.press("Sign")
+        self.press("Sign")

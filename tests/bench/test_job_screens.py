@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import pytest
-from playwright.sync_api import Page
+from playwright.sync_api import Page, Route, expect
 
 from tests.bench.bay import TabletInBay
 from tests.bench.conftest import NewTablet
@@ -89,3 +89,17 @@ def paused(tablet: TabletInBay, job_id: str) -> None:
     tablet.page.get_by_label("What is waited for").fill("A linkage rod")
     tablet.press("Pause")
     tablet.expect_heading("The job is paused")
+
+
+def test_an_open_job_is_not_said_to_be_on_its_way_while_its_screens_are_being_fetched(new_tablet: NewTablet) -> None:
+    tablet = new_tablet(service_workers="block")
+    tablet.open_job()
+    tablet.expect_heading("Is the vehicle ready?")
+    held: list[Route] = []
+    tablet.page.route("**/screens/job/index.js", lambda route: held.append(route))
+    with tablet.page.expect_request("**/screens/job/index.js"):
+        tablet.page.reload(wait_until="commit")
+    tablet.expect_heading("Job")
+    expect(tablet.page.locator("main")).to_contain_text("Reading the job")
+    held[0].continue_()
+    tablet.expect_heading("Is the vehicle ready?")

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 if TYPE_CHECKING:
+    from django.test.testcases import LiveServerThread
     from playwright.sync_api import Browser, Page, Playwright
 
 PATIENCE_MS = 30_000
@@ -75,11 +76,11 @@ def open_page(browser: Browser, origin: str) -> Iterator[PagesOpened]:
 
 
 @contextmanager
-def served() -> Iterator[str]:
+def served(given: LiveServerThread | None = None) -> Iterator[str]:
     from django.contrib.staticfiles.handlers import StaticFilesHandler
     from django.test.testcases import LiveServerThread
 
-    thread = LiveServerThread("127.0.0.1", StaticFilesHandler)
+    thread = given or LiveServerThread("127.0.0.1", StaticFilesHandler)
     thread.daemon = True
     thread.start()
     thread.is_ready.wait()

@@ -1,4 +1,4 @@
-/** A job that this tablet has not read: it is being opened, or cannot be reached. */
+/** A job that this tablet has not read (it is being opened, or cannot be reached), or whose screens are not here yet. */
 
 import { h } from "../dom.js";
 import { button, notice } from "../parts.js";
@@ -13,7 +13,7 @@ import { gettext } from "../texts.js";
 export function renderJobUnread(context, app) {
   const id = context.route.rest[0];
   const opening = context.drafts.get(`opening:${id}`);
-  if (opening) return renderOpening(context, opening, id);
+  if (opening && !context.job) return renderOpening(context, opening, id);
   const again = button(gettext("Try again"), () => void app.readJob(id));
   return { heading: gettext("Job"), content: words(context.online, app.unknownJobs.has(id)), actions: [again] };
 }
