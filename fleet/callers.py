@@ -78,6 +78,7 @@ def actor_for(
         scopes=frozenset(token.scopes) if token else frozenset(),
         operator_id=membership.operator_id,
         may_approve=membership.may_approve,
+        language=membership.language,
         device_at=device_at,
         token_id=token.pk if token else None,
         session_id=session.pk if session else None,

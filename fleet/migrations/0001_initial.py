@@ -254,6 +254,7 @@ class Migration(migrations.Migration):
                         max_length=4,
                     ),
                 ),
+                ("language", models.CharField(blank=True, default="", max_length=10)),
                 ("commitment_salt", models.BinaryField(default=bytes, max_length=16)),
                 ("created_at", models.DateTimeField(editable=False)),
                 (

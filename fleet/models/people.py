@@ -74,6 +74,7 @@ class Membership(VersionedModel):
         "pin_failures",
         "pin_locked_until",
         "length_unit",
+        "language",
         "version",
     )
 
@@ -99,6 +100,8 @@ class Membership(VersionedModel):
     pin_failures = models.PositiveSmallIntegerField(default=0, editable=False)
     pin_locked_until = models.DateTimeField(null=True, editable=False)
     length_unit = models.CharField(max_length=4, choices=LengthUnit, default="", blank=True)
+    language = models.CharField(max_length=10, default="", blank=True)
+    """Of pages; empty: the one that the browser asks for."""
     commitment_salt = models.BinaryField(max_length=16, editable=False, default=bytes)
     created_at = models.DateTimeField(editable=False)
 

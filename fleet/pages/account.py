@@ -12,6 +12,7 @@ from fleet.selectors.sign_ins import own_sign_ins, workshop_sign_ins
 from fleet.services.changes import acting_person
 
 from .access import MemberView
+from .preferences import offered_languages
 
 
 class AccountView(MemberView):
@@ -22,6 +23,7 @@ class AccountView(MemberView):
         values = {
             "me": me,
             "roles": [Role(role).label for role in me.roles],
+            "own_language": dict(offered_languages())[me.language],
             "has_second_factor": has_second_factor(me.user_id),
         }
         return render(request, "fleet/account.html", values)

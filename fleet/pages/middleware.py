@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.utils import translation
 from django.utils.cache import add_never_cache_headers
 from django.utils.translation import gettext_lazy as _
 from redis.exceptions import RedisError
@@ -23,6 +24,8 @@ INTERFACE: Final = "/api/"
 PAGES_THAT_COUNT: Final = ("/account/", "/invitation/", "/new-password/", "/sign-in/")
 """On which attempts are counted; where the shared cache is away, they are closed rather than open to guessing."""
 NOT_COUNTABLE: Final = (OSError, RedisError)
+OF_THE_DEVICE: Final = "/bench/"
+"""Kept on tablets that several people use: in the language of the browser, whoever has signed in."""
 OPEN_WITHOUT_SECOND_FACTOR: Final = ("/account/", "/bench/", "/verify/", "/static/", "/healthz", "/readyz", "/metrics")
 
 
@@ -36,10 +39,13 @@ class PagesMiddleware:
         path = request.path_info
         if path.startswith(INTERFACE):
             return self.get_response(request)
+        actor = actor_of(request)
+        if actor is not None and actor.language and not path.startswith(OF_THE_DEVICE):
+            translation.activate(actor.language)  # until the next request; the locale middleware names it in the answer
         if getattr(request, "refusal", None) is not None and not path.startswith(OPEN_WITHOUT_SECOND_FACTOR):
             return redirect("mfa_index")
         response = self.get_response(request)
-        if path.startswith(PAGES_THAT_COUNT) or actor_of(request) is not None:
+        if path.startswith(PAGES_THAT_COUNT) or actor is not None:
             add_never_cache_headers(response)
         return response
 

@@ -7,6 +7,7 @@ from . import account, lost_password, tablets
 from .choose_workshop import ChooseWorkshopView
 from .invitation import InvitationView
 from .pin import PinView
+from .preferences import PreferencesView
 
 ACCOUNT: list[URLPattern | URLResolver] = [
     path("", account.AccountView.as_view(), name="account"),
@@ -14,6 +15,7 @@ ACCOUNT: list[URLPattern | URLResolver] = [
     path("confirm/", account_views.reauthenticate, name="account_reauthenticate"),
     path("password/", account_views.password_change, name="account_change_password"),
     path("pin/", PinView.as_view(), name="own_pin"),
+    path("preferences/", PreferencesView.as_view(), name="own_preferences"),
     path("second-factor/", include("allauth.mfa.urls")),
     path("sign-ins/", account.OwnSignInsView.as_view(), name="own_sign_ins"),
 ]

@@ -12,6 +12,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
+from django.utils.translation import pgettext_lazy
 
 from fleet import services
 from fleet.api.vehicles import EventInput, FitmentInput, VehicleChanges, VehicleInput, VinCorrectionInput
@@ -44,7 +45,7 @@ LABELS: Mapping[str, Any] = {
     "kind": _("What was done or happened"),
     "corner": _("Corner"),
     "happened_at": _("When"),
-    "note": _("Note"),
+    "note": pgettext_lazy("what somebody noted", "Note"),
 }
 VIN_HINT = _(
     "17 characters, as on the plate of the vehicle; spaces do not matter. The letters I, O and Q never occur. In a VIN "

@@ -246,8 +246,8 @@ def pin_failure_note(*, membership_id: UUID, now: datetime) -> None:
     person.save(update_fields=["pin_failures", "pin_locked_until"])
 
 
-def preferences_set(*, actor: Actor, length_unit: str) -> Membership:
-    """How lengths are shown to the acting person; blank means as the workshop does."""
+def preferences_set(*, actor: Actor, **preferences: str) -> Membership:
+    """How pages are shown to the acting person: `length_unit` (blank: as the workshop) and `language`."""
     person = acting_person(actor, Membership.objects.select_for_update(no_key=True))
-    store(person, {"length_unit": length_unit})
+    store(person, preferences)
     return person

@@ -125,6 +125,12 @@ class TestExplanation:
         assert digits.replace(":", "").lower() in page
         assert all(digits[start : start + 23] in page for start in range(0, len(digits), 24))
 
+    def test_it_speaks_the_language_that_the_browser_asks_for(self, https: Https) -> None:
+        page = httpx.get(https.explanation, headers={"Accept-Language": "de-CH,de"}, trust_env=False).text
+        assert '<html lang="de"' in page
+        assert "Dieser Installation vertrauen" in page
+        assert "Trust this installation" not in page
+
     def test_what_is_downloaded_is_the_authority_without_its_key(self, https: Https) -> None:
         """The hash of the file itself is the fingerprint, which is all that some systems can show."""
         taken = httpx.get(f"{https.explanation}levelbook-authority.crt", trust_env=False)

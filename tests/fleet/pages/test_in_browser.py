@@ -8,7 +8,15 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page
 
-from tests.browser.seen import axe_findings, open_all, pressable_places, sideways_px, tabbed_through, targets
+from tests.browser.seen import (
+    axe_findings,
+    open_all,
+    pressable_places,
+    sideways_px,
+    sticking_out,
+    tabbed_through,
+    targets,
+)
 from tests.factories import make_site
 from tests.fleet.signin.browsers import browser_of
 
@@ -80,11 +88,18 @@ def test_the_summary_of_errors_takes_the_focus_and_leads_to_the_field(page: Page
     assert page.evaluate("document.activeElement.id") == "id_name"
 
 
-def test_nothing_is_wider_than_the_window_when_enlarged_fourfold(page: Page, furnished: Furnished) -> None:
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_nothing_is_wider_than_the_window_when_enlarged_fourfold(
+    page: Page, furnished: Furnished, language: str
+) -> None:
+    """German has the longer words."""
     page.set_viewport_size(ENLARGED)
+    page.set_extra_http_headers({"Accept-Language": language})
     for path in furnished.pages():
         page.goto(path)
+        assert page.locator("html").get_attribute("lang") == language
         assert (path, sideways_px(page)) == (path, 0)
+        assert (path, sticking_out(page, ".button, .state, .notice, label, legend, dt, dd, h1, h2")) == (path, [])
 
 
 def test_everything_that_is_pressed_is_large_enough(page: Page, furnished: Furnished) -> None:

@@ -19,6 +19,7 @@ from .browsers import require_second_factor, totp_code
 PAGES = (
     "/account/",
     "/account/password/",
+    "/account/preferences/",
     "/account/sign-ins/",
     "/account/second-factor/",
     "/account/second-factor/totp/activate/",

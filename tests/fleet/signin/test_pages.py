@@ -33,6 +33,7 @@ OWN = (
     "/account/",
     "/account/password/",
     "/account/confirm/",
+    "/account/preferences/",
     "/account/sign-ins/",
     "/account/second-factor/",
     "/account/second-factor/totp/activate/",
