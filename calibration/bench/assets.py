@@ -29,6 +29,8 @@ OF_THE_LOOKS: Final = ("looks/tolerance-bar.js",)
 ICONS: Final = ("looks/icon.svg", "bench/icons/icon-192.png", "bench/icons/icon-512.png")
 FOLDER: Final = "bench/"
 START: Final = "bench/app/main.js"
+PARTS: Final = {"shell": "bench/app/shell.js", "job": "bench/app/screens/job/index.js"}
+"""What the app fetches after its first screen, in this order: by name, the module that each begins with."""
 NOT_OF_THE_APP: Final = ("bench/service-worker.js",)
 """The browser keeps the worker itself, and asks for it anew."""
 
@@ -60,27 +62,45 @@ def address_of(name: str) -> str:
 @cache
 def assets() -> tuple[Asset, ...]:
     """All files of the app. They change with the release only, hence are read once in a process."""
-    names = sorted({*LOOKS, *ICONS, *OF_THE_LOOKS, *_names_of_the_app()})
+    names = sorted({*ICONS, *OF_THE_LOOKS, *_names_of_the_app(".js")})
     return tuple(Asset(name, hashlib.sha256(file_of(name).read_bytes()).digest()) for name in names)
 
 
-def styles() -> list[Asset]:
-    """In the order in which the page loads them: the looks that all pages share, then the app's own."""
-    of_name = {asset.name: asset for asset in assets() if asset.name.endswith(".css")}
-    return [of_name[name] for name in LOOKS] + [asset for name, asset in of_name.items() if name not in LOOKS]
+@cache
+def styles() -> bytes:
+    """The looks that all pages share, then the app's own, as one file: a slow network takes its time for each."""
+    names = [*LOOKS, *sorted(_names_of_the_app(".css"))]
+    return b"\n".join(file_of(name).read_bytes() for name in names)
 
 
-def first_modules() -> list[Asset]:
-    """The modules without which the app does not begin; the page names them, so that the browser fetches them at once
-    instead of one level of imports after the other."""
+@cache
+def first_modules() -> list[str]:
+    """The addresses of the modules without which the app does not begin; the page names them, so that the browser
+    fetches them at once instead of one level of imports after the other."""
+    return [address_of(name) for name in sorted(_with_all_it_imports(START))]
+
+
+@cache
+def later_modules() -> dict[str, list[str]]:
+    """The same for each later part, without what came before it."""
+    there = _with_all_it_imports(START)
+    parts: dict[str, list[str]] = {}
+    for part, start in PARTS.items():
+        names = _with_all_it_imports(start) - there
+        there |= names
+        parts[part] = [address_of(name) for name in sorted(names)]
+    return parts
+
+
+def _with_all_it_imports(start: str) -> set[str]:
     names: set[str] = set()
-    waiting = [START]
+    waiting = [start]
     while waiting:
         name = waiting.pop()
         if name not in names:
             names.add(name)
             waiting += [_beside(name, target) for target in _IMPORT.findall(file_of(name).read_text())]
-    return [asset for asset in assets() if asset.name in names]
+    return names
 
 
 def _beside(name: str, target: str) -> str:
@@ -96,11 +116,11 @@ def version_of(contents: Iterable[bytes]) -> str:
     return digest.hexdigest()[:32]
 
 
-def _names_of_the_app() -> Iterator[str]:
+def _names_of_the_app(ending: str) -> Iterator[str]:
     for finder in finders.get_finders():
         for name, _storage in finder.list([]):
             path = Path(name).as_posix()
-            if path.startswith(FOLDER) and path.endswith((".js", ".css")) and path not in NOT_OF_THE_APP:
+            if path.startswith(FOLDER) and path.endswith(ending) and path not in NOT_OF_THE_APP:
                 yield path
 
 

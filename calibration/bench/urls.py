@@ -8,5 +8,6 @@ urlpatterns: list[URLPattern] = [
     path("", views.bench, name="bench"),
     path("manifest.webmanifest", views.manifest, name="bench-manifest"),
     path("service-worker.js", views.service_worker, name="bench-worker"),
+    path("looks.css", views.looks, name="bench-looks"),
     path("texts.js", views.texts, name="bench-texts"),
 ]

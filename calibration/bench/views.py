@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from typing import Any, Final
 
 from csp.decorators import csp_update
@@ -12,22 +13,29 @@ from django.urls import reverse
 from django.utils.translation import get_language
 from django.utils.translation import gettext as _
 from django.views.decorators.cache import cache_control
-from django.views.decorators.http import require_safe
+from django.views.decorators.gzip import gzip_page
+from django.views.decorators.http import conditional_page, require_safe
 from django.views.i18n import JavaScriptCatalog
 
-from .assets import ICONS, START, address_of, assets, file_of, first_modules, styles, version_of
+from .assets import ICONS, START, address_of, assets, file_of, first_modules, later_modules, styles, version_of
+
+View = Callable[[HttpRequest], HttpResponse]
 
 SCOPE: Final = "/bench/"
 WORKER: Final = "bench/service-worker.js"
 GROUND: Final = "#16222b"
 """Of the icon; what the tablet shows while the app starts."""
 
-always_asked = cache_control(no_cache=True)
+
+def always_asked(view: View) -> View:
+    """The browser asks each time, and gets it, compressed, where it is another than before. None of it is secret."""
+    wrapped: View = gzip_page(cache_control(no_cache=True)(conditional_page(view)))
+    return wrapped
 
 
 @require_safe
-@always_asked
 @csp_update({"img-src": ["blob:"]})  # a photo that was just taken is shown before it is sent
+@always_asked
 def bench(request: HttpRequest) -> HttpResponse:
     return HttpResponse(_page(request))
 
@@ -37,6 +45,13 @@ def bench(request: HttpRequest) -> HttpResponse:
 def texts(request: HttpRequest) -> HttpResponse:
     """The catalog of texts in the reader's language, for the app's modules."""
     return HttpResponse(_texts(request), content_type="text/javascript; charset=utf-8")
+
+
+@require_safe
+@always_asked
+def looks(_request: HttpRequest) -> HttpResponse:
+    """All style sheets in one."""
+    return HttpResponse(styles(), content_type="text/css; charset=utf-8")
 
 
 @require_safe
@@ -68,7 +83,11 @@ def manifest(request: HttpRequest) -> HttpResponse:
 @always_asked
 def service_worker(request: HttpRequest) -> HttpResponse:
     """The worker, with the list of what it keeps: another file changes the list, and the tablet fetches all anew."""
-    unhashed = {reverse("bench"): _page(request), reverse("bench-texts"): _texts(request)}
+    unhashed = {
+        reverse("bench"): _page(request),
+        reverse("bench-texts"): _texts(request),
+        reverse("bench-looks"): styles(),
+    }
     kept = {
         "version": version_of(unhashed.values()),
         "assets": [{"url": asset.url, "integrity": asset.integrity} for asset in assets()],
@@ -79,7 +98,12 @@ def service_worker(request: HttpRequest) -> HttpResponse:
 
 
 def _page(request: HttpRequest) -> bytes:
-    values = {"styles": styles(), "modules": first_modules(), "start": address_of(START), "icon": address_of(ICONS[0])}
+    values = {
+        "modules": first_modules(),
+        "parts": later_modules(),
+        "start": address_of(START),
+        "icon": address_of(ICONS[0]),
+    }
     return render(request, "bench/app.html", values).content
 
 

@@ -7,6 +7,8 @@ from typing import Any
 
 from django.utils.translation import gettext as _
 
+from fleet.looks.lengths import length
+
 from ..metrology.assessment import Assessment
 from ..metrology.assessment_document import assessment_as_dict
 from . import texts
@@ -70,7 +72,7 @@ def _outside(assessment: Assessment) -> list[str]:
     for side in assessment.sides:
         if side.adjustable and side.verdict == "outside":
             text = _("%(side)s is outside: left minus right is %(difference)s mm, and at most %(limit)s mm is allowed.")
-            values = {"difference": f"{side.difference_mm:.1f}", "limit": f"{side.limit_mm:g}"}
+            values = {"difference": length(side.difference_mm), "limit": texts.shown_value(side.limit_mm)}
             sentences.append(text % {"side": texts.AXLES[side.axle], **values})
     return sentences
 
@@ -124,7 +126,9 @@ def _left_behind(standing: Standing) -> list[str]:
     """What the vehicle has now, where a job ended after a write, and what is to be done about it."""
     if not left_unconfirmed(standing):
         return []
-    stored = ", ".join(f"{corner} {count}" for corner, count in (_set_points_left(standing) or {}).items())
+    stored = ", ".join(
+        f"{corner} {texts.shown_value(count)}" for corner, count in (_set_points_left(standing) or {}).items()
+    )
     if standing.assessment is None or _set_points_left(standing) != standing.course.stored:
         heights = _("No round was measured with them, so nobody knows the heights that they give.")
     else:
@@ -195,7 +199,7 @@ def _moving_away(content: Document) -> str:
     }
     if not away:
         return ""
-    corners = ", ".join(f"{corner} ({further:.1f} mm)" for corner, further in away.items())
+    corners = ", ".join(f"{corner} ({length(further)} mm)" for corner, further in away.items())
     return _("It moves corners further from their target than they are now: %(corners)s.") % {"corners": corners}
 
 

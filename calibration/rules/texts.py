@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from django.utils.formats import number_format
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
+
+from fleet.looks.lengths import MINUS
 
 FINDINGS = {
     "pair_disagrees": gettext_lazy(
@@ -363,15 +366,18 @@ class _Values(dict[str, Any]):
 
 
 def _shown(values: Mapping[str, Any]) -> _Values:
-    return _Values({name: _number(value) for name, value in values.items()})
+    return _Values({name: shown_value(value) for name, value in values.items()})
 
 
-def _number(value: Any) -> Any:
-    if isinstance(value, float):
-        return f"{value:.1f}".removesuffix(".0")
+def shown_value(value: Any) -> Any:
+    """A number as it is read: to a tenth, with a minus sign and the language's decimal sign; others as they are."""
     if isinstance(value, list | tuple):
-        return ", ".join(str(each) for each in value)
-    return value
+        return ", ".join(str(shown_value(each)) for each in value)
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return value
+    number = f"{value:.1f}".removesuffix(".0") if isinstance(value, float) else str(value)
+    size = number_format(number.removeprefix("-"), use_l10n=True)
+    return MINUS + size if number.startswith("-") and number != "-0" else size
 
 
 def finding_detail(code: str, corner: str | None, values: Mapping[str, Any]) -> str:

@@ -117,7 +117,7 @@ class TabletInBay:
         self.page.get_by_role("button", name=name, exact=True).click()
 
     def expect_heading(self, heading: str) -> None:
-        expect(self.page.get_by_role("heading", level=1, name=heading)).to_be_visible(timeout=PATIENCE_MS)
+        expect(self.page.get_by_role("heading", level=1, name=heading, exact=True)).to_be_visible(timeout=PATIENCE_MS)
 
     def wait_until_worker_is_ready(self) -> None:
         """The app's files are on the tablet, and it opens without network."""

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser
 
-from calibration.bench.assets import assets
+from calibration.bench.assets import assets, first_modules, later_modules, styles
 from tests.bench.bay import Bay, TabletInBay
 from tests.bench.node import Node
 
@@ -23,7 +23,8 @@ def node() -> Node:
 
 @pytest.fixture(autouse=True)
 def _fresh_files() -> None:
-    assets.cache_clear()
+    for read in (assets, first_modules, later_modules, styles):
+        read.cache_clear()
 
 
 @pytest.fixture

@@ -5,6 +5,7 @@ import { readFileSync } from "node:fs";
 import { test } from "node:test";
 import { hashOf, routeOf } from "../../calibration/static/bench/app/router.js";
 import { kindOf } from "../../calibration/static/bench/app/sending.js";
+import { readIn } from "../../calibration/static/bench/app/sentences.js";
 import { gettext, ngettext } from "../../calibration/static/bench/app/texts.js";
 import { withOffset } from "../../calibration/static/bench/app/time.js";
 import { unitsOf } from "../../calibration/static/bench/app/units.js";
@@ -41,6 +42,25 @@ test("heights are rounded half away from zero, and zero carries no sign", () => 
   assert.deepEqual([mm.show(-0.04, { signed: true }), mm.show(1.005, { decimals: 2 }), inch.show(25.4)], ["0.0", "1.01", "1.00"]);
   assert.deepEqual([unitsOf("mm", "de").show(1234.5), mm.show("486.2")], ["1234,5", "486.2"]);
   assert.deepEqual([mm.sign, inch.sign], ["mm", "in"]);
+});
+
+test("the service's sentences are read in inches by whoever reads inches, and people's words stay", () => {
+  const job = {
+    findings: [{ code: "large_warp", detail: "twisted by −11.2 ± 2.7 mm, more than 3 mm. Drive 12 km.", values: { warp_mm: -11.2 } }],
+    changes: { FL: { reason_code: "entered", reason: "moves -5.1 mm, from 2,54 to −0.4 mm from its target; set-point 120" } },
+    cautions: [{ code: "raised", text: "Keep 500 mm away." }],
+    next_step_detail: { detail: "Outside tolerance: FL.", reason: "outside", corners: ["FL"] },
+    pauses: [{ reason: "lunch, 30 mm rain" }],
+    state: null,
+  };
+  assert.deepEqual(readIn(job, inch), {
+    ...job,
+    findings: [{ ...job.findings[0], detail: "twisted by −0.44 ± 0.11 in, more than 0.12 in. Drive 12 km." }],
+    changes: { FL: { ...job.changes.FL, reason: "moves −0.20 in, from 0.10 to −0.02 in from its target; set-point 120" } },
+    cautions: [{ code: "raised", text: "Keep 19.69 in away." }],
+  });
+  assert.equal(readIn(job, mm), job);
+  assert.equal(readIn(null, inch), null);
 });
 
 test("published VINs have the right check digit (49 CFR 565.15; sources in the table)", () => {

@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 from playwright.sync_api import Page, expect
 
 from tests.bench.bay import TabletInBay
 from tests.bench.technician import TechnicianAtTablet
+
+ANSWER_WITH = """([path, body]) => {
+  const asked = globalThis.fetch;
+  globalThis.fetch = (to, ...rest) => (to === path ? Promise.resolve(Response.json(body)) : asked(to, ...rest));
+}"""
 
 
 def test_a_whole_job_from_reception_to_sign_off(tablet: TabletInBay) -> None:
@@ -22,6 +28,29 @@ def test_a_whole_job_from_reception_to_sign_off(tablet: TabletInBay) -> None:
     tablet.bay.work_in_the_background()
     (certificate,) = tablet.bay.get("/certificates/", job=job_id)["results"]
     expect(tablet.page.locator("#certificate")).to_have_text(str(certificate["number"]))
+    what_was_found_is_noted_and_no_longer_asked_for(tablet, job)
+
+
+def what_was_found_is_noted_and_no_longer_asked_for(tablet: TabletInBay, job: dict[str, Any]) -> None:
+    """In the closed job, with the lengths as this person reads them."""
+    twist = {
+        "code": "large_warp",
+        "severity": "note",
+        "detail": "Twisted by −12.7 mm. Measure again.",
+        "in_force": True,
+    }
+    assessment = {**job["assessment"], "findings": [twist]}
+    body = {**job, "content_sha256": "other", "findings": [{**twist, "id": "x"}], "assessment": assessment}
+    tablet.page.evaluate(ANSWER_WITH, [f"/api/v1/jobs/{job['id']}/", body])
+    tablet.open("#/settings")
+    tablet.page.get_by_label("inches").check()
+    for screen in ("/result", "/findings", ""):
+        tablet.open(f"#/job/{job['id']}{screen}")
+        noted = tablet.page.get_by_text("What was noted during the job")
+        expect(noted).to_be_visible()
+        expect(tablet.page.get_by_text("Measure again")).not_to_be_visible()
+        noted.click()
+        expect(tablet.page.get_by_text("Twisted by −0.50 in. Measure again.")).to_be_visible()
 
 
 def test_nothing_is_lost_or_doubled_when_the_network_goes_while_measuring_and_while_writing(

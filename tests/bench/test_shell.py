@@ -359,7 +359,7 @@ class TestStorage:
         )
         tablet.open()
         tablet.expect_heading("Enrol this tablet")
-        assert tablet.page.evaluate("() => window.asked") == 1
+        tablet.page.wait_for_function("() => window.asked === 1", timeout=PATIENCE_MS)
 
 
 class TestSettings:

@@ -42,11 +42,6 @@ class Page(HTMLParser):
             self.texts.append((self.elements[-1][0], data.strip()))
 
 
-@pytest.fixture(autouse=True)
-def files_read_anew() -> None:
-    assets.assets.cache_clear()
-
-
 def file_at(url: str) -> Path:
     """Where the file of an address lies."""
     name = url.removeprefix(STATIC)
@@ -115,7 +110,10 @@ def test_another_file_or_another_page_is_another_version(monkeypatch: pytest.Mon
         patch.setattr(assets, "file_of", lambda name: changed if name == assets.START else unchanged(name))
         assert kept_by_the_worker()["version"] != before
     assets.assets.cache_clear()
-    monkeypatch.setattr("calibration.bench.views._texts", lambda _request: b"another catalog")
+    with monkeypatch.context() as patch:
+        patch.setattr("calibration.bench.views._texts", lambda _request: b"another catalog")
+        assert kept_by_the_worker()["version"] != before
+    monkeypatch.setattr("calibration.bench.views.styles", lambda: b"other looks")
     assert kept_by_the_worker()["version"] != before
 
 
@@ -135,18 +133,48 @@ def test_the_catalog_of_texts_is_a_script() -> None:
     assert b"gettext" in answer.content
 
 
-def test_the_first_load_is_small() -> None:
-    """As whitenoise serves it, compressed; the budget is the design's."""
-    page = Client().get("/bench/")
-    texts = Client().get("/bench/texts.js")
-    asked = {
-        url
-        for tag, each in Page(page.content.decode()).elements
-        if (url := each.get("src") or each.get("href")) and STATIC in url and each.get("rel") != "manifest"
-    }
-    contents = [page.content, texts.content, *(file_at(url).read_bytes() for url in asked)]
-    size = sum(len(gzip.compress(content)) for content in contents)
-    assert size < FIRST_LOAD_BYTES, f"{size} bytes in {len(contents)} files"
+def parts_of_the_app() -> dict[str, list[str]]:
+    """The modules as the page names them: those of the first screen, then part by part."""
+    elements = [each for _tag, each in Page(Client().get("/bench/").content.decode()).elements]
+    first = [str(each["href"]) for each in elements if each.get("rel") == "modulepreload"]
+    names = {str(each["name"]): str(each["content"]).split() for each in elements if "name" in each}
+    return {"first": first, **{name: names[f"modules-{name}"] for name in ("shell", "job")}}
+
+
+def test_the_page_names_each_module_once_in_the_part_that_first_needs_it() -> None:
+    parts = parts_of_the_app()
+    named = [url for urls in parts.values() for url in urls]
+    assert len(named) == len(set(named))
+    modules = {each["url"] for each in kept_by_the_worker()["assets"] if each["url"].endswith(".js")}
+    of_types_only = {url for url in modules if "Types only." in file_at(url).read_text()[:200]}
+    assert set(named) == modules - of_types_only
+    for part, urls in parts.items():
+        there = {url for name in list(parts)[: list(parts).index(part) + 1] for url in parts[name]}
+        asked = {STATIC + _beside(url, to) for url in urls for to in IMPORT.findall(file_at(url).read_text())}
+        assert asked <= there, part
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_the_first_load_is_small(language: str) -> None:
+    """Everything up to the vehicle's page, as it is served, compressed; the budget is the design's."""
+    client = Client(headers={"accept-encoding": "gzip", "accept-language": language})
+    made = [client.get(path) for path in ("/bench/", "/bench/texts.js", "/bench/looks.css")]
+    assert {each["Content-Encoding"] for each in made} == {"gzip"}
+    parts = parts_of_the_app()
+    files = [gzip.compress(file_at(url).read_bytes()) for url in (*parts["first"], *parts["shell"])]
+    size = sum(len(each.content) for each in made) + sum(map(len, files))
+    assert size < FIRST_LOAD_BYTES, f"{size} bytes in {len(made) + len(files)} files"
+
+
+@pytest.mark.parametrize("path", ["/bench/", "/bench/texts.js", "/bench/looks.css", "/bench/manifest.webmanifest"])
+def test_what_did_not_change_is_not_sent_again(path: str) -> None:
+    client = Client(headers={"accept-encoding": "gzip"})
+    first = client.get(path)
+    again = client.get(path, headers={"if-none-match": first["ETag"]})
+    assert (first.status_code, again.status_code, again.content) == (200, 304, b"")
+    assert again["Content-Security-Policy"] == first["Content-Security-Policy"]
+    assert "no-cache" in again["Cache-Control"]
+    assert client.get(path, headers={"if-none-match": '"another"'}).status_code == 200
 
 
 def test_modules_are_of_the_size_that_can_be_read() -> None:

@@ -6,20 +6,18 @@
  */
 
 import { StorageFull, StorageRefused } from "../offline/storage_errors.js";
-import { askForPersistence } from "../offline/store.js";
 import { appearance } from "./appearance.js";
 import { Cupboard } from "./cupboard.js";
 import { Drafts } from "./drafts.js";
 import { h } from "./dom.js";
 import { Frame } from "./frame.js";
-import { workshopKey } from "./outbox_file.js";
-import { notAccepted, notKept } from "./problems.js";
+import { fetchAhead } from "./loading.js";
+import { button } from "./parts.js";
+import { notAccepted, notKept, notLoaded, problemWords } from "./problems.js";
 import { Reads } from "./reads.js";
-import { intentsOf, recordsOf } from "./records.js";
 import { hashOf, routeOf } from "./router.js";
-import { hasJobScreens, screenFor } from "./screens.js";
+import { renderEnrolment } from "./screens/enrolment.js";
 import { storageRefused } from "./screens/refused.js";
-import { Sending } from "./sending.js";
 import { Service } from "./service.js";
 import { Session } from "./session.js";
 import { gettext, ngettext } from "./texts.js";
@@ -29,6 +27,8 @@ import { unitsOf } from "./units.js";
 /** @typedef {import("./context.js").Job} Job */
 /** @typedef {import("./context.js").Screen} Screen */
 /** @typedef {import("../offline/types.js").Event} OutboxEvent */
+/** @typedef {import("./sending.js").Sending} Sending */
+/** @typedef {typeof import("./shell.js")} Shell */
 
 export const CUPBOARD = "levelbook bench";
 const ASK_AGAIN_MS = 15_000;
@@ -42,6 +42,8 @@ export class App {
   sending = null;
   /** @type {Screen | null} */
   screen = null;
+  /** What an enrolled tablet needs besides. @type {Shell | null} */
+  #shell = null;
   /** @type {'ready' | 'insecure' | 'unable' | null} */
   installation = null;
   /** @type {{persisted: boolean, used: number | null, quota: number | null} | null} */
@@ -73,17 +75,50 @@ export class App {
       this.frame.mount();
       return this.#only(storageRefused());
     }
+    const isWhole = !this.session.enrolled || (await this.#loadShell());
     this.frame.mount();
-    this.storage = await askForPersistence().catch(() => null);
+    if (!isWhole) return this.#only({ heading: "Levelbook", content: null });
     this.openOutbox();
     this.#listen();
     await this.show();
   }
 
+  /** The parts that the first screen of a tablet does without: they are fetched once it is there. */
+  async loadRest() {
+    const isWhole = (await this.#loadShell()) && (await this.#loadJobScreens());
+    if (isWhole) this.storage = (await this.#shell?.askForPersistence().catch(() => null)) ?? null;
+    else this.frame.say(notLoaded(), "stop", button(gettext("Load it"), () => location.reload()));
+  }
+
+  /** @returns {Promise<boolean>} whether it is there */
+  async #loadShell() {
+    fetchAhead("shell");
+    this.#shell ??= await import("./shell.js").catch(() => null);
+    return this.#shell !== null;
+  }
+
+  /** @returns {Promise<boolean>} whether they are there */
+  async #loadJobScreens() {
+    fetchAhead("job");
+    return this.#shell?.loadJobScreens().then(() => true, () => false) ?? false;
+  }
+
+  /** Make this device a tablet of a workshop, once it has what it then needs. @param {string} code @param {string} device */
+  async enrol(code, device) {
+    if (!(await this.#loadShell())) return notLoaded();
+    const reply = await this.session.enrol(code, device);
+    if (!reply.body) return problemWords(reply.problem, reply.status);
+    history.replaceState(null, "", hashOf("today"));
+    this.openOutbox();
+    await this.show();
+    return null;
+  }
+
   /** The outbox of the workshop that the tablet is enrolled in. */
   openOutbox() {
     const workshop = this.session.enrolled?.workshop.id;
-    if (!workshop) return;
+    if (!workshop || !this.#shell) return;
+    const { Sending, workshopKey } = this.#shell;
     if (this.sending?.workshop === workshop) return this.sending.sender.wake();
     this.sending?.sender.stop();
     this.sending = new Sending({
@@ -96,7 +131,7 @@ export class App {
         if (this.session.person && report.sign_in.has(this.session.person.id)) void this.refused();
         void this.refresh();
       },
-      failed: (failure) => this.frame.say(...notKept(failure)),
+      failed: (failure) => this.#failed(failure),
     });
     this.sending.sender.wake();
     void workshopKey(this).catch(() => null); // The storage says so where it matters.
@@ -148,7 +183,7 @@ export class App {
    */
   #draw(context, isNew) {
     if (!isNew) this.screen?.leave?.();
-    this.screen = screenFor(this, context);
+    this.screen = this.session.enrolled && this.#shell ? this.#shell.screenFor(this, context) : renderEnrolment(this);
     this.frame.show(this.screen, isNew);
   }
 
@@ -168,7 +203,7 @@ export class App {
   #figure({ job, waiting, online, units, hand, route }) {
     const about = job && [job.content_sha256, job.next_step, job.approval?.state, job.sign_off?.id];
     const unread = this.unknownJobs.has(route.rest[0]);
-    return [about, waiting.map(({ id, state }) => [id, state]), online, units.length, hand, unread, this.installation, hasJobScreens()];
+    return [about, waiting.map(({ id, state }) => [id, state]), online, units.length, hand, unread, this.installation, this.#shell?.hasJobScreens()];
   }
 
   /** @returns {Promise<Context>} */
@@ -183,7 +218,7 @@ export class App {
     const read_at = id ? await this.reads.readAt(id) : null;
     return {
       route,
-      job,
+      job: this.#shell?.readIn(job, units) ?? null,
       read_at,
       waiting: vehicle && this.sending ? await this.sending.waitingOf(vehicle, read_at ?? 0) : [],
       online: this.online,
@@ -192,7 +227,7 @@ export class App {
       units,
       hand: appearance().hand,
       navigate: (hash) => this.navigate(hash),
-      ...this.#records(job, person?.id ?? ""),
+      .../** @type {Pick<Context, "records" | "intents">} */ (this.#shell && this.#records(this.#shell, job, person?.id ?? "")),
       reads: this.reads,
       drafts: this.drafts,
       say: (text, severity = "note") => this.frame.say(text, severity),
@@ -200,10 +235,11 @@ export class App {
   }
 
   /**
+   * @param {Shell} shell
    * @param {Job | null} job
    * @param {string} person
    */
-  #records(job, person) {
+  #records({ intentsOf, recordsOf }, job, person) {
     const sending = /** @type {Sending} */ (this.sending);
     const remember = this.reads.remember.bind(this.reads);
     const desk = { sending, person, job, remember, notKept: (/** @type {any} */ error) => this.frame.say(...notKept(error)) };
@@ -304,9 +340,9 @@ export class App {
     this.frame.show(screen, true);
   }
 
-  /** @param {unknown} error */
+  /** Only what the storage refused was not kept; anything else is a fault of the app. @param {unknown} error */
   #failed(error) {
-    if (error instanceof Error && "code" in error) this.frame.say(...notKept(error));
-    else throw error;
+    if (error instanceof StorageRefused || error instanceof StorageFull) this.frame.say(...notKept(error));
+    else reportError(error);
   }
 }

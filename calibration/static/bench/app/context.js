@@ -19,7 +19,7 @@
  *
  * @typedef {object} Context
  * @property {Route} route
- * @property {Job | null} job as last read from the server; null where the screen is of no job or it was never read
+ * @property {Job | null} job as last read from the server, the lengths in its sentences in the person's unit; null where the screen is of no job or it was never read
  * @property {number | null} read_at ms since 1970: when the job was read
  * @property {Waiting[]} waiting records of this job's vehicle that are on this tablet only, in order, refused ones too
  * @property {boolean} online whether the service answered last

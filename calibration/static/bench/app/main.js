@@ -4,18 +4,13 @@ import { App } from "./app.js";
 import { recallAppearance } from "./appearance.js";
 import { button } from "./parts.js";
 import { installWorker, stayAwake } from "./installation.js";
-import { loadJobScreens } from "./screens.js";
 import { gettext } from "./texts.js";
 
 recallAppearance();
 const app = new App();
 await app.start();
 stayAwake();
-try {
-  await loadJobScreens();
-} catch {
-  app.frame.say(gettext("The app did not load completely. Load it again when there is a connection."), "stop");
-}
+await app.loadRest();
 app.installation = await installWorker(() => {
   const again = button(gettext("Load it"), () => location.reload());
   app.frame.say(gettext("A newer version of the app is here"), "note", again);

@@ -1,7 +1,8 @@
-/** All that is on this tablet only, as a file that the workshop alone can read: it is handed in on `/tablets/import/`. */
+/** All that is on this tablet only, as files that the workshop alone can read: they are handed in on `/tablets/import/`. */
 
-import { outboxFile } from "../offline/export.js";
+import { outboxFiles } from "../offline/export.js";
 import { h } from "./dom.js";
+import { button } from "./parts.js";
 import { gettext } from "./texts.js";
 
 /** @typedef {import("./app.js").App} App */
@@ -28,8 +29,33 @@ export async function saveOutbox(app) {
     return app.frame.say(gettext("This tablet cannot save the file yet"), "review", h("p", null, todo));
   }
   const about = { workshop: enrolled.workshop.id, tablet: enrolled.tablet.name, saved_at: new Date().toISOString() };
-  const file = await outboxFile(app.sending.store, key, about);
+  const files = await outboxFiles(app.sending.store, key, about);
+  const name = `levelbook-${about.saved_at.slice(0, 10)}`;
+  if (files.length === 1) return download(files[0], `${name}.lbox`);
+  app.frame.say(gettext("It is too much for one file"), "note", ...oneAfterTheOther(files, name));
+}
+
+/**
+ * A browser lets a page save one file at each press.
+ * @param {Uint8Array<ArrayBuffer>[]} files
+ * @param {string} name
+ */
+function oneAfterTheOther(files, name) {
+  const todo = gettext("Save each of these files, and hand them in in this order.");
+  const buttons = files.map((file, at) => {
+    const values = { number: at + 1, all: files.length };
+    const label = gettext("Save file %(number)s of %(all)s", values);
+    return button(label, () => download(file, `${name}-${values.number}-of-${values.all}.lbox`));
+  });
+  return [h("p", null, todo), h("div", { class: "actions" }, ...buttons)];
+}
+
+/**
+ * @param {Uint8Array<ArrayBuffer>} file
+ * @param {string} name
+ */
+function download(file, name) {
   const address = URL.createObjectURL(new Blob([file], { type: "application/octet-stream" }));
-  h("a", { href: address, download: `levelbook-${about.saved_at.slice(0, 10)}.lbox` }).click();
+  h("a", { href: address, download: name }).click();
   URL.revokeObjectURL(address);
 }

@@ -18,8 +18,17 @@ export function notKept(error) {
     const todo = gettext("Free some room on the tablet, then try again. Nothing that was kept before is lost.");
     return [gettext("No room: this record was not kept"), "stop", h("p", null, todo)];
   }
-  const todo = gettext("Write it on the paper worksheet. Open the app in an ordinary window that may store data.");
-  return [gettext("This record was not kept: the browser does not let the app store it"), "stop", h("p", null, todo)];
+  if (error.code === "storage_refused") {
+    const todo = gettext("Write it on the paper worksheet. Open the app in an ordinary window that may store data.");
+    return [gettext("This record was not kept: the browser does not let the app store it"), "stop", h("p", null, todo)];
+  }
+  const todo = gettext("Try once more. If it fails again, load the app anew, or write it on the paper worksheet.");
+  return [gettext("This record was not kept"), "stop", h("p", null, todo)];
+}
+
+/** A part of the app could not be fetched. */
+export function notLoaded() {
+  return gettext("The app did not load completely. Load it again when there is a connection.");
 }
 
 /**

@@ -1,6 +1,5 @@
-/** Which screen there is to show: enrolment and PIN come before everything else. */
+/** Which screen there is to show on an enrolled tablet: the PIN comes before everything else. */
 
-import { renderEnrolment } from "./screens/enrolment.js";
 import { renderJobUnread } from "./screens/job_unread.js";
 import { renderOpenJob } from "./screens/open_job.js";
 import { renderPeople } from "./screens/people.js";
@@ -42,7 +41,6 @@ const SCREENS = {
  * @returns {Screen}
  */
 export function screenFor(app, context) {
-  if (!app.session.enrolled) return renderEnrolment(app);
   if (!app.session.person && context.route.name !== "tray") return renderPeople(app);
   return (SCREENS[context.route.name] ?? renderToday)(context, app);
 }

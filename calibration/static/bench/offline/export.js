@@ -22,6 +22,7 @@
 /** @typedef {import("./types.js").Entry} Entry */
 /** @typedef {Entry & {content: Content}} SavedRecord */
 /** @typedef {{workshop: string, tablet: string, saved_at: string}} About */
+/** @typedef {{bytes: number, records: number}} Limits of one file */
 
 const MAGIC = new TextEncoder().encode("LBOX");
 const VERSION = 1;
@@ -30,23 +31,57 @@ const CURVE = { name: "ECDH", namedCurve: "P-256" };
 const KEY_ID = 8;
 const POINT = 65;
 const NONCE = 12;
+/** A little less than the service takes, which is 11 MB with 500 records; one photo of 10 MB always goes in. */
+const LIMITS = { bytes: 10_500_000, records: 500 };
+/** What the manifest says of a record besides its own words: the names of members, the file's name, type and size. */
+const LISTED = 600;
 const HEAD = MAGIC.length + 1 + KEY_ID + POINT + NONCE;
 
 /**
- * Everything that is not sent, refused records and intents to sign included, ready to be saved.
+ * Everything that is not sent, refused records and intents to sign included, ready to be saved: one file, or several
+ * where the service would not take one of that size. Each is a file of its own; their order is that of the records.
  * @param {import("./types.js").Store} store
  * @param {Uint8Array<ArrayBuffer>} recipient the workshop's public key, P-256, uncompressed
  * @param {About} about
- * @returns {Promise<Uint8Array<ArrayBuffer>>}
+ * @param {Limits} [limits]
+ * @returns {Promise<Uint8Array<ArrayBuffer>[]>}
  */
-export async function outboxFile(store, recipient, about) {
+export async function outboxFiles(store, recipient, about, limits = LIMITS) {
   const { records, meta } = await store.read();
   const saved = [];
   for (const entry of records) {
     const content = await store.content(entry.id);
     if (content) saved.push({ ...entry, content }); // None: sent or discarded in between.
   }
-  return encrypt(packed({ ...about, epoch: meta.epoch }, saved), recipient);
+  const files = portions(saved, limits);
+  return Promise.all(files.map((each) => encrypt(packed({ ...about, epoch: meta.epoch }, each), recipient)));
+}
+
+/**
+ * @param {SavedRecord[]} saved
+ * @param {Limits} limits
+ * @returns {SavedRecord[][]} at least one
+ */
+function portions(saved, { bytes, records }) {
+  /** @type {SavedRecord[][]} */
+  const files = [[]];
+  let size = 0;
+  for (const record of saved) {
+    const own = sizeOf(record);
+    const last = files[files.length - 1];
+    if (last.length > 0 && (size + own > bytes || last.length === records)) {
+      files.push([]);
+      size = 0;
+    }
+    files[files.length - 1].push(record);
+    size += own;
+  }
+  return files;
+}
+
+/** @param {SavedRecord} record */
+function sizeOf({ content: { fields, file }, ...entry }) {
+  return new TextEncoder().encode(JSON.stringify({ entry, fields })).length + (file?.bytes.byteLength ?? 0) + LISTED;
 }
 
 /**

@@ -2,8 +2,6 @@
 
 import { h } from "../dom.js";
 import { field } from "../parts.js";
-import { problemWords } from "../problems.js";
-import { hashOf } from "../router.js";
 import { gettext } from "../texts.js";
 
 /** @typedef {import("../app.js").App} App */
@@ -29,11 +27,7 @@ export function renderEnrolment(app) {
   const submit = async (/** @type {SubmitEvent} */ event) => {
     event.preventDefault();
     failed.textContent = "";
-    const reply = await app.session.enrol(code.value.trim(), device.value.trim());
-    if (!reply.body) return void (failed.textContent = problemWords(reply.problem, reply.status));
-    history.replaceState(null, "", hashOf("today"));
-    app.openOutbox();
-    await app.show();
+    failed.textContent = await app.enrol(code.value.trim(), device.value.trim());
   };
   return {
     heading: gettext("Enrol this tablet"),

@@ -5,7 +5,7 @@ import { button, facts, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
 import { dayAndTime } from "../../time.js";
-import { findingNotices, link, section, takeCare } from "./parts.js";
+import { link, notedInTheJob, section, takeCare } from "./parts.js";
 
 /** @typedef {import("./index.js").JobContext} JobContext */
 
@@ -29,7 +29,7 @@ export function render(context) {
         gettext("To be done before it is used"),
         h("ul", { class: "prose" }, [...followUps.values()].map((each) => h("li", null, each))),
       ),
-      findingNotices(job.findings.filter((each) => each.in_force && each.code !== "leave_alone")),
+      notedInTheJob(job.findings.filter((each) => each.in_force && each.code !== "leave_alone")),
       takeCare(job),
     ],
     actions: [

@@ -4,7 +4,7 @@ import { h } from "../../dom.js";
 import { notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
-import { findingNotices, link, refusedEntry, takeCare } from "./parts.js";
+import { findingNotices, isClosed, link, notedInTheJob, refusedEntry, takeCare } from "./parts.js";
 
 /** @typedef {import("./index.js").JobContext} JobContext */
 
@@ -18,8 +18,8 @@ export function render({ job }) {
     content: [
       isInspection && notice("stop", job.next_step_detail.detail),
       refusedEntry(job),
-      findingNotices(standing),
-      standing.length === 0 && h("p", null, gettext("Nothing is open.")),
+      isClosed(job) ? notedInTheJob(standing) : findingNotices(standing),
+      (isClosed(job) || standing.length === 0) && h("p", null, gettext("Nothing is open.")),
       settled.length > 0 &&
         h(
           "details",

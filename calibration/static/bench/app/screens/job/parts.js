@@ -116,6 +116,18 @@ export function findingNotices(findings) {
     .map((each) => notice(each.severity, each.detail, each.ruling ? ruled(each.ruling) : null));
 }
 
+/** What was found in a job that is closed: to be read, no longer to be acted upon within it. @param {any[]} findings */
+export function notedInTheJob(findings) {
+  if (!findings.length) return null;
+  const notices = h("div", { class: "stack" }, findingNotices(findings));
+  return h("details", { class: "behind" }, h("summary", null, gettext("What was noted during the job")), notices);
+}
+
+/** @param {Job} job */
+export function isClosed({ state }) {
+  return ["signed_off", "ended", "reverted"].includes(state);
+}
+
 /**
  * The set-points that were entered last and that a limit refused, until something is measured or proposed after them.
  * @param {Job} job

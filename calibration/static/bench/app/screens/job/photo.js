@@ -8,10 +8,9 @@ import { clockTime } from "../../time.js";
 import { onTheWay } from "./course.js";
 import { once } from "./once.js";
 import { link, takeCare } from "./parts.js";
+import { LONGEST_PX, pictureToKeep } from "./picture.js";
 
 /** @typedef {import("./index.js").JobContext} JobContext */
-
-const MOST_BYTES = 10_000_000;
 
 /** @param {JobContext} context @returns {import("../../context.js").Screen} */
 export function render(context) {
@@ -25,19 +24,19 @@ export function render(context) {
   const shown = h("div", null);
   const forget = () => address && URL.revokeObjectURL(address);
   const input = h("input", { type: "file", accept: "image/*", capture: "environment", id: "photo" });
-  input.addEventListener("change", () => {
+  input.addEventListener("change", async () => {
+    const taken = input.files?.[0] ?? null;
+    file = null;
+    keep.disabled = true;
+    fill(shown, taken && h("p", { class: "soft" }, gettext("The picture is made smaller …")));
+    const picture = taken && (await pictureToKeep(taken));
+    if (taken !== (input.files?.[0] ?? null)) return; // another one was taken meanwhile
     forget();
-    file = input.files?.[0] ?? null;
+    file = picture && "file" in picture ? picture.file : null;
     address = file && URL.createObjectURL(file);
-    const isTooLarge = file !== null && file.size > MOST_BYTES;
-    fill(
-      shown,
-      isTooLarge ? notice(
-        "review",
-        gettext("This picture is larger than 10 MB. Take it with a lower resolution."),
-      ) : address && h("img", { class: "photo", src: address, alt: gettext("The photo just taken") }),
-    );
-    keep.disabled = file === null || isTooLarge || subject === null;
+    if (picture && "refused" in picture) fill(shown, refusal(picture.refused));
+    else fill(shown, address && h("img", { class: "photo", src: address, alt: gettext("The photo just taken") }));
+    keep.disabled = file === null || subject === null;
   });
   const store = once(async () => {
     if (!file || !subject) return false;
@@ -64,12 +63,27 @@ export function render(context) {
       h("div", { class: "photo-take" }, h("label", { class: "button", for: "photo" }, gettext("Take a photo")), input),
       shown,
       h("p", { class: "small soft" }, gettext("The place where it was taken is removed from the picture.")),
+      h("p", { class: "small soft" }, sizeWords()),
       takeCare(job),
     ],
     actions: [link(gettext("Back"), hashOf("job", job.id)), keep],
     update: () => undefined,
     leave: forget,
   };
+}
+
+function sizeWords() {
+  return gettext(
+    "A large picture is made smaller, to %(px)s dots along its longer side. Where this browser cannot do that, a picture may have 10 MB.",
+    { px: LONGEST_PX },
+  );
+}
+
+/** @param {'too_large' | 'unreadable'} why */
+function refusal(why) {
+  if (why === "too_large") return notice("review", gettext("This picture is larger than 10 MB. Take it with a lower resolution."));
+  const todo = gettext("Take it with the camera of this tablet, or choose a JPEG, PNG or WebP file.");
+  return notice("review", gettext("This is no picture that can be read"), h("p", null, todo));
 }
 
 /** Rounds and writes, newest first, also those that are on this tablet only. @param {JobContext} context */

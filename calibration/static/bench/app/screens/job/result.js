@@ -7,7 +7,7 @@ import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
 import { stepNow } from "./course.js";
 import { once } from "./once.js";
-import { findingNotices, link, refusedEntry, section, table, takeCare, verdict } from "./parts.js";
+import { findingNotices, isClosed, link, notedInTheJob, refusedEntry, section, table, takeCare, verdict } from "./parts.js";
 import { axleName, CORNERS } from "./words.js";
 
 /** @typedef {import("./index.js").JobContext} JobContext */
@@ -16,10 +16,8 @@ import { axleName, CORNERS } from "./words.js";
 
 /** Whether there is a verdict that nobody looked at on this tablet. @param {JobContext} context */
 export function isNews({ job, drafts }) {
-  return job.assessment !== null && !CLOSED.includes(job.state) && drafts.get(seenKey(job)) !== verdictKey(job);
+  return job.assessment !== null && !isClosed(job) && drafts.get(seenKey(job)) !== verdictKey(job);
 }
-
-const CLOSED = ["signed_off", "ended", "reverted"];
 
 /** @param {Job} job */
 function seenKey(job) {
@@ -42,7 +40,9 @@ export function render(context) {
       refusedEntry(job),
       heightsPlan(assessment.corners, units),
       section(gettext("What comes next"), h("p", null, job.next_step_detail.detail)),
-      findingNotices(assessment.findings.filter((/** @type {any} */ each) => each.code !== "leave_alone")),
+      (isClosed(job) ? notedInTheJob : findingNotices)(
+        assessment.findings.filter((/** @type {any} */ each) => each.code !== "leave_alone"),
+      ),
       inWords(assessment, units),
       sides(assessment.sides, units),
       readingsBehind(context),
