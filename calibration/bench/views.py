@@ -6,6 +6,7 @@ import json
 from typing import Any, Final
 
 from csp.decorators import csp_update
+from django.conf import settings
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
 from django.urls import reverse
@@ -79,7 +80,13 @@ def service_worker(request: HttpRequest) -> HttpResponse:
 
 
 def _page(request: HttpRequest) -> bytes:
-    values = {"styles": styles(), "modules": first_modules(), "start": address_of(START), "icon": address_of(ICONS[0])}
+    values = {
+        "styles": styles(),
+        "modules": first_modules(),
+        "start": address_of(START),
+        "icon": address_of(ICONS[0]),
+        "languages": " ".join(code for code, _name in settings.LANGUAGES),
+    }
     return render(request, "bench/app.html", values).content
 
 

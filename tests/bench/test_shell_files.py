@@ -135,10 +135,12 @@ def test_the_catalog_of_texts_is_a_script() -> None:
     assert b"gettext" in answer.content
 
 
-def test_the_first_load_is_small() -> None:
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_the_first_load_is_small(language: str) -> None:
     """As whitenoise serves it, compressed; the budget is the design's."""
-    page = Client().get("/bench/")
-    texts = Client().get("/bench/texts.js")
+    client = Client(headers={"Accept-Language": language})
+    page = client.get("/bench/")
+    texts = client.get("/bench/texts.js")
     asked = {
         url
         for tag, each in Page(page.content.decode()).elements
