@@ -7,6 +7,7 @@ from collections.abc import Callable
 from typing import Any, Final
 
 from csp.decorators import csp_update
+from django.conf import settings
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
 from django.urls import reverse
@@ -103,6 +104,7 @@ def _page(request: HttpRequest) -> bytes:
         "parts": later_modules(),
         "start": address_of(START),
         "icon": address_of(ICONS[0]),
+        "languages": " ".join(code for code, _name in settings.LANGUAGES),
     }
     return render(request, "bench/app.html", values).content
 

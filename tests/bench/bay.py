@@ -6,13 +6,14 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from playwright.sync_api import BrowserContext, Page, expect
+from playwright.sync_api import BrowserContext, Locator, Page, expect
 
 from fleet import outbox, services
 from fleet.models import Instrument, Vehicle
 from fleet.tenancy import in_workshop
 from reports.demo.simulated_tape import Tape
 from reports.demo.simulated_vehicle import SimulatedVehicle
+from tests.bench.spoken import catalogue
 from tests.factories import Person, Site, make_site
 from tests.simulator.scenarios import ESTATE, WITH_AN_ERROR, draw_case
 
@@ -75,15 +76,17 @@ class TabletInBay:
     bay: Bay
     context: BrowserContext
     page: Page
+    language: str = "en"
+    """In which it speaks. Everything below is given in English and pressed in this."""
     faults: list[str] = field(default_factory=list)
     """What the page's own code failed at; a test that ends with any fails."""
 
     @classmethod
-    def unpacked(cls, bay: Bay, context: BrowserContext) -> TabletInBay:
+    def unpacked(cls, bay: Bay, context: BrowserContext, language: str = "en") -> TabletInBay:
         """A tablet that nobody has enrolled yet."""
         page = context.new_page()
         page.set_default_timeout(PATIENCE_MS)
-        tablet = cls(bay, context, page)
+        tablet = cls(bay, context, page, language)
         page.on("pageerror", lambda error: tablet.faults.append(f"{error.name}: {error.message}\n{error.stack}"))
         page.on("console", lambda message: tablet._note(message.type, message.text))
         return tablet
@@ -93,19 +96,27 @@ class TabletInBay:
         if kind == "error" and not text.startswith(TOLD_BY_THE_BROWSER):
             self.faults.append(text)
 
+    def says(self, text: str) -> str:
+        """How it says a text of the app's."""
+        return catalogue(self.language).get(text, text)
+
+    def labelled(self, label: str) -> Locator:
+        """The field with a label that begins so."""
+        return self.page.get_by_label(self.says(label))
+
     def open(self, hash_: str = "") -> None:
         self.page.goto(f"{self.bay.origin}/bench/{hash_}")
 
     def enrol(self) -> None:
         """By the code in the address, as a tablet that scanned it."""
         self.open(f"#enrol={self.bay.enrolment_code()}")
-        self.page.get_by_label("Name of this tablet").fill(TABLET)
+        self.labelled("Name of this tablet").fill(TABLET)
         self.press("Enrol")
         self.expect_heading("Who is at the tablet?")
 
     def sign_in(self, person: Person | None = None, pin: str | None = None) -> None:
         who = person or self.bay.technician
-        self.press(who.membership.name)
+        self.page.get_by_role("button", name=who.membership.name, exact=True).click()
         self.type_pin(pin or who.pin)
         self.press("Start")
 
@@ -114,10 +125,11 @@ class TabletInBay:
             self.page.locator(".pin-keys").get_by_role("button", name=digit, exact=True).click()
 
     def press(self, name: str) -> None:
-        self.page.get_by_role("button", name=name, exact=True).click()
+        self.page.get_by_role("button", name=self.says(name), exact=True).click()
 
     def expect_heading(self, heading: str) -> None:
-        expect(self.page.get_by_role("heading", level=1, name=heading, exact=True)).to_be_visible(timeout=PATIENCE_MS)
+        found = self.page.get_by_role("heading", level=1, name=self.says(heading), exact=True)
+        expect(found).to_be_visible(timeout=PATIENCE_MS)
 
     def wait_until_worker_is_ready(self) -> None:
         """The app's files are on the tablet, and it opens without network."""
@@ -126,7 +138,7 @@ class TabletInBay:
     def open_job(self, odometer: str = "48210") -> str:
         """By the VIN, from today's page; gives the job's id once the service has it."""
         self.open(f"#/open/{self.bay.vehicle.vin}")
-        self.page.get_by_label("Odometer").fill(odometer)
+        self.labelled("Odometer").fill(odometer)
         self.press("Open the job")
         self.page.wait_for_url("**/#/job/*")
         return self.page.url.rpartition("/")[2]

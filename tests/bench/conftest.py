@@ -14,6 +14,7 @@ from tests.bench.bay import Bay, TabletInBay
 from tests.bench.node import Node
 
 NewTablet = Callable[..., TabletInBay]
+LOCALES = {"en": "en-GB", "de": "de-DE"}
 
 
 @pytest.fixture(scope="session")
@@ -38,10 +39,14 @@ def new_tablet(browser: Browser, bay: Bay) -> Iterator[NewTablet]:
     tablets: list[TabletInBay] = []
     with ExitStack() as closing:
 
-        def made(*, is_enrolled: bool = True, is_signed_in: bool = True, **profile: Any) -> TabletInBay:
-            context = browser.new_context(**{"viewport": {"width": 1180, "height": 820}, **profile})
+        def made(
+            *, is_enrolled: bool = True, is_signed_in: bool = True, language: str = "en", **profile: Any
+        ) -> TabletInBay:
+            context = browser.new_context(
+                **{"viewport": {"width": 1180, "height": 820}, "locale": LOCALES[language], **profile}
+            )
             closing.callback(context.close)
-            tablet = TabletInBay.unpacked(bay, context)
+            tablet = TabletInBay.unpacked(bay, context, language)
             tablets.append(tablet)
             if is_enrolled:
                 tablet.enrol()

@@ -49,6 +49,14 @@ describe("A request", () => {
     assert.deepEqual(JSON.parse(heard.body), CONTENT.fields);
   });
 
+  test("asks in the language of the app, where it is told of one", async () => {
+    reply = answering(201, { "Levelbook-Epoch": "e1" }, "{}");
+    await network({ language: "de" }).send(ENTRY, CONTENT, "e1");
+    assert.equal(heard.headers["accept-language"], "de");
+    await network().send(ENTRY, CONTENT, "e1");
+    assert.notEqual(heard.headers["accept-language"], "de");
+  });
+
   test("names no server before one is known", async () => {
     reply = answering(201, { "Levelbook-Epoch": "e1" }, "{}");
     await network().send(ENTRY, CONTENT, null);

@@ -41,13 +41,10 @@ class TechnicianAtTablet:
     def page(self) -> Page:
         return self.tablet.page
 
-    def heading(self) -> str:
-        return self.page.get_by_role("heading", level=1).inner_text()
-
     def work(self, until: tuple[str, ...] = ENDINGS) -> None:
         """From screen to screen until one of these headings."""
         for _ in range(MOST_SCREENS):
-            heading = self._next_heading()
+            heading = self._next_heading(until)
             self.screens.append(heading)
             self.seen(self.page, heading)
             if heading in until:
@@ -55,14 +52,17 @@ class TechnicianAtTablet:
             self._do(heading)
         raise AssertionError(f"no end: {self.screens}")
 
-    def _next_heading(self) -> str:
-        """What is on its way to the service is waited for."""
+    def _next_heading(self, until: tuple[str, ...]) -> str:
+        """In English, where it is a known one. What is on its way to the service is waited for."""
         script = "(waiting) => [document.querySelector('h1').textContent].find((each) => !waiting.includes(each))"
-        found = self.page.wait_for_function(script, arg=list(WAITING), timeout=PATIENCE_MS)
-        return str(found.json_value())
+        says = self.tablet.says
+        found = self.page.wait_for_function(script, arg=[says(each) for each in WAITING], timeout=PATIENCE_MS)
+        heading = str(found.json_value())
+        return next((each for each in (*self._ways(), *ENDINGS, *until) if says(each) == heading), heading)
 
-    def _do(self, heading: str) -> None:
-        doing = {
+    def _ways(self) -> dict[str, Callable[[], None]]:
+        """What is done on a screen, by its heading."""
+        return {
             "Is the vehicle ready?": self.check_readiness,
             "Before you measure": lambda: self.press("Begin measuring"),
             "A round is begun": lambda: self.follow("Go on measuring"),
@@ -79,25 +79,27 @@ class TechnicianAtTablet:
             "Read back": self.read_back,
             "Sign off": self.sign_off,
         }
-        assert heading in doing, f"nobody told the technician what to do at “{heading}”: {self.page.inner_text('main')}"
-        doing[heading]()
+
+    def _do(self, heading: str) -> None:
+        ways = self._ways()
+        assert heading in ways, f"nobody told the technician what to do at “{heading}”: {self.page.inner_text('main')}"
+        ways[heading]()
         self.left(heading)
 
     def press(self, name: str) -> None:
         self.tablet.press(name)
 
     def follow(self, name: str) -> None:
-        self.page.get_by_role("link", name=name, exact=True).click()
+        self.page.get_by_role("link", name=self.tablet.says(name), exact=True).click()
 
     def left(self, heading: str) -> None:
         """The screen has given way to another."""
-        expect(self.page.get_by_role("heading", level=1, name=heading, exact=True)).not_to_be_visible(
-            timeout=PATIENCE_MS
-        )
+        left = self.page.get_by_role("heading", level=1, name=self.tablet.says(heading), exact=True)
+        expect(left).not_to_be_visible(timeout=PATIENCE_MS)
 
     def check_readiness(self) -> None:
         for item in self.page.get_by_role("radiogroup").all():
-            item.get_by_label("in order", exact=True).check()
+            item.get_by_label(self.tablet.says("in order"), exact=True).check()
         self.press("Record the checks")
 
     def settle(self) -> None:
@@ -114,7 +116,7 @@ class TechnicianAtTablet:
         name = self.page.locator(".plan").evaluate(
             "plan => plan.querySelector('.plan-corner[aria-current=step]')?.getAttribute('aria-label') ?? null"
         )
-        return next((corner for corner, each in NAMES.items() if each == name), None)
+        return next((corner for corner, each in NAMES.items() if self.tablet.says(each) == name), None)
 
     def type_reading(self, text: str) -> None:
         """As a gauge does: figures, then Enter."""
@@ -128,10 +130,11 @@ class TechnicianAtTablet:
 
     def type_counts(self, counts: dict[str, int]) -> None:
         for corner, count in counts.items():
-            self.page.get_by_label(f"Set-point, {NAMES[corner]}").fill(str(count))
+            label = self.tablet.says("Set-point, %(corner)s") % {"corner": self.tablet.says(NAMES[corner])}
+            self.page.get_by_label(label).fill(str(count))
 
     def record_round(self) -> None:
-        self.page.get_by_label("stood still").check()
+        self.tablet.labelled("stood still").check()
         self.press("Record this round")
 
     def look_at_result(self) -> None:
@@ -139,7 +142,7 @@ class TechnicianAtTablet:
 
     def write(self) -> None:
         """The right vehicle first; then with the diagnostic tool; then two presses."""
-        self.page.get_by_label("Last four of the VIN").fill(self.tablet.bay.vehicle.vin[-4:])
+        self.tablet.labelled("Last four of the VIN").fill(self.tablet.bay.vehicle.vin[-4:])
         self.press("This is the vehicle")
         self.store_in_vehicle()
         self.press("They are written")
@@ -148,7 +151,8 @@ class TechnicianAtTablet:
         """What the screen says, with the tool."""
         wanted = dict(self.tablet.bay.simulated.read_setpoints())
         for row in self.page.locator("main .ruled tbody tr").all():
-            corner = next(each for each, name in NAMES.items() if name == row.locator("th").inner_text())
+            named = row.locator("th").inner_text()
+            corner = next(each for each, name in NAMES.items() if self.tablet.says(name) == named)
             to = row.locator("td").nth(1).inner_text().strip()
             if to.lstrip("-−").isdigit():
                 wanted[corner] = int(to.replace("−", "-"))

@@ -20,7 +20,7 @@ import { renderEnrolment } from "./screens/enrolment.js";
 import { storageRefused } from "./screens/refused.js";
 import { Service } from "./service.js";
 import { Session } from "./session.js";
-import { gettext, ngettext } from "./texts.js";
+import { gettext, language, ngettext } from "./texts.js";
 import { unitsOf } from "./units.js";
 
 /** @typedef {import("./context.js").Context} Context */
@@ -214,7 +214,7 @@ export class App {
     const person = this.session.person;
     const opening = /** @type {{vehicle: string} | null} */ (this.drafts.get(`opening:${id}`));
     const vehicle = job?.vehicle.id ?? opening?.vehicle ?? null;
-    const units = unitsOf(person?.length ?? "mm", document.documentElement.lang || undefined);
+    const units = unitsOf(person?.length ?? "mm", language());
     const read_at = id ? await this.reads.readAt(id) : null;
     return {
       route,

@@ -25,6 +25,22 @@ export async function installWorker(renewed) {
   }
 }
 
+/** Have what is kept of the app fetched anew where the service has another; rejected where that does not succeed. */
+export async function renewWorker() {
+  const registration = await navigator.serviceWorker?.getRegistration(SCOPE);
+  await registration?.update();
+  const worker = registration?.installing ?? registration?.waiting;
+  if (!worker) return;
+  await new Promise((done, failed) => {
+    const look = () => {
+      if (worker.state === "activated") done(null);
+      if (worker.state === "redundant") failed(new Error("The app's files could not be fetched."));
+    };
+    worker.addEventListener("statechange", look);
+    look();
+  });
+}
+
 /** Keep the screen on while the page is seen: nobody wakes a tablet with wet gloves. */
 export function stayAwake() {
   const ask = () => {

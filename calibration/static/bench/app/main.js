@@ -4,9 +4,11 @@ import { App } from "./app.js";
 import { recallAppearance } from "./appearance.js";
 import { button } from "./parts.js";
 import { installWorker, stayAwake } from "./installation.js";
+import { recallLanguage } from "./language.js";
 import { gettext } from "./texts.js";
 
 recallAppearance();
+recallLanguage();
 const app = new App();
 await app.start();
 stayAwake();

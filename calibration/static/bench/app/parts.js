@@ -32,6 +32,11 @@ export function cornerName(corner) {
   return names[corner];
 }
 
+/** As short as on a plan: in English the interface's code. @param {Corner} corner */
+export function cornerShort(corner) {
+  return { FL: gettext("FL"), FR: gettext("FR"), RL: gettext("RL"), RR: gettext("RR") }[corner];
+}
+
 /**
  * Severity by word, sign and weight of its border.
  * @param {Severity} severity

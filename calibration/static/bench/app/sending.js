@@ -7,6 +7,7 @@ import { Sender } from "../offline/sender.js";
 import { StorageRefused } from "../offline/storage_errors.js";
 import { IndexedDbStore } from "../offline/store.js";
 import { uuid7 } from "../offline/uuid7.js";
+import { language } from "./texts.js";
 
 /** @typedef {import("../offline/types.js").Answer} Answer */
 /** @typedef {import("../offline/types.js").Courier} Courier */
@@ -79,7 +80,7 @@ export class Sending {
     this.failed = failed;
     this.outbox = new Outbox({
       store: this.store,
-      network: watched(new Network({ token, askPath: ASK_PATH }), answered),
+      network: watched(new Network({ token, language: language(), askPath: ASK_PATH }), answered),
       clock: { now: Date.now, elapsed: () => performance.now() },
       newId: uuid7,
       alone: aloneUnder(name),

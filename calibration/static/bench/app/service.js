@@ -3,6 +3,8 @@
  * go through the outbox.
  */
 
+import { language } from "./texts.js";
+
 const PATIENCE_MS = 12_000;
 
 /**
@@ -62,6 +64,7 @@ export class Service {
 function options(method, token, body) {
   const headers = {
     Accept: "application/json",
+    "Accept-Language": language(), // The app may speak another one than the browser.
     "Device-Time": new Date().toISOString(),
     ...(token && { Authorization: `Bearer ${token}` }),
     ...(body && { "Content-Type": "application/json" }),

@@ -7,6 +7,11 @@
  * @typedef {{gettext: (text: string) => string, ngettext: (one: string, many: string, count: number) => string}} Catalog
  */
 
+/** In which this page is written. */
+export function language() {
+  return document.documentElement.lang || "en";
+}
+
 const catalog = () => /** @type {{django?: Catalog}} */ (globalThis).django;
 
 /**

@@ -1,5 +1,7 @@
 /** Times as the interface wants them and as people read them. */
 
+import { language } from "./texts.js";
+
 const H23 = /** @type {const} */ ({ hourCycle: "h23" });
 
 /**
@@ -22,10 +24,6 @@ export function clockTime(at) {
 export function dayAndTime(at) {
   const form = /** @type {const} */ ({ ...H23, dateStyle: "medium", timeStyle: "short" });
   return new Intl.DateTimeFormat(language(), form).format(new Date(at));
-}
-
-function language() {
-  return document.documentElement.lang || undefined;
 }
 
 /** @param {number} number */

@@ -21,13 +21,15 @@ export class Network {
    * @param {object} parts
    * @param {(person: string | null) => Promise<string | null>} parts.token
    *   the bearer token of whose records these are; null: they have to sign in first, and nothing is sent. Never rejects
+   * @param {string} [parts.language] of what the service says to people; else the browser's
    * @param {string} [parts.askPath] a GET that these tokens may always make
    * @param {typeof globalThis.fetch} [parts.fetch]
    * @param {() => number} [parts.now]
    * @param {number} [parts.patienceMs]
    */
-  constructor({ token, askPath = THIS_TABLET, fetch = globalThis.fetch, now = Date.now, patienceMs = PATIENCE_MS }) {
+  constructor({ token, language, askPath = THIS_TABLET, fetch = globalThis.fetch, now = Date.now, patienceMs = PATIENCE_MS }) {
     this.token = token;
+    this.language = language;
     this.askPath = askPath;
     this.fetch = fetch.bind(globalThis);
     this.now = now;
@@ -76,10 +78,11 @@ export class Network {
    */
   #options(token, request, size) {
     const own = { Accept: "application/json", Authorization: `Bearer ${token}` };
+    const words = this.language ? { "Accept-Language": this.language } : {};
     const time = { [DEVICE_TIME_HEADER]: new Date(this.now()).toISOString() };
     return {
       ...request,
-      headers: { ...request.headers, ...own, ...time },
+      headers: { ...request.headers, ...own, ...words, ...time },
       cache: "no-store",
       credentials: "omit",
       redirect: "error", // A redirected POST would become a GET, whose 200 is no receipt.

@@ -91,7 +91,7 @@ function deviation(judged, units) {
 function heightsTable(corners, units) {
   const columns = [
     { label: gettext("Corner") },
-    { label: gettext("Height"), number: true },
+    { label: gettext("Height, %(unit)s", { unit: units.sign }), number: true },
     { label: gettext("Uncertainty (95 %)"), number: true },
     { label: gettext("Target"), number: true },
     { label: gettext("Tolerance"), number: true },
@@ -102,7 +102,7 @@ function heightsTable(corners, units) {
     const each = corners[corner];
     return [
       cornerName(corner),
-      `${units.show(each.mean_mm)} ${units.sign}`,
+      units.show(each.mean_mm),
       `± ${units.show(each.expanded_uncertainty_mm)}`,
       units.show(each.target_mm),
       `± ${units.show(each.tolerance_mm)}`,

@@ -1,7 +1,7 @@
 /** The vehicle from above, front at the top, with something at each corner. */
 
 import { h, s } from "../dom.js";
-import { cornerName } from "../parts.js";
+import { cornerName, cornerShort } from "../parts.js";
 import { CORNERS } from "../screens/job/words.js";
 
 /** @typedef {import("../context.js").Corner} Corner */
@@ -26,7 +26,7 @@ function planCorner(corner, content, isCurrent) {
   return h(
     "div",
     { ...attributes, "aria-current": isCurrent ? "step" : null },
-    h("p", { class: "plan-name" }, `${cornerName(corner)} `, h("span", { class: "soft" }, corner)),
+    h("p", { class: "plan-name" }, `${cornerName(corner)} `, h("span", { class: "soft" }, cornerShort(corner))),
     content,
   );
 }

@@ -2,9 +2,10 @@
 
 import { appearance, setAppearance } from "../appearance.js";
 import { h } from "../dom.js";
+import { languages, speak } from "../language.js";
 import { button, choices, facts, notice } from "../parts.js";
 import { problemWords } from "../problems.js";
-import { gettext } from "../texts.js";
+import { gettext, language } from "../texts.js";
 import { hints, installationHint } from "./hints.js";
 
 /**
@@ -40,6 +41,7 @@ export function renderSettings(context, app) {
         value: context.units.length,
         changed: (length) => void units(length),
       }),
+      languageChoice(context),
       choices({
         id: "hand",
         label: gettext("Buttons lie at the"),
@@ -67,6 +69,21 @@ export function renderSettings(context, app) {
     ),
     actions: [button(gettext("Sign out %(name)s", { name: context.person.name }), () => void leave(), { disabled: !context.online })],
   };
+}
+
+/** It is fetched, hence only with a connection. @param {import("../context.js").Context} context */
+function languageChoice(context) {
+  const offered = languages();
+  if (offered.length < 2 || !context.online) return null;
+  const failed = () => context.say(problemWords(null, 0), "review");
+  return choices({
+    id: "language",
+    label: gettext("Language"),
+    hint: gettext("Of this tablet, for everybody at it."),
+    options: offered,
+    value: language(),
+    changed: (code) => void speak(code).catch(failed),
+  });
 }
 
 /**

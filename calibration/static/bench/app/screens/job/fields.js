@@ -1,7 +1,7 @@
 /** Fields with label, hint and error, and the keys to type numbers with wet gloves. */
 
 import { fill, h } from "../../dom.js";
-import { gettext } from "../../texts.js";
+import { gettext, language } from "../../texts.js";
 
 /** @typedef {import("../../context.js").Content} Content */
 
@@ -166,7 +166,7 @@ function turnSign(input) {
 }
 
 function decimalSign() {
-  const parts = new Intl.NumberFormat(document.documentElement.lang || undefined).formatToParts(1.5);
+  const parts = new Intl.NumberFormat(language()).formatToParts(1.5);
   return parts.find((each) => each.type === "decimal")?.value ?? ".";
 }
 

@@ -3,7 +3,7 @@
 import { h } from "../../dom.js";
 import { cornerName, facts, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
-import { gettext, ngettext } from "../../texts.js";
+import { gettext, language, ngettext } from "../../texts.js";
 import { link, refusedEntry, section, table, takeCare } from "./parts.js";
 import { CORNERS, limitName } from "./words.js";
 
@@ -102,7 +102,7 @@ function reasons({ changes: by }) {
 /** @param {any} proposal */
 function expected({ probability_within: chance, expected_writes }) {
   if (chance === null) return null;
-  const percent = new Intl.NumberFormat(document.documentElement.lang || "en", { style: "percent" });
+  const percent = new Intl.NumberFormat(language(), { style: "percent" });
   const words = gettext(
     "The chance that the next round shows everything within is %(chance)s.",
     { chance: percent.format(chance) },

@@ -1,7 +1,7 @@
 /** The job's codes in the trade's words. */
 
 import { cornerName } from "../../parts.js";
-import { gettext } from "../../texts.js";
+import { gettext, language } from "../../texts.js";
 
 /** @typedef {import("../../context.js").Corner} Corner */
 
@@ -10,7 +10,7 @@ export const CORNERS = ["FL", "FR", "RL", "RR"];
 
 /** @param {readonly string[]} corners */
 export function cornerNames(corners) {
-  return new Intl.ListFormat(document.documentElement.lang || "en").format(
+  return new Intl.ListFormat(language()).format(
     corners.map((each) => cornerName(/** @type {Corner} */ (each))),
   );
 }
