@@ -60,6 +60,11 @@ app.conf.update(
             "schedule": CLEARING_SECONDS,
             "options": {"expires": CLEARING_SECONDS},
         },
+        "clear away old failed attempts to sign in": {
+            "task": "fleet.tasks.clear_old_refusals",
+            "schedule": CLEARING_SECONDS,
+            "options": {"expires": CLEARING_SECONDS},
+        },
         "clear away abandoned files": {
             "task": "calibration.tasks.remove_abandoned_files",
             "schedule": CLEARING_SECONDS,

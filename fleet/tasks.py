@@ -7,7 +7,7 @@ import uuid
 from celery import shared_task
 from django.contrib.sessions.backends.db import SessionStore
 
-from . import outbox
+from . import outbox, services
 
 
 @shared_task(name="fleet.tasks.perform_outbox_item", ignore_result=True)
@@ -27,3 +27,9 @@ def sweep_outbox() -> None:
 def clear_expired_sessions() -> None:
     """Remove what browsers' sessions held, once they have expired; that there was one stays among the sign-ins."""
     SessionStore.clear_expired()
+
+
+@shared_task(name="fleet.tasks.clear_old_refusals", ignore_result=True)
+def clear_old_refusals() -> None:
+    """Remove the failed attempts to sign in that have been kept long enough."""
+    services.old_refusals_clear()

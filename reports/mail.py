@@ -9,9 +9,11 @@ import uuid
 from datetime import datetime
 from typing import Final
 from urllib.parse import urlsplit
+from zoneinfo import ZoneInfo
 
 from django.conf import settings
 from django.core.mail import EmailMessage
+from django.utils import timezone
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
@@ -103,10 +105,12 @@ def send_invitation(invitation_id: uuid.UUID, now: datetime) -> None:
     )
     if invitation is None:
         return
+    zone = ZoneInfo(invitation.workshop.time_zone)
     values = {
         "name": invitation.membership.name,
         "workshop": invitation.workshop.name,
-        "until": date_format(invitation.expires_at, "DATETIME_FORMAT"),
+        "until": date_format(timezone.localtime(invitation.expires_at, zone), "DATETIME_FORMAT"),
+        "zone": zone.key,
         "url": f"{settings.PUBLIC_URL}/invitation/{invitation_code(invitation)}/",
     }
     _send(
@@ -116,7 +120,7 @@ def send_invitation(invitation_id: uuid.UUID, now: datetime) -> None:
         _(
             "%(name)s,\n\n%(workshop)s has invited you to its calibration records.\n"
             "Set your own password (and, for signing, your PIN) on this page.\n"
-            "It works once, until %(until)s UTC:\n\n%(url)s\n"
+            "It works once, until %(until)s (%(zone)s):\n\n%(url)s\n"
         )
         % values,
     )

@@ -13,6 +13,7 @@ from fleet.permissions import Permission, may
 
 from ..models import OPEN_STATES, Approval, Finding, Job
 from .casefile import CaseFile
+from .casefiles import case_files
 from .jobs import visible_jobs
 
 MOST_LATE: Final = 50
@@ -42,7 +43,7 @@ def waiting_jobs(actor: Actor) -> list[WaitingJob]:
     asked = Approval.objects.filter(job=OuterRef("pk"), decisions__isnull=True)
     unruled = Finding.objects.filter(job=OuterRef("pk"), severity=Finding.Severity.REVIEW, rulings__isnull=True)
     candidates = open_jobs(actor).filter(Exists(asked) | Exists(unruled))
-    return [waiting for waiting in map(waiting_in, map(CaseFile, candidates)) if waiting]
+    return [waiting for waiting in map(waiting_in, case_files(candidates)) if waiting]
 
 
 def waiting_in(case: CaseFile) -> WaitingJob:

@@ -126,6 +126,39 @@ GRANT INSERT, UPDATE, DELETE ON account_emailaddress TO levelbook_app;
 GRANT SELECT, INSERT, UPDATE, DELETE ON account_emailconfirmation TO levelbook_app;
 """
 
+# Failed attempts belong to no workshop and anybody can cause them, so they are not kept for ever: old ones may be
+# removed, by this function only.
+REFUSALS = """
+DROP TRIGGER append_only_row ON fleet_refusedsignin;
+CREATE TRIGGER append_only_row BEFORE UPDATE ON fleet_refusedsignin
+    FOR EACH ROW EXECUTE FUNCTION levelbook_refuse_change();
+CREATE TRIGGER kept_for_a_time BEFORE DELETE ON fleet_refusedsignin
+    FOR EACH ROW WHEN (OLD.happened_at > now() - interval '90 days') EXECUTE FUNCTION levelbook_refuse_change();
+GRANT SELECT (happened_at), DELETE ON fleet_refusedsignin TO levelbook_gate;
+
+CREATE FUNCTION levelbook_clear_refused_sign_ins() RETURNS bigint
+LANGUAGE sql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
+    WITH cleared AS (
+        DELETE FROM public.fleet_refusedsignin WHERE happened_at <= now() - interval '90 days' RETURNING happened_at
+    )
+    SELECT count(*) FROM cleared
+$$;
+
+GRANT CREATE ON SCHEMA public TO levelbook_gate;
+ALTER FUNCTION levelbook_clear_refused_sign_ins() OWNER TO levelbook_gate;
+REVOKE CREATE ON SCHEMA public FROM levelbook_gate;
+REVOKE ALL ON FUNCTION levelbook_clear_refused_sign_ins() FROM PUBLIC;
+GRANT EXECUTE ON FUNCTION levelbook_clear_refused_sign_ins() TO levelbook_app;
+"""
+
+REFUSALS_FOR_EVER = """
+DROP FUNCTION levelbook_clear_refused_sign_ins();
+DROP TRIGGER kept_for_a_time ON fleet_refusedsignin;
+DROP TRIGGER append_only_row ON fleet_refusedsignin;
+CREATE TRIGGER append_only_row BEFORE UPDATE OR DELETE ON fleet_refusedsignin
+    FOR EACH ROW EXECUTE FUNCTION levelbook_refuse_change();
+"""
+
 TENANT_TABLES = [
     "operator",
     "membership",
@@ -181,6 +214,7 @@ class Migration(migrations.Migration):
         *[AppendOnly(name) for name in RECORD_TABLES],
         migrations.RunSQL(CHAIN, NO_CHAIN),
         migrations.RunSQL(GATE, NO_GATE),
+        migrations.RunSQL(REFUSALS, REFUSALS_FOR_EVER),
         migrations.RunSQL(ALLAUTH, NO_ALLAUTH),
         migrations.RunSQL(
             "INSERT INTO fleet_installation (id, epoch, epoch_began_at) VALUES (1, gen_random_uuid(), now())",

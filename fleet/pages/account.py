@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
 from fleet.models import Membership, Role
-from fleet.permissions import Permission, require
+from fleet.permissions import Permission
 from fleet.second_factor import has_second_factor
-from fleet.selectors.sign_ins import own_sign_ins, workshop_sign_ins
+from fleet.selectors.sign_ins import Door, own_door, workshops_door
 from fleet.services.changes import acting_person
+from fleet.services.sign_in_events import REFUSALS_KEPT
 
 from .access import MemberView
+from .changing import searched_text
+from .lists import part_of
 from .preferences import offered_languages
+from .workshop_page import WorkshopPage
 
 
 class AccountView(MemberView):
@@ -29,16 +35,24 @@ class AccountView(MemberView):
         return render(request, "fleet/account.html", values)
 
 
-class OwnSignInsView(MemberView):
+class OwnSignInsView(WorkshopPage):
     """`/account/sign-ins/`"""
 
     def get(self, request: HttpRequest) -> HttpResponse:
-        return render(request, "fleet/sign_ins.html", {"events": own_sign_ins(self.actor), "is_own": True})
+        return door_page(request, own_door(self.actor), {"is_own": True})
 
 
-class SignInsView(MemberView):
-    """`/sign-ins/`: a manager's list of everybody's."""
+class SignInsView(WorkshopPage):
+    """`/sign-ins/`: a manager's list of everybody's, or of those whom the address names."""
+
+    permission = Permission.SET_UP
 
     def get(self, request: HttpRequest) -> HttpResponse:
-        require(self.actor, Permission.SET_UP)
-        return render(request, "fleet/sign_ins.html", {"events": workshop_sign_ins(), "is_own": False})
+        text = searched_text(request)
+        return door_page(request, workshops_door(text), {"is_own": False, "text": text})
+
+
+def door_page(request: HttpRequest, door: Door, values: dict[str, Any]) -> HttpResponse:
+    part = part_of(request, door.rows())
+    shown = {"part": part, "events": door.events(part.rows), "kept_days": REFUSALS_KEPT.days}
+    return render(request, "fleet/sign_ins.html", {**values, **shown})

@@ -16,7 +16,6 @@ from typing import Any, ClassVar, Final
 from uuid import UUID
 
 from django import forms
-from django.db import IntegrityError
 from django.forms.boundfield import BoundField
 from django.utils.formats import date_format
 from django.utils.text import format_lazy
@@ -37,11 +36,10 @@ from fleet.api.fields import (
 )
 from fleet.api.inputs import Reference
 from fleet.api.problems import problem_for_exception
-from fleet.errors import LevelbookError
 from fleet.looks.tolerance_bar import CORNER_NAMES
 
 from .typed import Day, Moment, Pairs, TextLines, TypedDecimal, TypedInteger
-from .workshop_page import SENT_BEFORE, RecordForm
+from .workshop_page import SENT_BEFORE, RecordForm, Refusal, VersionField
 
 Choices = Callable[[], Sequence[tuple[Any, Any]]]
 _FEW: Final = 5
@@ -106,7 +104,7 @@ class BodyForm(RecordForm):
     left_out: ClassVar[frozenset[str]] = frozenset()
     use_required_attribute = False
 
-    version = forms.IntegerField(widget=forms.HiddenInput, required=False)
+    version = VersionField(required=False)
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
@@ -173,10 +171,10 @@ class BodyForm(RecordForm):
     def _may_be_missing(self, member: Member) -> bool:
         return not self.body_class().fields[member.path[0]].required
 
-    def refuse(self, error: LevelbookError | IntegrityError) -> None:
+    def refuse(self, error: Refusal) -> None:
         """Say in the form what a service or the database refused."""
         problem = problem_for_exception(error)
-        assert problem is not None  # both kinds are one
+        assert problem is not None  # every kind is one
         self.status = problem.status
         if (in_words := IN_WORDS_OF_PAGES.get(problem.code or "")) is not None:
             self.add_error(None, in_words)

@@ -5,11 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from http import HTTPStatus
 from typing import Any, ClassVar, Final
-from urllib.parse import urlencode
 from uuid import UUID
 
 from django.contrib import messages
-from django.core.paginator import Page, Paginator
 from django.db.models import Model, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
@@ -20,11 +18,10 @@ from fleet.api.resources import found
 from fleet.permissions import Permission, may
 
 from .bodies import BodyForm
+from .lists import ROWS_SHOWN, part_of
 from .workshop_page import WorkshopPage
 
-PER_PAGE: Final = 50
 LONGEST_SEARCH: Final = 100
-LAST_PAGE: Final = 100_000
 
 
 class FormPage(WorkshopPage):
@@ -136,6 +133,8 @@ class ListPage(WorkshopPage):
     sorts: ClassVar[Mapping[str, tuple[str, ...]]]
     """Each column that may be sorted by, with its fields; the first is the usual one."""
 
+    rows_shown: ClassVar[int] = ROWS_SHOWN
+
     def rows(self) -> QuerySet[Any]:
         raise NotImplementedError
 
@@ -144,18 +143,18 @@ class ListPage(WorkshopPage):
         raise NotImplementedError
 
     def get(self, request: HttpRequest, **kwargs: Any) -> HttpResponse:
-        text = request.GET.get("q", "").replace("\x00", "").strip()[:LONGEST_SEARCH]
+        text = searched_text(request)
         rows = self.rows()
         rows = self.matching(rows, text) if text else rows
-        page = Paginator(rows.order_by(*self._order()), PER_PAGE).get_page(_page_number(request))
+        part = part_of(request, rows.order_by(*self._order()), self.rows_shown)
         values = {
-            "rows": page.object_list,
+            "part": part,
+            "rows": part.rows,
             "text": text,
             "sort": self._sort(),
             "reader": self.reader,
             "may_set_up": may(self.actor, Permission.SET_UP),
-            **self._steps(page),
-            **self.context(page.object_list),
+            **self.context(part.rows),
         }
         return render(request, self.template, values)
 
@@ -172,22 +171,7 @@ class ListPage(WorkshopPage):
         fields = self.sorts[sort.removeprefix("-")]
         return [f"-{name}" if sort.startswith("-") else name for name in fields] + ["pk"]
 
-    def _steps(self, page: Page[Any]) -> dict[str, Any]:
-        given = {name: value for name, value in self.request.GET.items() if name != "page"}
 
-        def address(number: int) -> str:
-            return "?" + urlencode({**given, "page": number})
-
-        return {
-            "page": page,
-            "previous_url": address(page.previous_page_number()) if page.has_previous() else "",
-            "next_url": address(page.next_page_number()) if page.has_next() else "",
-            "where": _("%(first)s to %(last)s of %(total)s")
-            % {"first": page.start_index(), "last": page.end_index(), "total": page.paginator.count},
-        }
-
-
-def _page_number(request: HttpRequest) -> int:
-    """Of the part that is asked for; the first where the address names none."""
-    asked = request.GET.get("page", "")
-    return min(int(asked), LAST_PAGE) if asked.isascii() and asked.isdigit() and len(asked) < 10 else 1
+def searched_text(request: HttpRequest) -> str:
+    """What a list is searched for, without what no database takes."""
+    return request.GET.get("q", "").replace("\x00", "").strip()[:LONGEST_SEARCH]

@@ -14,6 +14,8 @@ from django.utils.translation import gettext_lazy as _
 
 from fleet.api.inputs import PASSWORD_LENGTH_MAX
 
+from .workshop_page import VersionField
+
 UNREADABLE: Final = (AttributeError, KeyError, TypeError, ValueError)
 PIN_HINT = _("4 to 8 digits. You sign with it, and show with it on a shared tablet that it is you.")
 
@@ -145,4 +147,4 @@ class TabletNameForm(forms.Form):
     """What the workshop calls a tablet. The version says which one was seen."""
 
     name = forms.CharField(label=_("Name"), max_length=80, widget=forms.TextInput(attrs={"autocomplete": "off"}))
-    version = forms.IntegerField(widget=forms.HiddenInput)
+    version = VersionField()

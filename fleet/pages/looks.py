@@ -14,6 +14,7 @@ from ..looks.navigation import NavigationEntry
 from ..looks.tokens import tokens
 from ..looks.tolerance_bar import CORNER_NAMES
 from . import looks_samples as samples
+from .lists import Part
 
 THEMES: Final = ("light", "dark")
 HANDS: Final = ("left", "right")
@@ -44,6 +45,7 @@ def reference(request: HttpRequest) -> HttpResponse:
         "row_bars": samples.row_bars(),
         "cautions": samples.CAUTIONS,
         "history": samples.HISTORY,
+        "part": Part((), _("1 to 50 of 212"), "?page=1", "?page=3"),
     }
     return render(request, "looks/reference/page.html", values | _surroundings(request))
 

@@ -6,6 +6,7 @@ import logging
 from collections.abc import Callable
 from typing import Any, Final
 
+from django.db import DataError
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import translation
@@ -54,6 +55,8 @@ class PagesMiddleware:
             return None
         if isinstance(exception, LevelbookError):
             return problem_page(request, exception)
+        if isinstance(exception, DataError):
+            return misfit_page(request, exception)
         if isinstance(exception, NOT_COUNTABLE) and request.path_info.startswith(PAGES_THAT_COUNT):
             logger.error("attempts cannot be counted", exc_info=exception)
             return problem_page(request, Unavailable())
@@ -68,6 +71,17 @@ def problem_page(request: HttpRequest, error: LevelbookError) -> HttpResponse:
     for name, value in problem.headers.items():
         response.headers[name] = value
     return response
+
+
+def misfit_page(request: HttpRequest, error: DataError) -> HttpResponse:
+    """A value that the database does not take where no form was there to say so.
+
+    The transaction is broken, so the page is without what would be read from the database.
+    """
+    problem = problem_for_exception(error)
+    assert problem is not None  # known by its class
+    bare = {"who": "", "navigation": (), "messages": ()}
+    return render(request, "fleet/problem.html", {**problem.members(), **bare}, status=problem.status)
 
 
 def too_many(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:

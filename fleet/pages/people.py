@@ -154,6 +154,7 @@ class PersonView(ChangePage):
             "person": person,
             "heading": person.name,
             "roles": with_labels(Role, person.roles),
+            "is_integrator": Role.INTEGRATOR in person.roles,
             "again": ReinvitationForm(),
             "repeatability": repeatability_of_people([person.pk]),
         }

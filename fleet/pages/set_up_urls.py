@@ -5,7 +5,18 @@ from django.utils.translation import gettext_lazy as _
 
 from fleet.permissions import Permission
 
-from . import bays, first_run, instruments, operators, people, settings, specifications, vehicle_models, vehicles_new
+from . import (
+    bays,
+    first_run,
+    instruments,
+    operators,
+    people,
+    settings,
+    specifications,
+    tokens,
+    vehicle_models,
+    vehicles_new,
+)
 from .surroundings import Entry, register_entries
 
 register_entries(
@@ -43,6 +54,12 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("people/new/", people.InvitePersonView.as_view(), name="person_new"),
     path("people/<uuid:person>/", people.PersonView.as_view(), name="person"),
     path("people/<uuid:person>/invitation/", people.ReinvitePersonView.as_view(), name="person_invitation"),
+    path("people/<uuid:person>/tokens/", tokens.TokensView.as_view(), name="person_tokens"),
+    path(
+        "people/<uuid:person>/tokens/<uuid:token>/revocation/",
+        tokens.TokenRevocationView.as_view(),
+        name="person_token_revocation",
+    ),
     path("operators/", operators.OperatorsView.as_view(), name="operators"),
     path("operators/new/", operators.NewOperatorView.as_view(), name="operator_new"),
     path("operators/<uuid:operator>/", operators.OperatorView.as_view(), name="operator"),

@@ -15,21 +15,22 @@ from django.utils.translation import gettext as _
 from fleet import services
 from fleet.api.resources import found
 from fleet.models import Tablet
-from fleet.permissions import Permission, require
+from fleet.permissions import Permission
 from fleet.selectors.tablets import tablets_seen_by
 from fleet.sign_in.addresses import address_of
 
-from .access import MemberView
 from .forms import TabletNameForm
+from .workshop_page import WorkshopPage
 
 BENCH = "/bench/"
 
 
-class TabletsView(MemberView):
+class TabletsView(WorkshopPage):
     """`/tablets/`"""
 
+    permission = Permission.RECORD_FACTS
+
     def get(self, request: HttpRequest) -> HttpResponse:
-        require(self.actor, Permission.RECORD_FACTS)
         tablets = list(tablets_seen_by(self.actor))
         values = {
             "in_use": [tablet for tablet in tablets if tablet.revoked_at is None],
@@ -38,8 +39,10 @@ class TabletsView(MemberView):
         return render(request, "fleet/tablets.html", values)
 
 
-class EnrolmentView(MemberView):
+class EnrolmentView(WorkshopPage):
     """`/tablets/enrolment/`: makes a code, and shows it this once."""
+
+    permission = Permission.RECORD_FACTS
 
     def post(self, request: HttpRequest) -> HttpResponse:
         offer, code = services.enrolment_offer(actor=self.actor)
@@ -55,17 +58,17 @@ class EnrolmentView(MemberView):
         return render(request, "fleet/tablet_enrolment.html", values)
 
 
-class TabletView(MemberView):
+class TabletView(WorkshopPage):
     """`/tablets/<id>/`: rename or revoke."""
 
+    permission = Permission.RECORD_FACTS
+
     def get(self, request: HttpRequest, tablet: UUID) -> HttpResponse:
-        require(self.actor, Permission.RECORD_FACTS)
         found_tablet = found(tablets_seen_by(self.actor), tablet)
         initial = {"name": found_tablet.name, "version": found_tablet.version}
         return self._page(found_tablet, TabletNameForm(initial=initial))
 
     def post(self, request: HttpRequest, tablet: UUID) -> HttpResponse:
-        require(self.actor, Permission.RECORD_FACTS)
         form = TabletNameForm(request.POST)
         if not form.is_valid():
             return self._page(found(tablets_seen_by(self.actor), tablet), form, status=422)
@@ -77,11 +80,12 @@ class TabletView(MemberView):
         return render(self.request, "fleet/tablet.html", {"tablet": tablet, "form": form}, status=status)
 
 
-class TabletRevocationView(MemberView):
+class TabletRevocationView(WorkshopPage):
     """`/tablets/<id>/revocation/`"""
 
+    permission = Permission.RECORD_FACTS
+
     def post(self, request: HttpRequest, tablet: UUID) -> HttpResponse:
-        require(self.actor, Permission.RECORD_FACTS)
         revoked = services.tablet_revoke(actor=self.actor, tablet_id=tablet, address=address_of(request))
         messages.success(
             request, _("%(tablet)s is revoked. It wipes itself at its next contact.") % {"tablet": revoked.name}

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 from django import forms
 from django.core.exceptions import ValidationError
-from django.db import IntegrityError, transaction
+from django.db import DataError, IntegrityError, transaction
 from django.http import HttpRequest
 from django.http.response import HttpResponseBase
 from django.utils import timezone
@@ -30,6 +30,9 @@ from fleet.services.changes import acting_person
 from .access import MemberView, actor_of
 
 T = TypeVar("T")
+Refusal = LevelbookError | IntegrityError | DataError
+REFUSALS: Final = (LevelbookError, IntegrityError, DataError)
+"""By a service, or by the database: another record stands against it, or a value does not fit its column."""
 SENT_BEFORE = _(
     "This form was sent before, with other content; that stays as it is, and nothing was changed now. Look at the "
     "page, and send the form once more if you mean it."
@@ -84,13 +87,30 @@ class WorkshopPage(MemberView):
                 made, _is_new = receipts.once(
                     self.actor, kind, record_id, {**about, **body}, lambda new: do(new, dict(body)), find
                 )
-        except (LevelbookError, IntegrityError) as error:
+        except REFUSALS as error:
             form.refuse(error)
             return None
         return made
 
 
 LOAD_ANEW: Final = _("Load the page anew.")
+LARGEST_VERSION: Final = 2**31 - 1
+
+
+class VersionField(forms.IntegerField):
+    """Which version of a record was seen; whatever is none says to load the page anew."""
+
+    widget = forms.HiddenInput
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(min_value=1, max_value=LARGEST_VERSION, **options)
+        self.error_messages = dict.fromkeys(self.error_messages, LOAD_ANEW)
+
+    def run_validators(self, value: Any) -> None:
+        try:
+            super().run_validators(value)
+        except ValidationError:
+            raise ValidationError(LOAD_ANEW, "no_version") from None
 
 
 def _require_version_7(made: uuid.UUID) -> None:
@@ -112,10 +132,10 @@ class RecordForm(forms.Form):
     status: int = HTTPStatus.UNPROCESSABLE_ENTITY
     """Of the answer where the form comes back with errors."""
 
-    def refuse(self, error: LevelbookError | IntegrityError) -> None:
+    def refuse(self, error: Refusal) -> None:
         """Say in the form what a service refused: at its field where that is named, else above."""
         problem = problem_for_exception(error)
-        assert problem is not None  # every error of ours is one, and every broken constraint
+        assert problem is not None  # every kind is one
         self.status = problem.status
         for pointer, detail in _refusals(error) if isinstance(error, LevelbookError) else [("", str(problem.detail))]:
             name = pointer.strip("/").split("/")[0]

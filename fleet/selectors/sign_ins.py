@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final
+from typing import Any
+from uuid import UUID
+
+from django.db.models import BinaryField, F, QuerySet, UUIDField, Value
+from django.db.models.functions import Cast
 
 from fleet.actor import Actor
 from fleet.models import Membership, RefusedSignIn, SignInEvent
 from fleet.services.changes import acting_person
 from fleet.services.sign_in_events import subject_of
 
-MOST_SHOWN: Final = 200
+COLUMNS = ("at", "kind", "how", "address", "member", "tried")
+WORDS = {**dict(SignInEvent.Kind.choices), **dict(RefusedSignIn.Kind.choices)}
+Row = tuple[datetime, str, str, str | None, UUID | None, bytes | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,27 +27,45 @@ class DoorEvent:
 
     at: datetime
     person: str
-    what: str
+    what: Any
     how: str
     address: str | None
 
 
-def own_sign_ins(actor: Actor) -> list[DoorEvent]:
-    return _door_events([acting_person(actor, Membership.objects.select_related("user"))])
+class Door:
+    """The events of some people, read in parts: `rows` in the order of a list, `events` of those that are shown."""
+
+    def __init__(self, people: Iterable[Membership]) -> None:
+        listed = list(people)
+        self._names = {person.pk: person.name for person in listed}
+        self._tried = {subject_of(person.user.email): person.name for person in listed}
+
+    def rows(self) -> QuerySet[Any, Any]:
+        """Both tables as one."""
+        noted = SignInEvent.objects.filter(membership__in=self._names).order_by()
+        refused = RefusedSignIn.objects.filter(subject__in=self._tried).order_by()
+        both = noted.annotate(
+            at=F("recorded_at"), member=F("membership_id"), tried=Cast(Value(None), BinaryField())
+        ).values_list(*COLUMNS, "id")
+        failed = refused.annotate(
+            at=F("happened_at"), member=Cast(Value(None), UUIDField()), tried=F("subject")
+        ).values_list(*COLUMNS, "id")
+        return both.union(failed, all=True).order_by("-at", "id")
+
+    def events(self, rows: Iterable[Any]) -> list[DoorEvent]:
+        return [self._event(row[: len(COLUMNS)]) for row in rows]
+
+    def _event(self, row: Row) -> DoorEvent:
+        at, kind, how, address, member, tried = row
+        person = self._names[member] if member else self._tried[bytes(tried or b"")]
+        return DoorEvent(at, person, WORDS[kind], how, address)
 
 
-def workshop_sign_ins() -> list[DoorEvent]:
-    """Of everybody in the workshop; the caller has checked who asks."""
-    return _door_events(list(Membership.objects.select_related("user")))
+def own_door(actor: Actor) -> Door:
+    return Door([acting_person(actor, Membership.objects.select_related("user"))])
 
 
-def _door_events(people: list[Membership]) -> list[DoorEvent]:
-    names = {person.pk: person.name for person in people}
-    subjects = {subject_of(person.user.email): person.name for person in people}
-    noted = SignInEvent.objects.filter(membership__in=names)[:MOST_SHOWN]
-    refused = RefusedSignIn.objects.filter(subject__in=subjects)[:MOST_SHOWN]
-    events = [DoorEvent(e.recorded_at, names[e.membership_id], e.get_kind_display(), e.how, e.address) for e in noted]
-    events += [
-        DoorEvent(r.happened_at, subjects[bytes(r.subject)], r.get_kind_display(), r.how, r.address) for r in refused
-    ]
-    return sorted(events, key=lambda event: event.at, reverse=True)[:MOST_SHOWN]
+def workshops_door(named: str = "") -> Door:
+    """Of everybody in the workshop in whose name or address a text occurs; the caller has checked who asks."""
+    people = Membership.objects.select_related("user")
+    return Door(people.filter(name__icontains=named) | people.filter(user__email__icontains=named) if named else people)

@@ -23,7 +23,7 @@ from .people import (
     preferences_set,
 )
 from .sessions import session_begin, session_end
-from .sign_in_events import account_event_note, refusal_note, sign_in_event_note
+from .sign_in_events import account_event_note, old_refusals_clear, refusal_note, sign_in_event_note
 from .tablets import (
     enrolment_offer,
     person_at_tablet,
@@ -57,6 +57,7 @@ __all__ = [
     "integrator_token_issue",
     "invitation_accept",
     "invitation_code",
+    "old_refusals_clear",
     "operator_add",
     "operator_update",
     "outbox_key_current",

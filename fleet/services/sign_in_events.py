@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 from uuid import UUID
 
+from django.db import connection
 from django.utils.crypto import salted_hmac
 
 from fleet.credentials import memberships_of
@@ -13,6 +14,8 @@ from fleet.models import Membership, RefusedSignIn, SignInEvent
 from fleet.tenancy import in_workshop
 
 KEY_SALT: Final = "fleet.services.sign_in_events"
+REFUSALS_KEPT: Final = timedelta(days=90)
+"""How long failed attempts stay; the database's own function and trigger (migration `0002_secure`) say the same."""
 
 
 def subject_of(email: str) -> bytes:
@@ -53,3 +56,11 @@ def account_event_note(
 def refusal_note(*, email: str, kind: RefusedSignIn.Kind, now: datetime, how: str, address: str | None) -> None:
     """Note a failed attempt, whether or not there is such a person: the work is the same."""
     RefusedSignIn.objects.create(subject=subject_of(email), kind=kind, how=how, address=address, happened_at=now)
+
+
+def old_refusals_clear() -> int:
+    """Remove the failed attempts that have been kept long enough; gives how many. Nobody may remove newer ones."""
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT levelbook_clear_refused_sign_ins()")
+        (number,) = cursor.fetchone()
+    return int(number)

@@ -52,6 +52,8 @@ def integrator_token_issue(
         )
     if not membership.is_active:
         raise Conflict(_("This integrator is not active. Activate it first."), code="not_active")
+    if expires_at is not None and expires_at <= actor.now:
+        raise Invalid.at("/expires_at", "in_the_past", _("Must be later than now; leave it out for 90 days."))
     return token_grant(
         actor=actor,
         membership=membership,

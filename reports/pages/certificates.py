@@ -13,6 +13,7 @@ from django.utils.translation import gettext as _
 
 from calibration.pages.shown import names_of
 from fleet.errors import Conflict
+from fleet.pages.lists import part_of
 from fleet.pages.workshop_page import WorkshopPage
 from fleet.permissions import Permission, may, require
 from fleet.selectors.vehicles import is_now_visible, sees_whole_workshop
@@ -23,7 +24,6 @@ from ..models import Certificate, CertificateFile
 from ..selectors.certificates import certificate_by_number, visible_certificates
 from ..services.certificates import certificate_replace
 from .forms import CertificateFilterForm, ReplacementForm
-from .lists import part_of
 
 STATES = dict(Certificate.State.choices)
 LARGEST_NUMBER = 2**31 - 1

@@ -22,7 +22,7 @@ class VehicleFilterForm(forms.Form):
         label=_("VIN or registration"),
         required=False,
         max_length=SEARCH_LENGTH_MAX,
-        help_text=_("A part is enough, such as the last six."),
+        help_text=_("A part is enough."),
         widget=forms.TextInput(attrs={"autocomplete": "off"}),
     )
     operator = forms.ModelChoiceField(

@@ -14,13 +14,13 @@ from django.utils.translation import gettext_lazy
 
 from calibration.models import Job
 from fleet.models import OutboxItem
+from fleet.pages.lists import Part, part_of
 from fleet.pages.workshop_page import WorkshopPage
 from fleet.permissions import Permission
 
 from ..models import Certificate
 from ..selectors.parked_work import parked_work, subjects
 from ..services.parked_work import parked_work_retry
-from .lists import Part, part_of
 
 KINDS: Final = {
     "calibration.job_signed_off": gettext_lazy("Make the certificate of a signed-off job"),

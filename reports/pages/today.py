@@ -18,13 +18,14 @@ from calibration.pages.approvals import waiting_values
 from calibration.pages.words import STEPS
 from calibration.rules import explain
 from calibration.selectors.casefile import CaseFile
+from calibration.selectors.casefiles import case_files
 from calibration.selectors.waiting import late_findings, open_jobs, waiting_jobs
 from fleet.actor import Actor
+from fleet.pages.lists import part_of
 from fleet.pages.workshop_page import WorkshopPage
 from fleet.permissions import Permission, may
 
 from ..selectors.parked_work import parked_work
-from .lists import part_of
 
 JOBS_SHOWN: Final = 20
 STATES: Final = dict(Job.State.choices)
@@ -50,12 +51,11 @@ def _decisions(_request: HttpRequest, actor: Actor) -> dict[str, Any]:
 
 def _jobs(request: HttpRequest, actor: Actor) -> dict[str, Any]:
     part = part_of(request, open_jobs(actor), JOBS_SHOWN)
-    return {"part": part, "jobs": [_where_it_stands(job) for job in part.rows]}
+    return {"part": part, "jobs": [_where_it_stands(case) for case in case_files(part.rows)]}
 
 
-def _where_it_stands(job: Job) -> dict[str, Any]:
-    case = CaseFile(job)
-    standing = case.standing
+def _where_it_stands(case: CaseFile) -> dict[str, Any]:
+    job, standing = case.job, case.standing
     return {
         "job": job,
         "reason": Job.Reason(job.reason).label,

@@ -23,6 +23,7 @@ from fleet.history import summary_of
 from fleet.looks.lengths import LengthUnit, length
 from fleet.looks.tolerance_bar import CORNER_NAMES
 from fleet.models import Fitment, LedgerEntry, Vehicle
+from fleet.pages.lists import Part, part_of
 from fleet.pages.workshop_page import WorkshopPage
 from fleet.permissions import Permission, may
 from fleet.selectors.vehicles import is_now_visible, vehicle_by_vin, within_tenures
@@ -30,7 +31,6 @@ from fleet.selectors.vehicles import is_now_visible, vehicle_by_vin, within_tenu
 from ..drawing.height_chart import HeightChart, HeightPoint, describe, draw_height_chart, shown_points, span_mm
 from ..drawing.svg import to_svg
 from ..selectors.certificates import visible_certificates
-from .lists import Part, part_of
 
 ENTRIES_SHOWN: Final = 25
 CHANGES_SHOWN: Final = 40

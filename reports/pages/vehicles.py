@@ -8,13 +8,13 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
 from calibration.models import Job
+from fleet.pages.lists import part_of
 from fleet.pages.workshop_page import WorkshopPage
 from fleet.permissions import Permission, may
 from fleet.selectors.vehicles import is_now_visible, sees_whole_workshop
 
 from ..selectors.vehicle_list import listed_vehicles
 from .forms import VehicleFilterForm
-from .lists import part_of
 
 STATES = dict(Job.State.choices)
 

@@ -52,6 +52,10 @@ class TechnicianAtTablet:
             self._do(heading)
         raise AssertionError(f"no end: {self.screens}")
 
+    def heading(self) -> str:
+        """Of the screen as it stands."""
+        return self.page.get_by_role("heading", level=1).inner_text()
+
     def _next_heading(self, until: tuple[str, ...]) -> str:
         """In English, where it is a known one. What is on its way to the service is waited for."""
         script = "(waiting) => [document.querySelector('h1').textContent].find((each) => !waiting.includes(each))"

@@ -41,7 +41,7 @@ class InterruptedTechnician(TechnicianAtTablet):
         """Until the job ends, nobody can go on alone, or the schedule is over."""
         for _ in range(MOST_STEPS):
             try:
-                heading = self._next_heading()
+                heading = self._next_heading(())
                 self.screens.append(heading)
                 if heading in AS_FAR_AS_IT_GOES:
                     return
@@ -76,7 +76,7 @@ class InterruptedTechnician(TechnicianAtTablet):
                     raise
         return None
 
-    def _next_heading(self) -> str:
+    def _next_heading(self, _until: tuple[str, ...]) -> str:
         """Where a screen waits for the service for long, the network is mended, then sending is asked for."""
         if (heading := self._other_heading(WAITING, CALM_MS)) is not None:
             return heading

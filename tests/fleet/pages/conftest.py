@@ -10,7 +10,7 @@ import pytest
 from django.test import Client
 
 from fleet.models import Bay, Instrument, Operator, Specification, Vehicle, VehicleModel
-from tests.factories import Site
+from tests.factories import Person, Site
 from tests.fleet.signin.browsers import browser_of
 
 
@@ -25,6 +25,7 @@ class Furnished:
     instrument: Instrument
     bay: Bay
     vehicle: Vehicle
+    program: Person
 
     def pages(self) -> dict[str, str]:
         """Every page of the set-up with who may at least open it: everybody who reads, who works, or a manager."""
@@ -36,6 +37,7 @@ class Furnished:
             "/people/": "manager",
             "/people/new/": "manager",
             f"/people/{self.site.technician.membership.pk}/": "manager",
+            f"/people/{self.program.membership.pk}/tokens/": "manager",
             "/operators/": "reader",
             "/operators/new/": "manager",
             f"/operators/{self.operator.pk}/": "manager",
@@ -77,6 +79,7 @@ def furnish(site: Site) -> Furnished:
         instrument=site.instrument(),
         bay=site.bay(pad_levels_mm={"FL": 0, "FR": Decimal("0.1"), "RL": 0, "RR": Decimal("-12.7")}),
         vehicle=vehicle,
+        program=site.person("integrator"),
     )
 
 

@@ -29,7 +29,7 @@ def test_every_address_of_the_set_up_is_looked_at_here(furnished: Furnished) -> 
     from django.urls import resolve
 
     looked_at = {resolve(path.partition("?")[0]).url_name for path in furnished.pages()}
-    assert looked_at | {"person_invitation"} == names(urlpatterns)
+    assert looked_at | {"person_invitation", "person_token_revocation"} == names(urlpatterns)
 
 
 def test_who_has_not_signed_in_is_led_to_the_sign_in_and_back(furnished: Furnished) -> None:

@@ -11,6 +11,7 @@ from django.test import Client
 from django.utils import timezone
 
 from fleet.models import (
+    AccessToken,
     Bay,
     Fitment,
     Instrument,
@@ -46,8 +47,14 @@ class Case:
     spoilt: dict[str, Any]
     in_error: str
     is_change: bool = False
+    shows_once: bool = False
+    """What was made is shown in the answer, and never again."""
     kept: dict[str, str] = field(default_factory=dict)
     """What stands on the page that comes back, besides what was typed."""
+
+    @property
+    def status_done(self) -> int:
+        return 200 if self.shows_once else 302
 
 
 def cases(has: Furnished) -> dict[str, Case]:
@@ -231,6 +238,15 @@ def cases(has: Furnished) -> dict[str, Case]:
             "roles",
             is_change=True,
         ),
+        "token": Case(
+            f"/people/{has.program.membership.pk}/tokens/",
+            {"device": "Fleet desk", "scopes": ["read", "vehicles:write"], "expires_at": "2099-03-02T09:30"},
+            AccessToken,
+            {"device": "Fleet desk", "scopes": ["read", "vehicles:write"], "expires_at__year": 2099},
+            {"expires_at": "2020-03-02T09:30"},
+            "expires_at",
+            shows_once=True,
+        ),
         "settings": Case(
             "/settings/",
             {"address": "Mill Lane 3", "time_zone": "Europe/Vienna", "second_factor_required_for": ["auditor"]},
@@ -261,6 +277,7 @@ NAMES = [
     "tyres",
     "event",
     "person changed",
+    "token",
     "settings",
 ]
 
@@ -290,7 +307,7 @@ def test_every_form_is_tried_here(furnished: Furnished) -> None:
 def test_what_was_typed_is_recorded_and_leads_on(furnished: Furnished, manager: Client, case: Case) -> None:
     assert matching(furnished, case) == 0
     answer = send(manager, case.path, **case.typed)
-    assert answer.status_code == 302, errors_in(answer)
+    assert answer.status_code == case.status_done, errors_in(answer)
     assert matching(furnished, case) == 1
 
 
@@ -301,8 +318,9 @@ def test_sent_twice_it_changes_nothing_and_leads_to_the_same_place(
     first = manager.post(case.path, sent)
     before = entries(furnished)
     second = manager.post(case.path, sent)
-    assert (second.status_code, second["Location"]) == (302, first["Location"])
-    assert (matching(furnished, case), entries(furnished)) == (1, before)
+    assert (second.status_code, second.get("Location")) == (case.status_done, first.get("Location"))
+    assert matching(furnished, case) == 1
+    assert entries(furnished) == before + case.shows_once, "another secret for a token is an entry of its own"
 
 
 def test_what_breaks_a_rule_comes_back_with_every_entry_kept(furnished: Furnished, manager: Client, case: Case) -> None:
@@ -321,7 +339,7 @@ def test_what_breaks_a_rule_comes_back_with_every_entry_kept(furnished: Furnishe
         if name not in case.typed:
             name = name.replace("__", "-")
             mended[name] = form_of(manager.get(case.path)).values.get(name, [""])
-    assert manager.post(case.path, mended).status_code == 302
+    assert manager.post(case.path, mended).status_code == case.status_done
 
 
 def test_what_somebody_else_changed_meanwhile_is_shown_beside(

@@ -10,7 +10,7 @@ from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
-from fleet.pages import changing
+from fleet.pages.changing import ListPage
 from tests.factories import Site
 
 from .conftest import Furnished
@@ -72,7 +72,7 @@ def test_a_column_is_sorted_by_pressing_its_head_and_falls_when_pressed_again(si
 def test_a_list_comes_in_parts_that_keep_search_and_order(
     site: Site, manager: Client, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(changing, "PER_PAGE", 2)
+    monkeypatch.setattr(ListPage, "rows_shown", 2)
     for letter in "ABCDE":
         site.operator(name=f"Lodge {letter}")
     site.operator(name="Tarn")

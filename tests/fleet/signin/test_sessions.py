@@ -16,6 +16,7 @@ from rest_framework.test import APIClient
 from fleet import services
 from fleet.credentials import digest_of, find
 from fleet.models import BrowserSession, Membership, User, Vehicle
+from fleet.selectors.sign_ins import Door
 from fleet.tasks import clear_expired_sessions
 from fleet.tenancy import in_workshop
 from tests.factories import PASSWORD, Person, Site
@@ -287,17 +288,17 @@ def test_with_a_session_isolation_holds_with_every_filter_removed(
     other_site.vehicle()
     seen: dict[str, Any] = {}
 
-    def look(_actor: Any) -> list[Any]:
+    def look(_actor: Any) -> Door:
         with connection.cursor() as cursor:
             for table in ("fleet_vehicle", "fleet_browsersession", "fleet_signinevent", "fleet_tablet"):
                 cursor.execute(f"SELECT DISTINCT workshop_id FROM {table}")  # noqa: S608
                 seen[table] = {row[0] for row in cursor.fetchall()}
         seen["by Django"] = set(Vehicle.objects.values_list("workshop_id", flat=True))
-        return []
+        return Door([])
 
     browser_of(other_site.technician)
     browser = browser_of(site.technician)
-    monkeypatch.setattr(account, "own_sign_ins", look)
+    monkeypatch.setattr(account, "own_door", look)
     assert browser.get("/account/sign-ins/").status_code == 200
     assert seen.pop("fleet_tablet") == set()
     assert {frozenset(workshops) for workshops in seen.values()} == {frozenset({site.workshop.pk})}

@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import re
 import time
+from datetime import timedelta
 from typing import Any
 
+import psycopg
 import pytest
 from django.db import connection, transaction
 from django.db.utils import ProgrammingError
+from django.utils import timezone
 from rest_framework.test import APIClient
 
+from deploy.celery import app
 from fleet.models import RefusedSignIn, SignInEvent
+from fleet.services.sign_in_events import REFUSALS_KEPT, refusal_note
+from fleet.tasks import clear_old_refusals
 from fleet.tenancy import in_workshop
 from tests.factories import PASSWORD, Site
 
@@ -88,3 +95,42 @@ def test_nothing_noted_is_changed_or_removed(site: Site, statement: str, table: 
     refused = pytest.raises(ProgrammingError, match="permission denied")
     with in_workshop(site.workshop.pk), refused, transaction.atomic():
         connection.cursor().execute(statement.format(table))
+
+
+def test_the_list_goes_on_in_parts_and_both_kinds_stand_in_one_order(site: Site) -> None:
+    manager, now = browser_of(site.manager), timezone.now()
+    for minute in range(60):
+        note: dict[str, Any] = {"now": now - timedelta(minutes=minute), "how": f"try {minute}", "address": None}
+        refusal_note(email=site.technician.email, kind=RefusedSignIn.Kind.FAILED, **note)
+    first, second = (manager.get(f"{ALL}?page={number}").content.decode() for number in (1, 2))
+    found = [int(number) for page in (first, second) for number in re.findall(r"try (\d+)<", page)]
+    assert found == list(range(60))
+    assert 'href="?page=2"' in first
+    assert "PIN changed" in second, "what happened before all of them"
+
+
+def test_a_manager_looks_for_one_person(site: Site) -> None:
+    browser_of(site.technician)
+    manager = browser_of(site.manager)
+    page = manager.get(ALL, {"q": site.technician.membership.name.upper()}).content.decode().partition("<main")[2]
+    assert f">{site.technician.membership.name}</td>" in page
+    assert f">{site.manager.membership.name}</td>" not in page
+    assert "Nothing is found of such a person." in manager.get(ALL, {"q": "nobody-like-this"}).content.decode()
+
+
+def test_failed_attempts_are_kept_for_a_time_and_then_cleared_by_the_task_only(site: Site) -> None:
+    now = timezone.now()
+    for age in (REFUSALS_KEPT - timedelta(hours=1), REFUSALS_KEPT + timedelta(hours=1)):
+        at: dict[str, Any] = {"now": now - age, "how": f"{age.days} days", "address": None}
+        refusal_note(email=site.technician.email, kind=RefusedSignIn.Kind.FAILED, **at)
+    clear_old_refusals()
+    assert [each.how for each in RefusedSignIn.objects.all()] == [f"{REFUSALS_KEPT.days - 1} days"]
+    assert "fleet.tasks.clear_old_refusals" in {entry["task"] for entry in app.conf.beat_schedule.values()}
+
+
+def test_not_even_the_owner_removes_a_newer_one(committed_db: None, database_environment: dict[str, str]) -> None:
+    refusal_note(email="x@example.com", kind=RefusedSignIn.Kind.FAILED, now=timezone.now(), how="", address=None)
+    with psycopg.connect(database_environment["DATABASE_OWNER_URL"]) as owner:
+        with pytest.raises(psycopg.Error, match="append-only") as refusal, owner.transaction():
+            owner.execute("DELETE FROM fleet_refusedsignin")
+        assert refusal.value.sqlstate == "LB001"

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page
 
-from tests.browser.seen import axe_findings, open_all, pressable_places, sideways_px, tabbed_through, targets
+from tests.browser.seen import axe_findings, open_all, sideways_px, targets
 from tests.calibration.pages.conftest import Asked, asked_in
 from tests.factories import Site, make_site
 from tests.fleet.signin.browsers import browser_of
@@ -65,16 +65,6 @@ def opened(page: Page, path: str) -> Page:
     return page
 
 
-@pytest.mark.parametrize("theme", ["light", "dark"])
-def test_axe_finds_nothing_on_any_page(page: Page, shown: Shown, theme: Any) -> None:
-    page.emulate_media(color_scheme=theme)
-    for path in shown.paths():
-        opened(page, path)
-        assert (path, axe_findings(page)) == (path, [])
-        open_all(page)
-        assert (path, axe_findings(page)) == (path, [])
-
-
 def test_axe_would_find_a_chart_without_its_words(page: Page, shown: Shown) -> None:
     opened(page, f"/vehicles/{shown.at_work.done.vehicle.vin}/")
     page.evaluate(
@@ -99,15 +89,6 @@ def test_everything_that_is_pressed_is_large_enough(page: Page, shown: Shown) ->
         opened(page, path)
         small = [each for each in targets(page) if not each.is_in_text and each.height < DESK_TARGET_PX]
         assert (path, small) == (path, [])
-
-
-def test_the_keyboard_reaches_everything_in_order(page: Page, shown: Shown) -> None:
-    for path in shown.paths():
-        opened(page, path)
-        reached = tabbed_through(page)
-        missed = set(pressable_places(page)) - {focus.place for focus in reached}
-        assert (path, missed) == (path, set())
-        assert [focus.name for focus in reached if not focus.is_visible] == []
 
 
 def test_nothing_is_refused_by_the_strict_policy(page: Page, shown: Shown) -> None:

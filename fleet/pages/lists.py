@@ -19,7 +19,7 @@ class Part:
     """One part of a list."""
 
     rows: Sequence[Any]
-    where: str
+    where: Any
     previous_url: str
     next_url: str
 
@@ -27,10 +27,10 @@ class Part:
 def part_of(request: HttpRequest, rows: QuerySet[Any] | Sequence[Any], most: int = ROWS_SHOWN) -> Part:
     """The part that `?page=` names; the nearest there is where it names none."""
     page = Paginator(rows, most).get_page(request.GET.get("page"))
-    values = {"first": page.start_index(), "last": page.end_index(), "count": page.paginator.count}
+    values = {"first": page.start_index(), "last": page.end_index(), "total": page.paginator.count}
     return Part(
         rows=list(page.object_list),
-        where=_("%(first)s to %(last)s of %(count)s") % values if values["count"] else "",
+        where=_("%(first)s to %(last)s of %(total)s") % values if values["total"] else "",
         previous_url=_address(request, page.previous_page_number()) if page.has_previous() else "",
         next_url=_address(request, page.next_page_number()) if page.has_next() else "",
     )
