@@ -104,6 +104,8 @@ def tabbed_through(page: Page, most: int = 200) -> list[Focus]:
     for _ in range(most):
         page.keyboard.press("Tab")
         found = page.evaluate(_FOCUSED)
+        if found is not None and reached and found[0] == reached[-1].place:
+            continue  # a field for a day or a time is several stops
         if found is None or any(found[0] == focus.place for focus in reached):
             break
         reached.append(Focus(*found))

@@ -35,6 +35,8 @@ const KINDS = {
   writes: "write",
   photos: "photo",
   events: "event",
+  fitments: "fitment",
+  concession: "concession",
   pause: "pause",
   resumption: "resumption",
   end: "end",
