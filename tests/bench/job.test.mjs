@@ -37,6 +37,15 @@ describe("a round", () => {
     assert.deepEqual(corners, ["FL", "FL", "FR", "FR", "RR", "RR", "RL", "RL"]);
   });
 
+  test("copied from paper keeps the time of the sheet and asks for no third reading, which nobody can take now", () => {
+    const paper = "2026-05-04T08:10:00.000+02:00";
+    const draft = read(begun({ ...HOW, order: "corner", paper }), 490, 496);
+    assert.equal(draft.read_at, paper);
+    assert.deepEqual([draft.corner, draft.wanted.FL], ["FR", 2]);
+    assert.equal(disagreementMm(draft, "FL", LIMITS.repeat_limit_mm), 6);
+    assert.equal(read(begun({ ...HOW, order: "corner" }), 490, 496).wanted.FL, 3);
+  });
+
   test("or once round it, then once more", () => {
     const corners = [];
     let draft = begun({ ...HOW, order: "walk" });

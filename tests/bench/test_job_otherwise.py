@@ -72,8 +72,7 @@ def test_set_points_by_hand_wait_for_another_person(tablet: TabletInBay) -> None
     tablet.page.get_by_label("Why these, and not the computed ones").fill("To see which way it moves")
     tablet.press("Have them checked")
     tablet.expect_heading("Waits for another person")
-    approval = tablet.bay.get(f"/jobs/{job_id}/")["approval"]
-    decide(tablet.bay, approval)
+    decide(tablet.bay, tablet.bay.get(f"/jobs/{job_id}/")["approval"])
     tablet.press("Look again")
     technician.left("Waits for another person")
     technician.work(until=("Read back",))
@@ -118,12 +117,19 @@ def test_a_job_that_is_ended_after_a_write_says_what_is_stored(tablet: TabletInB
     job_id, technician = opened(tablet, "Let it settle")
     turn_to(technician, "End the job without sign-off")
     technician.type_counts(tablet.bay.simulated.read_setpoints())
-    tablet.page.get_by_label("Why it ends here").fill("The customer fetches it")
     tablet.page.get_by_text("End the job …").click()
+    tablet.press("End it")
+    expect(tablet.page.get_by_text("Choose why it ends here.")).to_be_visible()
+    tablet.page.get_by_label("Something else").check()
+    tablet.press("End it")
+    expect(tablet.page.get_by_text("Say why. It stays on record.")).to_be_visible()
+    tablet.page.get_by_label("Sent away to be repaired first").check()
+    tablet.page.get_by_label("More about it").fill("Rear damper")
     tablet.press("End it")
     tablet.expect_heading("Ended")
     job = tablet.bay.get(f"/jobs/{job_id}/")
     assert (job["state"], job["end"]["setpoints"]) == ("ended", tablet.bay.simulated.read_setpoints())
+    assert job["end"]["reason"] == "Sent away to be repaired first: Rear damper"
     expect(tablet.page.get_by_text("no measurement confirmed the heights")).to_be_visible()
 
 

@@ -11,7 +11,7 @@ from playwright.sync_api import Page, Route, expect
 from tests.bench.bay import TabletInBay
 from tests.bench.conftest import NewTablet
 from tests.bench.technician import TechnicianAtTablet
-from tests.browser.seen import axe_findings, open_all, sideways_px, targets
+from tests.browser.seen import axe_findings, open_all, pressable_places, sideways_px, tabbed_through, targets
 
 LEAST_TARGET_PX = 56
 TABLETS = {
@@ -29,8 +29,16 @@ SIDE_SCREENS = {
     "photo": "Photo",
     "readiness": "Is the vehicle ready?",
     "measure": "Before you measure",
+    "paper": "From the paper worksheet",
+    "tyres": "Tyres fitted",
+    "written": "Written otherwise",
+    "concession": "Ask for other targets",
+    "refile": "Wrong vehicle",
+    "decide": "Decide",
 }
 """By the name in the address, with the heading."""
+COME_LATER = {"measure": ("#instrument", "#reader"), "paper": ("#instrument", "#measurer")}
+"""What is read from the service after the screen is there."""
 
 
 @dataclass
@@ -41,7 +49,18 @@ class Looked:
 
     def at(self, page: Page, heading: str) -> None:
         open_all(page)
-        found = [*axe_findings(page), *too_small(page)]
+        self._note(page, heading, [])
+
+    def with_keyboard(self, page: Page, heading: str) -> None:
+        """The same, and whether Tab comes to everything, visibly."""
+        open_all(page)
+        reached = tabbed_through(page)
+        missed = pressable_places(page).keys() - {focus.place for focus in reached}
+        unseen = [f"not seen to have the focus: {each.name}" for each in reached if not each.is_visible]
+        self._note(page, heading, [*(f"not reached: {pressable_places(page)[place]}" for place in missed), *unseen])
+
+    def _note(self, page: Page, heading: str, more: list[str]) -> None:
+        found = [*more, *axe_findings(page), *too_small(page)]
         if sideways_px(page) > 0:
             found.append(f"{sideways_px(page)} px too wide")
         if found:
@@ -72,7 +91,9 @@ def test_every_screen_beside_the_way(new_tablet: NewTablet, profile: dict[str, A
     for name, heading in SIDE_SCREENS.items():
         tablet.open(f"#/job/{job_id}/{name}")
         tablet.expect_heading(heading)
-        looked.at(tablet.page, heading)
+        for late in COME_LATER.get(name, ()):
+            tablet.page.locator(late).wait_for()
+        looked.with_keyboard(tablet.page, heading)
     tablet.open(f"#/job/{job_id}/result")
     tablet.expect_heading("Where it stands")
     open_all(tablet.page)

@@ -242,7 +242,8 @@ export class App {
   #records({ intentsOf, recordsOf }, job, person) {
     const sending = /** @type {Sending} */ (this.sending);
     const remember = this.reads.remember.bind(this.reads);
-    const desk = { sending, person, job, remember, notKept: (/** @type {any} */ error) => this.frame.say(...notKept(error)) };
+    const notKeptHere = (/** @type {any} */ error) => this.frame.say(...notKept(error));
+    const desk = { sending, session: this.session, person, job, remember, notKept: notKeptHere };
     const records = recordsOf(desk);
     return { records, intents: intentsOf(desk) };
   }

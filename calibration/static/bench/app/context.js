@@ -58,8 +58,8 @@
  * @property {number} noted_at ms since 1970
  * @property {import("../offline/types.js").Refusal | null} refusal
  *
- * @typedef {'job' | 'readiness' | 'round' | 'readings' | 'strike' | 'proposal' | 'write' | 'photo' | 'event' | 'pause'
- *   | 'resumption' | 'end' | 'reversion' | 'sign_off' | 'other'} Kind
+ * @typedef {'job' | 'readiness' | 'round' | 'readings' | 'strike' | 'proposal' | 'write' | 'photo' | 'event' | 'fitment'
+ *   | 'concession' | 'pause' | 'resumption' | 'end' | 'reversion' | 'sign_off' | 'other'} Kind
  *
  * @typedef {object} Kept A record that is on disk.
  * @property {string} id
@@ -79,6 +79,9 @@
  * @property {(fields: {proposal?: string, written_at: string, read_back: Counts}) => Promise<Kept>} write
  * @property {(of: {round: string} | {write: string}, file: File) => Promise<Kept>} photo
  * @property {(fields: {kind: string, corner?: Corner, happened_at: string, note?: string}) => Promise<Kept>} event
+ * @property {(fields: {fitted_on: string, odometer_km?: number, tyres: Record<Corner, Tyre>}) => Promise<Kept>} fitment
+ * @property {(fields: {front_target_mm: number, rear_target_mm: number, reason: string, acknowledged_by: string,
+ *   acknowledged_on: string}) => Promise<Kept>} concession
  * @property {(fields: {reason: string}) => Promise<Kept>} pause
  * @property {(fields: {reason: string, setpoints: Counts, nothing_changed: boolean}) => Promise<Kept>} resume
  * @property {(fields: {reason: string, setpoints?: Counts}) => Promise<Kept>} end
@@ -93,6 +96,8 @@
  * @property {string} [measured_by]
  * @property {string} [instrument]
  *
+ * @typedef {{size: string, load_index: number, speed_symbol: string}} Tyre
+ *
  * @typedef {'FL' | 'FR' | 'RL' | 'RR'} Corner
  * @typedef {Partial<Record<Corner, number>>} Counts
  *
@@ -100,6 +105,7 @@
  * @property {(id: string) => Promise<Job | null>} job as kept, without asking
  * @property {(id: string) => Promise<Job | null>} refresh ask the server; null where it does not answer or has none
  * @property {(vin: string) => Promise<Vehicle | null>} vehicle asks, else as kept
+ * @property {(vin: string) => Promise<JobSummary[] | null>} jobsOf a vehicle, newest first; null without answer
  * @property {() => Promise<JobSummary[]>} today open jobs and those of today; asks, else as kept
  * @property {(text: string) => Promise<Vehicle[] | null>} find by part of VIN or registration; null without answer
  * @property {() => Promise<Instrument[]>} instruments that are in use; asks, else as kept
@@ -112,6 +118,9 @@
  *   answer: import("../offline/types.js").Answer | null}>} sign
  *   sign the job off over what was shown. `records_first`: its records are still on their way. Without network (`later`)
  *   the intent waits for the PIN, which is stored nowhere.
+ * @property {(decision: {id: string, person: string, pin: string, part: string, fields: Record<string, unknown>}) =>
+ *   Promise<string | null>} decide what another person decides here, by their PIN, while this one stays at the tablet.
+ *   `part`: of the interface, after its version. Gives why it was not taken, or null. Never without network.
  *
  * @typedef {import("../offline/outbox.js").Signing} Signing
  *

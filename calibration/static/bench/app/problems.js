@@ -72,6 +72,8 @@ export function kindWords(kind) {
     write: gettext("Write and read-back"),
     photo: gettext("Photo"),
     event: gettext("Work on the vehicle"),
+    fitment: gettext("Tyres fitted"),
+    concession: gettext("Request for other targets"),
     pause: gettext("Pause"),
     resumption: gettext("Resumption"),
     end: gettext("End of a job"),

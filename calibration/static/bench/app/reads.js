@@ -81,6 +81,15 @@ export class Reads {
     return this.#asked(`/api/v1/jobs/${id}/`);
   }
 
+  /**
+   * Newest first; only where the service answers.
+   * @param {string} vin
+   * @returns {Promise<JobSummary[] | null>}
+   */
+  async jobsOf(vin) {
+    return (await this.#answer(`/api/v1/jobs/?vehicle=${encodeURIComponent(vin)}&page_size=20`))?.results ?? null;
+  }
+
   /** @param {string} vin */
   async vehicle(vin) {
     return this.#askedElseKept(`/api/v1/vehicles/${encodeURIComponent(vin)}/`);
@@ -118,8 +127,7 @@ export class Reads {
    * @returns {Promise<JobSummary | null>}
    */
   async openJob(vin) {
-    const page = await this.#answer(`/api/v1/jobs/?vehicle=${encodeURIComponent(vin)}&page_size=20`);
-    const jobs = page?.results ?? (await this.today()).filter((/** @type {JobSummary} */ job) => job.vehicle.vin === vin);
+    const jobs = (await this.jobsOf(vin)) ?? (await this.today()).filter((/** @type {JobSummary} */ job) => job.vehicle.vin === vin);
     return jobs.find((/** @type {JobSummary} */ job) => !CLOSED.has(job.state)) ?? null;
   }
 

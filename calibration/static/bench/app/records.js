@@ -1,5 +1,8 @@
 /** Each kind of record that the bench makes: its address and its vehicle, for the outbox. */
 
+import { problemWords } from "./problems.js";
+import { gettext } from "./texts.js";
+
 /** @typedef {import("./context.js").Intents} Intents */
 /** @typedef {import("./context.js").Job} Job */
 /** @typedef {import("./context.js").Kept} Kept */
@@ -15,6 +18,7 @@ const MOST_PASSES = 3;
  * @property {Sending} sending
  * @property {string} person whose records these are
  * @property {{id: string, vehicle: HeldVehicle} | null} job
+ * @property {import("./session.js").Session} session
  * @property {(vehicle: HeldVehicle) => Promise<void>} remember so that what waits can be named after the day is over
  * @property {(error: unknown) => void} notKept says why a record could not be kept
  */
@@ -37,6 +41,8 @@ export function recordsOf(desk) {
     write: (fields) => keep(inJob("writes"), fields),
     photo: (of, file) => keep(`/api/v1/${"round" in of ? `rounds/${of.round}` : `writes/${of.write}`}/photos/`, {}, file),
     event: (fields) => keep(`/api/v1/vehicles/${job?.vehicle.vin}/events/`, fields),
+    fitment: (fields) => keep(`/api/v1/vehicles/${job?.vehicle.vin}/fitments/`, fields),
+    concession: (fields) => keep(inJob("concession"), fields),
     pause: (fields) => keep(inJob("pause"), fields),
     resume: (fields) => keep(inJob("resumption"), fields),
     end: (fields) => keep(inJob("end"), fields),
@@ -49,8 +55,17 @@ export function recordsOf(desk) {
  * @param {Desk} desk
  * @returns {Intents}
  */
-export function intentsOf({ sending, person, job, notKept }) {
+export function intentsOf({ sending, session, person, job, notKept }) {
   return {
+    async decide({ id, person: decider, pin, part, fields }) {
+      if (job && (await isOnTheWay(sending, job.vehicle.id))) {
+        return gettext("Records of this job are still on their way. Decide when they are sent.");
+      }
+      const proof = await session.prove(decider, pin);
+      if (!proof.body) return problemWords(proof.problem, proof.status);
+      const reply = await session.service.send("POST", `/api/v1/${part}`, proof.body.token, { id, ...fields });
+      return reply.body ? null : problemWords(reply.problem, reply.status);
+    },
     async sign({ pin, ...fields }) {
       if (!job) throw new TypeError("Only a job is signed off.");
       const id = await intent(sending, job, person, fields).catch((error) => {
@@ -60,6 +75,16 @@ export function intentsOf({ sending, person, job, notKept }) {
       return signed(sending, id, pin);
     },
   };
+}
+
+/**
+ * Whether there are records of a vehicle that what is decided does not know yet.
+ * @param {Sending} sending
+ * @param {string} vehicle
+ */
+async function isOnTheWay(sending, vehicle) {
+  const { records } = await sending.store.read();
+  return records.some((each) => each.vehicle === vehicle && each.state === "waiting");
 }
 
 /**

@@ -36,6 +36,8 @@ const KINDS = {
   writes: "write",
   photos: "photo",
   events: "event",
+  fitments: "fitment",
+  concession: "concession",
   pause: "pause",
   resumption: "resumption",
   end: "end",

@@ -80,13 +80,24 @@ export class Session {
    * @returns {Promise<Reply>}
    */
   async pick(person, pin) {
-    const body = { id: uuid7(), person: person.id, pin };
-    const reply = await this.service.send("POST", "/api/v1/tablet/person/", this.enrolled?.token ?? null, body);
+    const reply = await this.prove(person.id, pin);
     if (!reply.body) return reply;
     const { token, expires_at, roles } = reply.body;
     await this.#sit({ id: person.id, name: person.name, token, expires_at, roles, length: "mm" });
     await this.readUnits();
     return reply;
+  }
+
+  /**
+   * A token for somebody, by their PIN. Whoever decides one thing while another person stays at the tablet has it for
+   * that alone: it is kept nowhere.
+   * @param {string} person
+   * @param {string} pin
+   * @returns {Promise<Reply>}
+   */
+  prove(person, pin) {
+    const body = { id: uuid7(), person, pin };
+    return this.service.send("POST", "/api/v1/tablet/person/", this.enrolled?.token ?? null, body);
   }
 
   /** How this person reads lengths. */

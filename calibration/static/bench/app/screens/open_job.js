@@ -39,7 +39,8 @@ export function renderOpenJob(context) {
  * @param {{id: string, name: string}[]} bays
  */
 function form(context, vehicle, bays) {
-  const values = { reason: "routine", bay: "" };
+  const to_job = context.route.rest[1];
+  const values = { reason: to_job ? "reversion" : "routine", bay: "" };
   const odometer = h("input", { inputmode: "decimal", autocomplete: "off", required: true });
   const note = h("textarea", { maxlength: 2000 });
   const odometerField = h("div", null);
@@ -54,6 +55,7 @@ function form(context, vehicle, bays) {
     }
     const kept = await context.records.openJob(vehicle, {
       reason: values.reason,
+      ...(to_job && { to_job }),
       odometer_km: Number(odometer.value.trim().replace(",", ".")),
       ...(values.bay && { bay: values.bay }),
       note: note.value.trim(),
@@ -67,7 +69,8 @@ function form(context, vehicle, bays) {
     { class: "fields", id: "reception", submit, novalidate: true },
     h("p", null, h("b", null, vehicle.registration || "–"), ` · ${vehicle.make} ${vehicle.model} · `, vehicle.vin),
     odometerField,
-    choices({
+    to_job && notice("note", gettext("To go back to the set-points as found in an earlier job")),
+    !to_job && choices({
       id: "reason",
       label: gettext("Why is it here?"),
       options: Object.entries(reasons()).filter(([reason]) => reason !== "reversion"),

@@ -1,11 +1,13 @@
 /** Find a vehicle by VIN or registration; one vehicle, and the way into its job. */
 
-import { fill, h } from "../dom.js";
+import { fill, flat, h } from "../dom.js";
 import { button, facts, field, notice } from "../parts.js";
 import { hashOf } from "../router.js";
 import { canScan, scanner } from "../scan.js";
 import { gettext, ngettext } from "../texts.js";
+import { dayAndTime } from "../time.js";
 import { normalised, vinHelp } from "../vin.js";
+import { reasonWords, stateWords } from "../words.js";
 
 /** @typedef {import("../context.js").Context} Context */
 /** @typedef {import("../context.js").Screen} Screen */
@@ -119,6 +121,7 @@ export function renderVehicle(context, app) {
     const vehicle = await context.reads.vehicle(vin);
     fill(content, vehicle ? about(vehicle) : unknown(vin, app.online));
     fill(next, vehicle ? await wayOn(vehicle, app) : null);
+    if (vehicle) content.append(...flat(earlierJobs((await context.reads.jobsOf(vin)) ?? [])));
   };
   void read();
   return { heading: gettext("Vehicle"), content, actions: [next], update: () => {} };
@@ -147,6 +150,25 @@ function about(vehicle) {
     ]),
     ...vehicle.findings.map((/** @type {{severity: 'note', detail: string}} */ each) => notice(each.severity, each.detail)),
   ];
+}
+
+/** Those that are closed: what was done, and the way back to before. @param {import("../context.js").JobSummary[]} jobs */
+function earlierJobs(jobs) {
+  const closed = jobs.filter(({ closed_at }) => closed_at !== null);
+  if (!closed.length) return null;
+  const rows = closed.map(({ id, number, reason, state, closed_at }) => h(
+    "li",
+    null,
+    h(
+      "a",
+      { class: "bench-line", href: hashOf("job", id) },
+      h("b", null, String(number)),
+      h("span", null, dayAndTime(closed_at ?? "")),
+      h("span", null, reasonWords(reason)),
+      h("span", { class: "state state-closed" }, stateWords(state)),
+    ),
+  ));
+  return [h("h2", { class: "section-head" }, gettext("Earlier jobs")), h("ul", { class: "bench-list" }, rows)];
 }
 
 /**

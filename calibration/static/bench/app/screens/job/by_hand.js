@@ -5,7 +5,7 @@ import { button, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
 import { countFields } from "./counts.js";
-import { controlledCorners, setpointsNow } from "./course.js";
+import { setpointsNow } from "./course.js";
 import { linesField } from "./fields.js";
 import { once } from "./once.js";
 import { link, takeCare } from "./parts.js";
@@ -37,11 +37,11 @@ export function render(context) {
     drafts.clear(key);
     return navigate(hashOf("job", job.id));
   });
-  const fields = countFields(controlledCorners(job), {
+  const fields = countFields(context, {
     typed: draft.typed,
     changed: keep,
     done: () => why.input.focus(),
-    hint: (corner) => gettext("stored now: %(count)s", { count: stored?.[corner] ?? "–" }),
+    hint: (corner, shown) => gettext("stored now: %(count)s", { count: shown(stored?.[corner]) }),
   });
   return {
     heading: gettext("Set-points by hand"),

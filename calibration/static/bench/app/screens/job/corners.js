@@ -61,21 +61,27 @@ class Corners {
   /** @returns {import("../../context.js").Screen} */
   screen() {
     queueMicrotask(() => this.input.focus({ preventScroll: true }));
-    const { reader, round } = this.draft;
     return {
-      heading: round ? gettext("Read again") : reader ? gettext("Measure: one calls, one types") : gettext("Measure"),
+      heading: this.#heading(),
       content: h(
         "div",
         { class: "bench-split measuring" },
         this.map,
         h("div", { class: "stack measuring-entry" }, this.words, this.form),
-        takeCare(this.context.job, "measure"),
+        this.draft.paper ? null : takeCare(this.context.job, "measure"),
       ),
       actions: [this.back, this.take, this.on],
       update: (next) => {
         this.context = /** @type {JobContext} */ (next.job ? next : this.context);
       },
     };
+  }
+
+  #heading() {
+    const { paper, reader, round } = this.draft;
+    if (round) return gettext("Read again");
+    if (paper) return gettext("Copy the worksheet");
+    return reader ? gettext("Measure: one calls, one types") : gettext("Measure");
   }
 
   /** @param {Event} event */
@@ -149,9 +155,10 @@ class Corners {
   }
 
   #labelWords() {
-    const { corner, reader, doubt } = this.draft;
+    const { corner, reader, doubt, paper } = this.draft;
     const number = readingsAt(this.draft, corner).length + 1;
     const values = { corner: cornerName(corner), number };
+    if (paper) return gettext("%(corner)s, reading %(number)s on the sheet", values);
     if (doubt) return gettext("%(corner)s: read it once more", values);
     if (reader) return gettext("Called for %(corner)s, reading %(number)s", values);
     return gettext("%(corner)s, reading %(number)s", values);
@@ -185,12 +192,12 @@ class Corners {
     return (this.draft.wanted[corner] ?? 0) > 0;
   }
 
-  /** Values are hidden until the last one is taken, so that each is read afresh. @param {Corner} corner */
+  /** Values are hidden until the last one is taken, so that each is read afresh; not those on paper. @param {Corner} corner */
   #readWords(corner) {
     const read = readingsAt(this.draft, corner);
     const missing = missingAt(this.draft, corner);
     if (read.length === 0) return missing ? gettext("%(count)s to take", { count: missing }) : null;
-    if (missing > 0) return gettext("%(taken)s taken, %(count)s to take", { taken: read.length, count: missing });
+    if (missing > 0 && !this.draft.paper) return gettext("%(taken)s taken, %(count)s to take", { taken: read.length, count: missing });
     const { units } = this.context;
     return [
       h("span", { class: "figure reading-figures" }, read.map((each) => units.show(each.height_mm)).join(" · ")),
@@ -234,15 +241,21 @@ class Corners {
     return notice(
       "review",
       gettext("%(corner)s: the two readings differ by %(difference)s", values),
-      h(
-        "p",
-        null,
-        gettext(
-          "They may differ by %(limit)s. Look at the marks and the tape, and read this corner a third time.",
-          values,
-        ),
-      ),
+      h("p", null, this.#wordsOfLimit(values)),
     );
+  }
+
+  /** @param {{limit: string}} values */
+  #wordsOfLimit(values) {
+    return this.draft.paper
+      ? gettext(
+        "They may differ by %(limit)s. Where the sheet has a third reading, press “One more here” and copy it.",
+        values,
+      )
+      : gettext(
+        "They may differ by %(limit)s. Look at the marks and the tape, and read this corner a third time.",
+        values,
+      );
   }
 
   /** @param {{corner: Corner, height_mm: number}} doubt */
@@ -259,8 +272,14 @@ class Corners {
       "review",
       gettext("%(corner)s: %(height)s is far from the target of %(target)s", values),
       unit && h("p", null, unitWords(unit)),
-      h("p", null, gettext("Read it once more. If the tape shows the same, type the same again and it is taken.")),
+      h("p", null, this.#wordsOnceMore()),
     );
+  }
+
+  #wordsOnceMore() {
+    return this.draft.paper
+      ? gettext("Look at the sheet. If it says so, type the same again and it is taken.")
+      : gettext("Read it once more. If the tape shows the same, type the same again and it is taken.");
   }
 
   #goOn = () => {

@@ -13,6 +13,7 @@ const SETTLED_BY_SERVICE = [
   "strike",
   "proposal",
   "event",
+  "concession",
   "resumption",
   "end",
   "reversion",

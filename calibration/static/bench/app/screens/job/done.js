@@ -34,11 +34,17 @@ export function render(context) {
     ],
     actions: [
       link(gettext("See where it stands"), hashOf("job", job.id, "result")),
+      hasWayBack(job) && link(gettext("Go back to as found, in a new job"), hashOf("open", job.vehicle.vin, job.id)),
       link(gettext("Next vehicle"), hashOf("today"), true),
     ],
     leave: stop,
     update: () => undefined,
   };
+}
+
+/** @param {import("../../context.js").Job} job */
+function hasWayBack({ closed_at, state, as_found, writes }) {
+  return closed_at !== null && state !== "reverted" && as_found !== null && writes.length > 0;
 }
 
 /** @param {string} state */

@@ -104,17 +104,22 @@ export function box({ id, label, checked = false }, changed) {
 /**
  * Large keys. They type into the field that has the focus, or into the first one that is empty.
  * @param {HTMLInputElement[]} inputs
- * @param {{point?: boolean, sign?: boolean, fraction?: boolean}} options which keys there are besides the figures
+ * @param {{point?: boolean, sign?: boolean, fraction?: boolean, hexadecimal?: boolean}} options which keys there are besides the figures
  */
-export function keypad(inputs, { point = false, sign = false, fraction = false }) {
+export function keypad(inputs, { point = false, sign = false, fraction = false, hexadecimal = false }) {
   const target = () => inputs.find(
     (each) => each === document.activeElement,
   ) ?? inputs.find((each) => !each.value) ?? inputs[0];
   const type = (/** @type {string} */ text) => typeInto(target(), text);
-  const key = (/** @type {string} */ shown, /** @type {() => void} */ press, /** @type {string} */ name = shown) =>
+  const key = (
+    /** @type {string} */ shown,
+    /** @type {() => void} */ press,
+    /** @type {string} */ name = shown,
+    more = "",
+  ) =>
     h(
       "button",
-      { type: "button", class: "button keypad-key", "aria-label": name, pointerdown: keepFocus, click: press },
+      { type: "button", class: `button keypad-key${more}`, "aria-label": name, pointerdown: keepFocus, click: press },
       shown,
     );
   const figures = ["1", "2", "3", "4", "5", "6", "7", "8", "9"].map((each) => key(each, () => type(each)));
@@ -122,7 +127,8 @@ export function keypad(inputs, { point = false, sign = false, fraction = false }
   const minus = sign ? key("±", () => turnSign(target()), gettext("Change the sign")) : null;
   return h(
     "div",
-    { class: "keypad", role: "group", "aria-label": gettext("Keys") },
+    { class: `keypad${hexadecimal ? " keypad-hexadecimal" : ""}`, role: "group", "aria-label": gettext("Keys") },
+    hexadecimal ? [..."ABCDEF"].map((each) => key(each, () => type(each), each, " keypad-letter")) : null,
     figures,
     left ?? minus ?? h("span", null),
     key("0", () => type("0")),

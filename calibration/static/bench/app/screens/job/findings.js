@@ -4,9 +4,17 @@ import { h } from "../../dom.js";
 import { notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
+import { ruleLink } from "./approval.js";
 import { findingNotices, isClosed, link, notedInTheJob, refusedEntry, takeCare } from "./parts.js";
 
 /** @typedef {import("./index.js").JobContext} JobContext */
+
+const OF_TYRES = ["tyre_not_listed", "load_capacity_low"];
+
+/** @param {import("../../context.js").Job} job @param {any} finding */
+function tyresLink(job, { code }) {
+  return OF_TYRES.includes(code) && link(gettext("Record other tyres"), hashOf("job", job.id, "tyres"));
+}
 
 /** @param {JobContext} context @returns {import("../../context.js").Screen} */
 export function render({ job }) {
@@ -18,7 +26,9 @@ export function render({ job }) {
     content: [
       isInspection && notice("stop", job.next_step_detail.detail),
       refusedEntry(job),
-      isClosed(job) ? notedInTheJob(standing) : findingNotices(standing),
+      isClosed(job)
+        ? notedInTheJob(standing)
+        : standing.map((each) => [findingNotices([each]), ruleLink(job, each), tyresLink(job, each)]),
       (isClosed(job) || standing.length === 0) && h("p", null, gettext("Nothing is open.")),
       settled.length > 0 &&
         h(

@@ -5,26 +5,32 @@
 import * as approval from "./approval.js";
 import * as awaited from "./awaited.js";
 import * as byHand from "./by_hand.js";
+import * as concession from "./concession.js";
 import * as corners from "./corners.js";
 import { stepNow } from "./course.js";
+import * as decide from "./decide.js";
 import * as done from "./done.js";
 import * as event from "./event.js";
 import * as findings from "./findings.js";
 import * as interruptions from "./interruptions.js";
 import * as measure from "./measure.js";
 import * as other from "./other.js";
+import * as paper from "./paper.js";
 import * as photo from "./photo.js";
 import * as proposal from "./proposal.js";
 import * as readBack from "./read_back.js";
 import * as readAgain from "./read_again.js";
 import * as readiness from "./readiness.js";
+import * as refile from "./refile.js";
 import * as result from "./result.js";
 import * as review from "./review.js";
 import * as setpoints from "./setpoints.js";
 import * as settle from "./settle.js";
 import * as signOff from "./sign_off.js";
 import * as strike from "./strike.js";
+import * as tyres from "./tyres.js";
 import * as write from "./write.js";
+import * as written from "./written.js";
 
 /** @typedef {import("../../context.js").Context} Context */
 /** @typedef {import("../../context.js").Job} Job */
@@ -52,6 +58,7 @@ const STEPS = {
 const SCREENS = {
   readiness: readiness.render,
   measure: measure.render,
+  paper: paper.render,
   corners: corners.render,
   setpoints: setpoints.render,
   review: review.render,
@@ -62,6 +69,11 @@ const SCREENS = {
   "read-back": readBack.render,
   findings: findings.render,
   event: event.render,
+  tyres: tyres.render,
+  concession: concession.render,
+  decide: decide.render,
+  written: written.render,
+  refile: refile.render,
   photo: photo.render,
   strike: strike.render,
   pause: interruptions.renderPause,

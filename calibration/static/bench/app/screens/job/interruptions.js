@@ -1,11 +1,11 @@
 /** The job stops for a while, goes on again, ends, or goes back to the set-points as found. */
 
-import { h } from "../../dom.js";
+import { fill, h } from "../../dom.js";
 import { button, choices, confirm, cornerName, facts, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
 import { countFields } from "./counts.js";
-import { controlledCorners, onTheWay, setpointsNow } from "./course.js";
+import { onTheWay, setpointsNow } from "./course.js";
 import { linesField } from "./fields.js";
 import { once } from "./once.js";
 import { link, takeCare } from "./parts.js";
@@ -65,7 +65,7 @@ export function renderPaused(context) {
     return navigate(hashOf("job", job.id));
   });
   const fields = countFields(
-    controlledCorners(job),
+    context,
     { typed: draft.typed, changed: keep, done: () => reason.input.focus() },
   );
   const goOn = button(
@@ -109,16 +109,21 @@ export function renderEnd(context) {
   const key = `end:${job.id}`;
   /** @type {{typed: Record<string, string>}} */
   const draft = drafts.get(key) ?? { typed: {} };
-  const reason = reasonField(gettext("Why it ends here"));
+  const kinds = endings();
+  let kind = "";
+  const reason = linesField({ id: "reason", label: gettext("More about it"), hint: gettext("Needed where it is something else.") });
+  const say = h("p", { class: "field-error", role: "alert" });
   const end = once(async () => {
-    const [why, setpoints] = [reasonOf(reason), isWritten ? fields.read() : {}];
+    fill(say, kind ? null : gettext("Choose why it ends here."));
+    if (!kind) return false;
+    const [why, setpoints] = [endReason(kinds[kind] ?? "", reason), isWritten ? fields.read() : {}];
     if (!why || !setpoints) return false;
     await records.end(isWritten ? { reason: why, setpoints } : { reason: why });
     drafts.clear(key);
     return navigate(hashOf("job", job.id));
   });
   const fields = countFields(
-    controlledCorners(job),
+    context,
     { typed: draft.typed, changed: () => drafts.set(key, draft), done: () => reason.input.focus() },
   );
   return {
@@ -133,6 +138,17 @@ export function renderEnd(context) {
         h("p", null, gettext("Read the set-points with your tool: these are left in the vehicle.")),
         fields.element,
       ] : null,
+      choices({
+        id: "kind",
+        label: gettext("Why it ends here"),
+        options: [...Object.entries(kinds), ["other", gettext("Something else")]],
+        value: null,
+        changed: (value) => {
+          kind = value;
+          fill(say);
+        },
+      }),
+      say,
       reason.element,
       takeCare(job),
       confirm(
@@ -144,6 +160,24 @@ export function renderEnd(context) {
     actions: [link(gettext("Back"), hashOf("job", job.id))],
     update: () => undefined,
   };
+}
+
+/** Why jobs end without sign-off; in these words they stand in the findings report. @returns {Record<string, string>} */
+function endings() {
+  return {
+    sent_away: gettext("Sent away to be repaired first"),
+    not_mended: gettext("A fault cannot be mended here"),
+    as_it_is: gettext("The customer takes it as it is"),
+    inspected: gettext("Only the findings were wanted"),
+    by_mistake: gettext("The job was opened by mistake"),
+  };
+}
+
+/** @param {string} kind in words; none: something else @param {import("./fields.js").Field} more */
+function endReason(kind, more) {
+  if (!kind) return reasonOf(more);
+  const text = more.input.value.trim();
+  return text ? `${kind}: ${text}` : kind;
 }
 
 /** @param {JobContext} context @returns {Screen} */

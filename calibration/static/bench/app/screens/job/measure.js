@@ -18,8 +18,13 @@ const HABITS = "measuring";
 
 /** @param {JobContext} context @returns {import("../../context.js").Screen} */
 export function render(context) {
-  const draft = /** @type {RoundDraft | null} */ (context.drafts.get(draftKey(context.job)));
-  return draft && draft.round === null && draft.readings.length > 0 ? goOn(context, draft) : begin(context);
+  return isBegun(context) ? goOn(context, context.drafts.get(draftKey(context.job))) : begin(context);
+}
+
+/** Whether readings of a round were taken that are on no record yet. @param {JobContext} context */
+export function isBegun({ job, drafts }) {
+  const draft = /** @type {RoundDraft | null} */ (drafts.get(draftKey(job)));
+  return draft !== null && draft.round === null && draft.readings.length > 0;
 }
 
 /** @param {JobContext} context @param {RoundDraft} draft @returns {import("../../context.js").Screen} */
@@ -38,7 +43,9 @@ function goOn({ job, drafts, navigate }, draft) {
     heading: gettext("A round is begun"),
     content: [
       h("p", null, words),
-      notice("note", gettext("Go on only if nothing on the vehicle was changed or moved since")),
+      draft.paper
+        ? notice("note", gettext("It is copied from the paper worksheet"))
+        : notice("note", gettext("Go on only if nothing on the vehicle was changed or moved since")),
       h("details", { class: "confirm confirm-dangerous" },
         h("summary", { class: "button button-danger" }, gettext("Begin anew …")),
         h("div", { class: "confirm-step" },
@@ -89,7 +96,11 @@ function begin(context) {
         h("div", { class: "stack" }, who, orderChoice(habits, keep)),
       ),
     ],
-    actions: [link(gettext("Something else"), hashOf("job", job.id, "other")), start],
+    actions: [
+      link(gettext("Something else"), hashOf("job", job.id, "other")),
+      link(gettext("Copy from paper"), hashOf("job", job.id, "paper")),
+      start,
+    ],
     update: () => undefined,
   };
 }
@@ -126,8 +137,8 @@ export function chosen({ id, serial, length_mm }) {
   return { id, serial, length_mm: length_mm ? Number(length_mm) : null };
 }
 
-/** @param {import("../../context.js").Instrument[]} found @param {Habits} habits */
-function instrumentField(found, habits) {
+/** @param {import("../../context.js").Instrument[]} found @param {{instrument: string}} habits */
+export function instrumentField(found, habits) {
   if (found.length === 0) {
     return notice(
       "review",

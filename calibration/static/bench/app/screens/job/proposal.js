@@ -4,6 +4,7 @@ import { h } from "../../dom.js";
 import { cornerName, facts, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
 import { gettext, language, ngettext } from "../../texts.js";
+import { baseOf, shownIn, typedIn } from "./bases.js";
 import { link, refusedEntry, section, table, takeCare } from "./parts.js";
 import { CORNERS, limitName } from "./words.js";
 
@@ -20,7 +21,7 @@ export function render(context) {
     content: [
       refusedEntry(job),
       job.next_step_detail.reason !== "proposal" && notice("review", job.next_step_detail.detail),
-      changes(proposal, units),
+      changes(proposal, baseOf(context), units),
       proposalWords(proposal, units),
       takeCare(job, "write"),
     ],
@@ -57,16 +58,17 @@ export function proposalWords(proposal, units) {
 /**
  * The counts as large as they can be read; with units also the heights that are expected.
  * @param {any} proposal
+ * @param {import("./bases.js").Base} base in which the tool shows them
  * @param {Units | null} [units]
  */
-export function changes({ changes: by, predicted }, units = null) {
+export function changes({ changes: by, predicted }, base, units = null) {
   const shows = units !== null && Object.keys(predicted).length > 0;
   const rows = CORNERS.filter((corner) => by[corner]).map((corner) => {
     const { from, to } = by[corner];
     return [
       cornerName(corner),
-      String(from),
-      h("b", { class: "count" }, from === to ? gettext("stays") : String(to)),
+      shownIn(from, base),
+      [h("b", { class: "count" }, from === to ? gettext("stays") : String(to)), inHexadecimal(to, base)],
       from === to ? "0" : signed(to - from),
       ...(shows ? [expectedHeight(predicted[corner], units)] : []),
     ];
@@ -79,6 +81,11 @@ export function changes({ changes: by, predicted }, units = null) {
     ...(shows ? [{ label: gettext("Height expected, %(unit)s", { unit: units.sign }), number: true }] : []),
   ];
   return table(gettext("Set-points"), columns, rows);
+}
+
+/** @param {number} to @param {import("./bases.js").Base} base */
+function inHexadecimal(to, base) {
+  return base === "hexadecimal" && h("span", { class: "count-other" }, `${typedIn(to, base)} hex`);
 }
 
 /** @param {any} predicted @param {Units} units */

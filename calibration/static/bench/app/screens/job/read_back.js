@@ -4,6 +4,7 @@ import { fill, h } from "../../dom.js";
 import { button, cornerName, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
+import { baseOf, shownIn } from "./bases.js";
 import { countFields } from "./counts.js";
 import { controlledCorners } from "./course.js";
 import { count } from "./fields.js";
@@ -27,8 +28,11 @@ export function render(context) {
   if (!written || written.proposal !== job.proposal?.id) return write.render(context);
   const wanted = job.proposal.to_setpoints;
   const words = h("div", { class: "stack", "aria-live": "polite" });
-  const say = () => fill(words, comparison(controlledCorners(job), wanted, written.typed));
-  const fields = countFields(controlledCorners(job), {
+  const say = () => {
+    const shown = (/** @type {number | undefined} */ each) => shownIn(each, baseOf(context));
+    fill(words, comparison(controlledCorners(job), wanted, written.typed, shown));
+  };
+  const fields = countFields(context, {
     id: "back",
     typed: written.typed,
     changed: () => {
@@ -36,7 +40,7 @@ export function render(context) {
       say();
     },
     done: () => void store(),
-    hint: (corner) => gettext("to be stored: %(count)s", { count: wanted[corner] ?? "–" }),
+    hint: (corner, shown) => gettext("to be stored: %(count)s", { count: shown(wanted[corner]) }),
   });
   const store = once(async () => {
     const read_back = fields.read();
@@ -64,15 +68,22 @@ export function render(context) {
   };
 }
 
-/** @param {Corner[]} corners @param {Record<string, number>} wanted @param {Record<string, string>} typed */
-function comparison(corners, wanted, typed) {
+/** @typedef {(count: number | undefined) => string} Shown */
+
+/**
+ * @param {Corner[]} corners
+ * @param {Record<string, number>} wanted
+ * @param {Record<string, string>} typed
+ * @param {Shown} shown
+ */
+function comparison(corners, wanted, typed, shown) {
   const read = corners.map((corner) => /** @type {const} */ ([corner, count(typed[corner] ?? "")]));
   const others = read.filter(([corner, counts]) => counts !== null && counts !== wanted[corner]);
-  if (others.length > 0) return others.map(([corner, counts]) => mismatch(corner, wanted[corner], counts ?? 0));
+  if (others.length > 0) return others.map(([corner, counts]) => mismatch(corner, shown(wanted[corner]), shown(counts ?? 0)));
   return read.every(([, counts]) => counts !== null) ? notice("note", gettext("All as it was to be stored")) : null;
 }
 
-/** @param {Corner} corner @param {number} wanted @param {number} read */
+/** @param {Corner} corner @param {string} wanted @param {string} read */
 function mismatch(corner, wanted, read) {
   return notice(
     "review",

@@ -5,6 +5,7 @@ import { h } from "../../dom.js";
 import { button, cornerName, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
+import { concessionInForce } from "./concession.js";
 import { stepNow } from "./course.js";
 import { once } from "./once.js";
 import { findingNotices, isClosed, link, notedInTheJob, refusedEntry, section, table, takeCare, verdict } from "./parts.js";
@@ -39,6 +40,7 @@ export function render(context) {
     content: [
       refusedEntry(job),
       heightsPlan(assessment.corners, units),
+      concessionInForce(job, units),
       section(gettext("What comes next"), h("p", null, job.next_step_detail.detail)),
       (isClosed(job) ? notedInTheJob : findingNotices)(
         assessment.findings.filter((/** @type {any} */ each) => each.code !== "leave_alone"),

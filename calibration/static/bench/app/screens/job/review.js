@@ -4,7 +4,8 @@ import { h } from "../../dom.js";
 import { button, choices, cornerName, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
-import { withOffset } from "../../time.js";
+import { dayAndTime, withOffset } from "../../time.js";
+import { baseOf, shownIn } from "./bases.js";
 import { controlledCorners } from "./course.js";
 import { count, keypad, numberField, selectField } from "./fields.js";
 import * as measure from "./measure.js";
@@ -54,6 +55,7 @@ export function render(context) {
   return {
     heading: gettext("Look it over"),
     content: [
+      draft.paper && h("p", null, gettext("From the paper worksheet, measured on %(at)s.", { at: dayAndTime(draft.paper) })),
       roundTable(context, draft),
       choices({
         id: "settled",
@@ -89,7 +91,9 @@ export function render(context) {
 }
 
 /** @param {JobContext} context @param {RoundDraft} draft */
-function roundTable({ job, units }, draft) {
+function roundTable(context, draft) {
+  const { job, units } = context;
+  const base = baseOf(context);
   const controlled = controlledCorners(job);
   const columns = [
     { label: gettext("Corner") },
@@ -101,7 +105,7 @@ function roundTable({ job, units }, draft) {
     readingsAt(draft, corner)
       .map((each) => units.show(each.height_mm))
       .join(" · "),
-    controlled.includes(corner) ? (draft.setpoints[corner] ?? "–") : gettext("not controlled"),
+    controlled.includes(corner) ? shownIn(count(draft.setpoints[corner] ?? ""), base) : gettext("not controlled"),
   ]);
   return table(gettext("Readings and set-points"), columns, rows);
 }
@@ -123,6 +127,7 @@ async function store(context, draft, temperature) {
     ...(degrees && { temperature_deg_c: Number(degrees) }),
     ride_position: draft.ride_position,
     settled: draft.settled === true,
+    ...(draft.paper && { recorded_from: "paper" }),
     setpoints: counts,
     readings: draft.readings,
   });

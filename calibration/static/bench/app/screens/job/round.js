@@ -20,6 +20,7 @@ import { CORNERS } from "./words.js";
  * @property {string} temperature as typed
  * @property {string} ride_position
  * @property {boolean | null} settled
+ * @property {string | null} paper when it was measured, where it is copied from the paper worksheet
  * @property {string | null} read_at when the last reading was taken
  */
 
@@ -29,7 +30,7 @@ export const READINGS_AT_A_CORNER = 2;
 const MOST_READINGS = 20;
 
 /**
- * @param {Pick<RoundDraft, 'instrument' | 'reader' | 'order'>} how
+ * @param {Pick<RoundDraft, 'instrument' | 'reader' | 'order'> & {paper?: string | null}} how
  * @param {{round?: string | null, wanted?: Partial<Record<Corner, number>>}} [what] further readings of a round
  * @returns {RoundDraft}
  */
@@ -37,7 +38,7 @@ export function begun(how, { round = null, wanted } = {}) {
   const each = wanted ?? Object.fromEntries(CORNERS.map((corner) => [corner, READINGS_AT_A_CORNER]));
   const corner = WALK.find((one) => each[one]) ?? "FL";
   const open = { setpoints: {}, temperature: "", ride_position: "normal", settled: null, read_at: null };
-  return { round, ...how, corner, wanted: each, readings: [], doubt: null, ...open };
+  return { round, paper: null, ...how, corner, wanted: each, readings: [], doubt: null, ...open };
 }
 
 /** @param {RoundDraft} draft @param {Corner} corner */
@@ -109,7 +110,8 @@ export function taken(draft, height_mm, limits, at) {
   const reading = { corner, height_mm };
   if (draft.doubt?.corner === corner && draft.doubt.height_mm === height_mm) reading.confirmed = true;
   if (draft.reader) reading.measured_by = draft.reader;
-  const next = { ...draft, readings: [...draft.readings, reading], doubt: null, read_at: at };
+  const next = { ...draft, readings: [...draft.readings, reading], doubt: null, read_at: draft.paper ?? at };
+  if (draft.paper) return { ...next, corner: nextCorner(next) }; // Nobody can read the tape once more.
   const more = readingsAt(next, corner).length === READINGS_AT_A_CORNER && disagreementMm(
     next,
     corner,

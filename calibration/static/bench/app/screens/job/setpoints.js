@@ -4,6 +4,7 @@ import { fill, h } from "../../dom.js";
 import { button, cornerName, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
+import { baseOf, shownIn } from "./bases.js";
 import { countFields } from "./counts.js";
 import { controlledCorners, setpointsNow } from "./course.js";
 import { count } from "./fields.js";
@@ -23,11 +24,14 @@ export function render(context) {
   const corners = controlledCorners(job);
   const words = h("div", { class: "stack", "aria-live": "polite" });
   const before = setpointsNow(job, waiting);
-  const say = () => fill(words, corners.map((corner) => doubt(job, corner, draft.setpoints[corner], before?.[corner])));
+  const say = () => {
+    const shown = (/** @type {number | null | undefined} */ each) => shownIn(each, baseOf(context));
+    fill(words, corners.map((corner) => doubt(job, corner, draft.setpoints[corner], before?.[corner], shown)));
+  };
   const goOn = () => {
     if (fields.read()) navigate(hashOf("job", job.id, "review"));
   };
-  const fields = countFields(corners, {
+  const fields = countFields(context, {
     typed: draft.setpoints,
     changed: () => {
       drafts.set(draftKey(job), draft);
@@ -68,12 +72,14 @@ function linkedWords(job) {
  * @param {Corner} corner
  * @param {string | undefined} typed
  * @param {number | undefined} before
+ * @param {(count: number | null | undefined) => string} shown
  */
-export function doubt(job, corner, typed, before) {
+export function doubt(job, corner, typed, before, shown) {
   const read = count(typed ?? "");
   if (read === null) return null;
   const { setpoint_min: least, setpoint_max: most } = job.specification ?? {};
-  const values = { corner: cornerName(corner), read, before: before ?? "–", least, most };
+  const name = cornerName(corner);
+  const values = { corner: name, read: shown(read), before: shown(before), least: shown(least), most: shown(most) };
   if (least !== undefined && (read < least || read > most)) {
     return notice(
       "review",

@@ -7,6 +7,7 @@ import { pinPad } from "../../pin_pad.js";
 import { problemWords } from "../../problems.js";
 import { hashOf } from "../../router.js";
 import { gettext, ngettext } from "../../texts.js";
+import { concessionInForce } from "./concession.js";
 import { linesField } from "./fields.js";
 import { findingNotices, link, section, table, takeCare, verdict } from "./parts.js";
 import { CORNERS } from "./words.js";
@@ -56,6 +57,7 @@ export function render(context) {
     content: [
       h("p", null, job.next_step_detail.detail),
       heightsPlan(job.assessment.corners, units),
+      concessionInForce(job, units),
       before(job, units),
       findingNotices(job.findings.filter((each) => each.severity !== "note" || each.in_force)),
       afterwards(job),

@@ -5,6 +5,7 @@ import { button, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
 import { withOffset } from "../../time.js";
+import { baseOf } from "./bases.js";
 import { textField } from "./fields.js";
 import { link, takeCare } from "./parts.js";
 import * as proposal from "./proposal.js";
@@ -52,7 +53,8 @@ export function render(context) {
 }
 
 /** @param {JobContext} context */
-function secondStep({ job, drafts, navigate }) {
+function secondStep(context) {
+  const { job, drafts, navigate } = context;
   const written = () => {
     drafts.set(readBack.writtenKey(job), { proposal: job.proposal.id, written_at: withOffset(), typed: {} });
     navigate(hashOf("job", job.id, "read-back"));
@@ -62,7 +64,7 @@ function secondStep({ job, drafts, navigate }) {
     { class: "confirm-step" },
     notice("review", gettext("Everybody stands clear, nobody is in the pit or aboard: the vehicle moves")),
     h("p", null, gettext("Now store these set-points with your tool. Then press:")),
-    proposal.changes(job.proposal),
+    proposal.changes(job.proposal, baseOf(context)),
     button(gettext("They are written"), written, { kind: "main", id: "written" }),
   );
 }
