@@ -2,9 +2,8 @@
 
 from typing import Final
 
-from django.utils.translation import gettext_lazy as _
-
 from deploy.embedded.folder import CHECKOUT
 
-LANGUAGES: Final = [("en", _("English"))]
+LANGUAGES: Final = [("en", "English"), ("de", "Deutsch")]
+"""Each by its own name."""
 LOCALE_PATHS: Final = [CHECKOUT / app / "locale" for app in ("fleet", "calibration", "reports", "deploy")]
