@@ -30,7 +30,10 @@ from calibration.models import (
 )
 from calibration.rules import explain, texts
 from calibration.rules.cautions import WITHOUT_NETWORK, cautions_for
+from calibration.rules.finding_kinds import NewFinding
+from calibration.rules.findings import of_course
 from calibration.rules.record import RoundMeasured
+from calibration.rules.wording import in_words
 from calibration.selectors.approvals import detail_of
 from calibration.selectors.casefile import CaseFile
 from calibration.services.independence import may_decide
@@ -92,7 +95,7 @@ def photo_document(row: Photo) -> Shown:
 def proposal_document(row: Proposal, approvals: Iterable[Approval]) -> Shown:
     """A proposal with the approval that was asked for it."""
     return {
-        **row.content,
+        **in_words(row.content),
         **columns(row),
         "detail": explain.proposal_detail(row.outcome, row.content),
         "approval": _approval_of(row, approvals, "proposal_id"),
@@ -227,10 +230,24 @@ def _measured(case: CaseFile) -> Shown:
     judged = case.standing.assessment is not None and case.assessments
     return {
         "rounds": round_documents(case.rounds, readings, case.strikes, case.assessments),
-        "assessment": case.assessments[-1].content if judged else None,
+        "assessment": _assessment(case) if judged else None,
         "as_found": _as_found(case),
         "as_left": _setpoints_of(course.as_left),
     }
+
+
+def _assessment(case: CaseFile) -> Shown:
+    """The last one as it is stored, its findings in the reader's words."""
+    content = case.assessments[-1].content
+    known: list[Finding | NewFinding] = [*case.findings, *of_course(case.standing)]
+    details = {
+        (each.code, each.corner or None): texts.finding_detail(each.code, each.corner or None, each.values)
+        for each in known
+    }
+    findings = [
+        {**each, "detail": details.get((each["code"], each["corner"]), each["detail"])} for each in content["findings"]
+    ]
+    return {**content, "findings": findings}
 
 
 def _as_found(case: CaseFile) -> Shown | None:

@@ -6,6 +6,7 @@ import zoneinfo
 from http import HTTPStatus
 from typing import Any
 
+from django.conf import settings
 from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 from drf_spectacular.utils import OpenApiExample, extend_schema, extend_schema_field
@@ -45,6 +46,7 @@ class WorkshopChanges(RequestBody):
     email = serializers.EmailField(max_length=254, allow_blank=True, help_text=_("Where customers write to."))
     telephone = TrimmedText(max_length=40, allow_blank=True, help_text=_("Where customers call."))
     time_zone = TrimmedText(max_length=64, help_text=_("Of certificates: a zone like Europe/Vienna."))
+    language = Choice(settings.LANGUAGES, help_text=_("Of certificates and e-mails."))
     length_unit = Choice(Workshop.LengthUnit.choices, help_text=_("How heights are shown; records are kept in mm."))
     page_size = Choice(Workshop.PageSize.choices, help_text=_("Paper of certificates."))
     single_person = StrictBoolean(

@@ -109,6 +109,7 @@ class Migration(migrations.Migration):
                 ("email", models.EmailField(blank=True, max_length=254, verbose_name="e-mail")),
                 ("telephone", models.CharField(blank=True, max_length=40, verbose_name="telephone")),
                 ("time_zone", models.CharField(default="UTC", max_length=64, verbose_name="time zone")),
+                ("language", models.CharField(default="en", max_length=10, verbose_name="language")),
                 (
                     "length_unit",
                     models.CharField(

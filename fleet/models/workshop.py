@@ -31,6 +31,8 @@ class Workshop(models.Model):
     email = models.EmailField(_("e-mail"), blank=True)
     telephone = models.CharField(_("telephone"), blank=True, max_length=40)
     time_zone = models.CharField(_("time zone"), max_length=64, default="UTC")
+    language = models.CharField(_("language"), max_length=10, default="en")
+    """Of certificates and e-mails; pages are in the reader's."""
     length_unit = models.CharField(_("length unit"), max_length=4, choices=LengthUnit, default=LengthUnit.MILLIMETRE)
     page_size = models.CharField(_("page size"), max_length=6, choices=PageSize, default=PageSize.A4)
     single_person = models.BooleanField(_("one-person workshop"), default=False)

@@ -22,6 +22,7 @@ LABELS: Mapping[str, Any] = {
     "email": _("E-mail address"),
     "telephone": _("Telephone"),
     "time_zone": _("Time zone"),
+    "language": _("Language of certificates and e-mails"),
     "length_unit": _("Heights are shown in"),
     "page_size": _("Paper of certificates"),
     "single_person": _("One person approves alone"),
@@ -41,13 +42,14 @@ class SettingsForm(BodyForm):
     hints: ClassVar = {
         "time_zone": _("In which all times are shown, here and on certificates."),
         "length_unit": _("For whoever has not chosen otherwise. Records are kept in millimetres."),
+        "language": _("Pages are in the language that each person chose, or that the browser asks for."),
         "page_size": "",
         "single_person": _("Only while nobody else may approve. It ends by itself when a second person may."),
         "second_factor_required_for": _("They are led to set one up before they can do anything else."),
     }
     choices: ClassVar = {"time_zone": time_zones}
     groups = (
-        Group(_("On certificates"), ("name", "address", "email", "telephone", "page_size")),
+        Group(_("On certificates"), ("name", "address", "email", "telephone", "language", "page_size")),
         Group(_("How figures are shown"), ("time_zone", "length_unit")),
         Group(_("Who may do what"), ("single_person", "second_factor_required_for")),
     )

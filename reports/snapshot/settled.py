@@ -15,7 +15,7 @@ from calibration.rules.standing import SUSPICION_CODES
 from reports.drawing.words import corner_name
 
 from ..certificate import document as doc
-from ..certificate.texts import EVENTS, wording
+from ..certificate.texts import EVENTS_IN_SENTENCES, wording
 from .source import Source, as_corner
 
 FactT = TypeVar("FactT", Round, Write)
@@ -86,9 +86,9 @@ def _work_at(source: Source, row: Finding) -> Told:
         at_place = not row.corner or each.corner in ("", row.corner)
         if each.kind in VOIDING_KINDS and each.recorded_at > row.recorded_at and at_place:
             corner = as_corner(each.corner)
-            what = wording(EVENTS, each.kind) + (f", {corner_name(corner)}" if corner else "")
+            what = wording(EVENTS_IN_SENTENCES, each.kind) + (f", {corner_name(corner)}" if corner else "")
             return _("%(what)s, recorded by %(who)s") % {
-                "what": what[:1].lower() + what[1:],
+                "what": what,
                 "who": source.by(each.recorded_by, each.happened_at),
             }
     return None

@@ -156,7 +156,7 @@ class TestWhatACertificateSays:
         text = text_of(pdf_of("repaired"))
         assert "Found outside tolerance before the repair: Front left." in text
         assert "470.0 −16.0 ± 2.6 outside †" in text
-        assert "† Front left, as found, was measured before this work: Height sensor replaced." in text
+        assert "† Front left, as found, was measured before this work: height sensor replaced." in text
         for vague in ("superseded", "not judged", "no longer counts"):
             assert vague not in text
 
@@ -166,7 +166,7 @@ class TestWhatACertificateSays:
         assert "Done since then: height sensor replaced (front left)." in conclude(sample).sentences
         assert conclude(replace(sample, writes=())).headline == "Repaired: all four corners within tolerance"
         assert sample.as_found is not None
-        whole = {c: replace(each, overtaken_by="Control unit replaced") for c, each in sample.as_found.corners.items()}
+        whole = {c: replace(each, overtaken_by="control unit replaced") for c, each in sample.as_found.corners.items()}
         everywhere = conclude(replace(sample, as_found=replace(sample.as_found, corners=whole)))
         assert "Done since then: control unit replaced (whole vehicle)." in everywhere.sentences
 
@@ -180,7 +180,7 @@ class TestWhatACertificateSays:
         assert sample.as_found is not None
         corners = {
             **sample.as_found.corners,
-            "FL": replace(sample.as_found.corners["FR"], overtaken_by="Leak repaired"),
+            "FL": replace(sample.as_found.corners["FR"], overtaken_by="leak repaired"),
         }
         text = rendered_text(replace(sample, as_found=replace(sample.as_found, corners=corners)))
         assert "within †" in text

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from django.utils.translation import override
 
-from calibration.rules import texts
+from calibration.rules import notation, texts
 
 
 @pytest.mark.parametrize(
@@ -24,7 +24,7 @@ from calibration.rules import texts
 )
 def test_a_value_is_shown_as_it_is_read(language: str, value: object, shown: object) -> None:
     with override(language):
-        assert texts.shown_value(value) == shown
+        assert notation.shown_value(value) == shown
 
 
 def test_sentences_show_their_values_so() -> None:
