@@ -49,6 +49,8 @@ def _ended(source: Source, row: Finding) -> Told:
         return _tyres(source, row)
     if row.code == "measured_before_readiness":
         return _readiness(source, row)
+    if row.code == "large_warp":
+        return _no_longer_twisted(source, row)
     if row.code in ("pair_disagrees", "rounds_disagree"):
         return _struck_or_measured_again(source, row)
     work = _work_at(source, row) if row.code in SUSPICION_CODES or row.code == "not_adjustable_here" else None
@@ -205,7 +207,6 @@ def _moment(source: Source, row: Finding) -> datetime:
 
 _BY_RECORD: Final[dict[str, Callable[[Source, Finding], Told]]] = {
     "pair_disagrees": _struck_or_measured_again,
-    "large_warp": _no_longer_twisted,
     "write_not_verified": _stored_since,
     "setpoints_changed_elsewhere": _as_expected_since,
     "setpoint_out_of_range": _in_range_since,

@@ -319,6 +319,7 @@ def test_no_form_is_left_out(house: House) -> None:
     elsewhere = {
         "person_new": "tests/fleet/pages/test_people.py",
         "person_invitation": "tests/fleet/pages/test_people.py",
+        "own_preferences": "tests/fleet/pages/test_language.py",
         "choose_workshop": "tests/fleet/signin/test_sessions.py",
         "outbox_file_page": "tests/calibration/pages/test_outbox_import.py",
         "mfa_authenticate": "tests/fleet/signin/test_second_factor.py",
