@@ -28,8 +28,11 @@ _SLACK = 8.0
 
 def front_page(document: Document, width: float, height: float) -> list[Flowable]:
     """The page, with plan views as high as lets it stay one page; longer ones run on."""
-    tried = [_flowables(document, width, plan_height) for plan_height in _PLAN_HEIGHTS]
-    return next((each for each in tried if styles.height_of(each, width) <= height - _SLACK), tried[0])
+    for plan_height in _PLAN_HEIGHTS:
+        flowables = _flowables(document, width, plan_height)
+        if styles.height_of(flowables, width) <= height - _SLACK:
+            return flowables
+    return _flowables(document, width, _PLAN_HEIGHTS[0])
 
 
 def short_front_page(document: Document, width: float) -> list[Flowable]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from typing import Any
 from xml.sax.saxutils import escape
@@ -55,6 +56,8 @@ _KEPT_TOGETHER = 210.0
 """Longer sections may be broken: a quarter of a page left empty is worse than a table that runs on."""
 _ANY_HEIGHT = 1e6
 _MOST_LINES = 9
+_TOO_WIDE = 2_000
+"""Wider than any page, in points."""
 
 NO_PADDING: tuple[TableCommand, ...] = tuple(
     (f"{side}PADDING", (0, 0), (-1, -1), 0) for side in ("LEFT", "RIGHT", "TOP", "BOTTOM")
@@ -142,10 +145,13 @@ def widths_for(columns: Sequence[Sequence[Paragraph]], width: float) -> list[flo
 
 def _narrowest(cell: Paragraph, lines: int) -> float:
     """The least width, to the point, that breaks no word and takes no more lines."""
-    width = math.ceil(cell.minWidth()) + 1
-    while cell.wrap(width, _ANY_HEIGHT)[1] > lines * cell.style.leading:
-        width += 1
-    return width
+    least = math.ceil(cell.minWidth()) + 1
+    has_lines = bisect_left(range(least, _TOO_WIDE), True, key=lambda width: _lines(cell, width) <= lines)
+    return float(least + has_lines)
+
+
+def _lines(cell: Paragraph, width: float) -> int:
+    return round(cell.wrap(width, _ANY_HEIGHT)[1] / cell.style.leading)
 
 
 Cell = str | Flowable | list[Flowable]
