@@ -145,13 +145,9 @@ def widths_for(columns: Sequence[Sequence[Paragraph]], width: float) -> list[flo
 
 def _narrowest(cell: Paragraph, lines: int) -> float:
     """The least width, to the point, that breaks no word and takes no more lines."""
-    least = math.ceil(cell.minWidth()) + 1
-    has_lines = bisect_left(range(least, _TOO_WIDE), True, key=lambda width: _lines(cell, width) <= lines)
-    return float(least + has_lines)
-
-
-def _lines(cell: Paragraph, width: float) -> int:
-    return round(cell.wrap(width, _ANY_HEIGHT)[1] / cell.style.leading)
+    least, highest = math.ceil(cell.minWidth()) + 1, lines * cell.style.leading
+    widths = range(least, _TOO_WIDE)
+    return float(least + bisect_left(widths, True, key=lambda width: cell.wrap(width, _ANY_HEIGHT)[1] <= highest))
 
 
 Cell = str | Flowable | list[Flowable]
