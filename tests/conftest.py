@@ -5,6 +5,7 @@ import os
 from collections.abc import Iterator
 from contextlib import nullcontext
 from copy import deepcopy
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -99,6 +100,16 @@ def standing_sites(django_db_setup: None, django_db_blocker: "DjangoDbBlocker") 
 
     with django_db_blocker.unblock():
         return make_site(), make_site()
+
+
+@pytest.fixture(scope="session")
+def equipped_site(django_db_setup: None, django_db_blocker: "DjangoDbBlocker") -> "Site":
+    """A standing workshop with a vehicle and a tape at hand."""
+    from tests.factories import make_site
+
+    with django_db_blocker.unblock():
+        site = make_site()
+        return replace(site, vehicles_at_hand=[site.vehicle()], tapes_at_hand=[site.instrument()])
 
 
 @pytest.fixture

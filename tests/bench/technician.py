@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Error, Page, expect
 
 from reports.demo.simulated_vehicle import CORNER_NAMES
 from tests.bench.bay import PATIENCE_MS, TabletInBay
@@ -87,8 +87,12 @@ class TechnicianAtTablet:
     def _do(self, heading: str) -> None:
         ways = self._ways()
         assert heading in ways, f"nobody told the technician what to do at “{heading}”: {self.page.inner_text('main')}"
-        ways[heading]()
-        self.left(heading)
+        try:
+            ways[heading]()
+            self.left(heading)
+        except (Error, AssertionError) as error:
+            error.add_note(f"After {self.screens}, the screen says: {self.page.inner_text('body')}")
+            raise
 
     def press(self, name: str) -> None:
         self.tablet.press(name)

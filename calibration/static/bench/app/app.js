@@ -210,17 +210,18 @@ export class App {
   async #context() {
     const route = routeOf(location.hash);
     const id = route.name === "job" ? (route.rest[0] ?? null) : null;
-    const job = id && this.session.person ? await this.reads.job(id) : null;
+    // What was sent since is told by the time of this very answer: the two are read together.
+    const read = id ? await this.reads.job(id) : null;
     const person = this.session.person;
+    const job = person && read ? read.body : null;
     const opening = /** @type {{vehicle: string} | null} */ (this.drafts.get(`opening:${id}`));
     const vehicle = job?.vehicle.id ?? opening?.vehicle ?? null;
     const units = unitsOf(person?.length ?? "mm", language());
-    const read_at = id ? await this.reads.readAt(id) : null;
     return {
       route,
       job: this.#shell?.readIn(job, units) ?? null,
-      read_at,
-      waiting: vehicle && this.sending ? await this.sending.waitingOf(vehicle, read_at ?? 0) : [],
+      read_at: read?.at ?? null,
+      waiting: vehicle && this.sending ? await this.sending.waitingOf(vehicle, read?.at ?? 0) : [],
       online: this.online,
       pending: (await this.sending?.outbox.pending()) ?? NOTHING_PENDING,
       person: { id: person?.id ?? "", name: person?.name ?? "" },

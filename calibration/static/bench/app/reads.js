@@ -14,6 +14,9 @@ const MOST_KEPT_AHEAD = 30;
 export class Reads {
   /** @type {Map<string, {at: number, body: any}>} */
   #unkept = new Map();
+  #turns = 0;
+  /** Which question the kept answer is to, by path. @type {Map<string, number>} */
+  #answered = new Map();
 
   /**
    * @param {import("./cupboard.js").Cupboard} cupboard
@@ -62,18 +65,13 @@ export class Reads {
     }
   }
 
-  /** @param {string} id */
-  async job(id) {
-    return this.#kept(`/api/v1/jobs/${id}/`);
-  }
-
   /**
-   * When a job was last read, ms since 1970.
+   * A job as last read, and when it was asked for, ms since 1970.
    * @param {string} id
-   * @returns {Promise<number | null>}
+   * @returns {Promise<{at: number, body: Job} | null>}
    */
-  async readAt(id) {
-    return (await this.#found(`/api/v1/jobs/${id}/`))?.at ?? null;
+  async job(id) {
+    return (await this.#found(`/api/v1/jobs/${id}/`)) ?? null;
   }
 
   /** @param {string} id */
@@ -154,8 +152,12 @@ export class Reads {
   /** @param {string} path */
   async #asked(path) {
     const at = Date.now(); // What was sent meanwhile may not be in the answer.
+    const turn = (this.#turns += 1);
     const body = await this.#answer(path);
-    if (body) await this.#keep(path, { day: today(), at, body });
+    if (body && turn >= (this.#answered.get(path) ?? 0)) { // Of answers that cross, that of the last question is kept.
+      this.#answered.set(path, turn);
+      await this.#keep(path, { day: today(), at, body });
+    }
     return body;
   }
 
