@@ -17,7 +17,7 @@ from tests.bench.spoken import catalogue
 from tests.factories import Person, Site, make_site
 from tests.simulator.scenarios import ESTATE, WITH_AN_ERROR, draw_case
 
-PATIENCE_MS = 30_000
+PATIENCE_MS = 60_000
 TABLET = "tablet in bay 2"
 TOLD_BY_THE_BROWSER = ("Failed to load resource", "The Cross-Origin-Opener-Policy header has been ignored")
 

@@ -44,12 +44,21 @@ def what_was_found_is_noted_and_no_longer_asked_for(tablet: TabletInBay, job: di
     tablet.page.evaluate(ANSWER_WITH, [f"/api/v1/jobs/{job['id']}/", body])
     tablet.open("#/settings")
     tablet.page.get_by_label("inches").check()
-    for screen in ("/result", "/findings", ""):
+    for screen in ("/result", "", "/findings"):
         tablet.open(f"#/job/{job['id']}{screen}")
         noted = tablet.page.get_by_text("What was noted during the job")
         expect(noted).to_be_visible()
         expect(tablet.page.get_by_text("Measure again")).not_to_be_visible()
         noted.click()
+        expect(tablet.page.get_by_text("Twisted by −0.50 in. Measure again.")).to_be_visible()
+    what_is_unfolded_stays_so_when_the_screen_is_drawn_again(tablet)
+
+
+def what_is_unfolded_stays_so_when_the_screen_is_drawn_again(tablet: TabletInBay) -> None:
+    for is_offline in (True, False):
+        drawn = tablet.page.locator("main details").first.element_handle()
+        tablet.context.set_offline(is_offline)
+        tablet.page.wait_for_function("drawn => !drawn.isConnected", arg=drawn)
         expect(tablet.page.get_by_text("Twisted by −0.50 in. Measure again.")).to_be_visible()
 
 

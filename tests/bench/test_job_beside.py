@@ -93,6 +93,7 @@ def test_other_targets_are_asked_for_decided_by_pin_and_named_where_it_is_signed
     tablet.open("#/settings")
     expect(tablet.page.get_by_role("button", name=f"Sign out {technician_of_the_bay.membership.name}")).to_be_visible()
     tablet.open(f"#/job/{job_id}")
+    technician.left("Settings")
     technician.work(until=("Sign off",))
     told = tablet.page.get_by_text("Judged by other targets than the specification's")
     expect(told).to_be_visible()

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from django.test.testcases import LiveServerThread
     from playwright.sync_api import Browser, Page, Playwright
 
-PATIENCE_MS = 30_000
+PATIENCE_MS = 60_000
 PagesOpened = Callable[..., "Page"]
 
 

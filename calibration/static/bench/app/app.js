@@ -167,6 +167,7 @@ export class App {
 
   async #refresh() {
     const context = await this.#context();
+    if (this.#isLeft(context)) return;
     this.#tell(context);
     const place = this.#place(context);
     const figure = JSON.stringify(this.#figure(context));
@@ -191,6 +192,11 @@ export class App {
   #tell({ job, online, pending, person }) {
     const vehicle = job?.vehicle ?? null;
     this.frame.tell({ vehicle, online, pending, person: this.session.person ? person.name : null });
+  }
+
+  /** The address changed while this was gathered: what goes with the new one follows. @param {Context} context */
+  #isLeft({ route }) {
+    return JSON.stringify(route) !== JSON.stringify(routeOf(location.hash));
   }
 
   /** Which screen it is: another one takes the focus. @param {Context} context */

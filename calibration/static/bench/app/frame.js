@@ -56,9 +56,11 @@ export class Frame {
   show(screen, isNew) {
     const focused = document.activeElement?.id;
     const isOther = isNew || this.heading.textContent !== screen.heading;
+    const unfolded = new Set(isOther ? [] : folds(this.content).filter(({ open }) => open).map(titleOf));
     document.title = `${screen.heading} – Levelbook`;
     fill(this.heading, screen.heading);
     fill(this.content, screen.content);
+    for (const fold of folds(this.content)) fold.open ||= unfolded.has(titleOf(fold));
     fill(this.actions, ...(screen.actions ?? []));
     if (isNew) fill(this.notices);
     if (isOther) {
@@ -132,4 +134,14 @@ export function heldWords({ count, not_accepted, since }) {
   );
   if (!not_accepted) return held;
   return `${held}; ${ngettext("%(count)s not accepted", "%(count)s not accepted", not_accepted)}`;
+}
+
+/** @param {Element} within @returns {HTMLDetailsElement[]} */
+function folds(within) {
+  return [...within.querySelectorAll("details")];
+}
+
+/** @param {HTMLDetailsElement} fold */
+function titleOf(fold) {
+  return fold.querySelector("summary")?.textContent;
 }
