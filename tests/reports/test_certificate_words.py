@@ -17,6 +17,7 @@ from calibration.rules.readiness import ITEMS
 from reports.certificate import document as doc
 from reports.certificate import front_page, texts
 from reports.certificate.conclusion import conclude
+from reports.certificate.render import RENDERER_VERSION
 from reports.drawing import palette
 from reports.snapshot.finding_words import STATEMENTS
 
@@ -78,7 +79,7 @@ class TestWhatACertificateSays:
             "The work is complete: signed by Ilse Mørk, technician, 2026-10-06 09:42.",
             "Vehicle ledger, entry 212",
             "Scan to verify, or enter the code 7KQM-3XTD-9WPA",
-            "figures by calculation method version 1.0.0, page layout version 3",
+            f"figures by calculation method version 1.0.0, page layout version {RENDERER_VERSION}",
             "End of certificate no. 2026-0042",
             "Page 1 of 2",
             "Page 2 of 2",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from copy import deepcopy
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -19,6 +20,12 @@ from reports.services.certificates import certificate_prepare
 from tests.factories import Person, Site
 from tests.fleet.signin.browsers import browser_of
 from tests.reports import jobs
+
+
+@pytest.fixture
+def site(standing_sites: tuple[Site, Site], db: None, no_hints: None) -> Site:
+    """With nothing at hand, since pages list what there is."""
+    return deepcopy(standing_sites[0])
 
 
 @dataclass(frozen=True)

@@ -33,6 +33,7 @@ FILES: Final = frozenset(
         "readyz",
         "metrics",
         "bench-manifest",
+        "bench-looks",
         "bench-worker",
         "bench-texts",
         "trust_certificate",
@@ -159,7 +160,7 @@ class House:
         searched = ["/people/?q=no-such", "/vehicles/?q=no-such", "/certificates/?q=no-such", "/sign-ins/?q=no-such"]
         made = [Visit("/tablets/", pressed="Enrol a tablet"), Visit(f"{again}invitation/", pressed="Invite again")]
         visits = [*map(Visit, [*paths, *searched]), Visit("/vehicles/?sort=price", 422), *made]
-        forms = [*self._forms(), "/tablets/import/", f"/tablets/{self.tablet_id}/", *own[1:4]]
+        forms = [*self._forms(), "/tablets/import/", f"/tablets/{self.tablet_id}/", *own[1:5]]
         return Person("manager", session_of(browser), visits, forms)
 
     def _forms(self) -> list[str]:
