@@ -109,6 +109,11 @@ class DataFolder:
         return self.root / "static"
 
     @property
+    def prepared(self) -> Path:
+        """Return the file that says which code brought tables and static files into place."""
+        return self.root / "prepared"
+
+    @property
     def demo_sign_ins(self) -> Path:
         """Return the file that `load_demo` writes last; where it exists the demo is loaded."""
         return self.root / "demo-sign-ins.txt"

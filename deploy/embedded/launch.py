@@ -16,6 +16,7 @@ from pathlib import Path
 from deploy.embedded import postgres, valkey
 from deploy.embedded.folder import CHECKOUT, DataFolder, EmbeddedServiceError, data_folder
 from deploy.embedded.options import LOOPBACK, Options, in_address, parse
+from deploy.embedded.prepared import is_prepared, preparing
 from deploy.embedded.process import end_processes, processes_with_environment, spawn, wait_until
 from deploy.embedded.service import Service
 from deploy.embedded.supervisor import Supervisor, run, say
@@ -125,6 +126,15 @@ def _public_address(options: Options, served: Served | None) -> str:
 
 def _prepare(data: DataFolder, options: Options) -> None:
     """Bring the tables, the static files and, on the first run, the demo workshop into place."""
+    if not is_prepared(data):
+        with preparing(data):
+            _migrate_and_collect(data)
+    if options.demo and not data.demo_sign_ins.exists():
+        say("loading the demo workshop")
+        _command(data, "load_demo")
+
+
+def _migrate_and_collect(data: DataFolder) -> None:
     collecting = subprocess.Popen(_manage("collectstatic", *COLLECTING), env=_environment(data))
     if os.environ.get("DATABASE_URL") and not os.environ.get("DATABASE_OWNER_URL"):
         _command(data, "migrate", "--check", LEVELBOOK_DATABASE_ROLE="app")
@@ -132,9 +142,6 @@ def _prepare(data: DataFolder, options: Options) -> None:
         _command(data, "migrate", "--verbosity=0", privileged=True)
     if collecting.wait() != 0:
         raise EmbeddedServiceError("manage.py collectstatic failed: see its message above.")
-    if options.demo and not data.demo_sign_ins.exists():
-        say("loading the demo workshop")
-        _command(data, "load_demo")
 
 
 def _command(data: DataFolder, name: str, *arguments: str, privileged: bool = False, **extra: str) -> None:
@@ -165,7 +172,8 @@ def _own_services(options: Options, data: DataFolder, served: Served | None) -> 
             partial(_answers, options, options.port, "/healthz", is_https=options.is_https),
             PROMETHEUS_MULTIPROC_DIR=str(metrics),
         ),
-        _python_service("worker", data, worker, lambda: True),
+        # Checks look at the code, as `migrate` does whenever that has changed; the role is checked at every start.
+        _python_service("worker", data, worker, lambda: True, CELERY_SKIP_CHECKS="1"),
         _python_service("beat", data, ["-m", "deploy.beat"], lambda: True),
     ]
     return [*services, _trust_service(options, data)] if served and served.authority else services
@@ -183,7 +191,7 @@ def _trust_service(options: Options, data: DataFolder) -> Service:
 
 
 def _web_arguments(options: Options, served: Served | None) -> list[str]:
-    arguments = ["-m", "granian", "--interface=asginl", "--no-ws", "--log-level=warning"]
+    arguments = ["-m", "deploy.web", "--interface=asginl", "--no-ws", "--log-level=warning"]
     arguments += [f"--host={options.host}", f"--port={options.port}"]
     arguments += ["--workers=2", "--respawn-failed-workers"]
     if served:

@@ -17,8 +17,8 @@ import psutil
 import pytest
 
 from deploy.embedded.folder import CHECKOUT, DataFolder, data_folder
+from deploy.embedded.prepared import code_state
 from deploy.embedded.process import wait_until
-from tests.database import migrations_hash
 
 PATIENCE = 60.0
 START_PATIENCE = 240.0
@@ -26,7 +26,7 @@ START_PATIENCE = 240.0
 CHILDREN = {
     "database": "bin/postgres",
     "broker": "valkey-server",
-    "web": "-m granian",
+    "web": "-m deploy.web",
     "worker": "deploy.celery --quiet worker",
     "beat": "-m deploy.beat",
 }
@@ -66,29 +66,29 @@ def empty_data_folder() -> Iterator[DataFolder]:
 @contextmanager
 def started_before() -> Iterator[DataFolder]:
     """Make a folder on which the service was started and stopped once: a copy, since a first start takes long."""
+    root = data_folder().root
+    root.mkdir(parents=True, exist_ok=True)
     with empty_data_folder() as folder:
-        _copy(_first_start(), folder.root)
+        with (root / "first-start.lock").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            _copy(_first_start(root), folder.root)
         yield folder
 
 
-def _first_start() -> Path:
-    """Of all test processes the first one makes the folder; it is kept until the migrations change."""
-    root = data_folder().root
-    root.mkdir(parents=True, exist_ok=True)
-    kept = root / f"first-start-{migrations_hash()}"
-    with (root / "first-start.lock").open("w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        if not kept.exists():
-            for outdated in root.glob("first-start-*"):
-                shutil.rmtree(outdated)
-            with empty_data_folder() as folder:
-                starter = Starter(folder)
-                try:
-                    service = starter()
-                    assert service.has_said("serving http"), service.log.read_text()
-                finally:
-                    starter.stop_all()
-                _copy(folder.root, kept)
+def _first_start(root: Path) -> Path:
+    """Of all test processes the first one makes the folder; it is kept until the code changes."""
+    kept = root / f"first-start-{code_state()}"
+    if not kept.exists():
+        for outdated in root.glob("first-start-*"):
+            shutil.rmtree(outdated)
+        with empty_data_folder() as folder:
+            starter = Starter(folder)
+            try:
+                service = starter()
+                assert service.has_said("serving http"), service.log.read_text()
+            finally:
+                starter.stop_all()
+            _copy(folder.root, kept)
     return kept
 
 
