@@ -56,6 +56,7 @@ NEVER_REFUSED: Final = frozenset(
         "mfa_reauthenticate_webauthn",
         "mfa_remove_webauthn",
         "outbox_file_page",
+        "own_preferences",
         "person_invitation",
     }
 )
@@ -149,8 +150,8 @@ class House:
             "/account/",
             "/account/password/",
             "/account/pin/",
-            "/account/preferences/",
             "/account/confirm/",
+            "/account/preferences/",
             "/account/sign-ins/",
         ]
         others = ["/choose-workshop/", "/sign-out/", "/sign-ins/", "/tablets/", f"/tablets/{self.tablet_id}/"]
@@ -160,7 +161,7 @@ class House:
         searched = ["/people/?q=no-such", "/vehicles/?q=no-such", "/certificates/?q=no-such", "/sign-ins/?q=no-such"]
         made = [Visit("/tablets/", pressed="Enrol a tablet"), Visit(f"{again}invitation/", pressed="Invite again")]
         visits = [*map(Visit, [*paths, *searched]), Visit("/vehicles/?sort=price", 422), *made]
-        forms = [*self._forms(), "/tablets/import/", f"/tablets/{self.tablet_id}/", *own[1:5]]
+        forms = [*self._forms(), "/tablets/import/", f"/tablets/{self.tablet_id}/", *own[1:4]]
         return Person("manager", session_of(browser), visits, forms)
 
     def _forms(self) -> list[str]:
