@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from copy import deepcopy
 from dataclasses import dataclass
 from datetime import timedelta
 
 import pytest
 from django.core.cache import cache
 from django.test import Client
+from pytest_django import DjangoDbBlocker
 
 from calibration.models import Approval, Finding, Job
 from fleet.tenancy import in_workshop
@@ -69,14 +71,22 @@ def _no_throttle_history() -> None:
     cache.clear()
 
 
-@pytest.fixture
-def site(db: None) -> Site:
-    return make_site()
+@pytest.fixture(scope="session")
+def standing_asked(django_db_setup: None, django_db_blocker: DjangoDbBlocker) -> Asked:
+    """Stays; what a test does to it is rolled back."""
+    with django_db_blocker.unblock():
+        return asked_in(make_site())
 
 
 @pytest.fixture
-def asked(site: Site) -> Asked:
-    return asked_in(site)
+def asked(standing_asked: Asked, db: None) -> Asked:
+    return deepcopy(standing_asked)
+
+
+@pytest.fixture
+def site(request: pytest.FixtureRequest, standing_sites: tuple[Site, Site], db: None) -> Site:
+    """That of what is asked, where a test asks for it; otherwise one in which there is nothing."""
+    return request.getfixturevalue("asked").site if "asked" in request.fixturenames else deepcopy(standing_sites[0])
 
 
 @pytest.fixture

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from copy import deepcopy
 from dataclasses import dataclass
 from datetime import timedelta
@@ -11,21 +11,24 @@ import pytest
 from django.core.cache import cache
 from django.test import Client
 from django.utils import timezone
+from pytest_django import DjangoDbBlocker
 
+from fleet import outbox
 from fleet.actor import Actor
 from fleet.ids import new_id
 from fleet.models import OutboxItem
 from fleet.tenancy import in_workshop
 from reports.services.certificates import certificate_prepare
-from tests.factories import Person, Site
+from tests.factories import Person, Site, make_site
 from tests.fleet.signin.browsers import browser_of
 from tests.reports import jobs
 
 
 @pytest.fixture
-def site(standing_sites: tuple[Site, Site], db: None, no_hints: None) -> Site:
-    """With nothing at hand, since pages list what there is."""
-    return deepcopy(standing_sites[0])
+def site(request: pytest.FixtureRequest, standing_sites: tuple[Site, Site], db: None, no_hints: None) -> Site:
+    """That of the work, where a test asks for any; otherwise one in which there is nothing."""
+    asks_for_work = "at_work" in request.fixturenames
+    return request.getfixturevalue("at_work").site if asks_for_work else deepcopy(standing_sites[0])
 
 
 @dataclass(frozen=True)
@@ -94,9 +97,20 @@ def _no_throttle_history() -> None:
     cache.clear()
 
 
+@pytest.fixture(scope="module")
+def standing_at_work(django_db_setup: None, django_db_blocker: DjangoDbBlocker) -> Iterator[AtWork]:
+    """Stays for the tests of a module; what each does to it is rolled back. Then none of its work is due any more."""
+    with django_db_blocker.unblock(), pytest.MonkeyPatch.context() as patch:
+        patch.setattr(outbox, "hint", lambda _workshop, _item: None)
+        at_work = at_work_in(make_site())
+    yield at_work
+    with django_db_blocker.unblock(), in_workshop(at_work.site.workshop.pk):
+        OutboxItem.objects.update(state="done", finished_at=timezone.now())
+
+
 @pytest.fixture
-def at_work(site: Site) -> AtWork:
-    return at_work_in(site)
+def at_work(standing_at_work: AtWork, db: None, no_hints: None) -> AtWork:
+    return deepcopy(standing_at_work)
 
 
 @pytest.fixture
