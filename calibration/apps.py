@@ -11,16 +11,23 @@ class CalibrationConfig(AppConfig):
 
     def ready(self) -> None:
         from fleet.selectors.instruments import register_use_finder
+        from fleet.selectors.repeatability import register_repeatability_finder
+        from fleet.selectors.set_up import register_job_counter
         from fleet.services.vehicle_facts import register_open_job_finder
         from fleet.specifications import register_passing_share
 
         from .api import history  # noqa: F401  (registers the lines of a vehicle's history)
+        from .pages import navigation  # noqa: F401  (registers its entries of the index)
         from .selectors.instrument_use import jobs_measured_with
+        from .selectors.job_counts import job_counts
         from .selectors.open_jobs import open_job_since
+        from .selectors.repeatability import known_repeatability
 
         register_passing_share(passing_share)
         register_use_finder(jobs_measured_with)
         register_open_job_finder(open_job_since)
+        register_job_counter(job_counts)
+        register_repeatability_finder(known_repeatability)
 
 
 def passing_share(content: Mapping[str, Any]) -> float:

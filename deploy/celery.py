@@ -55,6 +55,16 @@ app.conf.update(
             # A sweep that was not started in time is replaced by the next one.
             "options": {"expires": SWEEP_SECONDS},
         },
+        "clear away expired sessions": {
+            "task": "fleet.tasks.clear_expired_sessions",
+            "schedule": CLEARING_SECONDS,
+            "options": {"expires": CLEARING_SECONDS},
+        },
+        "clear away old failed attempts to sign in": {
+            "task": "fleet.tasks.clear_old_refusals",
+            "schedule": CLEARING_SECONDS,
+            "options": {"expires": CLEARING_SECONDS},
+        },
         "clear away abandoned files": {
             "task": "calibration.tasks.remove_abandoned_files",
             "schedule": CLEARING_SECONDS,

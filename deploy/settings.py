@@ -1,12 +1,13 @@
 """Settings, from environment variables with working defaults for one machine (see deploy/README.md)."""
 
+import gc
 import os
 from pathlib import Path
 
 from django.core.exceptions import ImproperlyConfigured
-from django.utils.translation import gettext_lazy as _
 
-from deploy import broker, database, logs, mail
+from deploy import broker, database, languages, logs, mail
+from deploy.content_policy import CONTENT_POLICY
 from deploy.embedded.folder import CHECKOUT, data_folder
 
 
@@ -31,14 +32,20 @@ def _whole_number(name: str, default: int, *, of: str, lowest: int, highest: int
 def _shared_cache(url: str | None) -> dict[str, object]:
     """What every web process must see alike: a folder on one machine, Valkey or Redis for several."""
     if not url:
-        folder = "django.core.cache.backends.filebased.FileBasedCache"
-        return {"BACKEND": folder, "LOCATION": DATA.root / "cache", "OPTIONS": {"MAX_ENTRIES": 10_000}}
+        return {
+            "BACKEND": "deploy.cache.FolderCache",
+            "LOCATION": DATA.root / "cache",
+            "OPTIONS": {"MAX_ENTRIES": 10_000},
+        }
     scheme, separator, place = url.partition("://")
     if scheme not in {"redis", "rediss", "valkey", "valkeys"} or not (separator and place):
         raise ImproperlyConfigured("CACHE_URL must be like redis://HOST:6379/1 (or rediss, valkey, valkeys).")
     server = f"{scheme.replace('valkey', 'redis')}://{place}"
     return {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": server}
 
+
+# What is loaded stays: looking for garbage among it, after every 700 objects, takes a fifth of the time of a start.
+gc.set_threshold(50_000, 20, 50)
 
 BASE_DIR = CHECKOUT
 DATA = data_folder()
@@ -57,6 +64,9 @@ INSTALLED_APPS = [
     "calibration",
     "reports",
     "deploy",
+    "allauth.account",
+    "allauth.mfa",
+    "csp",
     "rest_framework",
     "drf_spectacular",
     "drf_spectacular_sidecar",
@@ -75,6 +85,7 @@ MIDDLEWARE = [
     "fleet.api.problem_handlers.ApiProblemMiddleware",
     "django_prometheus.middleware.PrometheusBeforeMiddleware",
     "django.middleware.security.SecurityMiddleware",
+    "csp.middleware.CSPMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django_structlog.middlewares.RequestMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
@@ -83,8 +94,10 @@ MIDDLEWARE = [
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
+    "allauth.account.middleware.AccountMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "fleet.middleware.WorkshopMiddleware",
+    "fleet.pages.middleware.PagesMiddleware",
     "django_prometheus.middleware.PrometheusAfterMiddleware",
 ]
 ROOT_URLCONF = "deploy.urls"
@@ -98,6 +111,7 @@ TEMPLATES = [
                 "django.template.context_processors.request",
                 "django.contrib.auth.context_processors.auth",
                 "django.contrib.messages.context_processors.messages",
+                "fleet.pages.surroundings.surroundings",
             ]
         },
     }
@@ -126,10 +140,10 @@ STORAGES = {
     "staticfiles": {"BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"},
 }
 
-# --- What processes remember together: attempts to sign in ------------------------------------------
+# --- What processes remember: together, attempts to sign in; each for itself, requests counted per token ---------
 CACHES = {
-    "default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"},
-    "shared": _shared_cache(os.environ.get("CACHE_URL")),
+    "default": _shared_cache(os.environ.get("CACHE_URL")),
+    "process": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"},
 }
 
 # --- E-mail ------------------------------------------------------------------------------------------
@@ -150,38 +164,88 @@ PASSWORD_HASHERS = [
     "django.contrib.auth.hashers.PBKDF2PasswordHasher",
 ]
 TOKEN_LIFETIME_DAYS = _whole_number("TOKEN_LIFETIME_DAYS", 90, of="days", lowest=1, highest=3650)
+PASSWORD_RESET_TIMEOUT = 3600  # seconds that a link to set a new password holds
 AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
     {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 12}},
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
 ]
 
+# --- Signing in with a browser -------------------------------------------------------------------------
+AUTHENTICATION_BACKENDS = ["django.contrib.auth.backends.ModelBackend"]
+LOGIN_URL = "account_login"
+LOGIN_REDIRECT_URL = "choose_workshop"
+SESSION_COOKIE_AGE = _whole_number("SESSION_HOURS", 12, of="hours", lowest=1, highest=720) * 3600
+ACCOUNT_ADAPTER = "fleet.sign_in.adapters.AccountAdapter"
+ACCOUNT_FORMS = {
+    "login": "fleet.pages.forms.SignInForm",
+    "reauthenticate": "fleet.pages.forms.ConfirmPasswordForm",
+    "change_password": "fleet.pages.forms.ChangePasswordForm",
+}
+ACCOUNT_LOGIN_METHODS = {"email"}
+ACCOUNT_SIGNUP_FIELDS = ["email*", "password1*"]  # of people whom an invitation signs up; there is no other way
+ACCOUNT_USER_MODEL_USERNAME_FIELD = None
+ACCOUNT_EMAIL_VERIFICATION = "none"  # the invitation was sent to the address
+ACCOUNT_LOGOUT_REDIRECT_URL = "account_login"
+ACCOUNT_SESSION_REMEMBER = True  # for SESSION_COOKIE_AGE
+ACCOUNT_RATE_LIMITS = {
+    "login": "60/m/ip",
+    "login_failed": "60/m/ip,10/15m/key",  # ten wrong passwords, or second factors, lock out for a quarter of an hour
+}
+# --- Second factors ------------------------------------------------------------------------------------
+MFA_ADAPTER = "fleet.sign_in.adapters.SecondFactorAdapter"
+MFA_FORMS = {
+    "authenticate": "fleet.pages.forms.SecondFactorForm",
+    "reauthenticate": "fleet.pages.forms.ConfirmSecondFactorForm",
+    "activate_totp": "fleet.pages.forms.AuthenticatorAppForm",
+    "add_webauthn": "fleet.pages.forms.PasskeyForm",
+    "login_webauthn": "fleet.pages.forms.PasskeySignInForm",
+    "authenticate_webauthn": "fleet.pages.forms.PasskeySecondFactorForm",
+    "reauthenticate_webauthn": "fleet.pages.forms.ConfirmPasskeyForm",
+}
+MFA_SUPPORTED_TYPES = ["totp", "webauthn", "recovery_codes"]
+MFA_PASSKEY_LOGIN_ENABLED = True
+MFA_RECOVERY_CODES_SHOW_ONCE = True
+MFA_TOTP_ISSUER = "Levelbook"
+MFA_TOTP_TOLERANCE = 1
+
 # --- Language and time -------------------------------------------------------------------------------
 LANGUAGE_CODE = "en"
-LANGUAGES = [("en", _("English"))]
-LOCALE_PATHS = [CHECKOUT / app / "locale" for app in ("fleet", "calibration", "reports")]
+LANGUAGES = languages.LANGUAGES
+LOCALE_PATHS = languages.LOCALE_PATHS
 USE_I18N = True
 USE_TZ = True
 TIME_ZONE = "UTC"
+FORMAT_MODULE_PATH = ["fleet.formats"]
 
 # --- Transport security ------------------------------------------------------------------------------
 # Set to 1 where browsers reach the service over HTTPS, directly or through a proxy.
 HTTPS = _flag("LEVELBOOK_HTTPS", default=False)
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = SECURE_SSL_REDIRECT = HTTPS
-SECURE_HSTS_SECONDS = 365 * 24 * 3600 if HTTPS else 0
+# Set by deploy/start --local-tls: the certificate of the authority that tablets come to trust.
+LOCAL_AUTHORITY = os.environ.get("LEVELBOOK_LOCAL_AUTHORITY") or None
+# Not with a local authority: a browser that ceases to trust it must be able to go back.
+SECURE_HSTS_SECONDS = 365 * 24 * 3600 if HTTPS and not LOCAL_AUTHORITY else 0
 if _flag("LEVELBOOK_BEHIND_PROXY", default=False):
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+# Browsers offer passkeys without HTTPS on this machine alone, as localhost.
+MFA_WEBAUTHN_ALLOW_INSECURE_ORIGIN = not HTTPS
+CSRF_FAILURE_VIEW = "fleet.pages.middleware.foreign_form"
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SAMESITE = CSRF_COOKIE_SAMESITE = "Lax"
 SECURE_CONTENT_TYPE_NOSNIFF = True
 SECURE_REFERRER_POLICY = "same-origin"
 SECURE_CROSS_ORIGIN_OPENER_POLICY = "same-origin"
 X_FRAME_OPTIONS = "DENY"
+CONTENT_SECURITY_POLICY = CONTENT_POLICY
 
 # --- API ---------------------------------------------------------------------------------------------
 REST_FRAMEWORK = {
-    "DEFAULT_AUTHENTICATION_CLASSES": ["fleet.api.authentication.TokenAuthentication"],
-    "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
+    "DEFAULT_AUTHENTICATION_CLASSES": [
+        "fleet.api.authentication.TokenAuthentication",
+        "fleet.api.authentication.SessionAuthentication",
+    ],
+    "DEFAULT_PERMISSION_CLASSES": ["fleet.api.authentication.IsPerson"],
     "UNAUTHENTICATED_USER": None,
     "DEFAULT_PARSER_CLASSES": ["fleet.api.parsers.StrictJSONParser"],
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
@@ -200,6 +264,7 @@ SPECTACULAR_SETTINGS = {
     "VERSION": "1",
     "OAS_VERSION": "3.1.1",
     "SERVE_INCLUDE_SCHEMA": False,
+    "DEFAULT_GENERATOR_CLASS": "fleet.api.openapi.EnglishGenerator",
     "SWAGGER_UI_DIST": "SIDECAR",
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
     "COMPONENT_SPLIT_REQUEST": True,
@@ -211,6 +276,7 @@ SPECTACULAR_SETTINGS = {
         "EventKindEnum": "fleet.models.ServiceEvent.Kind",
         "InstrumentKindEnum": "fleet.models.Instrument.Kind",
         "LengthUnitEnum": "fleet.models.Workshop.LengthUnit",
+        "TokenKindEnum": "fleet.models.AccessToken.Kind",
         "WithdrawalKindEnum": "fleet.models.InstrumentWithdrawal.Kind",
         "WorkStateEnum": "fleet.models.OutboxItem.State",
     },

@@ -15,7 +15,8 @@ CLOCK_TOLERANCE = timedelta(minutes=5)
 class Actor:
     """One person (or the service itself) acting in exactly one workshop.
 
-    `now` is the server's time for the whole step. `device_at` is what the tablet's clock said when it
+    `now` is the server's time for the whole step. `language` is that of the person's pages, empty where they leave it
+    to the browser. `device_at` is what the tablet's clock said when it
     sent the request, None where it said nothing.
     """
 
@@ -27,8 +28,12 @@ class Actor:
     scopes: frozenset[str] = frozenset()
     operator_id: uuid.UUID | None = None
     may_approve: bool = False
+    language: str = ""
     device_at: datetime | None = None
     token_id: uuid.UUID | None = field(default=None, compare=False)
+    session_id: uuid.UUID | None = field(default=None, compare=False)
+    tablet_id: uuid.UUID | None = field(default=None, compare=False)
+    """The tablet that the call comes from; alone, without a person, it may do next to nothing."""
 
     @property
     def clock_offset(self) -> timedelta:

@@ -12,6 +12,9 @@ from typing import Any, Final
 
 from django.apps import apps
 from django.contrib import admin
+from django.contrib.auth import REDIRECT_FIELD_NAME
+from django.contrib.auth.views import redirect_to_login
+from django.core.exceptions import PermissionDenied
 from django.db.models import Model
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.template.response import TemplateResponse
@@ -33,6 +36,13 @@ class DeployerSite(admin.AdminSite):
     def get_urls(self) -> list[URLPattern | URLResolver]:
         choose = path("workshop/<uuid:workshop>/", self.admin_view(self.choose_workshop), name="choose_workshop")
         return [choose, *super().get_urls()]
+
+    def login(self, request: HttpRequest, extra_context: dict[str, Any] | None = None) -> HttpResponse:
+        """Deployers sign in as everybody does, with their second factor; whoever has and is none sees nothing here."""
+        if request.user.is_authenticated:
+            raise PermissionDenied
+        back = request.GET.get(REDIRECT_FIELD_NAME) or reverse("admin:index")
+        return redirect_to_login(back, reverse("account_login"))
 
     def choose_workshop(self, request: HttpRequest, workshop: uuid.UUID) -> HttpResponse:
         request.session[CHOSEN] = str(workshop)
@@ -75,7 +85,7 @@ class UserAdmin(ReadOnlyAdmin):
 
     list_display = ("email", "is_active", "is_staff", "last_login")
     search_fields = ("email",)
-    readonly_fields = ("id", "email", "last_login", "is_superuser", "is_staff")
+    readonly_fields = ("id", "email", "last_login", "is_superuser", "is_staff", "password_links")
 
     def has_change_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:
         return bool(getattr(request.user, "is_superuser", False))

@@ -9,3 +9,6 @@ class FleetConfig(AppConfig):
     def ready(self) -> None:
         from . import checks  # noqa: F401  (registers the system checks)
         from .api import schema  # noqa: F401  (registers the documentation of strict fields)
+        from .sign_in import signals
+
+        signals.connect()

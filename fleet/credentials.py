@@ -14,16 +14,23 @@ from typing import Literal
 
 from django.db import connection
 
-CredentialKind = Literal["token", "invitation"]
+CredentialKind = Literal["token", "session", "invitation", "enrolment"]
 
 
 @dataclass(frozen=True, slots=True)
 class Credential:
-    """A valid credential and the membership it is bound to."""
+    """A valid credential and the membership it is bound to; a tablet's own is bound to none."""
 
     id: uuid.UUID
     workshop_id: uuid.UUID
-    membership_id: uuid.UUID
+    membership_id: uuid.UUID | None
+    kind: CredentialKind
+
+    @property
+    def person_id(self) -> uuid.UUID:
+        """The membership, of those that are bound to one."""
+        assert self.membership_id is not None, self.kind
+        return self.membership_id
 
 
 def new_secret() -> str:
@@ -35,11 +42,19 @@ def digest_of(secret: str) -> bytes:
 
 
 def find(kind: CredentialKind, secret: str) -> Credential | None:
-    """The credential, where the secret is known, not revoked or used up, and not expired."""
+    """The credential, where the secret is known, not revoked or used up, and not expired.
+
+    That of a revoked tablet is found all the same: it must be told to wipe itself.
+    """
+    return find_by_digest(kind, digest_of(secret))
+
+
+def find_by_digest(kind: CredentialKind, digest: bytes) -> Credential | None:
+    """The same, for secrets whose hash is made in another way."""
     with connection.cursor() as cursor:
-        cursor.execute("SELECT * FROM levelbook_credential(%s, %s)", [kind, digest_of(secret)])
+        cursor.execute("SELECT * FROM levelbook_credential(%s, %s)", [kind, digest])
         row = cursor.fetchone()
-    return Credential(*row) if row else None
+    return Credential(row[0], row[1], row[2], kind) if row else None
 
 
 def memberships_of(user_id: uuid.UUID) -> list[tuple[uuid.UUID, uuid.UUID, str]]:

@@ -1,12 +1,13 @@
-"""Celery tasks of fleet: each takes ids, claims and calls. Both may be repeated without harm."""
+"""Celery tasks of fleet: each takes ids, claims and calls. All may be repeated without harm."""
 
 from __future__ import annotations
 
 import uuid
 
 from celery import shared_task
+from django.contrib.sessions.backends.db import SessionStore
 
-from . import outbox
+from . import outbox, services
 
 
 @shared_task(name="fleet.tasks.perform_outbox_item", ignore_result=True)
@@ -20,3 +21,15 @@ def sweep_outbox() -> None:
     """Hint again at everything that is due: what the broker lost comes back here."""
     for workshop_id, item_id in outbox.due():
         outbox.hint(workshop_id, item_id)
+
+
+@shared_task(name="fleet.tasks.clear_expired_sessions", ignore_result=True)
+def clear_expired_sessions() -> None:
+    """Remove what browsers' sessions held, once they have expired; that there was one stays among the sign-ins."""
+    SessionStore.clear_expired()
+
+
+@shared_task(name="fleet.tasks.clear_old_refusals", ignore_result=True)
+def clear_old_refusals() -> None:
+    """Remove the failed attempts to sign in that have been kept long enough."""
+    services.old_refusals_clear()

@@ -6,25 +6,32 @@ The people of a demo workshop are invented, so nothing is sent to them.
 from __future__ import annotations
 
 import uuid
+from collections.abc import Callable
 from datetime import datetime
-from typing import Final
+from functools import wraps
+from typing import Final, ParamSpec
 from urllib.parse import urlsplit
+from zoneinfo import ZoneInfo
 
 from django.conf import settings
 from django.core.mail import EmailMessage
+from django.utils import timezone, translation
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
 from calibration.models import Approval, Job
 from calibration.selectors.approvals import detail_of
-from fleet.models import Invitation, Workshop
+from fleet.models import Invitation, Membership, Workshop
 from fleet.services.invitations import invitation_code
+from fleet.services.password_links import password_link_code
 
+from .certificate.texts import kind_title
 from .codes import grouped
 from .models import Certificate, CertificateFile
 from .selectors.recipients import Recipient, late_findings
 from .snapshot.build import verification_url
 
+Values = ParamSpec("Values")
 _NAMESPACE: Final = uuid.UUID("5b0c7a52-6a1d-5c53-9e0f-3d3c3d1f6a10")
 
 
@@ -34,6 +41,18 @@ def message_id(subject: str, *ids: uuid.UUID) -> str:
     return f"<{uuid.uuid5(_NAMESPACE, name)}@{urlsplit(settings.PUBLIC_URL).hostname or 'levelbook'}>"
 
 
+def _in_its_language(send: Callable[Values, None]) -> Callable[Values, None]:
+    """Write in the language that the workshop has chosen for what it sends."""
+
+    @wraps(send)
+    def wrapped(*args: Values.args, **named: Values.kwargs) -> None:
+        with translation.override(Workshop.objects.get().language):
+            send(*args, **named)
+
+    return wrapped
+
+
+@_in_its_language
 def send_certificate(certificate_id: uuid.UUID, recipient: Recipient) -> None:
     """The issued PDF to the operator or a contact."""
     file = CertificateFile.objects.select_related("certificate").filter(certificate=certificate_id).first()
@@ -51,6 +70,7 @@ def send_certificate(certificate_id: uuid.UUID, recipient: Recipient) -> None:
     )
 
 
+@_in_its_language
 def send_approval(approval_id: uuid.UUID, recipient: Recipient) -> None:
     """Somebody waits for a decision."""
     approval = Approval.objects.select_related("job__vehicle", "proposal", "concession").filter(pk=approval_id).first()
@@ -73,6 +93,7 @@ def send_approval(approval_id: uuid.UUID, recipient: Recipient) -> None:
     )
 
 
+@_in_its_language
 def send_late_record(job_id: uuid.UUID, recipient: Recipient) -> None:
     """Something was recorded after the job had closed; a replacement certificate may be due."""
     job = Job.objects.select_related("vehicle").filter(pk=job_id).first()
@@ -93,6 +114,7 @@ def send_late_record(job_id: uuid.UUID, recipient: Recipient) -> None:
     )
 
 
+@_in_its_language
 def send_invitation(invitation_id: uuid.UUID, now: datetime) -> None:
     """The one-time code, to the person it is for; not where it has been used or has expired."""
     invitation = (
@@ -102,12 +124,13 @@ def send_invitation(invitation_id: uuid.UUID, now: datetime) -> None:
     )
     if invitation is None:
         return
+    zone = ZoneInfo(invitation.workshop.time_zone)
     values = {
         "name": invitation.membership.name,
         "workshop": invitation.workshop.name,
-        "code": invitation_code(invitation),
-        "until": date_format(invitation.expires_at, "DATETIME_FORMAT"),
-        "url": settings.PUBLIC_URL,
+        "until": date_format(timezone.localtime(invitation.expires_at, zone), "DATETIME_FORMAT"),
+        "zone": zone.key,
+        "url": f"{settings.PUBLIC_URL}/invitation/{invitation_code(invitation)}/",
     }
     _send(
         invitation.membership.user.email,
@@ -115,9 +138,32 @@ def send_invitation(invitation_id: uuid.UUID, now: datetime) -> None:
         _("Invitation to %(workshop)s") % values,
         _(
             "%(name)s,\n\n%(workshop)s has invited you to its calibration records.\n"
-            "Set your own password (and, for signing, your PIN) with this code.\n"
-            "It works once, until %(until)s UTC:\n\n"
-            "    %(code)s\n\n%(url)s\n"
+            "Set your own password (and, for signing, your PIN) on this page.\n"
+            "It works once, until %(until)s (%(zone)s):\n\n%(url)s\n"
+        )
+        % values,
+    )
+
+
+@_in_its_language
+def send_password_link(membership_id: uuid.UUID, number: int) -> None:
+    """A link to set a new password, to the person themselves; not where a newer one was asked for since."""
+    person = Membership.objects.select_related("user", "workshop").filter(pk=membership_id, is_active=True).first()
+    if person is None or not person.user.is_active or person.user.password_links != number:
+        return
+    values = {
+        "name": person.name,
+        "workshop": person.workshop.name,
+        "url": f"{settings.PUBLIC_URL}/new-password/{password_link_code(person.user)}/",
+    }
+    _send(
+        person.user.email,
+        message_id(f"password_link:{number}", person.pk),
+        _("Set a new password"),
+        _(
+            "%(name)s,\n\na manager of %(workshop)s has this link sent to you, by which you set a new password.\n"
+            "It works once, within one hour. You are then signed out everywhere; a second factor stays.\n"
+            "If you did not ask for it, leave it and tell them: your password stays as it is.\n\n%(url)s\n"
         )
         % values,
     )
@@ -144,7 +190,7 @@ def _send(
 
 def _certificate_values(certificate: Certificate, file: CertificateFile) -> dict[str, object]:
     return {
-        "kind": certificate.get_kind_display().capitalize(),
+        "kind": kind_title(certificate.kind),
         "number": certificate.number,
         "vin": file.snapshot["vehicle"]["vin"],
         "workshop": file.snapshot["workshop"]["name"],

@@ -86,6 +86,12 @@ def email_invitation(actor: Actor, payload: Payload) -> None:
     mail.send_invitation(_id(payload, "invitation"), actor.now)
 
 
+@handles("fleet.password_link_email")
+def email_password_link(actor: Actor, payload: Payload) -> None:
+    """At least once."""
+    mail.send_password_link(_id(payload, "membership"), payload["number"])
+
+
 def _ask_for_mails(actor: Actor, kind: str, payload: Payload, addressed: Iterable[recipients.Recipient]) -> None:
     for recipient in addressed:
         outbox.append(actor, kind, {**payload, **recipient.reference()})

@@ -5,16 +5,22 @@ import os
 from collections.abc import Iterator
 from contextlib import nullcontext
 from copy import deepcopy
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from tests.distribution import LongFirst, rank
 
+pytest_plugins = ["tests.browser.fixtures"]
+
 if TYPE_CHECKING:
     from pytest_django import DjangoDbBlocker
 
     from tests.factories import Site
+
+
+NEEDED_BY_BROWSER_TESTS = {"chromium_path", "node"}
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -25,13 +31,17 @@ def pytest_configure(config: pytest.Config) -> None:
     # Argon2 is slow on purpose; tests/deploy checks that it is what the service uses.
     settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
     # Processes of one test run share nothing, and one `cache.clear()` forgets all attempts.
-    settings.CACHES["shared"] = settings.CACHES["default"]
+    settings.CACHES["default"] = settings.CACHES["process"]
     # The manifest exists only after collectstatic, and so does the folder.
     settings.STATIC_ROOT.mkdir(parents=True, exist_ok=True)
     settings.STORAGES["staticfiles"] = {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}
 
 
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    for item in items:
+        if NEEDED_BY_BROWSER_TESTS & set(getattr(item, "fixturenames", ())):
+            item.add_marker(pytest.mark.browser)
     items.sort(key=lambda item: rank(item.nodeid))
 
 
@@ -90,6 +100,16 @@ def standing_sites(django_db_setup: None, django_db_blocker: "DjangoDbBlocker") 
 
     with django_db_blocker.unblock():
         return make_site(), make_site()
+
+
+@pytest.fixture(scope="session")
+def equipped_site(django_db_setup: None, django_db_blocker: "DjangoDbBlocker") -> "Site":
+    """A standing workshop with a vehicle and a tape at hand."""
+    from tests.factories import make_site
+
+    with django_db_blocker.unblock():
+        site = make_site()
+        return replace(site, vehicles_at_hand=[site.vehicle()], tapes_at_hand=[site.instrument()])
 
 
 @pytest.fixture

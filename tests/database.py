@@ -36,12 +36,13 @@ VACUUM_PATIENCE_S = 60.0
 
 
 @contextmanager
-def copied_database(data: DataFolder, suffix: str) -> Iterator[str]:
-    """Give the name of a fresh, migrated database; it is dropped at the end."""
+def copied_database(data: DataFolder, suffix: str, of: str | None = None) -> Iterator[str]:
+    """Give the name of a fresh, migrated database, or of a copy of one that nobody is connected to; it is dropped
+    at the end."""
     name = f"{TEST_PREFIX}{os.getpid()}_{suffix}"
     with _locked_server(data) as server:
         _drop_abandoned(server)
-        _create(server, name, template=_template(server, data))
+        _create(server, name, template=of or _template(server, data))
     with _owner_connection(data, name) as connection:
         connection.execute(GRANT_SQL.read_bytes())
     try:

@@ -8,6 +8,9 @@ import pytest
 from xdist.scheduler import LoadFileScheduling  # type: ignore[import-untyped]
 
 FAULTS: Final = "tests/campaigns/faults"
+SHEETS: Final = "tests/reports/test_certificate_"
+TOGETHER: Final = (FAULTS, SHEETS)
+"""Files that one process runs, since they share two services, or pages drawn once."""
 LONG: Final = (
     FAULTS,
     "tests/calibration/test_state_machine.py",
@@ -17,19 +20,20 @@ LONG: Final = (
     "tests/campaigns/requests",
     "tests/campaigns/test_planner_brute_force.py",
     "tests/simulator/test_campaign.py",
+    SHEETS,
 )
 """What takes longest, and what mostly waits, comes first."""
 
 
 class LongFirst(LoadFileScheduling):  # type: ignore[misc]
-    """One file to a process, in the order of collection; the fault tests go together, since they share two services."""
+    """One file, or one of `TOGETHER`, to a process, in the order of collection."""
 
     def __init__(self, config: pytest.Config, log: Any = None) -> None:
         config.option.loadscopereorder = False
         super().__init__(config, log)
 
     def _split_scope(self, nodeid: str) -> str:
-        return FAULTS if nodeid.startswith(FAULTS) else str(super()._split_scope(nodeid))
+        return next((each for each in TOGETHER if nodeid.startswith(each)), None) or str(super()._split_scope(nodeid))
 
 
 def rank(nodeid: str) -> int:

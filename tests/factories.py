@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from decimal import Decimal
+from functools import cached_property
 from typing import Any, Final
 
 from django.utils import timezone
@@ -15,10 +16,11 @@ from rest_framework.test import APIClient
 from fleet import services
 from fleet.actor import Actor
 from fleet.api import examples
+from fleet.callers import actor_for
 from fleet.credentials import find
 from fleet.ids import new_id
-from fleet.middleware import actor_for
 from fleet.models import (
+    AccessToken,
     Bay,
     Fitment,
     Instrument,
@@ -58,11 +60,14 @@ class Person:
 
     def actor(self, now: datetime | None = None, *, device_at: datetime | None = None) -> Actor:
         """The person acting, at the given time or now; with the token's scopes."""
-        moment = now or timezone.now()
+        return actor_for(self.membership, now or timezone.now(), token=self._token_found, device_at=device_at)
+
+    @cached_property
+    def _token_found(self) -> AccessToken | None:
+        """Looked up once: most tests take many steps by the same person."""
         with in_workshop(self.membership.workshop_id):
             credential = find("token", self.token)
-            token = self.membership.tokens.get(pk=credential.id) if credential else None
-            return actor_for(self.membership, moment, token=token, device_at=device_at)
+            return self.membership.tokens.get(pk=credential.id) if credential else None
 
     def client(self) -> APIClient:
         """An HTTP client that sends the person's token."""
@@ -79,6 +84,9 @@ class Site:
     manager: Person
     technician: Person
     began_at: datetime
+    vehicles_at_hand: list[Vehicle] = field(default_factory=list)
+    """Made before the test; given first to who asks for any vehicle."""
+    tapes_at_hand: list[Instrument] = field(default_factory=list)
 
     def person(self, *roles: str, **fields: Any) -> Person:
         """Another member who accepted their invitation, with password, PIN and token."""
@@ -96,6 +104,8 @@ class Site:
 
     def instrument(self, **fields: Any) -> Instrument:
         """A steel tape of class II, calibrated on the first day, due in a year."""
+        if self.tapes_at_hand and not fields:
+            return self.tapes_at_hand.pop()
         today = self.began_at.date()
         values = {
             "serial": f"T-{next(_numbers)}",
@@ -138,6 +148,8 @@ class Site:
 
     def vehicle(self, **fields: Any) -> Vehicle:
         """A vehicle of a model that has a specification; `vehicle_model` and `operator` may be given as rows."""
+        if self.vehicles_at_hand and not fields:
+            return self.vehicles_at_hand.pop()
         model = fields.pop("vehicle_model", None) or self.specification().vehicle_model
         operator = fields.pop("operator", None) or self.operator()
         number = next(_numbers)

@@ -29,8 +29,11 @@ from calibration.models import (
     Write,
 )
 from calibration.rules import explain, texts
-from calibration.rules.cautions import cautions_for
+from calibration.rules.cautions import WITHOUT_NETWORK, cautions_for
+from calibration.rules.finding_kinds import NewFinding
+from calibration.rules.findings import of_course
 from calibration.rules.record import RoundMeasured
+from calibration.rules.wording import in_words
 from calibration.selectors.approvals import detail_of
 from calibration.selectors.casefile import CaseFile
 from calibration.services.independence import may_decide
@@ -92,7 +95,7 @@ def photo_document(row: Photo) -> Shown:
 def proposal_document(row: Proposal, approvals: Iterable[Approval]) -> Shown:
     """A proposal with the approval that was asked for it."""
     return {
-        **row.content,
+        **in_words(row.content),
         **columns(row),
         "detail": explain.proposal_detail(row.outcome, row.content),
         "approval": _approval_of(row, approvals, "proposal_id"),
@@ -199,6 +202,7 @@ def _next_step(actor: Actor, case: CaseFile) -> Shown:
     step = case.standing.next_step
     of_the_workshop = may(actor, Permission.READ_WORKSHOP)
     is_asked = step.step == "get_approval" and of_the_workshop
+    differ = bool(case.concessions)
     return {
         "next_step": step.step,
         "next_step_detail": {
@@ -213,9 +217,10 @@ def _next_step(actor: Actor, case: CaseFile) -> Shown:
         },
         "cautions": cautions_for(
             step.step,
-            targets_differ=bool(case.concessions),
+            targets_differ=differ,
             unconfirmed=explain.left_unconfirmed(case.standing),
         ),
+        "cautions_ahead": {each: cautions_for(each, targets_differ=differ) for each in WITHOUT_NETWORK},
     }
 
 
@@ -225,10 +230,24 @@ def _measured(case: CaseFile) -> Shown:
     judged = case.standing.assessment is not None and case.assessments
     return {
         "rounds": round_documents(case.rounds, readings, case.strikes, case.assessments),
-        "assessment": case.assessments[-1].content if judged else None,
+        "assessment": _assessment(case) if judged else None,
         "as_found": _as_found(case),
         "as_left": _setpoints_of(course.as_left),
     }
+
+
+def _assessment(case: CaseFile) -> Shown:
+    """The last one as it is stored, its findings in the reader's words."""
+    content = case.assessments[-1].content
+    known: list[Finding | NewFinding] = [*case.findings, *of_course(case.standing)]
+    details = {
+        (each.code, each.corner or None): texts.finding_detail(each.code, each.corner or None, each.values)
+        for each in known
+    }
+    findings = [
+        {**each, "detail": details.get((each["code"], each["corner"]), each["detail"])} for each in content["findings"]
+    ]
+    return {**content, "findings": findings}
 
 
 def _as_found(case: CaseFile) -> Shown | None:

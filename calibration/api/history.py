@@ -12,6 +12,8 @@ from django.utils.translation import gettext_lazy
 
 from calibration.metrology.corners import CORNERS
 from calibration.models import Job
+from calibration.rules.notation import corner_name, figure
+from calibration.rules.texts import READINESS_ITEMS
 from fleet.history import record_of, rows_of, summarises
 from fleet.models import LedgerEntry
 
@@ -29,7 +31,9 @@ def _in_job(entry: LedgerEntry, line: str) -> str:
 
 
 def _counts(setpoints: Mapping[str, Any] | None) -> str:
-    return ", ".join(f"{corner} {(setpoints or {})[corner]}" for corner in CORNERS if corner in (setpoints or {}))
+    return ", ".join(
+        f"{corner_name(corner)} {(setpoints or {})[corner]}" for corner in CORNERS if corner in (setpoints or {})
+    )
 
 
 def _heights(entry: LedgerEntry) -> str:
@@ -38,18 +42,22 @@ def _heights(entry: LedgerEntry) -> str:
     if assessments:
         content = assessments[-1]["content"]
         heights = ", ".join(
-            f"{corner} {each['mean_mm']:.1f} mm ({each['deviation_mm']:+.1f})"
+            f"{_height(corner, each['mean_mm'])} ({figure(format(each['deviation_mm'], '+.1f'))})"
             for corner, each in ((corner, content["corners"][corner]) for corner in CORNERS)
         )
         return _("%(heights)s: %(verdict)s") % {"heights": heights, "verdict": VERDICT_TEXTS[content["verdict"]]}
     return _means(entry)
 
 
+def _height(corner: str, height_mm: float) -> str:
+    return f"{corner_name(corner)} {figure(format(height_mm, '.1f'))} mm"
+
+
 def _means(entry: LedgerEntry) -> str:
     by_corner = defaultdict(list)
     for reading in rows_of(entry, "calibration.reading"):
         by_corner[reading["corner"]].append(float(reading["height_mm"]))
-    return ", ".join(f"{corner} {fmean(by_corner[corner]):.1f} mm" for corner in CORNERS if corner in by_corner)
+    return ", ".join(_height(corner, fmean(by_corner[corner])) for corner in CORNERS if corner in by_corner)
 
 
 def _reasoned(kind: str, line: Any) -> None:
@@ -76,9 +84,8 @@ def _readiness(entry: LedgerEntry) -> str:
     checks = record_of(entry)["checks"]
     failed = [item for item, check in checks.items() if check["outcome"] in {"fail", "not_done"}]
     if failed:
-        return _in_job(
-            entry, _("readiness checked, failed or not done: %(items)s.") % {"items": ", ".join(sorted(failed))}
-        )
+        items = ", ".join(str(READINESS_ITEMS.get(item, item)) for item in sorted(failed))
+        return _in_job(entry, _("readiness checked, failed or not done: %(items)s.") % {"items": items})
     return _in_job(entry, _("readiness checked, %(count)s items in order.") % {"count": len(checks)})
 
 
@@ -97,7 +104,7 @@ def _readings(entry: LedgerEntry) -> str:
 def _proposal(entry: LedgerEntry) -> str:
     proposal = record_of(entry)
     changes = ", ".join(
-        f"{corner} {each['from']} → {each['to']}"
+        f"{corner_name(corner)} {each['from']} → {each['to']}"
         for corner, each in sorted(proposal["content"]["changes"].items())
         if each["from"] != each["to"]
     )
@@ -118,7 +125,7 @@ _OUTCOMES = {
 @summarises("write_recorded")
 def _write(entry: LedgerEntry) -> str:
     write = record_of(entry)
-    values = {"counts": _counts(write["read_back"]), "corners": ", ".join(write["mismatches"])}
+    values = {"counts": _counts(write["read_back"]), "corners": ", ".join(map(corner_name, write["mismatches"]))}
     if write["verified"]:
         return _in_job(entry, _("written, read back as %(counts)s.") % values)
     return _in_job(entry, _("written, read back as %(counts)s, not as intended at %(corners)s.") % values)
@@ -176,6 +183,6 @@ def _photo(entry: LedgerEntry) -> str:
 @summarises("baseline_reset")
 def _baseline(entry: LedgerEntry) -> str:
     resets = rows_of(entry, "calibration.baselinereset")
-    corners = ", ".join(sorted(reset["corner"] for reset in resets))
+    corners = ", ".join(corner_name(each) for each in sorted(reset["corner"] for reset in resets))
     line = _("Shift limits count anew from the set-points read next at %(corners)s: %(reason)s")
     return line % {"corners": corners, "reason": resets[0]["reason"]}

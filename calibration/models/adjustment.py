@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import Q
 from django.utils.translation import gettext_lazy as _
+from django.utils.translation import pgettext_lazy
 
 from .job import JobRecordModel
 
@@ -124,7 +125,7 @@ class Finding(JobRecordModel):
     """Something about a fact that somebody must know or rule on. `key` names it within its job."""
 
     class Severity(models.TextChoices):
-        NOTE = "note", _("note")
+        NOTE = "note", pgettext_lazy("severity", "note")
         REVIEW = "review", _("review")
         STOP = "stop", _("stop")
 

@@ -95,6 +95,8 @@ _OF_STEP: Final[dict[str, tuple[Caution, ...]]] = {
     "paused": (NEVER_UNDER, SECURED),
     "done": (NO_ROADWORTHINESS,),
 }
+WITHOUT_NETWORK: Final = ("measure", "write", "settle_and_measure")
+"""Steps that a tablet comes to before it reads the job again."""
 _WHERE_TARGETS_MATTER: Final = frozenset({"propose", "get_approval", "write", "sign_off", "done"})
 
 

@@ -7,10 +7,13 @@ from typing import Any
 
 from django.utils.translation import gettext as _
 
+from fleet.looks.lengths import length
+
 from ..metrology.assessment import Assessment
 from ..metrology.assessment_document import assessment_as_dict
-from . import texts
+from . import texts, wording
 from .next_step import refusal_of_the_last_proposal
+from .notation import corner_name, figure
 from .record import Ended, Setpoints
 from .standing import Standing
 
@@ -66,11 +69,13 @@ def _refusal(standing: Standing, names_people: bool) -> list[str]:
 def _outside(assessment: Assessment) -> list[str]:
     """Corners by name; a side as the difference between its corners, which may both be within."""
     corners = [each.corner for each in assessment.corners if each.adjustable and each.verdict == "outside"]
-    sentences = [_("Outside tolerance: %(corners)s.") % {"corners": ", ".join(corners)}] if corners else []
+    sentences = (
+        [_("Outside tolerance: %(corners)s.") % {"corners": ", ".join(map(corner_name, corners))}] if corners else []
+    )
     for side in assessment.sides:
         if side.adjustable and side.verdict == "outside":
             text = _("%(side)s is outside: left minus right is %(difference)s mm, and at most %(limit)s mm is allowed.")
-            values = {"difference": f"{side.difference_mm:.1f}", "limit": f"{side.limit_mm:g}"}
+            values = {"difference": length(side.difference_mm), "limit": figure(f"{side.limit_mm:g}")}
             sentences.append(text % {"side": texts.AXLES[side.axle], **values})
     return sentences
 
@@ -124,7 +129,8 @@ def _left_behind(standing: Standing) -> list[str]:
     """What the vehicle has now, where a job ended after a write, and what is to be done about it."""
     if not left_unconfirmed(standing):
         return []
-    stored = ", ".join(f"{corner} {count}" for corner, count in (_set_points_left(standing) or {}).items())
+    left = _set_points_left(standing) or {}
+    stored = ", ".join(f"{corner_name(corner)} {figure(str(count))}" for corner, count in left.items())
     if standing.assessment is None or _set_points_left(standing) != standing.course.stored:
         heights = _("No round was measured with them, so nobody knows the heights that they give.")
     else:
@@ -183,7 +189,12 @@ def _hardly_enough(content: Document) -> list[str]:
 def _limits(limits: Iterable[Document], outcome: str) -> str:
     """The limits with that outcome, each with its corner."""
     found = [each for each in limits if each["outcome"] == outcome]
-    return "; ".join(f"{each['corner']}: {each['detail']}" if each["corner"] else each["detail"] for each in found)
+    return "; ".join(_limit(each) for each in found)
+
+
+def _limit(limit: Document) -> str:
+    detail = wording.limit_detail(limit)
+    return f"{corner_name(limit['corner'])}: {detail}" if limit["corner"] else detail
 
 
 def _moving_away(content: Document) -> str:
@@ -195,7 +206,7 @@ def _moving_away(content: Document) -> str:
     }
     if not away:
         return ""
-    corners = ", ".join(f"{corner} ({further:.1f} mm)" for corner, further in away.items())
+    corners = ", ".join(f"{corner_name(corner)} ({length(further)} mm)" for corner, further in away.items())
     return _("It moves corners further from their target than they are now: %(corners)s.") % {"corners": corners}
 
 

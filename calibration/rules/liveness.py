@@ -84,6 +84,12 @@ def _rounds_still_disagree(standing: Standing, finding: FindingRaised) -> bool:
     )
 
 
+def _still_twisted(standing: Standing, _finding: FindingRaised) -> bool:
+    """Until rounds that were measured since show no twist."""
+    assessment = standing.assessment
+    return assessment is None or any(each.code == "large_warp" for each in assessment.findings)
+
+
 def _untouched(standing: Standing, _finding: FindingRaised) -> bool:
     return not standing.course.writes and standing.concession is None
 
@@ -100,6 +106,7 @@ RULES: Mapping[str, Rule] = {
     "leave_alone": _untouched,
     "pair_disagrees": _pair_still_disagrees,
     "rounds_disagree": _rounds_still_disagree,
+    "large_warp": _still_twisted,
     "tyre_not_listed": _of_present_tyres,
     "load_capacity_low": _of_present_tyres,
     "measured_before_readiness": _without_readiness,

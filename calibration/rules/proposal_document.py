@@ -70,7 +70,7 @@ def _changes(case: PlanningCase, changes: Changes, reasons: Mapping[Corner, Corn
 def _reason(reason: CornerReason) -> dict[str, Any]:
     numbers = {name: round(value, LENGTH_DIGITS) for name, value in reason.numbers.items()}
     return {
-        "reason": texts.corner_reason_text(reason.code, reason.numbers),
+        "reason": texts.corner_reason_text(reason.code, numbers),
         "reason_code": reason.code,
         "numbers": numbers,
     }

@@ -8,6 +8,8 @@ from typing import Any
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from .notation import corner_name, shown
+
 FINDINGS = {
     "pair_disagrees": gettext_lazy(
         "%(corner)s: the readings differ by %(range_mm)s mm, more than the %(limit_mm)s mm that repeated readings may. "
@@ -355,40 +357,24 @@ READINESS_ITEMS = {
 AXLES = {"front": gettext_lazy("The front side difference"), "rear": gettext_lazy("The rear side difference")}
 
 
-class _Values(dict[str, Any]):
-    """Values for a text; one that is missing shows as a dash instead of failing."""
-
-    def __missing__(self, key: str) -> str:
-        return "–"
-
-
-def _shown(values: Mapping[str, Any]) -> _Values:
-    return _Values({name: _number(value) for name, value in values.items()})
-
-
-def _number(value: Any) -> Any:
-    if isinstance(value, float):
-        return f"{value:.1f}".removesuffix(".0")
-    if isinstance(value, list | tuple):
-        return ", ".join(str(each) for each in value)
-    return value
-
-
 def finding_detail(code: str, corner: str | None, values: Mapping[str, Any]) -> str:
     """A finding in a sentence: what it is about and what to do."""
-    place = corner or AXLES.get(str(values.get("axle", "")), _("The vehicle"))
-    shown = _shown({"corner": corner or _("vehicle"), "place": place, **values, "beyond": _beyond(values)})
+    named = corner_name(corner) if corner else ""
+    place = named or AXLES.get(str(values.get("axle", "")), _("The vehicle"))
+    values_shown = shown({"corner": named or _("vehicle"), "place": place, **values, "beyond": _beyond(values)})
     by_rule = OUT_OF_RANGE.get(str(values.get("rule"))) if code == "setpoint_out_of_range" else None
     sentences = [by_rule or FINDINGS.get(code, UNKNOWN_FINDING)]
     if code in SAYING_FURTHER:
         sentences += [text for name, text in FURTHER.items() if values.get(name) is not None]
-    return " ".join(str(text) % shown for text in sentences)
+    return " ".join(str(text) % values_shown for text in sentences)
 
 
 def _beyond(values: Mapping[str, Any]) -> str:
     """The limits that a write without a proposal went beyond, corner by corner."""
     found = values.get("beyond", ())
-    return "; ".join(f"{each['corner']}: {limit_text(each['code'], each['value'], each['limit'])}" for each in found)
+    return "; ".join(
+        f"{corner_name(each['corner'])}: {limit_text(each['code'], each['value'], each['limit'])}" for each in found
+    )
 
 
 def step_text(step: str, reason: str = "") -> str:
@@ -402,11 +388,11 @@ def reason_text(reason: str) -> str:
 
 
 def corner_reason_text(code: str, numbers: Mapping[str, float]) -> str:
-    return str(CORNER_REASONS[code]) % _shown(numbers)
+    return str(CORNER_REASONS[code]) % shown(numbers)
 
 
 def limit_text(code: str, value: float, limit: float) -> str:
-    return str(LIMITS[code]) % _shown({"value": value, "limit": limit})
+    return str(LIMITS[code]) % shown({"value": value, "limit": limit})
 
 
 RECORD_CHANGED = gettext_lazy(

@@ -14,6 +14,7 @@ from fleet.models import Vehicle
 from ..metrology.corners import CORNERS, Corner
 from ..metrology.readings import estimate
 from ..models import JobEnd, Proposal, Reading, ReadingStrike, Resumption, Round, Write
+from ..rules.wording import change_reason
 from .jobs import visible_jobs
 
 Heights = Mapping[tuple[uuid.UUID, Corner], float]
@@ -143,7 +144,7 @@ def _why(sighting: Sighting, corner: Corner) -> str | None:
     if proposal.justification:
         return proposal.justification
     change = proposal.content["changes"].get(corner)
-    return change["reason"] if change else None
+    return change_reason(change) if change else None
 
 
 def _height_mm(row: Round, readings: Sequence[float]) -> float:

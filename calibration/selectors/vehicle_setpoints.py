@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable, Mapping
 from datetime import datetime
 
 from django.db.models import QuerySet
@@ -16,77 +16,126 @@ from ..rules.arrivals import time_of_event
 from ..rules.course import BASELINE_KINDS, REVERSION_KINDS
 from ..rules.record import Setpoints
 
+CountRange = tuple[int | None, int | None]
+Left = tuple[datetime, Setpoints]
+
 
 def baseline_of(vehicle_id: uuid.UUID, lowest: int | None, highest: int | None) -> dict[Corner, int]:
     """Per corner its first recorded set-point since the sensor or control unit was last replaced, or a reset.
 
     Counts that the control unit cannot hold were misread and set no baseline.
     """
-    since = _restarts(vehicle_id)
-    found: dict[Corner, int] = {}
-    for happened_at, setpoints in _rounds_of(vehicle_id).values_list("happened_at", "setpoints"):
+    return baselines_of({vehicle_id: (lowest, highest)})[vehicle_id]
+
+
+def baselines_of(ranges: Mapping[uuid.UUID, CountRange]) -> dict[uuid.UUID, dict[Corner, int]]:
+    """The baselines of several vehicles, each with the counts that its control unit can hold."""
+    restarts = _restarts(ranges)
+    found: dict[uuid.UUID, dict[Corner, int]] = {vehicle_id: {} for vehicle_id in ranges}
+    rounds = _rounds_of(ranges).values_list("job__vehicle", "happened_at", "setpoints")
+    for vehicle_id, happened_at, setpoints in rounds:
+        baseline, since = found[vehicle_id], restarts.get(vehicle_id, {})
+        lowest, highest = ranges[vehicle_id]
         for corner in CORNERS:
             started = since.get(corner)
             count = setpoints.get(corner)
-            if count is None or corner in found or (started is not None and happened_at <= started):
+            if count is None or corner in baseline or (started is not None and happened_at <= started):
                 continue
             if lowest is None or highest is None or lowest <= count <= highest:
-                found[corner] = count
+                baseline[corner] = count
     return found
 
 
-def _rounds_of(vehicle_id: uuid.UUID) -> QuerySet[Round]:
+def _rounds_of(vehicle_ids: Iterable[uuid.UUID]) -> QuerySet[Round]:
     """In the order in which they were measured; what was sent once more tells nothing new."""
-    rounds = Round.objects.filter(job__vehicle=vehicle_id, repeats=None)
+    rounds = Round.objects.filter(job__vehicle__in=list(vehicle_ids), repeats=None)
     return rounds.order_by("happened_at", "recorded_at", "id")
 
 
-def _restarts(vehicle_id: uuid.UUID) -> dict[Corner, datetime]:
-    resets = BaselineReset.objects.filter(vehicle=vehicle_id)
-    times = [*_events(vehicle_id, BASELINE_KINDS), *resets.values_list("corner", "recorded_at")]
-    since: dict[Corner, datetime] = {}
-    for corner, at in sorted(times, key=lambda each: each[1]):
-        since.update({each: at for each in CORNERS if corner in ("", each)})
+def _restarts(vehicle_ids: Iterable[uuid.UUID]) -> dict[uuid.UUID, dict[Corner, datetime]]:
+    """By vehicle, since when each corner's baseline is sought."""
+    vehicles = list(vehicle_ids)
+    events = _events(vehicles, BASELINE_KINDS)
+    times = [(vehicle, *each) for vehicle, found in events.items() for each in found]
+    resets = BaselineReset.objects.filter(vehicle__in=vehicles).values_list("vehicle", "corner", "recorded_at")
+    since: dict[uuid.UUID, dict[Corner, datetime]] = {}
+    for vehicle, corner, at in sorted([*times, *resets], key=lambda each: each[2]):
+        since.setdefault(vehicle, {}).update({each: at for each in CORNERS if corner in ("", each)})
     return since
 
 
-def _events(vehicle_id: uuid.UUID, kinds: Iterable[str]) -> list[tuple[str, datetime]]:
-    """Corner and time, as it counts, of a vehicle's service events of some kinds."""
-    events = ServiceEvent.objects.filter(vehicle=vehicle_id, kind__in=kinds)
-    rows = list(events.values_list("corner", "happened_at", "recorded_at"))
-    jobs = list(Job.objects.filter(vehicle=vehicle_id).values_list("opened_at", "closed_at")) if rows else []
-    found = []
-    for corner, happened_at, recorded_at in rows:
-        opened = (start for start, end in jobs if start <= recorded_at and (end is None or recorded_at <= end))
-        found.append((corner, time_of_event(next(opened, None), happened_at, recorded_at)))
+def _events(vehicle_ids: Iterable[uuid.UUID], kinds: Iterable[str]) -> dict[uuid.UUID, list[tuple[str, datetime]]]:
+    """By vehicle, corner and time, as it counts, of its service events of some kinds."""
+    events = ServiceEvent.objects.filter(vehicle__in=list(vehicle_ids), kind__in=kinds)
+    rows = list(events.values_list("vehicle", "corner", "happened_at", "recorded_at"))
+    jobs = Job.objects.filter(vehicle__in={row[0] for row in rows}) if rows else Job.objects.none()
+    open_times = list(jobs.values_list("vehicle", "opened_at", "closed_at"))
+    found: dict[uuid.UUID, list[tuple[str, datetime]]] = {}
+    for vehicle, corner, happened_at, recorded_at in rows:
+        opened = (
+            start
+            for of, start, end in open_times
+            if of == vehicle and start <= recorded_at and (end is None or recorded_at <= end)
+        )
+        found.setdefault(vehicle, []).append((corner, time_of_event(next(opened, None), happened_at, recorded_at)))
     return found
 
 
-def left_by(job: Job) -> tuple[datetime, Setpoints] | None:
+def left_by(job: Job) -> Left | None:
     """The set-points last read in a job, and when; None where none were read in it."""
-    ended = JobEnd.objects.filter(job=job, setpoints__isnull=False).last()
-    if ended is not None:
-        return ended.recorded_at, ended.setpoints or {}
-    sightings = [
-        *Round.objects.filter(job=job, repeats=None).values_list("happened_at", "recorded_at", "setpoints"),
-        *Write.objects.filter(job=job, repeats=None).values_list("happened_at", "recorded_at", "read_back"),
-        *Resumption.objects.filter(job=job).values_list("recorded_at", "recorded_at", "setpoints"),
-    ]
-    if not sightings:
-        return None
-    happened_at, _recorded_at, setpoints = max(sightings, key=lambda each: each[:2])
-    return happened_at, setpoints
+    return _left_by([job.pk]).get(job.pk)
+
+
+def _left_by(job_ids: Iterable[uuid.UUID]) -> dict[uuid.UUID, Left]:
+    jobs = list(job_ids)
+    ends = JobEnd.objects.filter(job__in=jobs, setpoints__isnull=False)
+    found = {end.job_id: (end.recorded_at, end.setpoints or {}) for end in ends}
+    going_on = [job for job in jobs if job not in found]
+    sightings = (
+        (Round.objects.filter(job__in=going_on, repeats=None), "happened_at", "setpoints"),
+        (Write.objects.filter(job__in=going_on, repeats=None), "happened_at", "read_back"),
+        (Resumption.objects.filter(job__in=going_on), "recorded_at", "setpoints"),
+    )
+    latest: dict[uuid.UUID, tuple[datetime, datetime, Setpoints]] = {}
+    for rows, at, read in sightings if going_on else ():
+        for job, happened_at, recorded_at, setpoints in rows.values_list("job", at, "recorded_at", read):
+            if job not in latest or (happened_at, recorded_at) > latest[job][:2]:
+                latest[job] = (happened_at, recorded_at, setpoints)
+    return found | {job: (happened_at, setpoints) for job, (happened_at, _at, setpoints) in latest.items()}
 
 
 def previous_setpoints(job: Job) -> Setpoints | None:
     """What was last read before this job, unless the control unit was replaced since."""
-    for before in Job.objects.filter(vehicle=job.vehicle_id, opened_at__lt=job.opened_at).order_by("-opened_at", "-id"):
-        left = left_by(before)
-        if left is not None:
-            since, setpoints = left
-            replaced = _events(job.vehicle_id, [ServiceEvent.Kind.CONTROL_UNIT_REPLACED])
-            return None if any(since < at <= job.opened_at for _corner, at in replaced) else setpoints
-    return None
+    return previous_setpoints_of([job])[job.pk]
+
+
+def previous_setpoints_of(jobs: Collection[Job]) -> dict[uuid.UUID, Setpoints | None]:
+    """The same of several jobs."""
+    left = _left_before(jobs)
+    if not left:
+        return dict.fromkeys((job.pk for job in jobs), None)
+    replaced = _events({job.vehicle_id for job in jobs if job.pk in left}, [ServiceEvent.Kind.CONTROL_UNIT_REPLACED])
+    found: dict[uuid.UUID, Setpoints | None] = {}
+    for job in jobs:
+        since, setpoints = left.get(job.pk, (job.opened_at, None))
+        is_another = any(since < at <= job.opened_at for _corner, at in replaced.get(job.vehicle_id, ()))
+        found[job.pk] = None if is_another else setpoints
+    return found
+
+
+def _left_before(jobs: Collection[Job]) -> dict[uuid.UUID, Left]:
+    """By job, what was last read in the latest job before it in which anything was."""
+    rows = Job.objects.filter(vehicle__in={job.vehicle_id for job in jobs}).order_by("-opened_at", "-id")
+    of_vehicles = list(rows.values_list("vehicle", "pk", "opened_at"))
+    earlier = {
+        job.pk: [pk for vehicle, pk, at in of_vehicles if vehicle == job.vehicle_id and at < job.opened_at]
+        for job in jobs
+    }
+    found: dict[uuid.UUID, Left] = {}
+    while wanted := {job: candidates.pop(0) for job, candidates in earlier.items() if candidates and job not in found}:
+        left = _left_by(wanted.values())
+        found |= {job: left[before] for job, before in wanted.items() if before in left}
+    return found
 
 
 def way_back_to(job: Job, until: datetime) -> Setpoints | None:
@@ -95,7 +144,7 @@ def way_back_to(job: Job, until: datetime) -> Setpoints | None:
     For a corner worked on since (sensor, control unit, spring, damper, linkage), those of the vehicle's first round
     after that; a corner without such a round is left out. `until` is when the later job opened.
     """
-    rounds = _rounds_of(job.vehicle_id)
+    rounds = _rounds_of([job.vehicle_id])
     first = rounds.filter(job=job).first()
     if first is None:
         return None
@@ -127,7 +176,8 @@ def unwritten_in(job: Job, until: datetime) -> Setpoints | None:
 def _worked_on_between(vehicle_id: uuid.UUID, since: datetime, until: datetime) -> dict[Corner, datetime]:
     """When each corner was last worked on in a way that bars going back beyond it."""
     found: dict[Corner, datetime] = {}
-    for corner, at in sorted(_events(vehicle_id, REVERSION_KINDS), key=lambda each: each[1]):
+    events = _events([vehicle_id], REVERSION_KINDS).get(vehicle_id, ())
+    for corner, at in sorted(events, key=lambda each: each[1]):
         if since < at <= until:
             found.update({each: at for each in CORNERS if corner in ("", each)})
     return found

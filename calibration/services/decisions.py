@@ -12,7 +12,7 @@ from fleet.permissions import Permission
 
 from ..models import Approval, Decision, Finding, Ruling
 from ..selectors.jobs import visible_approvals
-from .independence import decides_alone, people_of_the_work
+from .independence import decides_alone, makers_of, people_of_the_work
 from .step import JobStep, record_changed
 
 
@@ -55,15 +55,27 @@ def _require_open(step: JobStep, approval: Approval) -> None:
 
 
 def finding_rule(
-    *, actor: Actor, record_id: uuid.UUID, job_id: uuid.UUID, finding_id: uuid.UUID, decision: str, reason: str
+    *,
+    actor: Actor,
+    record_id: uuid.UUID,
+    job_id: uuid.UUID,
+    finding_id: uuid.UUID,
+    decision: str,
+    reason: str,
+    content_sha256: str | None = None,
 ) -> Ruling:
-    """A manager's word on a finding: accepted it no longer blocks, rejected it stands."""
+    """A manager's word on a finding: accepted it no longer blocks, rejected it stands.
+
+    `content_sha256` is the hash of the job that was shown, where the manager ruled over what was shown.
+    """
     step = JobStep(actor, job_id, Permission.RULE)
     finding = next((each for each in step.case.findings if each.pk == finding_id), None)
     if finding is None:
         raise NotFound
     _require_to_be_ruled(step, finding)
-    alone = decides_alone(actor, _makers(step, finding))
+    if content_sha256 not in (None, step.standing.content_sha256):
+        raise record_changed(step.standing)
+    alone = decides_alone(actor, makers_of(step.case, finding))
     ruling = step.add(
         Ruling(id=record_id, **step.common(), finding=finding, decision=decision, reason=reason, self_approved=alone),
         "rulings",
@@ -91,14 +103,3 @@ def _require_to_be_ruled(step: JobStep, finding: Finding) -> None:
             code="ruled_already",
             next_step=step.standing.next_step.step,
         )
-
-
-def _makers(step: JobStep, finding: Finding) -> set[uuid.UUID | None]:
-    """Who recorded or measured what the finding is about."""
-    case = step.case
-    sources = {row.pk: row for rows in (case.rounds, case.writes, case.readiness, case.resumptions) for row in rows}
-    source = sources.get(finding.source_id)  # type: ignore[arg-type]
-    if source is None:
-        return {finding.recorded_by}
-    measured = {each.measured_by_id for each in getattr(source, "reading_rows", ())}
-    return {source.recorded_by, *measured}

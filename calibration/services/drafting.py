@@ -7,6 +7,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from django.conf import settings
+from django.utils.translation import override
+
 from fleet.ids import new_id
 
 from ..metrology.corners import CORNERS, Corner
@@ -38,14 +41,15 @@ class Draft:
 
 def keep_proposal(step: JobStep, proposal_id: uuid.UUID, case: PlanningCase, draft: Draft) -> Proposal:
     """Store a proposal and, where a soft limit asks for it, the request for approval."""
-    document = proposal_document(
-        case,
-        changes=draft.changes,
-        prediction=draft.prediction,
-        limits=draft.limits,
-        reasons=draft.reasons,
-        expected_writes=draft.expected_writes,
-    )
+    with override(settings.LANGUAGE_CODE):  # the record keeps to one language; `rules.wording` gives the reader's
+        document = proposal_document(
+            case,
+            changes=draft.changes,
+            prediction=draft.prediction,
+            limits=draft.limits,
+            reasons=draft.reasons,
+            expected_writes=draft.expected_writes,
+        )
     before, after = _map(case.state.setpoints), _map(case.setpoints_after(draft.changes))
     proposal = Proposal(
         id=proposal_id,

@@ -12,6 +12,7 @@ from fleet.errors import Forbidden
 from fleet.models import Membership, Workshop
 from fleet.services.people import active_approvers
 
+from ..models import Finding
 from ..selectors.casefile import CaseFile
 
 
@@ -20,6 +21,16 @@ def people_of_the_work(case: CaseFile) -> set[uuid.UUID]:
     people = {row.recorded_by for rows in (case.rounds, case.proposals, case.writes, case.concessions) for row in rows}
     people |= {reading.measured_by_id for each in case.rounds for reading in each.reading_rows}  # type: ignore[attr-defined]
     return {person for person in people if person is not None}
+
+
+def makers_of(case: CaseFile, finding: Finding) -> set[uuid.UUID | None]:
+    """Who recorded or measured what the finding is about."""
+    sources = {row.pk: row for rows in (case.rounds, case.writes, case.readiness, case.resumptions) for row in rows}
+    source = sources.get(finding.source_id)  # type: ignore[arg-type]
+    if source is None:
+        return {finding.recorded_by}
+    measured = {each.measured_by_id for each in getattr(source, "reading_rows", ())}
+    return {source.recorded_by, *measured}
 
 
 def may_decide(case: CaseFile) -> list[Membership]:

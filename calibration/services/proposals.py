@@ -160,7 +160,8 @@ def _require_plausible_targets(specification: Specification, *, front: Decimal, 
                 "usual": f"{usual.target_mm:g}",
             }
             code, hint = slip
-            errors.append((f"/{name}_target_mm", code, f"{text} {hint} {_('Enter the target in millimetres.')}"))
+            what_to_do = _("Enter the target in millimetres.")
+            errors.append((f"/{name}_target_mm", code, f"{text} {hint} {what_to_do}"))
     if errors:
         raise Invalid(errors)
 

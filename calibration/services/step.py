@@ -6,7 +6,9 @@ import uuid
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, TypeVar
 
+from django.conf import settings
 from django.db.models import Model
+from django.utils.translation import override
 
 from fleet import ledger, outbox
 from fleet.actor import Actor
@@ -139,7 +141,8 @@ class JobStep:
         assessment = self.standing.assessment
         if assessment is None:
             return
-        content = assessment_content(self.standing)
+        with override(settings.LANGUAGE_CODE):  # the record keeps to one language
+            content = assessment_content(self.standing)
         if self.case.assessments and self.case.assessments[-1].content == content:
             return
         self.add(

@@ -100,8 +100,18 @@ class DataFolder:
         return self._own_folder("files")
 
     @cached_property
+    def tls(self) -> Path:
+        """Return the folder of the local authority and of what it issued."""
+        return self._own_folder("tls")
+
+    @cached_property
     def static(self) -> Path:
         return self.root / "static"
+
+    @property
+    def prepared(self) -> Path:
+        """Return the file that says which code brought tables and static files into place."""
+        return self.root / "prepared"
 
     @property
     def demo_sign_ins(self) -> Path:

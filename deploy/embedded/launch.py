@@ -1,6 +1,5 @@
 """`deploy/start`: the whole service on one machine, with what is not given from outside embedded."""
 
-import argparse
 import http.client
 import os
 import shutil
@@ -10,44 +9,39 @@ import ssl
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 
 from deploy.embedded import postgres, valkey
 from deploy.embedded.folder import CHECKOUT, DataFolder, EmbeddedServiceError, data_folder
+from deploy.embedded.options import LOOPBACK, Options, in_address, parse
+from deploy.embedded.prepared import is_prepared, preparing
 from deploy.embedded.process import end_processes, processes_with_environment, spawn, wait_until
 from deploy.embedded.service import Service
 from deploy.embedded.supervisor import Supervisor, run, say
 from deploy.embedded.usage import supervised_database, supervisor_of
 from deploy.external import require_external_services
+from deploy.tls.authority import local_certificate
+from deploy.tls.given import given_certificate
+from deploy.tls.reading import fingerprint, read_certificate
+from deploy.tls.served import Served
 
 MARKER = "LEVELBOOK_SUPERVISED_DATA"
+AUTHORITY_VARIABLE = "LEVELBOOK_LOCAL_AUTHORITY"
+# What explains trust answers without HTTPS: it gets nothing that is secret.
+TRUST_VARIABLES = ("PATH", "LANG", "TMPDIR", "LEVELBOOK_HOSTS", "LEVELBOOK_PUBLIC_URL", AUTHORITY_VARIABLE)
 # The service itself never needs these; only the commands run before it do.
 PRIVILEGED_VARIABLES = ("DATABASE_OWNER_URL", "DATABASE_ADMIN_URL")
 # Nothing here shows the pages of these packages, or maps for debugging them.
 UNUSED_FILES = ("redoc", "rest_framework", "*.js.map")
 COLLECTING = ("--noinput", "--verbosity=0", *(f"--ignore={pattern}" for pattern in UNUSED_FILES))
+WITHOUT_HTTPS = (
+    "WARNING: without HTTPS tablets cannot keep records while they have no network, and passwords and PINs can be read "
+    "on the way. Start with --local-tls, or with --tls-cert and --tls-key (see deploy/README.md)."
+)
 LEFTOVER_PATIENCE = 5.0
 PORT_PATIENCE = 3.0
-LOOPBACK = ("127.0.0.1", "localhost", "::1")
-
-
-@dataclass(frozen=True)
-class Options:
-    """The command line of `deploy/start`."""
-
-    host: str
-    port: int
-    demo: bool
-    tls_cert: Path | None
-    tls_key: Path | None
-
-    @property
-    def address(self) -> str:
-        host = "127.0.0.1" if self.host == "0.0.0.0" else self.host  # noqa: S104 (compared, not bound)
-        shown = f"[{host}]" if ":" in host else host
-        return f"{'https' if self.tls_cert else 'http'}://{shown}:{self.port}"
 
 
 def main(arguments: Sequence[str]) -> int:
@@ -64,41 +58,20 @@ def main(arguments: Sequence[str]) -> int:
     return 0
 
 
-def parse(arguments: Sequence[str]) -> Options:
-    """Read the command line; `--data` becomes LEVELBOOK_DATA."""
-    parser = argparse.ArgumentParser(prog="deploy/start", description="Run Levelbook on this machine.")
-    parser.add_argument("--host", default="127.0.0.1", help="address to listen on (default: %(default)s)")
-    parser.add_argument("--port", type=int, default=8000, help="port to listen on (default: %(default)s)")
-    parser.add_argument("--data", type=Path, help="data folder (default: LEVELBOOK_DATA, else var in the checkout)")
-    parser.add_argument("--no-demo", action="store_true", help="do not load the demo workshop on the first run")
-    parser.add_argument("--tls-cert", type=Path, help="certificate chain (PEM): serve HTTPS")
-    parser.add_argument("--tls-key", type=Path, help="private key of the certificate (PEM, PKCS#8)")
-    given = parser.parse_args(arguments)
-    if (given.tls_cert is None) != (given.tls_key is None):
-        parser.error("--tls-cert and --tls-key are given together or not at all")
-    for file in filter(None, (given.tls_cert, given.tls_key)):
-        if not file.is_file():
-            parser.error(f"there is no file {file}")
-    if not 1 <= given.port <= 65535:
-        parser.error("--port is a number from 1 to 65535")
-    if given.data:
-        os.environ["LEVELBOOK_DATA"] = str(given.data.absolute())
-    return Options(given.host, given.port, not given.no_demo, _absolute(given.tls_cert), _absolute(given.tls_key))
-
-
 def _start_everything(supervisor: Supervisor, *, options: Options, data: DataFolder) -> None:
     # Of a killed supervisor: the kernel told its children to end, their own children may still be there.
     end_processes(lambda: processes_with_environment(MARKER, str(data.root)), patience=LEFTOVER_PATIENCE)
     _require_free(options)
+    served = _certificate(options, data)
     require_external_services()
-    _set_defaults(options)
+    _set_defaults(options, served)
     _embedded_database(supervisor, data)
     if not os.environ.get("BROKER_URL"):
         valkey.stop_leftovers(data)
         supervisor.start([Service("broker", partial(valkey.spawn_server, data), partial(valkey.is_ready, data))])
     _prepare(data, options)
-    supervisor.start(_own_services(options, data))
-    _greet(options, data)
+    supervisor.start(_own_services(options, data, served))
+    _greet(options, data, served)
 
 
 def _embedded_database(supervisor: Supervisor, data: DataFolder) -> None:
@@ -120,16 +93,48 @@ def _embedded_database(supervisor: Supervisor, data: DataFolder) -> None:
     supervisor.hold(supervised_database(data, start, say))
 
 
-def _set_defaults(options: Options) -> None:
-    hosts = ["localhost", "127.0.0.1", "[::1]", socket.gethostname(), options.host]
-    os.environ.setdefault("LEVELBOOK_HOSTS", ",".join(hosts))
-    os.environ.setdefault("LEVELBOOK_PUBLIC_URL", options.address)
-    if options.tls_cert:
+def _certificate(options: Options, data: DataFolder) -> Served | None:
+    now = datetime.now(UTC)
+    if options.tls_cert and options.tls_key:
+        return given_certificate(options.tls_cert, options.tls_key, now=now)
+    return local_certificate(data.tls, options.asked_hosts, now=now) if options.local_tls else None
+
+
+def _set_defaults(options: Options, served: Served | None) -> None:
+    known = served.hosts if served else ()
+    hosts = dict.fromkeys([*LOOPBACK, socket.gethostname(), options.host, *known])
+    os.environ.setdefault("LEVELBOOK_HOSTS", ",".join(map(_allowed_host, hosts)))
+    os.environ.setdefault("LEVELBOOK_PUBLIC_URL", _public_address(options, served))
+    # Left over from another start in the same shell, it would have a certificate of one's own called a local one.
+    os.environ.pop(AUTHORITY_VARIABLE, None)
+    if served:
         os.environ.setdefault("LEVELBOOK_HTTPS", "1")
+    if served and served.authority:
+        os.environ[AUTHORITY_VARIABLE] = str(served.authority)
+
+
+def _allowed_host(host: str) -> str:
+    """As Django wants it: a certificate's `*.example.org` is `.example.org` there."""
+    return in_address(host.removeprefix("*"))
+
+
+def _public_address(options: Options, served: Served | None) -> str:
+    """Under a name that the certificate is for."""
+    named = [host for host in served.hosts if not host.startswith("*")] if served else []
+    return options.address_at(named[0]) if named else options.address
 
 
 def _prepare(data: DataFolder, options: Options) -> None:
     """Bring the tables, the static files and, on the first run, the demo workshop into place."""
+    if not is_prepared(data):
+        with preparing(data):
+            _migrate_and_collect(data)
+    if options.demo and not data.demo_sign_ins.exists():
+        say("loading the demo workshop")
+        _command(data, "load_demo")
+
+
+def _migrate_and_collect(data: DataFolder) -> None:
     collecting = subprocess.Popen(_manage("collectstatic", *COLLECTING), env=_environment(data))
     if os.environ.get("DATABASE_URL") and not os.environ.get("DATABASE_OWNER_URL"):
         _command(data, "migrate", "--check", LEVELBOOK_DATABASE_ROLE="app")
@@ -137,9 +142,6 @@ def _prepare(data: DataFolder, options: Options) -> None:
         _command(data, "migrate", "--verbosity=0", privileged=True)
     if collecting.wait() != 0:
         raise EmbeddedServiceError("manage.py collectstatic failed: see its message above.")
-    if options.demo and not data.demo_sign_ins.exists():
-        say("loading the demo workshop")
-        _command(data, "load_demo")
 
 
 def _command(data: DataFolder, name: str, *arguments: str, privileged: bool = False, **extra: str) -> None:
@@ -149,7 +151,7 @@ def _command(data: DataFolder, name: str, *arguments: str, privileged: bool = Fa
         raise EmbeddedServiceError(f"manage.py {name} failed: see its message above.")
 
 
-def _own_services(options: Options, data: DataFolder) -> list[Service]:
+def _own_services(options: Options, data: DataFolder, served: Served | None) -> list[Service]:
     metrics = data.root / "metrics"
     shutil.rmtree(metrics, ignore_errors=True)
     metrics.mkdir()
@@ -162,25 +164,38 @@ def _own_services(options: Options, data: DataFolder) -> list[Service]:
         "--without-mingle",
         "--without-heartbeat",
     ]
-    return [
+    services = [
         _python_service(
             "web",
             data,
-            _web_arguments(options),
-            partial(_answers, options),
+            _web_arguments(options, served),
+            partial(_answers, options, options.port, "/healthz", is_https=options.is_https),
             PROMETHEUS_MULTIPROC_DIR=str(metrics),
         ),
-        _python_service("worker", data, worker, lambda: True),
+        # Checks look at the code, as `migrate` does whenever that has changed; the role is checked at every start.
+        _python_service("worker", data, worker, lambda: True, CELERY_SKIP_CHECKS="1"),
         _python_service("beat", data, ["-m", "deploy.beat"], lambda: True),
     ]
+    return [*services, _trust_service(options, data)] if served and served.authority else services
 
 
-def _web_arguments(options: Options) -> list[str]:
-    arguments = ["-m", "granian", "--interface=asginl", "--no-ws", "--log-level=warning"]
+def _trust_service(options: Options, data: DataFolder) -> Service:
+    """The page that explains trust, on a port of its own: whoever does not trust yet cannot open it over HTTPS."""
+    arguments = ["-m", "granian", "--interface=wsgi", "--no-ws", "--log-level=warning", "--workers=1"]
+    arguments += ["--blocking-threads=4", "--backpressure=64", f"--host={options.host}", f"--port={options.trust_port}"]
+    command = [sys.executable, *arguments, "deploy.tls.explaining.wsgi:application"]
+    environment = {name: os.environ[name] for name in TRUST_VARIABLES if name in os.environ}
+    environment |= {"PYTHONPATH": str(CHECKOUT), "LEVELBOOK_DATA": str(data.root), MARKER: str(data.root)}
+    start = partial(spawn, command, death_signal=signal.SIGTERM, cwd=CHECKOUT, environment=environment)
+    return Service("trust", start, partial(_answers, options, options.trust_port, "/trust/", is_https=False))
+
+
+def _web_arguments(options: Options, served: Served | None) -> list[str]:
+    arguments = ["-m", "deploy.web", "--interface=asginl", "--no-ws", "--log-level=warning"]
     arguments += [f"--host={options.host}", f"--port={options.port}"]
     arguments += ["--workers=2", "--respawn-failed-workers"]
-    if options.tls_cert:
-        arguments += [f"--ssl-certificate={options.tls_cert}", f"--ssl-keyfile={options.tls_key}"]
+    if served:
+        arguments += [f"--ssl-certificate={served.certificate}", f"--ssl-keyfile={served.key}"]
     return [*arguments, "deploy.asgi:application"]
 
 
@@ -203,20 +218,19 @@ def _manage(*arguments: str) -> list[str]:
     return [sys.executable, str(CHECKOUT / "manage.py"), *arguments]
 
 
-def _answers(options: Options) -> bool:
-    """Tell whether the web server answers at all; what it answers is the health check's business."""
-    host = "127.0.0.1" if options.host == "0.0.0.0" else options.host  # noqa: S104 (compared, not bound)
+def _answers(options: Options, port: int, path: str, *, is_https: bool) -> bool:
+    """Tell whether a web server answers at all; what it answers is the health check's business."""
     connection: http.client.HTTPConnection
-    if options.tls_cert:
+    if is_https:
         # Only this machine's own process is asked, often under another name than the certificate's.
         context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
         context.check_hostname = False
         context.verify_mode = ssl.CERT_NONE
-        connection = http.client.HTTPSConnection(host, options.port, timeout=5, context=context)
+        connection = http.client.HTTPSConnection(options.own_host, port, timeout=5, context=context)
     else:
-        connection = http.client.HTTPConnection(host, options.port, timeout=5)
+        connection = http.client.HTTPConnection(options.own_host, port, timeout=5)
     try:
-        connection.request("GET", "/healthz")
+        connection.request("GET", path)
         return connection.getresponse().status < 500
     except (OSError, http.client.HTTPException):
         return False
@@ -225,36 +239,52 @@ def _answers(options: Options) -> bool:
 
 
 def _require_free(options: Options) -> None:
-    # The kernel may still be closing the sockets of leftovers that were killed a moment ago.
-    if not wait_until(lambda: _can_listen(options), PORT_PATIENCE):
-        raise EmbeddedServiceError(
-            f"Cannot listen on {options.host} port {options.port}: "
-            "choose another --port (or --host), or stop what uses it."
-        )
+    ports = {"--port": options.port} | ({"--trust-port": options.trust_port} if options.local_tls else {})
+    for option, port in ports.items():
+        # The kernel may still be closing the sockets of leftovers that were killed a moment ago.
+        if not wait_until(partial(_can_listen, options.host, port), PORT_PATIENCE):
+            raise EmbeddedServiceError(
+                f"Cannot listen on {options.host} port {port}: "
+                f"choose another {option} (or --host), or stop what uses it."
+            )
 
 
-def _can_listen(options: Options) -> bool:
-    family = socket.AF_INET6 if ":" in options.host else socket.AF_INET
+def _can_listen(host: str, port: int) -> bool:
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
     with socket.socket(family) as probe:
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
-            probe.bind((options.host, options.port))
+            probe.bind((host, port))
         except OSError:
             return False
     return True
 
 
-def _greet(options: Options, data: DataFolder) -> None:
+def _greet(options: Options, data: DataFolder, served: Served | None) -> None:
     say(f"serving {options.address} from {data.root}; Ctrl-C stops it")
     say(f"the interface is described at {options.address}/api/v1/docs/")
     if options.host not in LOOPBACK:
         say(f"it answers to the names {os.environ['LEVELBOOK_HOSTS']}; set LEVELBOOK_HOSTS to change them")
+    if served:
+        say(f"the certificate is for {', '.join(served.hosts)}, until {served.ends_at:%Y-%m-%d %H:%M} UTC")
+    if served and served.authority:
+        _tell_of_the_authority(options, served, served.authority)
+    elif _is_readable_on_the_way(options):
+        say(WITHOUT_HTTPS)
     if data.demo_sign_ins.exists():
         say(f"demo sign-ins, also in {data.demo_sign_ins}:\n{data.demo_sign_ins.read_text()}")
 
 
-def _absolute(path: Path | None) -> Path | None:
-    return path.absolute() if path else None
+def _tell_of_the_authority(options: Options, served: Served, authority: Path) -> None:
+    say(f"how a tablet comes to trust the local authority: {options.trust_address_at(served.hosts[0])}/trust/")
+    say("compare what the tablet shows of its certificate with this SHA-256 fingerprint:")
+    say(fingerprint(read_certificate(authority)))
+
+
+def _is_readable_on_the_way(options: Options) -> bool:
+    """Plain HTTP that leaves this machine, with no proxy of one's own that would have spoken HTTPS before."""
+    is_behind_https = "1" in (os.environ.get("LEVELBOOK_HTTPS"), os.environ.get("LEVELBOOK_BEHIND_PROXY"))
+    return options.host not in LOOPBACK and not is_behind_https
 
 
 if __name__ == "__main__":

@@ -8,7 +8,10 @@ CONVENTIONS: Final = f"""\
 Calibration records of vehicles with height-controlled suspension: what was measured, proposed, written and signed.
 
 **Who asks.** `Authorization: Bearer …` with a token of `POST /tokens/`. It belongs to one person in one workshop; what
-is another workshop's does not exist (404). A program's token has scopes, which a manager gives it.
+is another workshop's does not exist (404). A program's token has scopes, which a manager gives it. A tablet has a token
+of its own (`POST /enrolments/`), with which whoever is at it gets theirs by PIN (`POST /tablet/person/`); once the
+tablet is revoked both are answered with 401 `tablet_revoked`. A browser that is signed in may send its session's cookie
+instead of a token, and with whatever changes something the cookie `csrftoken` as `X-CSRFToken`.
 
 **Names carry units:** `_mm`, `_km`, `_kg`, `_kpa`, `_deg_c`, `_counts` (of the control unit). Set-points are whole
 counts. Maps by corner have the keys `FL`, `FR`, `RL`, `RR`; maps of set-points have the controlled corners only.

@@ -4,11 +4,21 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.utils import translation
 from drf_spectacular.extensions import OpenApiSerializerFieldExtension
+from drf_spectacular.generators import SchemaGenerator
 from drf_spectacular.openapi import AutoSchema
 from drf_spectacular.utils import Direction, OpenApiResponse
 
 from .inputs import PASSWORD_LENGTH_MAX, PasswordField, PinField
+
+
+class EnglishGenerator(SchemaGenerator):
+    """The description is one for all programs: English, whatever the browser or the call asks for."""
+
+    def get_schema(self, *args: Any, **kwargs: Any) -> Any:
+        with translation.override("en"):
+            return super().get_schema(*args, **kwargs)  # type: ignore[no-untyped-call]
 
 
 class ResourceSchema(AutoSchema):

@@ -84,7 +84,9 @@ _DEVICE_TIME: Final = {
 _EPOCH: Final = {
     EPOCH_HEADER: {
         "description": "Another one than before: the service was restored from a backup. Send again what was "
-        "acknowledged since; what is still there is made no second time.",
+        "acknowledged since; what is still there is made no second time. A request that changes something and carries "
+        "this header with another epoch is refused with 409 `epoch_changed`, so that nothing new overtakes what was "
+        "lost.",
         "schema": {"type": "string"},
     }
 }

@@ -35,20 +35,20 @@ class Throttle(SimpleRateThrottle):
 
 
 class TokenThrottle(Throttle):
-    """Requests of one token: far above what a busy tablet sends."""
+    """Requests of one token: far above what a busy tablet sends. Each web process counts for itself."""
 
+    cache = ConnectionProxy(caches, "process")  # type: ignore[assignment]  # it passes everything on to the cache
     scope = "token"
     default_rate = "1200/min"
 
     def ident(self, request: Request, view: APIView) -> str | None:
-        token_id = getattr(request.user, "token_id", None)
-        return str(token_id) if token_id else None
+        user = request.user
+        caller = getattr(user, "token_id", None) or getattr(user, "session_id", None)
+        return str(caller) if caller else None
 
 
 class SharedThrottle(Throttle):
     """Counts in the cache that all web processes share: what guards a secret must hold for them together."""
-
-    cache = ConnectionProxy(caches, "shared")  # type: ignore[assignment]  # it passes everything on to the cache
 
     def allow_request(self, request: Request, view: APIView) -> bool:
         try:
@@ -75,6 +75,36 @@ class SignInAddressThrottle(SharedThrottle):
 
     def ident(self, request: Request, view: APIView) -> str | None:
         return self.get_ident(request)
+
+
+class EnrolmentThrottle(SharedThrottle):
+    """Codes of eight characters tried from one network address: an honest device sends one."""
+
+    scope = "enrolment"
+    default_rate = "10/min"
+
+    def ident(self, request: Request, view: APIView) -> str | None:
+        return self.get_ident(request)
+
+
+class TabletPinThrottle(SharedThrottle):
+    """PINs typed on one tablet; wrong ones lock person and tablet long before."""
+
+    scope = "tablet_pin"
+    default_rate = "30/min"
+
+    def ident(self, request: Request, view: APIView) -> str | None:
+        return str(getattr(request.user, "tablet_id", None) or self.get_ident(request))
+
+
+class PasswordLinkThrottle(SharedThrottle):
+    """Links to set a new password, sent to one person: each is an e-mail and ends the one before it."""
+
+    scope = "password_link"
+    default_rate = "5/hour"
+
+    def ident(self, request: Request, view: APIView) -> str | None:
+        return str(view.kwargs["person"])
 
 
 class SignInPersonThrottle(SharedThrottle):

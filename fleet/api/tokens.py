@@ -6,7 +6,6 @@ from http import HTTPStatus
 from typing import Any
 from uuid import UUID
 
-from django.contrib.auth import authenticate
 from django.db.models import QuerySet
 from django.http import HttpResponse
 from django.utils import timezone
@@ -19,11 +18,14 @@ from rest_framework.response import Response
 
 from fleet import receipts, services
 from fleet.actor import Actor
+from fleet.callers import actor_for, second_factor_missing
 from fleet.credentials import memberships_of
 from fleet.errors import Conflict, Forbidden, NotAuthenticated, NotFound
-from fleet.middleware import actor_for
-from fleet.models import AccessToken, Membership, User
+from fleet.models import AccessToken, Membership, SignInEvent, User
 from fleet.permissions import INTEGRATOR_SCOPES, Permission, may, require
+from fleet.second_factor import has_second_factor, second_factor_required
+from fleet.sign_in.addresses import address_of
+from fleet.sign_in.passwords import password_proved
 from fleet.tenancy import in_workshop
 
 from .choices import Choice, ListOf
@@ -69,6 +71,9 @@ class TokenSerializer(serializers.Serializer[AccessToken]):
     """A token, without its secret."""
 
     id = serializers.UUIDField()
+    kind = serializers.ChoiceField(
+        AccessToken.Kind.choices, help_text=_("A tablet's own token is not listed here: see `/tablets/`.")
+    )
     device = serializers.CharField()
     user = UserSerializer(source="membership")
     workshop = serializers.UUIDField(source="workshop_id")
@@ -126,7 +131,7 @@ class TokenViewSet(ResourceViewSet):
         return NewTokenSerializer if self.action == "create" else TokenSerializer
 
     def selector(self, actor: Actor) -> QuerySet[AccessToken]:
-        tokens = AccessToken.objects.select_related("membership__user")
+        tokens = AccessToken.objects.select_related("membership__user").exclude(membership=None)
         return tokens if may(actor, Permission.SET_UP) else tokens.filter(membership=actor.membership_id)
 
     def create(self, request: Request, *args: Any, **kwargs: Any) -> HttpResponse:  # type: ignore[override]
@@ -144,7 +149,9 @@ class TokenViewSet(ResourceViewSet):
     def _issue(self, workshop_id: UUID, membership_id: UUID, data: dict[str, Any]) -> Response:
         require_not_elsewhere(self.request, workshop_id)
         with in_workshop(workshop_id):
-            membership = Membership.objects.select_related("user").get(pk=membership_id)
+            membership = Membership.objects.select_related("user", "workshop").get(pk=membership_id)
+            if second_factor_required(membership):
+                raise second_factor_missing()
             actor = actor_for(membership, timezone.now())
             record_id = data.pop("id", None)
             (token, secret), is_new = receipts.once(
@@ -154,6 +161,13 @@ class TokenViewSet(ResourceViewSet):
                 data,
                 lambda new_id: services.token_issue(actor=actor, record_id=new_id, device=data["device"]),
                 lambda known_id: services.token_renew_secret(actor=actor, token_id=known_id),
+            )
+            services.sign_in_event_note(
+                membership=membership,
+                kind=SignInEvent.Kind.SIGNED_IN,
+                now=actor.now,
+                how=data["device"][:40],
+                address=address_of(self.request),
             )
             return _shown_once(token, secret, HTTPStatus.CREATED if is_new else HTTPStatus.OK)
 
@@ -210,10 +224,15 @@ class IntegratorTokenViewSet(ResourceViewSet):
 
 def _proved(request: Request, email: str, password: str) -> User:
     """The person whose password this is; takes equally long whether or not there is such a person."""
-    user = authenticate(request._request, username=email, password=password)
-    if not isinstance(user, User):
+    user = password_proved(request._request, email, password)
+    if user is None:
         raise NotAuthenticated(
             _("E-mail address and password do not belong together. Check both."), code="credentials_wrong"
+        )
+    if has_second_factor(user.pk):
+        raise Forbidden(
+            _("You have a second factor, so a password alone gives no token. Enrol a tablet from a signed-in page."),
+            code="enrolment_required",
         )
     return user
 
@@ -233,9 +252,8 @@ def _shown_once(token: AccessToken, secret: str, code: int) -> Response:
 
 
 def require_not_elsewhere(request: Request, workshop_id: UUID) -> None:
-    """A request is served within one workshop: a token of another one must not come along."""
-    actor = getattr(request._request, "actor", None)
-    if actor is not None and actor.workshop_id != workshop_id:
+    """A request is served within one workshop: a token or session of another one must not come along."""
+    if getattr(request._request, "workshop_id", workshop_id) != workshop_id:
         raise Conflict(
             _("This call carries a token of another workshop. Send it without 'Authorization'."),
             code="signed_in_elsewhere",

@@ -4,7 +4,7 @@ from typing import Any
 
 from django.urls import URLPattern, path
 
-from . import bays, instruments, ledgers, operators, people, tokens, vehicle_models, vehicles, workshop
+from . import bays, instruments, ledgers, operators, people, tablets, tokens, vehicle_models, vehicles, workshop
 
 Actions = dict[str, Any]
 
@@ -17,6 +17,12 @@ urlpatterns: list[URLPattern] = [
     path("tokens/", tokens.TokenViewSet.as_view(COLLECTION)),
     path("tokens/current/", tokens.TokenViewSet.as_view({"delete": "destroy_current"})),
     path("tokens/<uuid:pk>/", tokens.TokenViewSet.as_view(ONE_TOKEN)),
+    path("enrolments/", tablets.EnrolmentView.as_view({"post": "create"})),
+    path("tablet/", tablets.ThisTabletView.as_view(ONE)),
+    path("tablet/people/", tablets.ThisTabletView.as_view({"get": "people"})),
+    path("tablet/person/", tablets.ThisTabletView.as_view({"post": "create"})),
+    path("tablets/", tablets.TabletViewSet.as_view({"get": "list"})),
+    path("tablets/<uuid:pk>/", tablets.TabletViewSet.as_view({**CHANGEABLE, "delete": "destroy"})),
     path("me/", workshop.MeView.as_view(ONE)),
     path("me/pin/", workshop.MeView.as_view({"put": "set_pin"})),
     path("me/units/", workshop.MeView.as_view({"put": "set_units"})),

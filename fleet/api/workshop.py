@@ -6,6 +6,7 @@ import zoneinfo
 from http import HTTPStatus
 from typing import Any
 
+from django.conf import settings
 from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 from drf_spectacular.utils import OpenApiExample, extend_schema, extend_schema_field
@@ -20,14 +21,19 @@ from fleet.errors import NotFound
 from fleet.models import Membership, Role, Workshop
 from fleet.permissions import Permission, require
 from fleet.services.changes import acting_person
+from fleet.sign_in.addresses import address_of
+from fleet.sign_in.passwords import require_own_password
 
-from .choices import Choice
+from .choices import Choice, ListOf
 from .etags import expected_versions
 from .fields import StrictBoolean, TrimmedText
 from .inputs import PasswordField, PinField, RequestBody, VersionNumber
 from .resources import SIGN_IN_THROTTLES, ActionViewSet
 from .throttling import PasswordThrottle
 from .tokens import UserSerializer, require_not_elsewhere
+
+SIGNING_IN_ROLES = [role.value for role in Role if role is not Role.INTEGRATOR]
+"""Of people; a program has no second factor."""
 
 
 class WorkshopChanges(RequestBody):
@@ -40,11 +46,20 @@ class WorkshopChanges(RequestBody):
     email = serializers.EmailField(max_length=254, allow_blank=True, help_text=_("Where customers write to."))
     telephone = TrimmedText(max_length=40, allow_blank=True, help_text=_("Where customers call."))
     time_zone = TrimmedText(max_length=64, help_text=_("Of certificates: a zone like Europe/Vienna."))
+    language = Choice(settings.LANGUAGES, help_text=_("Of certificates and e-mails."))
     length_unit = Choice(Workshop.LengthUnit.choices, help_text=_("How heights are shown; records are kept in mm."))
     page_size = Choice(Workshop.PageSize.choices, help_text=_("Paper of certificates."))
     single_person = StrictBoolean(
         help_text=_("One person approves alone. Refused, and switched off, when a second one may approve.")
     )
+    second_factor_required_for = ListOf(
+        child=Choice(SIGNING_IN_ROLES),
+        max_length=len(SIGNING_IN_ROLES),
+        help_text=_("Roles of people who must set up a second factor before anything else."),
+    )
+
+    def validate_second_factor_required_for(self, value: list[str]) -> list[str]:
+        return sorted(set(value))
 
     def validate_time_zone(self, value: str) -> str:
         if value not in zoneinfo.available_timezones():
@@ -173,7 +188,7 @@ class MeView(ActionViewSet):
 
     @extend_schema(request=PinInput, responses=MeSerializer)
     def set_pin(self, request: Request) -> Response:
-        services.pin_set(actor=self.actor, **self.validated(PinInput))
+        services.pin_set(actor=self.actor, address=address_of(request), **self.validated(PinInput))
         return self._me()
 
     @extend_schema(request=UnitsChanges, responses=MeSerializer)
@@ -210,6 +225,7 @@ class AcceptanceView(ActionViewSet):
         if credential is None:
             raise NotFound(_("This code is unknown or expired. Ask your manager to invite you again."))
         require_not_elsewhere(request, credential.workshop_id)
+        require_own_password(request._request, credential, data["password"])
         person, is_new = services.invitation_accept(
             credential=credential, password=data["password"], pin=data.get("pin"), now=timezone.now()
         )

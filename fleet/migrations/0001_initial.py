@@ -109,6 +109,7 @@ class Migration(migrations.Migration):
                 ("email", models.EmailField(blank=True, max_length=254, verbose_name="e-mail")),
                 ("telephone", models.CharField(blank=True, max_length=40, verbose_name="telephone")),
                 ("time_zone", models.CharField(default="UTC", max_length=64, verbose_name="time zone")),
+                ("language", models.CharField(default="en", max_length=10, verbose_name="language")),
                 (
                     "length_unit",
                     models.CharField(
@@ -128,6 +129,16 @@ class Migration(migrations.Migration):
                     ),
                 ),
                 ("single_person", models.BooleanField(default=False, verbose_name="one-person workshop")),
+                (
+                    "second_factor_required_for",
+                    django.contrib.postgres.fields.ArrayField(
+                        base_field=models.CharField(max_length=20),
+                        blank=True,
+                        default=list,
+                        size=None,
+                        verbose_name="second factor required for",
+                    ),
+                ),
                 (
                     "is_demo",
                     models.BooleanField(default=False, editable=False, verbose_name="made by the demo loader"),
@@ -159,6 +170,7 @@ class Migration(migrations.Migration):
                 ("email", models.EmailField(max_length=254, unique=True, verbose_name="e-mail")),
                 ("is_active", models.BooleanField(default=True, verbose_name="active")),
                 ("is_staff", models.BooleanField(default=False, verbose_name="deployer")),
+                ("password_links", models.PositiveIntegerField(default=0, editable=False)),
                 (
                     "groups",
                     models.ManyToManyField(
@@ -243,6 +255,7 @@ class Migration(migrations.Migration):
                         max_length=4,
                     ),
                 ),
+                ("language", models.CharField(blank=True, default="", max_length=10)),
                 ("commitment_salt", models.BinaryField(default=bytes, max_length=16)),
                 ("created_at", models.DateTimeField(editable=False)),
                 (
@@ -867,11 +880,55 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.CreateModel(
+            name="Tablet",
+            fields=[
+                ("id", models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False)),
+                ("version", models.PositiveIntegerField(default=1, editable=False)),
+                ("name", models.CharField(max_length=80, verbose_name="name")),
+                ("enrolled_at", models.DateTimeField(editable=False)),
+                ("last_seen_at", models.DateTimeField(editable=False)),
+                ("revoked_at", models.DateTimeField(editable=False, null=True)),
+                ("pin_failures", models.PositiveSmallIntegerField(default=0, editable=False)),
+                ("pin_locked_until", models.DateTimeField(editable=False, null=True)),
+                (
+                    "enrolled_by",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="enrolled_tablets",
+                        to="fleet.membership",
+                    ),
+                ),
+                (
+                    "workshop",
+                    models.ForeignKey(
+                        editable=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.workshop",
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ("-enrolled_at", "id"),
+            },
+        ),
+        migrations.CreateModel(
             name="AccessToken",
             fields=[
+                ("id", models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False)),
                 (
-                    "id",
-                    models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False),
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("personal", "of a person, by their password"),
+                            ("integrator", "of a program"),
+                            ("tablet", "of a tablet"),
+                            ("person_on_tablet", "of a person on a tablet, by their PIN"),
+                        ],
+                        default="personal",
+                        max_length=16,
+                    ),
                 ),
                 ("digest", models.BinaryField(max_length=32, unique=True)),
                 ("device", models.CharField(max_length=80, verbose_name="device")),
@@ -889,8 +946,51 @@ class Migration(migrations.Migration):
                     "membership",
                     models.ForeignKey(
                         db_constraint=False,
+                        null=True,
                         on_delete=django.db.models.deletion.PROTECT,
                         related_name="tokens",
+                        to="fleet.membership",
+                    ),
+                ),
+                (
+                    "tablet",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="tokens",
+                        to="fleet.tablet",
+                    ),
+                ),
+                (
+                    "workshop",
+                    models.ForeignKey(
+                        editable=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.workshop",
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ("-created_at", "id"),
+            },
+        ),
+        migrations.CreateModel(
+            name="BrowserSession",
+            fields=[
+                ("id", models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False)),
+                ("digest", models.BinaryField(max_length=32, unique=True)),
+                ("created_at", models.DateTimeField(editable=False)),
+                ("expires_at", models.DateTimeField(editable=False)),
+                ("ended_at", models.DateTimeField(editable=False, null=True)),
+                ("last_used_at", models.DateTimeField(editable=False, null=True)),
+                (
+                    "membership",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="sessions",
                         to="fleet.membership",
                     ),
                 ),
@@ -907,6 +1007,202 @@ class Migration(migrations.Migration):
             options={
                 "ordering": ("-created_at", "id"),
             },
+        ),
+        migrations.CreateModel(
+            name="EnrolmentCode",
+            fields=[
+                ("id", models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False)),
+                ("digest", models.BinaryField(max_length=32, unique=True)),
+                ("created_at", models.DateTimeField(editable=False)),
+                ("expires_at", models.DateTimeField(editable=False)),
+                (
+                    "made_by",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.membership",
+                    ),
+                ),
+                (
+                    "tablet",
+                    models.OneToOneField(
+                        db_constraint=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.tablet",
+                    ),
+                ),
+                (
+                    "workshop",
+                    models.ForeignKey(
+                        editable=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.workshop",
+                    ),
+                ),
+            ],
+            options={
+                "abstract": False,
+            },
+        ),
+        migrations.CreateModel(
+            name="OutboxKey",
+            fields=[
+                ("id", models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False)),
+                ("key_id", models.BinaryField(max_length=8)),
+                ("public_key", models.BinaryField(max_length=65)),
+                ("sealed_private_key", models.TextField(editable=False)),
+                ("created_at", models.DateTimeField(editable=False)),
+                (
+                    "workshop",
+                    models.ForeignKey(
+                        editable=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.workshop",
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ("-created_at", "-id"),
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("workshop", "key_id"),
+                        name="fleet_outboxkey_one_of_an_id",
+                        violation_error_message="The workshop has a key of this id. Make another one.",
+                    )
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="OutboxFile",
+            fields=[
+                ("id", models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False)),
+                ("tablet", models.CharField(editable=False, max_length=80)),
+                ("saved_at", models.DateTimeField(editable=False)),
+                ("content", models.BinaryField()),
+                ("handed_in_at", models.DateTimeField(editable=False)),
+                ("carried_out_at", models.DateTimeField(editable=False, null=True)),
+                ("outcomes", models.JSONField(default=list, editable=False)),
+                (
+                    "handed_in_by",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.membership",
+                    ),
+                ),
+                (
+                    "workshop",
+                    models.ForeignKey(
+                        editable=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.workshop",
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ("-handed_in_at", "-id"),
+            },
+        ),
+        migrations.CreateModel(
+            name="SignInEvent",
+            fields=[
+                ("id", models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False)),
+                ("recorded_at", models.DateTimeField(editable=False)),
+                ("recorded_by", models.UUIDField(editable=False, null=True)),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("signed_in", "signed in"),
+                            ("signed_out", "signed out"),
+                            ("second_factor_added", "second factor added"),
+                            ("second_factor_removed", "second factor removed"),
+                            ("recovery_codes_renewed", "new recovery codes"),
+                            ("password_changed", "password changed"),
+                            ("password_link_made", "link to set a new password"),
+                            ("pin_changed", "PIN changed"),
+                            ("tablet_enrolled", "tablet enrolled"),
+                            ("tablet_revoked", "tablet revoked"),
+                        ],
+                        max_length=24,
+                    ),
+                ),
+                ("how", models.CharField(blank=True, max_length=40)),
+                ("address", models.GenericIPAddressField(null=True)),
+                (
+                    "membership",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="sign_in_events",
+                        to="fleet.membership",
+                    ),
+                ),
+                (
+                    "workshop",
+                    models.ForeignKey(
+                        editable=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.workshop",
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ("-recorded_at", "id"),
+            },
+        ),
+        migrations.CreateModel(
+            name="RefusedSignIn",
+            fields=[
+                ("id", models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False)),
+                ("subject", models.BinaryField(max_length=32)),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("failed", "attempt to sign in failed"),
+                            ("locked_out", "locked out after failed attempts"),
+                        ],
+                        max_length=12,
+                    ),
+                ),
+                ("how", models.CharField(blank=True, max_length=40)),
+                ("address", models.GenericIPAddressField(null=True)),
+                ("happened_at", models.DateTimeField(editable=False)),
+            ],
+            options={
+                "ordering": ("-happened_at", "id"),
+                "indexes": [models.Index(fields=["subject", "-happened_at"], name="fleet_refusedsignin_order")],
+            },
+        ),
+        migrations.AddIndex(
+            model_name="tablet",
+            index=models.Index(fields=["workshop", "-enrolled_at", "id"], name="fleet_tablet_order"),
+        ),
+        migrations.AddIndex(
+            model_name="signinevent",
+            index=models.Index(fields=["workshop", "-recorded_at", "id"], name="fleet_signinevent_order"),
+        ),
+        migrations.AddConstraint(
+            model_name="accesstoken",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    models.Q(("kind", "tablet"), ("membership", None), ("tablet__isnull", False)),
+                    models.Q(("kind", "person_on_tablet"), ("membership__isnull", False), ("tablet__isnull", False)),
+                    models.Q(("kind__in", ["personal", "integrator"]), ("membership__isnull", False), ("tablet", None)),
+                    _connector="OR",
+                ),
+                name="fleet_accesstoken_bound_by_kind",
+                violation_error_message="A tablet's token belongs to the tablet, a person's to the person, one made by PIN to both.",
+            ),
         ),
         migrations.AddConstraint(
             model_name="user",

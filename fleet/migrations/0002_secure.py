@@ -35,13 +35,19 @@ DROP FUNCTION levelbook_check_chain();
 
 # The functions run as levelbook_gate, which may read just these columns and is bound by policies of its own.
 GATE = """
-GRANT SELECT (id, workshop_id, membership_id, digest, expires_at, revoked_at) ON fleet_accesstoken TO levelbook_gate;
+GRANT SELECT (id, workshop_id, kind, membership_id, digest, expires_at, revoked_at) ON fleet_accesstoken
+    TO levelbook_gate;
+GRANT SELECT (id, workshop_id, membership_id, digest, expires_at, ended_at) ON fleet_browsersession TO levelbook_gate;
 GRANT SELECT (id, workshop_id, membership_id, digest, expires_at) ON fleet_invitation TO levelbook_gate;
+GRANT SELECT (id, workshop_id, made_by_id, digest, expires_at) ON fleet_enrolmentcode TO levelbook_gate;
+GRANT SELECT (user_id) ON mfa_authenticator TO levelbook_gate;
 GRANT SELECT (id, workshop_id, user_id, is_active) ON fleet_membership TO levelbook_gate;
 GRANT SELECT (id, name) ON fleet_workshop TO levelbook_gate;
 GRANT SELECT (id, workshop_id, state, due_at, leased_until) ON fleet_outboxitem TO levelbook_gate;
 CREATE POLICY gate_reads ON fleet_accesstoken FOR SELECT TO levelbook_gate USING (true);
+CREATE POLICY gate_reads ON fleet_browsersession FOR SELECT TO levelbook_gate USING (true);
 CREATE POLICY gate_reads ON fleet_invitation FOR SELECT TO levelbook_gate USING (true);
+CREATE POLICY gate_reads ON fleet_enrolmentcode FOR SELECT TO levelbook_gate USING (true);
 CREATE POLICY gate_reads ON fleet_membership FOR SELECT TO levelbook_gate USING (true);
 CREATE POLICY gate_reads ON fleet_workshop FOR SELECT TO levelbook_gate USING (true);
 CREATE POLICY gate_reads ON fleet_outboxitem FOR SELECT TO levelbook_gate USING (true);
@@ -49,12 +55,24 @@ CREATE POLICY gate_reads ON fleet_outboxitem FOR SELECT TO levelbook_gate USING 
 CREATE FUNCTION levelbook_credential(kind text, wanted bytea)
 RETURNS TABLE (credential_id uuid, workshop_id uuid, membership_id uuid)
 LANGUAGE sql STABLE SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
+    -- A token got by password alone rests while the person has a second factor; whether a tablet's is revoked or
+    -- expired is judged by the service, since the tablet has to be told.
     SELECT t.id, t.workshop_id, t.membership_id FROM public.fleet_accesstoken t
-    WHERE kind = 'token' AND t.digest = wanted AND t.revoked_at IS NULL
-      AND (t.expires_at IS NULL OR t.expires_at > now())
+    WHERE levelbook_credential.kind = 'token' AND t.digest = wanted
+      AND (t.kind IN ('tablet', 'person_on_tablet')
+           OR t.revoked_at IS NULL AND (t.expires_at IS NULL OR t.expires_at > now()))
+      AND NOT (t.kind = 'personal' AND EXISTS (
+          SELECT FROM public.fleet_membership m JOIN public.mfa_authenticator a ON a.user_id = m.user_id
+          WHERE m.id = t.membership_id))
+    UNION ALL
+    SELECT s.id, s.workshop_id, s.membership_id FROM public.fleet_browsersession s
+    WHERE levelbook_credential.kind = 'session' AND s.digest = wanted AND s.ended_at IS NULL AND s.expires_at > now()
     UNION ALL
     SELECT i.id, i.workshop_id, i.membership_id FROM public.fleet_invitation i
-    WHERE kind = 'invitation' AND i.digest = wanted AND i.expires_at > now()
+    WHERE levelbook_credential.kind = 'invitation' AND i.digest = wanted AND i.expires_at > now()
+    UNION ALL
+    SELECT e.id, e.workshop_id, e.made_by_id FROM public.fleet_enrolmentcode e
+    WHERE levelbook_credential.kind = 'enrolment' AND e.digest = wanted AND e.expires_at > now()
 $$;
 
 CREATE FUNCTION levelbook_memberships(person uuid)
@@ -89,17 +107,69 @@ DROP FUNCTION levelbook_credential(text, bytea);
 DROP FUNCTION levelbook_memberships(uuid);
 DROP FUNCTION levelbook_due_work(integer);
 DROP POLICY gate_reads ON fleet_accesstoken;
+DROP POLICY gate_reads ON fleet_browsersession;
+DROP POLICY gate_reads ON fleet_enrolmentcode;
 DROP POLICY gate_reads ON fleet_invitation;
 DROP POLICY gate_reads ON fleet_membership;
 DROP POLICY gate_reads ON fleet_workshop;
 DROP POLICY gate_reads ON fleet_outboxitem;
 """
 
+# Nobody has a second e-mail address and none is confirmed by code: an invitation was sent to the only one.
+ALLAUTH = """
+REVOKE INSERT, UPDATE, DELETE ON account_emailaddress FROM levelbook_app;
+REVOKE ALL ON account_emailconfirmation FROM levelbook_app;
+"""
+
+NO_ALLAUTH = """
+GRANT INSERT, UPDATE, DELETE ON account_emailaddress TO levelbook_app;
+GRANT SELECT, INSERT, UPDATE, DELETE ON account_emailconfirmation TO levelbook_app;
+"""
+
+# Failed attempts belong to no workshop and anybody can cause them, so they are not kept for ever: old ones may be
+# removed, by this function only.
+REFUSALS = """
+DROP TRIGGER append_only_row ON fleet_refusedsignin;
+CREATE TRIGGER append_only_row BEFORE UPDATE ON fleet_refusedsignin
+    FOR EACH ROW EXECUTE FUNCTION levelbook_refuse_change();
+CREATE TRIGGER kept_for_a_time BEFORE DELETE ON fleet_refusedsignin
+    FOR EACH ROW WHEN (OLD.happened_at > now() - interval '90 days') EXECUTE FUNCTION levelbook_refuse_change();
+GRANT SELECT (happened_at), DELETE ON fleet_refusedsignin TO levelbook_gate;
+
+CREATE FUNCTION levelbook_clear_refused_sign_ins() RETURNS bigint
+LANGUAGE sql SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
+    WITH cleared AS (
+        DELETE FROM public.fleet_refusedsignin WHERE happened_at <= now() - interval '90 days' RETURNING happened_at
+    )
+    SELECT count(*) FROM cleared
+$$;
+
+GRANT CREATE ON SCHEMA public TO levelbook_gate;
+ALTER FUNCTION levelbook_clear_refused_sign_ins() OWNER TO levelbook_gate;
+REVOKE CREATE ON SCHEMA public FROM levelbook_gate;
+REVOKE ALL ON FUNCTION levelbook_clear_refused_sign_ins() FROM PUBLIC;
+GRANT EXECUTE ON FUNCTION levelbook_clear_refused_sign_ins() TO levelbook_app;
+"""
+
+REFUSALS_FOR_EVER = """
+DROP FUNCTION levelbook_clear_refused_sign_ins();
+DROP TRIGGER kept_for_a_time ON fleet_refusedsignin;
+DROP TRIGGER append_only_row ON fleet_refusedsignin;
+CREATE TRIGGER append_only_row BEFORE UPDATE OR DELETE ON fleet_refusedsignin
+    FOR EACH ROW EXECUTE FUNCTION levelbook_refuse_change();
+"""
+
 TENANT_TABLES = [
     "operator",
     "membership",
     "invitation",
+    "tablet",
     "accesstoken",
+    "browsersession",
+    "enrolmentcode",
+    "outboxkey",
+    "outboxfile",
+    "signinevent",
     "vehiclemodel",
     "specification",
     "vehicle",
@@ -117,6 +187,8 @@ TENANT_TABLES = [
     "numbering",
 ]
 RECORD_TABLES = [
+    "signinevent",
+    "refusedsignin",
     "specification",
     "vincorrection",
     "fitment",
@@ -129,7 +201,11 @@ RECORD_TABLES = [
 
 
 class Migration(migrations.Migration):
-    dependencies = [("fleet", "0001_initial")]
+    dependencies = [
+        ("fleet", "0001_initial"),
+        ("account", "0009_emailaddress_unique_primary_email"),
+        ("mfa", "0003_authenticator_type_uniq"),
+    ]
 
     operations = [
         migrations.RunSQL(REFUSE_CHANGE, "DROP FUNCTION levelbook_refuse_change()"),
@@ -138,6 +214,8 @@ class Migration(migrations.Migration):
         *[AppendOnly(name) for name in RECORD_TABLES],
         migrations.RunSQL(CHAIN, NO_CHAIN),
         migrations.RunSQL(GATE, NO_GATE),
+        migrations.RunSQL(REFUSALS, REFUSALS_FOR_EVER),
+        migrations.RunSQL(ALLAUTH, NO_ALLAUTH),
         migrations.RunSQL(
             "INSERT INTO fleet_installation (id, epoch, epoch_began_at) VALUES (1, gen_random_uuid(), now())",
             "",

@@ -3,7 +3,9 @@
 from .base import RecordModel, TenantModel, VersionedModel
 from .instruments import Bay, Instrument, InstrumentCalibration, InstrumentWithdrawal
 from .ledger import LedgerEntry, Numbering, OutboxItem, Receipt
+from .outbox_files import OutboxFile, OutboxKey
 from .people import AccessToken, Invitation, Membership, Role, User
+from .sign_in import BrowserSession, EnrolmentCode, RefusedSignIn, SignInEvent, Tablet
 from .vehicles import (
     Fitment,
     Operator,
@@ -19,6 +21,8 @@ from .workshop import Installation, Workshop
 __all__ = [
     "AccessToken",
     "Bay",
+    "BrowserSession",
+    "EnrolmentCode",
     "Fitment",
     "Installation",
     "Instrument",
@@ -29,12 +33,17 @@ __all__ = [
     "Membership",
     "Numbering",
     "Operator",
+    "OutboxFile",
     "OutboxItem",
+    "OutboxKey",
     "Receipt",
     "RecordModel",
+    "RefusedSignIn",
     "Role",
     "ServiceEvent",
+    "SignInEvent",
     "Specification",
+    "Tablet",
     "TenantModel",
     "Tenure",
     "User",

@@ -35,6 +35,8 @@ class User(AbstractBaseUser, PermissionsMixin):
     email = models.EmailField(_("e-mail"), unique=True)
     is_active = models.BooleanField(_("active"), default=True)
     is_staff = models.BooleanField(_("deployer"), default=False)
+    password_links = models.PositiveIntegerField(default=0, editable=False)
+    """How many links to set a new password were made; only the newest is good."""
 
     objects: ClassVar[UserManager] = UserManager()
 
@@ -72,6 +74,7 @@ class Membership(VersionedModel):
         "pin_failures",
         "pin_locked_until",
         "length_unit",
+        "language",
         "version",
     )
 
@@ -97,6 +100,8 @@ class Membership(VersionedModel):
     pin_failures = models.PositiveSmallIntegerField(default=0, editable=False)
     pin_locked_until = models.DateTimeField(null=True, editable=False)
     length_unit = models.CharField(max_length=4, choices=LengthUnit, default="", blank=True)
+    language = models.CharField(max_length=10, default="", blank=True)
+    """Of pages; empty: the one that the browser asks for."""
     commitment_salt = models.BinaryField(max_length=16, editable=False, default=bytes)
     created_at = models.DateTimeField(editable=False)
 
@@ -153,11 +158,23 @@ class Invitation(TenantModel):
 
 
 class AccessToken(TenantModel):
-    """A bearer token: stored hashed, named after a device, bound to one membership."""
+    """A bearer token: stored hashed, named after a device, bound to one membership, one tablet, or both."""
 
     private_fields = ("digest", "last_used_at")
 
-    membership = models.ForeignKey(Membership, on_delete=models.PROTECT, db_constraint=False, related_name="tokens")
+    class Kind(models.TextChoices):
+        PERSONAL = "personal", _("of a person, by their password")
+        INTEGRATOR = "integrator", _("of a program")
+        TABLET = "tablet", _("of a tablet")
+        PERSON_ON_TABLET = "person_on_tablet", _("of a person on a tablet, by their PIN")
+
+    kind = models.CharField(max_length=16, choices=Kind, default=Kind.PERSONAL)
+    membership = models.ForeignKey(
+        Membership, null=True, on_delete=models.PROTECT, db_constraint=False, related_name="tokens"
+    )
+    tablet = models.ForeignKey(
+        "fleet.Tablet", null=True, on_delete=models.PROTECT, db_constraint=False, related_name="tokens"
+    )
     digest = models.BinaryField(max_length=32, unique=True, editable=False)
     device = models.CharField(_("device"), max_length=80)
     scopes = ArrayField(models.CharField(max_length=40), default=list, blank=True)
@@ -168,3 +185,14 @@ class AccessToken(TenantModel):
 
     class Meta:
         ordering = ("-created_at", "id")
+        constraints = [
+            models.CheckConstraint(
+                condition=models.Q(kind="tablet", membership=None, tablet__isnull=False)
+                | models.Q(kind="person_on_tablet", membership__isnull=False, tablet__isnull=False)
+                | models.Q(kind__in=["personal", "integrator"], membership__isnull=False, tablet=None),
+                name="fleet_accesstoken_bound_by_kind",
+                violation_error_message=_(
+                    "A tablet's token belongs to the tablet, a person's to the person, one made by PIN to both."
+                ),
+            )
+        ]

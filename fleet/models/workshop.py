@@ -5,6 +5,7 @@ from __future__ import annotations
 import uuid
 from typing import ClassVar
 
+from django.contrib.postgres.fields import ArrayField
 from django.db import models
 from django.utils.translation import gettext_lazy as _
 
@@ -30,9 +31,15 @@ class Workshop(models.Model):
     email = models.EmailField(_("e-mail"), blank=True)
     telephone = models.CharField(_("telephone"), blank=True, max_length=40)
     time_zone = models.CharField(_("time zone"), max_length=64, default="UTC")
+    language = models.CharField(_("language"), max_length=10, default="en")
+    """Of certificates and e-mails; pages are in the reader's."""
     length_unit = models.CharField(_("length unit"), max_length=4, choices=LengthUnit, default=LengthUnit.MILLIMETRE)
     page_size = models.CharField(_("page size"), max_length=6, choices=PageSize, default=PageSize.A4)
     single_person = models.BooleanField(_("one-person workshop"), default=False)
+    second_factor_required_for = ArrayField(
+        models.CharField(max_length=20), verbose_name=_("second factor required for"), default=list, blank=True
+    )
+    """Roles of people who may do nothing in a browser before they have set one up."""
     is_demo = models.BooleanField(_("made by the demo loader"), default=False, editable=False)
     version = models.PositiveIntegerField(default=1, editable=False)
     created_at = models.DateTimeField(editable=False)

@@ -33,6 +33,8 @@ def visible_vehicles(actor: Actor) -> QuerySet[Vehicle]:
 def vehicle_by_vin(actor: Actor, vin: str) -> Vehicle:
     """The vehicle that has this VIN, or had it until it was corrected."""
     wanted = normalise_vin(vin)
+    if "\x00" in wanted:  # no text of the database has one
+        raise NotFound
     visible = visible_vehicles(actor)
     vehicle = visible.filter(vin=wanted).first()
     if vehicle is None and not Vehicle.objects.filter(vin=wanted).exists():

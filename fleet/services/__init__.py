@@ -5,6 +5,14 @@ from .bays import bay_add, bay_update
 from .instruments import Certificate, instrument_add, instrument_calibrate, instrument_withdraw
 from .invitations import invitation_code, person_reinvite
 from .operators import operator_add, operator_update
+from .outbox_keys import outbox_key_current, outbox_private_key
+from .password_links import (
+    password_link_account,
+    password_link_ask,
+    password_link_code,
+    password_link_make,
+    password_reset,
+)
 from .people import (
     WrongPin,
     person_invite,
@@ -13,6 +21,18 @@ from .people import (
     pin_prove,
     pin_set,
     preferences_set,
+)
+from .sessions import session_begin, session_end
+from .sign_in_events import account_event_note, old_refusals_clear, refusal_note, sign_in_event_note
+from .tablets import (
+    enrolment_offer,
+    person_at_tablet,
+    tablet_enrol,
+    tablet_pin_failure_note,
+    tablet_pin_prove,
+    tablet_rename,
+    tablet_renew_secret,
+    tablet_revoke,
 )
 from .tokens import integrator_token_issue, token_issue, token_renew_secret, token_revoke
 from .vehicle_facts import clock_findings, event_record, fitment_record
@@ -24,9 +44,11 @@ __all__ = [
     "Certificate",
     "FoundedWorkshop",
     "WrongPin",
+    "account_event_note",
     "bay_add",
     "bay_update",
     "clock_findings",
+    "enrolment_offer",
     "event_record",
     "fitment_record",
     "instrument_add",
@@ -35,8 +57,17 @@ __all__ = [
     "integrator_token_issue",
     "invitation_accept",
     "invitation_code",
+    "old_refusals_clear",
     "operator_add",
     "operator_update",
+    "outbox_key_current",
+    "outbox_private_key",
+    "password_link_account",
+    "password_link_ask",
+    "password_link_code",
+    "password_link_make",
+    "password_reset",
+    "person_at_tablet",
     "person_invite",
     "person_reinvite",
     "person_update",
@@ -44,7 +75,17 @@ __all__ = [
     "pin_prove",
     "pin_set",
     "preferences_set",
+    "refusal_note",
+    "session_begin",
+    "session_end",
+    "sign_in_event_note",
     "specification_add",
+    "tablet_enrol",
+    "tablet_pin_failure_note",
+    "tablet_pin_prove",
+    "tablet_rename",
+    "tablet_renew_secret",
+    "tablet_revoke",
     "token_issue",
     "token_renew_secret",
     "token_revoke",

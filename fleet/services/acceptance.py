@@ -7,9 +7,9 @@ from datetime import datetime
 from django.utils.translation import gettext_lazy as _
 
 from fleet import ledger
+from fleet.callers import actor_for
 from fleet.credentials import Credential
 from fleet.errors import Conflict, NotFound
-from fleet.middleware import actor_for
 from fleet.models import Invitation, Membership, User, Workshop
 from fleet.tenancy import in_workshop
 
@@ -27,7 +27,7 @@ def invitation_accept(
     with in_workshop(credential.workshop_id):
         workshop = Workshop.objects.select_for_update(no_key=True).get()
         invitation = _open_invitation(credential, now)
-        person = Membership.objects.select_for_update(no_key=True).get(pk=credential.membership_id)
+        person = Membership.objects.select_for_update(no_key=True).get(pk=credential.person_id)
         user = User.objects.select_for_update(no_key=True).get(pk=person.user_id)
         _prove_or_set_password(user, password)
         if invitation.accepted_at is not None:

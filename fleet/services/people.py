@@ -19,11 +19,13 @@ from django.utils.translation import ngettext
 from fleet import ledger
 from fleet.actor import Actor
 from fleet.errors import Conflict, Invalid, TooMany
-from fleet.models import AccessToken, Invitation, Membership, Operator, Role, User, Workshop
+from fleet.models import AccessToken, Invitation, Membership, Operator, Role, SignInEvent, User, Workshop
 from fleet.permissions import Permission, require
 
 from .changes import acting_person, locked, referenced, store
 from .invitations import invitation_make
+from .sessions import sessions_end_all
+from .sign_in_events import sign_in_event_note
 from .tokens import revoke_all
 
 PIN_ATTEMPTS: Final = 5
@@ -139,6 +141,7 @@ def person_update(
         ledger.append(actor, "person_changed", person)
         if was_active and not person.is_active:
             revoke_all(actor, AccessToken.objects.filter(membership=person, revoked_at=None))
+            sessions_end_all(actor, person)
         end_single_person(actor, workshop)
     return person
 
@@ -172,14 +175,18 @@ def end_single_person(actor: Actor, workshop: Workshop) -> None:
         ledger.append(actor, "workshop_changed", workshop, facts={"reason": "second_approver"})
 
 
-def pin_set(*, actor: Actor, password: str, pin: str) -> Membership:
-    """Set one's own PIN, proved by one's own password; this also lifts a lock."""
+def pin_set(*, actor: Actor, password: str | None, pin: str, address: str | None = None) -> Membership:
+    """Set one's own PIN, proved by one's own password; this also lifts a lock.
+
+    None as the password is for an account that has none, whose person has just proved themselves otherwise.
+    """
     members = Membership.objects.select_for_update(of=("self",), no_key=True).select_related("user")
     person = acting_person(actor, members)
-    if not person.user.check_password(password):
+    if person.user.has_usable_password() if password is None else not person.user.check_password(password):
         raise password_wrong()
     store_pin(person, pin)
     ledger.append(actor, "pin_set", person)
+    sign_in_event_note(membership=person, kind=SignInEvent.Kind.PIN_CHANGED, now=actor.now, address=address)
     return person
 
 
@@ -239,8 +246,8 @@ def pin_failure_note(*, membership_id: UUID, now: datetime) -> None:
     person.save(update_fields=["pin_failures", "pin_locked_until"])
 
 
-def preferences_set(*, actor: Actor, length_unit: str) -> Membership:
-    """How lengths are shown to the acting person; blank means as the workshop does."""
+def preferences_set(*, actor: Actor, **preferences: str) -> Membership:
+    """How pages are shown to the acting person: `length_unit` (blank: as the workshop) and `language`."""
     person = acting_person(actor, Membership.objects.select_for_update(no_key=True))
-    store(person, {"length_unit": length_unit})
+    store(person, preferences)
     return person

@@ -14,7 +14,7 @@ from fleet import ledger
 from fleet.actor import Actor
 from fleet.credentials import digest_of, new_secret
 from fleet.errors import Conflict, Invalid, NotFound
-from fleet.models import AccessToken, Membership, Role
+from fleet.models import AccessToken, Membership, Role, Tablet
 from fleet.permissions import INTEGRATOR_SCOPES, Permission, may, require
 
 from .changes import acting_person
@@ -52,11 +52,14 @@ def integrator_token_issue(
         )
     if not membership.is_active:
         raise Conflict(_("This integrator is not active. Activate it first."), code="not_active")
+    if expires_at is not None and expires_at <= actor.now:
+        raise Invalid.at("/expires_at", "in_the_past", _("Must be later than now; leave it out for 90 days."))
     return token_grant(
         actor=actor,
         membership=membership,
         device=device,
         record_id=record_id,
+        kind=AccessToken.Kind.INTEGRATOR,
         scopes=_checked(scopes),
         expires_at=expires_at,
     )
@@ -65,17 +68,21 @@ def integrator_token_issue(
 def token_grant(
     *,
     actor: Actor,
-    membership: Membership,
+    membership: Membership | None,
     device: str,
     record_id: UUID,
+    kind: AccessToken.Kind = AccessToken.Kind.PERSONAL,
+    tablet: Tablet | None = None,
     scopes: Sequence[str] = (),
     expires_at: datetime | None = None,
 ) -> tuple[AccessToken, str]:
-    """Make a token for a membership; the caller has checked who asks for what."""
+    """Make a token for a membership, a tablet or both; the caller has checked who asks for what."""
     secret = new_secret()
     token = AccessToken.objects.create(
         id=record_id,
+        kind=kind,
         membership=membership,
+        tablet=tablet,
         digest=digest_of(secret),
         device=device,
         scopes=list(scopes),

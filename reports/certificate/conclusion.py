@@ -165,7 +165,7 @@ def _work_sentences(found: HeightState) -> list[str]:
     return [
         text
         % {
-            "work": in_sentence(work),
+            "work": work,
             "places": whole if len(corners) == len(CORNERS) else in_sentence(corner_list(corners)),
         }
         for work, corners in places.items()

@@ -106,5 +106,5 @@ def corner_list(corners: Iterable[Corner]) -> str:
 
 
 def in_sentence(text: str) -> str:
-    """A name as it stands within a sentence."""
+    """The name of a corner as it stands within a sentence."""
     return text[:1].lower() + text[1:]

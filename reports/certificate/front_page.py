@@ -90,7 +90,8 @@ def _workshop(document: Document) -> list[Flowable]:
     """Whose document it is, and how to see whether it still holds."""
     workshop = document.workshop
     lines = [styles.bold(workshop.name), *map(styles.markup, (*workshop.address, workshop.contact))]
-    verify = f"{styles.markup(_('Scan to verify, or enter the code'))}<br/>{styles.bold(document.verification_code)}"
+    how = _("Scan to verify, or enter the code")
+    verify = f"{styles.markup(how)}<br/>{styles.bold(document.verification_code)}"
     return [
         Paragraph("<br/>".join(line for line in lines if line), styles.SMALL_RIGHT),
         Spacer(0, 4),

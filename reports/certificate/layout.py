@@ -151,7 +151,8 @@ def _draw_foot(canvas: Canvas, document: Document, right: float, page_of: tuple[
     canvas.drawRightString(right, _BOTTOM - 18, page)
     room = right - MARGIN - stringWidth(page, REGULAR, _FOOT_SIZE) - 14
     zone = _("times in %(zone)s") % {"zone": Display.of(document).zone(document.issued_at)}
-    identity = printable(f"{_file_title(document)} · VIN {document.vehicle.vin} · {zone}")
+    vin = " ".join((_("VIN"), document.vehicle.vin))
+    identity = printable(f"{_file_title(document)} · {vin} · {zone}")
     width = stringWidth(identity, REGULAR, _FOOT_SIZE)
     canvas.setFont(REGULAR, _FOOT_SIZE * min(1.0, room / width))
     canvas.drawString(MARGIN, _BOTTOM - 18, identity)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from django.utils.translation import gettext as _
+from django.utils.translation import pgettext
 from reportlab.platypus import Flowable, Paragraph
 
 from . import styles, texts
@@ -19,14 +20,14 @@ def record(document: Document, width: float, renderer_version: str) -> list[Flow
         *_colophon(document, renderer_version),
     ]
     end = _("End of %(kind)s no. %(number)s") % {
-        "kind": texts.kind_title(document.kind).lower(),
+        "kind": texts.kind_in_sentence(document.kind),
         "number": document.number,
     }
     checkpoint = document.ledger.checkpoint if document.ledger else ""
     body: list[Flowable] = [styles.paragraph(text, styles.SMALL) for text in _remarks(document)]
     body += [styles.paragraph(_("Checkpoint:\n%(text)s") % {"text": checkpoint}, styles.SMALL)] if checkpoint else []
     last = f"{styles.markup(' '.join(lines))} {styles.bold(f'{end}.')}"
-    return styles.section(_("Record"), [*body, Paragraph(last, styles.SMALL)], width)
+    return styles.section(pgettext("noun", "Record"), [*body, Paragraph(last, styles.SMALL)], width)
 
 
 def _remarks(document: Document) -> list[str]:

@@ -88,7 +88,8 @@ class _Rows:
 
     def _reading(self, reading: ReadingEntry) -> str:
         text = styles.markup(self.display.length(reading.height_mm))
-        text = f"<strike>{text}</strike> {styles.markup(_('struck'))}" if reading.struck else text
+        struck = _("struck")
+        text = f"<strike>{text}</strike> {styles.markup(struck)}" if reading.struck else text
         number = self.sources.get((reading.measured_by, reading.instrument))
         return text if number is None else f"{text} [{number}]"
 

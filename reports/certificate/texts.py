@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from django.utils.translation import gettext_lazy as _
+from django.utils.translation import pgettext_lazy
 
-_KIND_TITLES = {"certificate": _("Certificate"), "findings_report": _("Findings report")}
+_KIND_TITLES = {"certificate": pgettext_lazy("document", "Certificate"), "findings_report": _("Findings report")}
+_KINDS_IN_SENTENCES = {"certificate": _("certificate"), "findings_report": _("findings report")}
 REASONS = {
     "sensor_replaced": _("Height sensor replaced"),
     "control_unit_replaced": _("Control unit replaced"),
@@ -60,6 +62,18 @@ EVENTS = {
     "collision": _("Collision"),
     "other": _("Other work"),
 }
+EVENTS_IN_SENTENCES = {
+    "sensor_replaced": _("height sensor replaced"),
+    "control_unit_replaced": _("control unit replaced"),
+    "spring_replaced": _("spring replaced"),
+    "damper_replaced": _("damper replaced"),
+    "linkage_repaired": _("sensor linkage repaired"),
+    "leak_repaired": _("leak repaired"),
+    "alignment": _("wheel alignment set"),
+    "collision": _("collision"),
+    "other": _("other work"),
+}
+"""Each language has its own rule for which of these words begin small."""
 FOLLOW_UPS = {
     "headlamp_aim": _("Have the headlamp aim checked."),
     "wheel_alignment": _("Have the wheel alignment checked."),
@@ -80,7 +94,7 @@ APPROVAL_SUBJECTS = {
     "sign_off": _("Sign-off with an undecided corner"),
 }
 APPROVAL_DECISIONS = {"approve": _("approved"), "refuse": _("refused")}
-RULING_DECISIONS = {"accept": _("accepted"), "reject": _("not accepted")}
+RULING_DECISIONS = {"accept": _("accepted"), "reject": pgettext_lazy("of a finding", "not accepted")}
 SIGNATURE_MEANINGS = {
     "work_complete": _("The work is complete"),
     "approval": _("Approved"),
@@ -121,7 +135,7 @@ FINDINGS = {
     "tyre_not_listed": _("Tyres not on the specification's list"),
     "load_capacity_low": _("Tyre load capacity below the axle load"),
 }
-FINDING_STATUSES = {"note": _("note"), "open": _("OPEN"), "settled": _("settled")}
+FINDING_STATUSES = {"note": pgettext_lazy("severity", "note"), "open": _("OPEN"), "settled": _("settled")}
 COMPONENTS = {
     "repeatability": _("Repeatability of the readings"),
     "settling": _("Settling of the suspension"),
@@ -193,3 +207,7 @@ def wording(words: Mapping[str, object], code: str) -> str:
 
 def kind_title(kind: str) -> str:
     return str(_KIND_TITLES[kind])
+
+
+def kind_in_sentence(kind: str) -> str:
+    return str(_KINDS_IN_SENTENCES[kind])

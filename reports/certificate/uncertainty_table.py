@@ -126,7 +126,7 @@ def _factor(coverage_factor: float, degrees_of_freedom: float | None) -> str:
 
 
 def _median(estimator: str) -> str:
-    return f" {_('median')}" if estimator == "median" else ""
+    return " " + _("median") if estimator == "median" else ""
 
 
 def _percent(probability: float | None) -> str:
@@ -134,5 +134,5 @@ def _percent(probability: float | None) -> str:
     if probability is None:
         return DASH
     if probability > 0.999:
-        return "> 99.9 %"
-    return "< 0.1 %" if probability < 0.001 else f"{rounded(100 * probability, 1)} %"
+        return f"> {rounded(99.9, 1)} %"
+    return f"< {rounded(0.1, 1)} %" if probability < 0.001 else f"{rounded(100 * probability, 1)} %"

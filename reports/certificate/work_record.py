@@ -93,7 +93,8 @@ def _change(corner: Corner, write: CornerWrite, display: Display) -> str:
     change = styles.markup(f"{corner_name(corner)} {display.counts(write.before)} → {display.counts(written)}")
     if written == write.read_back:
         return change
-    return f"{change}, {styles.bold(_('read %(counts)s') % {'counts': display.counts(write.read_back)})}"
+    read = _("read %(counts)s") % {"counts": display.counts(write.read_back)}
+    return f"{change}, {styles.bold(read)}"
 
 
 def _justifications(document: Document) -> list[Flowable]:
@@ -175,8 +176,8 @@ def _strike(strike: Strike, document: Document) -> str:
 
 def _by(name: str, when: str, *, self_approved: bool) -> str:
     """Who and when; a one-person workshop's own approval says so."""
-    text = f"{name}, {when}"
-    return f"{text}, {_('self-approved')}" if self_approved else text
+    parts = [name, when, *([_("self-approved")] if self_approved else [])]
+    return ", ".join(parts)
 
 
 def _finding(finding: FindingEntry, document: Document) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime, time, timedelta
 
 from fleet.actor import Actor
-from fleet.middleware import actor_for
+from fleet.callers import actor_for
 from fleet.models import Membership, Workshop
 
 LAST_ARRIVAL = time(15, 0)

@@ -187,7 +187,7 @@ def _join(manager: Membership, person: people.Person, operators: Mapping[str, Op
         may_approve=person.may_approve,
     )
     services.invitation_accept(
-        credential=Credential(invitation.pk, manager.workshop_id, invited.pk),
+        credential=Credential(invitation.pk, manager.workshop_id, invited.pk, "invitation"),
         password=person.password,
         pin=person.pin,
         now=at + timedelta(minutes=4),

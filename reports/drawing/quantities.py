@@ -1,9 +1,11 @@
-"""Figures as people read them: rounded once, here, half away from zero, in the reader's unit."""
+"""Figures as people read them: rounded once, here, half away from zero, in the reader's unit and language."""
 
 from __future__ import annotations
 
 from decimal import ROUND_HALF_UP, Decimal
 from typing import Literal
+
+from django.utils.formats import number_format
 
 LengthUnit = Literal["mm", "inch"]
 
@@ -23,7 +25,7 @@ def rounded(value: float | Decimal, decimals: int, *, signed: bool = False) -> s
     exact = value if isinstance(value, Decimal) else Decimal(repr(float(value)))
     number = exact.quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP)
     sign = MINUS if number < 0 else "+" if signed and number > 0 else ""
-    return f"{sign}{abs(number)}"
+    return sign + number_format(abs(number), max(decimals, 0), use_l10n=True)
 
 
 def length(value_mm: float, unit: LengthUnit, *, signed: bool = False) -> str:

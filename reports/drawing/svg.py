@@ -8,21 +8,35 @@ from reportlab.graphics import renderSVG
 from reportlab.graphics.shapes import Drawing
 from reportlab.pdfbase.pdfmetrics import stringWidth
 
+from . import palette
 from .fonts import REGULAR, SEMIBOLD
 
 _SVG = "http://www.w3.org/2000/svg"
 _FONT_STACK = "'Source Sans Pro', 'Source Sans 3', system-ui, sans-serif"
 _WEIGHTS = {REGULAR: "400", SEMIBOLD: "600"}
+_COLOURS = {
+    "ink": palette.INK,
+    "soft-ink": palette.SOFT_INK,
+    "rule": palette.RULE,
+    "tint": palette.TINT,
+    "tolerance": palette.TOLERANCE,
+    "within": palette.BLUE,
+    "outside": palette.DARK_VERMILLION,
+    "ground": palette.WHITE,
+}
+_NAMES = {"rgb({:.0f}%,{:.0f}%,{:.0f}%)".format(*(int(100 * part) for part in c.rgb())): n for n, c in _COLOURS.items()}
 
 
 def to_svg(drawing: Drawing, *, title: str, description: str, id_prefix: str) -> str:
     """The drawing as an `<svg>` element to stand in a page; ids begin with `id_prefix`, so that several may.
 
-    Style attributes become presentation attributes, which a content security policy does not touch.
+    Style attributes become presentation attributes, which a content security policy does not touch. Colours of the
+    palette are named by classes as well (`fill-ink`, `stroke-within`), so that a page's theme may change them.
     """
     root = ElementTree.fromstring(renderSVG.drawToString(drawing))  # noqa: S314 - our own drawing
     for element in root.iter():
         _style_to_attributes(element)
+        _open_line(element)
     _tidy_root(root, drawing, id_prefix)
     _remove_unused(root)
     _prefix_ids(root, id_prefix)
@@ -32,13 +46,27 @@ def to_svg(drawing: Drawing, *, title: str, description: str, id_prefix: str) ->
     return ElementTree.tostring(root, encoding="unicode")
 
 
+def _open_line(element: ElementTree.Element) -> None:
+    """The renderer closes single lines: drawn there and back, their dashes would fill their gaps."""
+    path = element.attrib.get("d", "").strip()
+    if path.count("L") == 1 and path.endswith("Z"):
+        element.set("d", path.removesuffix("Z").strip())
+
+
 def _style_to_attributes(element: ElementTree.Element) -> None:
     for declaration in element.attrib.pop("style", "").split(";"):
         name, colon, value = declaration.partition(":")
         if colon:
-            element.set(name.strip(), value.strip())
+            element.set(name.strip(), value.strip().replace("None", "none"))  # as the renderer writes it at times
     if "font-family" in element.attrib:
         _set_font(element)
+    painted = (f"{part}-{_NAMES[element.attrib[part]]}" for part in ("fill", "stroke") if _is_named(element, part))
+    if classes := " ".join(painted):
+        element.set("class", classes)
+
+
+def _is_named(element: ElementTree.Element, part: str) -> bool:
+    return element.attrib.get(part) in _NAMES
 
 
 def _set_font(element: ElementTree.Element) -> None:

@@ -1,1 +1,1 @@
-"""Pages that need no sign-in."""
+"""Pages that show all of the work: today, vehicles, jobs, certificates, parked work; and the one without sign-in."""

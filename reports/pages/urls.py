@@ -1,10 +1,29 @@
-"""Addresses outside the interface."""
+"""Addresses of the pages that show all of the work, and of the one that needs no sign-in."""
 
 from django.urls import path
 
+from .certificates import CertificatePdfView, CertificatesView, CertificateView
+from .job import JobView
+from .parked_work import ParkedWorkView, RetryView
+from .today import TodayView
+from .vehicle import VehicleView
+from .vehicles import VehiclesView
 from .verify import ask, verify
+from .worksheet import EmptyWorksheetView, JobWorksheetView, VehicleWorksheetView
 
 urlpatterns = [
+    path("", TodayView.as_view(), name="today"),
+    path("vehicles/", VehiclesView.as_view(), name="vehicles_page"),
+    path("vehicles/<str:vin>/", VehicleView.as_view(), name="vehicle_page"),
+    path("vehicles/<str:vin>/worksheet/", VehicleWorksheetView.as_view(), name="vehicle_worksheet_page"),
+    path("jobs/<uuid:job_id>/", JobView.as_view(), name="job_page"),
+    path("jobs/<uuid:job_id>/worksheet/", JobWorksheetView.as_view(), name="job_worksheet_page"),
+    path("worksheet/", EmptyWorksheetView.as_view(), name="worksheet_page"),
+    path("certificates/", CertificatesView.as_view(), name="certificates_page"),
+    path("certificates/<int:number>/", CertificateView.as_view(), name="certificate_page"),
+    path("certificates/<int:number>/pdf/", CertificatePdfView.as_view(), name="certificate_pdf_page"),
+    path("parked-work/", ParkedWorkView.as_view(), name="parked_work_page"),
+    path("parked-work/<uuid:item>/retry/", RetryView.as_view(), name="parked_work_retry_page"),
     path("verify/", ask, name="verify-ask"),
     path("verify/<str:code>", verify, name="verify"),
     path("verify/<str:code>/", verify),  # as people may type it

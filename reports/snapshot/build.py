@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from django.conf import settings
+from django.utils import translation
 
 from calibration.selectors.casefile import case_of
 from fleet.actor import Actor
@@ -22,7 +23,8 @@ def document_of(actor: Actor, certificate: Certificate) -> doc.Document:
     """The document of a numbered certificate, as its job's records now stand."""
     case = case_of(actor, certificate.job_id)
     workshop = Workshop.objects.get(pk=actor.workshop_id)
-    return _document(Source(certificate, case, workshop, actor.now))
+    with translation.override(workshop.language):
+        return _document(Source(certificate, case, workshop, actor.now))
 
 
 def verification_url(code: str) -> str:
@@ -66,7 +68,7 @@ def _document(source: Source) -> doc.Document:
         single_person_workshop=source.workshop.single_person,
         photos=len(source.case.photos),
         units=source.units,
-        language=settings.LANGUAGE_CODE,
+        language=source.workshop.language,
     )
 
 

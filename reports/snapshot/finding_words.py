@@ -12,7 +12,7 @@ from django.utils.translation import gettext_lazy
 from calibration.metrology.corners import CORNERS
 from calibration.rules import texts
 from reports.drawing import quantities
-from reports.drawing.words import axle_name, corner_name
+from reports.drawing.words import corner_name
 
 from ..certificate.display import DASH
 from ..certificate.texts import READINESS_ITEMS
@@ -113,6 +113,10 @@ REMEDIES: Final[Mapping[str, Any]] = {
 }
 """What has to be mended, for findings about the vehicle; the others are about the record."""
 
+SIDES: Final[Mapping[str, Any]] = {
+    "front": gettext_lazy("Front side difference"),
+    "rear": gettext_lazy("Rear side difference"),
+}
 _COUNTS = frozenset({"read", "expected", "wanted", "other", "low", "high"})
 
 
@@ -161,7 +165,7 @@ def place(corner: str | None, values: Mapping[str, Any]) -> str:
     if known is not None:
         return corner_name(known)
     if axle == "front" or axle == "rear":
-        return _("%(axle)s side difference") % {"axle": axle_name(axle)}
+        return str(SIDES[axle])
     return _("The vehicle")
 
 

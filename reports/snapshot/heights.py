@@ -15,7 +15,7 @@ from calibration.rules.explain import as_found_document
 from fleet.models import Instrument, ServiceEvent
 
 from ..certificate import document as doc
-from ..certificate.texts import EVENTS, wording
+from ..certificate.texts import EVENTS_IN_SENTENCES, wording
 from .source import Source, as_corner, plain_zero
 
 
@@ -196,7 +196,7 @@ def _with_work_since(source: Source, state: doc.HeightState, last: Round) -> doc
 
 def _work_at(corner: Corner, events: Iterable[ServiceEvent]) -> str:
     """Each kind of work once; work on the whole vehicle is work at every corner."""
-    done = [wording(EVENTS, each.kind) for each in events if each.corner in ("", corner)]
+    done = [wording(EVENTS_IN_SENTENCES, each.kind) for each in events if each.corner in ("", corner)]
     return "; ".join(dict.fromkeys(done))
 
 

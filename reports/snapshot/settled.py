@@ -15,7 +15,7 @@ from calibration.rules.standing import SUSPICION_CODES
 from reports.drawing.words import corner_name
 
 from ..certificate import document as doc
-from ..certificate.texts import EVENTS, wording
+from ..certificate.texts import EVENTS_IN_SENTENCES, wording
 from .source import Source, as_corner
 
 FactT = TypeVar("FactT", Round, Write)
@@ -49,6 +49,8 @@ def _ended(source: Source, row: Finding) -> Told:
         return _tyres(source, row)
     if row.code == "measured_before_readiness":
         return _readiness(source, row)
+    if row.code == "large_warp":
+        return _no_longer_twisted(source, row)
     if row.code in ("pair_disagrees", "rounds_disagree"):
         return _struck_or_measured_again(source, row)
     work = _work_at(source, row) if row.code in SUSPICION_CODES or row.code == "not_adjustable_here" else None
@@ -86,9 +88,9 @@ def _work_at(source: Source, row: Finding) -> Told:
         at_place = not row.corner or each.corner in ("", row.corner)
         if each.kind in VOIDING_KINDS and each.recorded_at > row.recorded_at and at_place:
             corner = as_corner(each.corner)
-            what = wording(EVENTS, each.kind) + (f", {corner_name(corner)}" if corner else "")
+            what = wording(EVENTS_IN_SENTENCES, each.kind) + (f", {corner_name(corner)}" if corner else "")
             return _("%(what)s, recorded by %(who)s") % {
-                "what": what[:1].lower() + what[1:],
+                "what": what,
                 "who": source.by(each.recorded_by, each.happened_at),
             }
     return None
@@ -205,7 +207,6 @@ def _moment(source: Source, row: Finding) -> datetime:
 
 _BY_RECORD: Final[dict[str, Callable[[Source, Finding], Told]]] = {
     "pair_disagrees": _struck_or_measured_again,
-    "large_warp": _no_longer_twisted,
     "write_not_verified": _stored_since,
     "setpoints_changed_elsewhere": _as_expected_since,
     "setpoint_out_of_range": _in_range_since,

@@ -1,6 +1,7 @@
 """A workshop for every test, inside its own transaction."""
 
 from collections.abc import Iterator
+from copy import deepcopy
 
 import pytest
 
@@ -9,6 +10,6 @@ from tests.factories import Site
 
 
 @pytest.fixture
-def site(site: Site) -> Iterator[Site]:
-    with in_workshop(site.workshop.pk):
-        yield site
+def site(equipped_site: Site, db: None) -> Iterator[Site]:
+    with in_workshop(equipped_site.workshop.pk):
+        yield deepcopy(equipped_site)

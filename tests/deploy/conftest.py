@@ -17,14 +17,16 @@ import psutil
 import pytest
 
 from deploy.embedded.folder import CHECKOUT, DataFolder, data_folder
+from deploy.embedded.prepared import code_state
 from deploy.embedded.process import wait_until
-from tests.database import migrations_hash
 
 PATIENCE = 60.0
+START_PATIENCE = 240.0
+"""A first start makes every table, which takes its time on a machine that is busy otherwise."""
 CHILDREN = {
     "database": "bin/postgres",
     "broker": "valkey-server",
-    "web": "-m granian",
+    "web": "-m deploy.web",
     "worker": "deploy.celery --quiet worker",
     "beat": "-m deploy.beat",
 }
@@ -55,34 +57,38 @@ def empty_data_folder() -> Iterator[DataFolder]:
     """Make a folder that the database's user can reach, unlike pytest's own temporary folders."""
     base = Path(tempfile.mkdtemp(prefix="lb-", dir="/tmp"))
     base.chmod(0o755)
-    yield DataFolder(base / "data")
-    shutil.rmtree(base)
+    try:
+        yield DataFolder(base / "data")
+    finally:
+        shutil.rmtree(base)
 
 
 @contextmanager
 def started_before() -> Iterator[DataFolder]:
     """Make a folder on which the service was started and stopped once: a copy, since a first start takes long."""
+    root = data_folder().root
+    root.mkdir(parents=True, exist_ok=True)
     with empty_data_folder() as folder:
-        _copy(_first_start(), folder.root)
+        with (root / "first-start.lock").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            _copy(_first_start(root), folder.root)
         yield folder
 
 
-def _first_start() -> Path:
-    """Of all test processes the first one makes the folder; it is kept until the migrations change."""
-    root = data_folder().root
-    root.mkdir(parents=True, exist_ok=True)
-    kept = root / f"first-start-{migrations_hash()}"
-    with (root / "first-start.lock").open("w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        if not kept.exists():
-            for outdated in root.glob("first-start-*"):
-                shutil.rmtree(outdated)
-            with empty_data_folder() as folder:
-                starter = Starter(folder)
+def _first_start(root: Path) -> Path:
+    """Of all test processes the first one makes the folder; it is kept until the code changes."""
+    kept = root / f"first-start-{code_state()}"
+    if not kept.exists():
+        for outdated in root.glob("first-start-*"):
+            shutil.rmtree(outdated)
+        with empty_data_folder() as folder:
+            starter = Starter(folder)
+            try:
                 service = starter()
                 assert service.has_said("serving http"), service.log.read_text()
+            finally:
                 starter.stop_all()
-                _copy(folder.root, kept)
+            _copy(folder.root, kept)
     return kept
 
 
@@ -139,12 +145,13 @@ class Starter:
         data: Path | None = None,
         changes: Mapping[str, str] | None = None,
         without: Sequence[str] = (),
+        arguments: Sequence[str] = (),
     ) -> Service:
         """Start the service and wait until it serves or has given up."""
         port = port or free_port()
         log = self.data.root.parent / f"log-{len(self._started)}"
         command = [sys.executable, "-P", "-m", "deploy.embedded.launch", "--no-demo"]
-        command += ["--data", str(data or self.data.root), "--port", str(port)]
+        command += ["--data", str(data or self.data.root), "--port", str(port), *arguments]
         given = {name: value for name, value in self.environment.items() if name not in without}
         inherited = {name: value for name, value in os.environ.items() if name not in EXTERNAL_VARIABLES}
         environment = inherited | {"PYTHONPATH": str(CHECKOUT)} | given | dict(changes or {})
@@ -152,7 +159,7 @@ class Starter:
             process = subprocess.Popen(command, stdout=output, stderr=output, env=environment, cwd="/")
         service = Service(process, port, log)
         self._started.append(service)
-        wait_until(lambda: service.has_said("serving http") or process.poll() is not None, PATIENCE)
+        wait_until(lambda: service.has_said("serving http") or process.poll() is not None, START_PATIENCE)
         return service
 
     def stop_all(self) -> None:

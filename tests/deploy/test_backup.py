@@ -5,10 +5,11 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ import pytest
 from django.db import connection, connections
 from psycopg import sql
 from psycopg.conninfo import make_conninfo
+from pytest_django import DjangoDbBlocker
 
 from deploy import database
 from deploy.backup.making import DUMP, FORMAT, MANIFEST, BackupError, Manifest, unknown_migrations
@@ -28,38 +30,58 @@ from tests.factories import make_site
 PATIENCE = 120
 
 
-@pytest.fixture
-def no_hints(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(outbox, "hint", lambda _workshop, _item: None)
+@dataclass(frozen=True)
+class Original:
+    """A database with two workshops in it, its files and their backup."""
+
+    name: str
+    files: Path
+    backup: Path
 
 
-@pytest.fixture
-def name(django_db_setup: None, committed_db: None, no_hints: None) -> Iterator[str]:
-    """A database of this test's own, with two workshops in it; Django works on it meanwhile."""
+@pytest.fixture(scope="module")
+def original(
+    django_db_setup: None, django_db_blocker: DjangoDbBlocker, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[Original]:
+    """Made once; tests work on copies of it."""
+    folder = tmp_path_factory.mktemp("original")
+    photos = folder / "files" / "photos" / "01"
+    photos.mkdir(parents=True)
+    (photos / "tape.jpg").write_bytes(b"\xff\xd8 a tape")
     usual = connection.settings_dict["NAME"]
-    with copied_database(data_folder(), "backup") as own:
-        connections.close_all()
-        connection.settings_dict["NAME"] = own
-        try:
-            for _ in range(2):
-                make_site().vehicle()
+    with copied_database(data_folder(), "original") as name:
+        with django_db_blocker.unblock(), pytest.MonkeyPatch.context() as patch:
+            patch.setattr(outbox, "hint", lambda _workshop, _item: None)
             connections.close_all()
-            yield own
-        finally:
-            connections.close_all()
-            connection.settings_dict["NAME"] = usual
+            connection.settings_dict["NAME"] = name
+            try:
+                for _ in range(2):
+                    make_site().vehicle()
+            finally:
+                connections.close_all()
+                connection.settings_dict["NAME"] = usual
+        done(environment_of(name, folder / "files"), "backup", folder / "monday")
+        yield Original(name, folder / "files", folder / "monday")
 
 
 @pytest.fixture
-def files(tmp_path: Path) -> Path:
-    folder = tmp_path / "files"
-    (folder / "photos" / "01").mkdir(parents=True)
-    (folder / "photos" / "01" / "tape.jpg").write_bytes(b"\xff\xd8 a tape")
-    return folder
+def name(original: Original) -> Iterator[str]:
+    """A database of this test's own."""
+    with copied_database(data_folder(), "backup", of=original.name) as own:
+        yield own
+
+
+@pytest.fixture
+def files(original: Original, tmp_path: Path) -> Path:
+    return shutil.copytree(original.files, tmp_path / "files")
 
 
 @pytest.fixture
 def environment(name: str, files: Path) -> dict[str, str]:
+    return environment_of(name, files)
+
+
+def environment_of(name: str, files: Path) -> dict[str, str]:
     administrator = make_conninfo(**parameters("admin", name))
     inherited = {key: value for key, value in os.environ.items() if key != "LEVELBOOK_DATABASE_ROLE"}
     return {
@@ -121,11 +143,14 @@ def change(name: str, statement: str) -> None:
 
 
 @pytest.fixture
-def backup(environment: dict[str, str], tmp_path: Path) -> Path:
-    folder = tmp_path / "kept" / "monday"
-    done(environment, "backup", folder)
-    assert folder.stat().st_mode & 0o077 == 0, "for its owner only"
-    return folder
+def backup(original: Original, tmp_path: Path) -> Path:
+    """A copy of it, which a test may alter."""
+    (tmp_path / "kept").mkdir()
+    return shutil.copytree(original.backup, tmp_path / "kept" / "monday")
+
+
+def test_backup_is_for_its_owner_only(original: Original) -> None:
+    assert original.backup.stat().st_mode & 0o077 == 0
 
 
 def test_restored_is_what_was_backed_up_under_a_new_epoch(

@@ -100,6 +100,18 @@ def test_the_service_s_own_processes_hold_no_owner_or_superuser_password(running
     assert found == {postgres.APP}
 
 
+def test_the_web_processes_share_what_their_parent_had_loaded(running: Service) -> None:
+    """What a figure is calculated with stands for all that the views bring along."""
+    parent = running.child(CHILDREN["web"])
+    loaded, *inherited = [scipy_libraries(process) for process in (parent, *parent.children())]
+    assert loaded
+    assert inherited == [loaded] * 2
+
+
+def scipy_libraries(process: psutil.Process) -> set[str]:
+    return {area.path for area in process.memory_maps() if "/scipy/" in area.path}
+
+
 @pytest.fixture
 def half_sent(running: Service) -> Iterator[list[socket.socket]]:
     """Connections whose requests stop in the middle of the body."""
@@ -142,21 +154,34 @@ def test_kills_lose_no_committed_row_and_ctrl_c_leaves_no_process(running: Servi
     """The last of these tests: it ends the service that the others share."""
     data = shared.data
     remember(data, "before")
+    noted = data.prepared.stat()
     running.kill()
     assert wait_until(lambda: not left_over(data), PATIENCE), "something outlived a killed supervisor"
     second = shared(port=running.port)
     assert second.has_said("serving http"), second.log.read_text()
     assert remembered(data) == "before"
+    assert data.prepared.stat() == noted, "it brought into place what was there"
+    lost = spoil(data)
     grandchildren = kill_supervisor_and_children(second)
     third = shared(port=running.port)
     assert third.has_said("serving http"), third.log.read_text()
     assert answers(third)
     assert remembered(data) == "before"
+    assert lost.exists(), "it did not notice that the database is another one"
     assert not any(is_alive(process) for process in grandchildren)
     assert third.interrupt() == 0
     stopped = [line.split()[1] for line in third.log.read_text().splitlines() if line.endswith(" stopped")]
     assert stopped == ["beat", "worker", "web", "broker", "database"]
     assert left_over(data) == set()
+
+
+def spoil(data: DataFolder) -> Path:
+    """Make the database one of other migrations, and remove a static file, which is returned."""
+    with connect(data) as connection:
+        connection.execute("INSERT INTO django_migrations (app, name, applied) VALUES ('later', '0001_more', now())")
+    lost = next(data.static.rglob("*.css"))
+    lost.unlink()
+    return lost
 
 
 def kill_supervisor_and_children(service: Service) -> list[psutil.Process]:

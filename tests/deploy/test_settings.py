@@ -85,7 +85,7 @@ def test_a_setting_that_cannot_be_understood_is_refused(
 
 
 def test_tokens_figures_and_the_shared_cache_are_set_from_the_environment(data: DataFolder) -> None:
-    expression = "settings.TOKEN_LIFETIME_DAYS, settings.METRICS_TOKEN, settings.CACHES['shared']['LOCATION']"
+    expression = "settings.TOKEN_LIFETIME_DAYS, settings.METRICS_TOKEN, settings.CACHES['default']['LOCATION']"
     folder = str(data.root)
     assert settings_value(expression, LEVELBOOK_DATA=folder).stdout == f"90  {folder}/cache\n"
     chosen = {"TOKEN_LIFETIME_DAYS": "7", "METRICS_TOKEN": "figures", "CACHE_URL": "valkey://cache.example:6379/1"}

@@ -28,7 +28,19 @@ def test_managers_have_no_business_here(client: Client, site: Site) -> None:
     for path in ("/admin/", "/admin/fleet/vehicle/", f"/admin/workshop/{site.workshop.pk}/"):
         response = client.get(path)
         assert response.status_code == 302, path
-        assert response["Location"].startswith("/admin/login/")
+        assert client.get(response["Location"]).status_code == 403
+
+
+def test_deployers_sign_in_on_the_page_that_everybody_does(client: Client, db: None) -> None:
+    """Its limits and second factor hold for them, too."""
+    to_login = client.get("/admin/fleet/user/")["Location"]
+    assert client.get(to_login)["Location"] == "/sign-in/?next=/admin/fleet/user/"
+    User.objects.create_superuser("deployer@example.com", PASSWORD)
+    body = {"login": "deployer@example.com", "password": PASSWORD, "next": "/admin/fleet/user/"}
+    assert client.post(to_login, body).status_code == 302
+    assert client.get("/admin/fleet/user/").status_code == 302
+    assert client.post("/sign-in/", body)["Location"] == "/admin/fleet/user/"
+    assert client.get("/admin/fleet/user/").status_code == 200
 
 
 def test_rows_are_seen_in_the_chosen_workshop_only(deployer: Client, site: Site, other_site: Site) -> None:

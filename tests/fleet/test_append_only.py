@@ -13,7 +13,7 @@ from fleet.tenancy import in_workshop
 from tests.factories import Site, make_site
 
 CHANGES = {
-    "update": 'UPDATE "{table}" SET workshop_id = workshop_id',
+    "update": 'UPDATE "{table}" SET id = id',
     "delete": 'DELETE FROM "{table}"',
     "truncate": 'TRUNCATE "{table}" CASCADE',
 }
@@ -32,6 +32,8 @@ FLEET_RECORDS = {
     "fleet_instrumentwithdrawal",
     "fleet_ledgerentry",
     "fleet_receipt",
+    "fleet_refusedsignin",
+    "fleet_signinevent",
 }
 
 

@@ -13,6 +13,7 @@ from django.db import IntegrityError, models, transaction
 from fleet.api.problems import problem_for_exception
 from fleet.ids import new_id
 from fleet.models import (
+    AccessToken,
     Bay,
     Installation,
     Instrument,
@@ -20,6 +21,7 @@ from fleet.models import (
     Membership,
     Numbering,
     Operator,
+    OutboxKey,
     ServiceEvent,
     Specification,
     Tenure,
@@ -105,8 +107,21 @@ class Going:
         values = {"user": user, "name": "N", "roles": ["technician"], "created_at": self.now}
         return Membership.objects.create(**{**values, **changes})
 
+    def token(self, **changes: Any) -> AccessToken:
+        values = {
+            "membership": self.site.technician.membership,
+            "device": "d",
+            "digest": new_id().bytes,
+            "created_at": self.now,
+        }
+        return AccessToken.objects.create(**{**values, **changes})
+
     def numbering(self, **changes: Any) -> Numbering:
         return Numbering.objects.create(**{"series": "job", **changes})
+
+    def outbox_key(self, **changes: Any) -> OutboxKey:
+        values = {"key_id": b"8 bytes.", "public_key": b"", "sealed_private_key": "", "created_at": self.now}
+        return OutboxKey.objects.create(**{**values, **changes})
 
     def user(self, **changes: Any) -> User:
         return User.objects.create(**{"email": "kim@example.com", **changes})
@@ -127,6 +142,7 @@ VIOLATIONS: dict[str, tuple[str, dict[str, Any]]] = {
     "fleet_membership_known_roles": ("member", {"roles": ["chief"]}),
     "fleet_membership_contact_has_operator": ("member", {"roles": ["operator_contact"]}),
     "fleet_membership_integrator_alone": ("member", {"roles": ["integrator", "manager"]}),
+    "fleet_accesstoken_bound_by_kind": ("token", {"kind": "tablet"}),
     "fleet_installation_one_row": ("installation", {"id": 2}),
 }
 REPETITIONS: dict[str, str] = {
@@ -136,6 +152,7 @@ REPETITIONS: dict[str, str] = {
     "fleet_vehiclemodel_name_and_year": "model",
     "fleet_specification_revision": "specification",
     "fleet_numbering_series": "numbering",
+    "fleet_outboxkey_one_of_an_id": "outbox_key",
 }
 
 

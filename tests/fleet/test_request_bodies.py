@@ -131,6 +131,7 @@ def test_a_filter_of_words_lists_them(site: Site) -> None:
 def test_every_described_parameter_is_known_and_no_other(site: Site, schema: dict[str, Any]) -> None:
     client = site.manager.client()
     lists = {path: item["get"] for path, item in schema["paths"].items() if "get" in item and "{" not in path}
+    lists = {path: operation for path, operation in lists.items() if not path.startswith(f"{API}/tablet/")}
     assert len(lists) > 10
     for path, operation in lists.items():
         names = [each["name"] for each in operation.get("parameters", ()) if each["in"] == "query"]

@@ -23,8 +23,8 @@ django.setup()
 from fleet.api.throttling import SignInPersonThrottle
 throttle = type("Throttle", (SignInPersonThrottle,), {})
 if sys.argv[1] == "alone":
-    from django.core.cache import cache
-    throttle.cache = cache
+    from django.core.cache import caches
+    throttle.cache = caches["process"]
 view = types.SimpleNamespace(kwargs={"code": "the-same-invitation"})
 print(sum(throttle().allow_request(None, view) for _ in range(6)))
 """

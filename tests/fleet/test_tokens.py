@@ -232,8 +232,24 @@ def test_rates_come_from_the_settings(site: Site, settings: Any) -> None:
 
 
 def test_the_epoch_is_on_every_answer(site: Site) -> None:
-    response = site.manager.client().get("/api/v1/me/")
-    assert len(response["Levelbook-Epoch"]) == 36
+    client = site.manager.client()
+    answers = [client.get("/api/v1/me/"), client.get("/api/v1/jobs/none/"), client.post("/api/v1/operators/", {})]
+    assert [(answer.status_code, len(answer["Levelbook-Epoch"])) for answer in answers] == [
+        (200, 36),
+        (404, 36),
+        (422, 36),
+    ]
+
+
+def test_what_is_meant_for_another_epoch_changes_nothing(site: Site) -> None:
+    client = site.manager.client()
+    epoch = client.get("/api/v1/me/")["Levelbook-Epoch"]
+    body = {"id": str(new_id()), "name": "Weir Port", "email": "weir@example.com"}
+    refused = client.post("/api/v1/operators/", body, headers={"Levelbook-Epoch": str(new_id())})
+    assert (refused.status_code, refused.json()["type"], refused["Levelbook-Epoch"]) == (409, "epoch_changed", epoch)
+    assert client.get("/api/v1/operators/").json()["results"] == []
+    assert client.get("/api/v1/operators/", headers={"Levelbook-Epoch": str(new_id())}).status_code == 200
+    assert client.post("/api/v1/operators/", body, headers={"Levelbook-Epoch": epoch}).status_code == 201
 
 
 def test_a_revoked_token_is_not_renewed(site: Site) -> None:

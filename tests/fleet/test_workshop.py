@@ -28,7 +28,13 @@ def change(site: Site, **changes: Any) -> Any:
 def test_a_manager_changes_settings_on_the_version_read(site: Site) -> None:
     client = site.manager.client()
     etag = client.get(WORKSHOP)["ETag"]
-    body = {"name": "Fell Garage", "time_zone": "Europe/Vienna", "length_unit": "inch", "page_size": "letter"}
+    body = {
+        "name": "Fell Garage",
+        "time_zone": "Europe/Vienna",
+        "language": "de",
+        "length_unit": "inch",
+        "page_size": "letter",
+    }
     changed = client.patch(WORKSHOP, body, HTTP_IF_MATCH=etag)
     assert changed.status_code == 200
     assert changed.json().items() >= body.items()
@@ -45,7 +51,8 @@ def test_a_change_to_the_same_is_none(site: Site) -> None:
 
 
 @pytest.mark.parametrize(
-    "body", [{"time_zone": "Mars/Olympus"}, {"page_size": "A5"}, {"single_person": "yes"}, {"email": "x"}]
+    "body",
+    [{"time_zone": "Mars/Olympus"}, {"language": "xx"}, {"page_size": "A5"}, {"single_person": "yes"}, {"email": "x"}],
 )
 def test_a_setting_that_cannot_be_is_refused(site: Site, body: dict[str, Any]) -> None:
     response = change(site, **body)
@@ -175,9 +182,9 @@ def test_the_command_says_which_folder_is_not_set_up_yet(db: None, monkeypatch: 
         create("--password", PASSWORD)
 
 
-def test_the_bare_address_leads_to_the_description_of_the_interface(client: Client) -> None:
+def test_the_bare_address_leads_to_the_sign_in(client: Client) -> None:
     answer = client.get("/")
-    assert (answer.status_code, answer["Location"]) == (302, "/api/v1/docs/")
+    assert (answer.status_code, answer["Location"]) == (302, "/sign-in/?next=/")
 
 
 def test_a_person_who_is_no_manager_there_gets_no_managers_token(site: Site) -> None:

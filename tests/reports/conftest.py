@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from copy import deepcopy
 from typing import TYPE_CHECKING
 
 import pytest
@@ -22,8 +23,8 @@ def no_hints(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture
-def site(site: Site, no_hints: None) -> Site:
-    return site
+def site(equipped_site: Site, db: None, no_hints: None) -> Site:
+    return deepcopy(equipped_site)
 
 
 @pytest.fixture

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pypdfium2  # type: ignore[import-untyped]
@@ -28,6 +29,7 @@ class Page:
     """Of the type."""
 
 
+@cache
 def pages_of(pdf: bytes) -> list[Page]:
     with closing(pypdfium2.PdfDocument(pdf)) as document:
         return [_page(page) for page in document]

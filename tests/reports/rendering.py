@@ -22,6 +22,7 @@ def pdf_of(name: str, page_size: PageSize = "A4") -> bytes:
     return render(sample_extremes.ALL[name](), page_size=page_size)
 
 
+@cache
 def text_of(pdf: bytes) -> str:
     """All text, white space made single: a line break in a cell is no other text."""
     pages = (page.extract_text() for page in PdfReader(BytesIO(pdf)).pages)

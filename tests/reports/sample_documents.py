@@ -176,7 +176,7 @@ def repaired() -> doc.Document:
     """Found low at the front left, whose sensor was then replaced within the job."""
     sample = certificate()
     found = height_state((470.0, 486.5, 505.5, 503.0), minutes=18, rounds=(1,), verdict="outside")
-    found.corners["FL"] = replace(found.corners["FL"], overtaken_by="Height sensor replaced")
+    found.corners["FL"] = replace(found.corners["FL"], overtaken_by="height sensor replaced")
     return replace(
         sample,
         number="2026-0046",

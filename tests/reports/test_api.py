@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import uuid
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from copy import deepcopy
 from datetime import timedelta
 from typing import Any
 
@@ -15,8 +16,10 @@ from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 from drf_spectacular.drainage import GENERATOR_STATS
 from drf_spectacular.generators import SchemaGenerator
+from pytest_django import DjangoDbBlocker
 from rest_framework.test import APIClient
 
+from fleet import outbox
 from fleet.actor import Actor
 from fleet.ids import new_id
 from fleet.models import OutboxItem, Tenure, Vehicle
@@ -36,10 +39,25 @@ def _no_throttle_history() -> None:
     cache.clear()
 
 
+@pytest.fixture(scope="module")
+def standing_bench(django_db_setup: None, django_db_blocker: DjangoDbBlocker) -> Iterator[jobs.Bench]:
+    """A vehicle with its certificate no. 1 that stays; what a test does to it is rolled back."""
+    with django_db_blocker.unblock(), pytest.MonkeyPatch.context() as patch:
+        patch.setattr(outbox, "hint", lambda _workshop, _item: None)
+        bench = certified(make_site())
+    yield bench
+    with django_db_blocker.unblock(), in_workshop(bench.site.workshop.pk):
+        OutboxItem.objects.update(state="done", finished_at=timezone.now())
+
+
 @pytest.fixture
-def bench(site: Site) -> jobs.Bench:
-    """A vehicle with its certificate no. 1."""
-    return certified(site)
+def bench(standing_bench: jobs.Bench, db: None, no_hints: None) -> jobs.Bench:
+    return deepcopy(standing_bench)
+
+
+@pytest.fixture
+def site(bench: jobs.Bench) -> Site:
+    return bench.site
 
 
 def certified(site: Site, **fields: Any) -> jobs.Bench:
@@ -258,8 +276,8 @@ class TestOperatorContact:
 
 class TestList:
     @pytest.fixture
-    def several(self, site: Site) -> list[jobs.Bench]:
-        return [certified(site) for _ in range(3)]
+    def several(self, site: Site, bench: jobs.Bench) -> list[jobs.Bench]:
+        return [bench, *(certified(site) for _ in range(2))]
 
     def numbers(self, site: Site, query: str = "") -> Any:
         answer = site.manager.client().get(f"{API}/certificates/{query}")

@@ -17,6 +17,7 @@ from calibration.rules.readiness import ITEMS
 from reports.certificate import document as doc
 from reports.certificate import front_page, texts
 from reports.certificate.conclusion import conclude
+from reports.certificate.render import RENDERER_VERSION
 from reports.drawing import palette
 from reports.snapshot.finding_words import STATEMENTS
 
@@ -78,7 +79,7 @@ class TestWhatACertificateSays:
             "The work is complete: signed by Ilse Mørk, technician, 2026-10-06 09:42.",
             "Vehicle ledger, entry 212",
             "Scan to verify, or enter the code 7KQM-3XTD-9WPA",
-            "figures by calculation method version 1.0.0, page layout version 3",
+            f"figures by calculation method version 1.0.0, page layout version {RENDERER_VERSION}",
             "End of certificate no. 2026-0042",
             "Page 1 of 2",
             "Page 2 of 2",
@@ -156,7 +157,7 @@ class TestWhatACertificateSays:
         text = text_of(pdf_of("repaired"))
         assert "Found outside tolerance before the repair: Front left." in text
         assert "470.0 −16.0 ± 2.6 outside †" in text
-        assert "† Front left, as found, was measured before this work: Height sensor replaced." in text
+        assert "† Front left, as found, was measured before this work: height sensor replaced." in text
         for vague in ("superseded", "not judged", "no longer counts"):
             assert vague not in text
 
@@ -166,7 +167,7 @@ class TestWhatACertificateSays:
         assert "Done since then: height sensor replaced (front left)." in conclude(sample).sentences
         assert conclude(replace(sample, writes=())).headline == "Repaired: all four corners within tolerance"
         assert sample.as_found is not None
-        whole = {c: replace(each, overtaken_by="Control unit replaced") for c, each in sample.as_found.corners.items()}
+        whole = {c: replace(each, overtaken_by="control unit replaced") for c, each in sample.as_found.corners.items()}
         everywhere = conclude(replace(sample, as_found=replace(sample.as_found, corners=whole)))
         assert "Done since then: control unit replaced (whole vehicle)." in everywhere.sentences
 
@@ -180,7 +181,7 @@ class TestWhatACertificateSays:
         assert sample.as_found is not None
         corners = {
             **sample.as_found.corners,
-            "FL": replace(sample.as_found.corners["FR"], overtaken_by="Leak repaired"),
+            "FL": replace(sample.as_found.corners["FR"], overtaken_by="leak repaired"),
         }
         text = rendered_text(replace(sample, as_found=replace(sample.as_found, corners=corners)))
         assert "within †" in text

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from decimal import Decimal
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.core import mail
@@ -208,10 +209,15 @@ class TestInvitation:
     def test_carries_the_code_to_the_person(
         self, site: Site, invited: tuple[Membership, Invitation], perform_all: Perform
     ) -> None:
+        with in_workshop(site.workshop.pk):
+            Workshop.objects.update(time_zone="Pacific/Kiritimati")
         perform_all(site)
         [message] = mail.outbox
         assert message.to == ["new@workshop.example"]
         assert invitation_code(invited[1]) in message.body
+        assert "(Pacific/Kiritimati)" in message.body, "the workshop's own zone"
+        ends = invited[1].expires_at.astimezone(ZoneInfo("Pacific/Kiritimati"))
+        assert f"{ends.day} {ends:%B %Y}, {ends:%H:%M} (" in message.body
 
     def test_sent_again_carries_the_same_message_id(
         self, site: Site, invited: tuple[Membership, Invitation], items: Items

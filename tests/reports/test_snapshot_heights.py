@@ -192,7 +192,7 @@ def test_what_was_found_before_an_event_keeps_its_verdict_and_names_the_event(re
     assert (event.kind, event.corner, event.note) == ("sensor_replaced", "FL", "new sensor")
     assert found.as_found is not None
     low = found.as_found.corners["FL"]
-    assert (low.mean_mm, low.verdict, low.overtaken_by) == (470.5, "outside", "Height sensor replaced")
+    assert (low.mean_mm, low.verdict, low.overtaken_by) == (470.5, "outside", "height sensor replaced")
     assert (found.as_found.verdict, found.as_found.corners["FR"].overtaken_by) == ("outside", "")
     assert found.as_left is not None
     assert found.as_left.corners["FL"].overtaken_by == ""
@@ -203,7 +203,7 @@ def test_what_was_found_before_an_event_keeps_its_verdict_and_names_the_event(re
     assert "Done since then: height sensor replaced (front left)." in told
     assert "makes it worse" not in told, "the vehicle was not right"
     front = squeezed(PdfReader(BytesIO(render(found))).pages[0].extract_text())
-    for shown in ("outside†", "Repaired:allfourcornerswithintolerance", "Heightsensorreplaced"):
+    for shown in ("outside†", "Repaired:allfourcornerswithintolerance", "heightsensorreplaced"):
         assert shown in front
 
 
@@ -223,7 +223,7 @@ def test_all_work_done_at_a_corner_is_named_once_each(ready: Bench) -> None:
     ready.end("Continued tomorrow.")
     found = document(ready)
     assert found.as_found is not None
-    assert found.as_found.corners["FL"].overtaken_by == "Spring replaced; Height sensor replaced"
+    assert found.as_found.corners["FL"].overtaken_by == "spring replaced; height sensor replaced"
 
 
 def test_a_first_round_that_arrives_late_is_what_was_found(ready: Bench) -> None:
@@ -271,7 +271,7 @@ def test_work_on_a_whole_vehicle_is_named_at_every_corner(ready: Bench) -> None:
     ready.end("Continued tomorrow.")
     found = document(ready)
     assert found.as_found is not None
-    assert {each.overtaken_by for each in found.as_found.corners.values()} == {"Control unit replaced"}
+    assert {each.overtaken_by for each in found.as_found.corners.values()} == {"control unit replaced"}
     assert found.as_left is None
 
 

@@ -28,13 +28,14 @@ Items = Callable[..., list[OutboxItem]]
 Perform = Callable[[Site], list[str]]
 
 MISSING = str(uuid.UUID("01999999-0000-7000-8000-000000000000"))
-EVERY_KIND: dict[str, dict[str, str]] = {
+EVERY_KIND: dict[str, dict[str, Any]] = {
     "calibration.job_signed_off": {"job": MISSING},
     "calibration.job_ended": {"job": MISSING},
     "calibration.job_refiled": {"job": MISSING},
     "calibration.record_after_close": {"job": MISSING},
     "calibration.approval_requested": {"approval": MISSING},
     "fleet.invitation_email": {"invitation": MISSING},
+    "fleet.password_link_email": {"membership": MISSING, "number": 1},
     "reports.certificate_issue": {"certificate": MISSING},
     "reports.certificate_issued": {"certificate": MISSING},
     "reports.certificate_email": {"certificate": MISSING, "operator": MISSING},
@@ -43,7 +44,7 @@ EVERY_KIND: dict[str, dict[str, str]] = {
 }
 
 
-def asked(site: Site, kind: str, **payload: str) -> OutboxItem:
+def asked(site: Site, kind: str, **payload: Any) -> OutboxItem:
     with in_workshop(site.workshop.pk):
         return outbox.append(Actor.system(site.workshop.pk, timezone.now()), kind, payload)
 

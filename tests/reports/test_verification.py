@@ -114,7 +114,7 @@ def test_function_shows_no_more_of_another_workshop_than_the_paper_does(certific
     }
 
 
-def test_exactly_four_functions_reach_beyond_the_workshop_and_fix_their_search_path(db: None) -> None:
+def test_exactly_five_functions_reach_beyond_the_workshop_and_fix_their_search_path(db: None) -> None:
     with connection.cursor() as cursor:
         cursor.execute(
             """SELECT p.proname, p.proconfig, pg_get_userbyid(p.proowner),
@@ -124,6 +124,7 @@ def test_exactly_four_functions_reach_beyond_the_workshop_and_fix_their_search_p
         )
         found = cursor.fetchall()
     assert [row[0] for row in found] == [
+        "levelbook_clear_refused_sign_ins",
         "levelbook_credential",
         "levelbook_due_work",
         "levelbook_memberships",

@@ -29,7 +29,7 @@ def site(committed_db: None) -> Site:
     return make_site()
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def url(database_environment: dict[str, str]) -> Iterator[str]:
     """A web server on the test database, as in production."""
     with socket.socket() as probe:

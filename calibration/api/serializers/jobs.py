@@ -154,6 +154,14 @@ class CautionText(serializers.Serializer[Any]):
     text = serializers.CharField()
 
 
+class CautionsAhead(serializers.Serializer[Any]):
+    """By step."""
+
+    measure = CautionText(many=True)
+    write = CautionText(many=True)
+    settle_and_measure = CautionText(many=True)
+
+
 class ReadinessSummary(serializers.Serializer[Any]):
     """What counts now, and every record."""
 
@@ -222,6 +230,9 @@ class JobRecord(JobSummary):
     next_step = OneOf("NextStep", NEXT_STEPS)
     next_step_detail = NextStepDetail()
     cautions = CautionText(many=True, help_text=_("To be shown at the next step."))
+    cautions_ahead = CautionsAhead(
+        help_text=_("Those of steps that may be come to without network, before the job is read again.")
+    )
     content_sha256 = Sha256(help_text=_("Of what a signer sees; to be sent back with the signature."))
     specification = SpecificationSerializer(
         allow_null=True, help_text=_("The revision that the job is judged by; null while the model has none.")

@@ -11,8 +11,8 @@ from tests.factories import Site
 
 
 @pytest.fixture
-def site(standing_sites: tuple[Site, Site], db: None) -> Site:
-    return deepcopy(standing_sites[0])
+def site(equipped_site: Site, db: None) -> Site:
+    return deepcopy(equipped_site)
 
 
 @pytest.fixture

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from calibration.api.serializers.jobs import NEXT_STEPS
-from calibration.rules.cautions import cautions_for
+from calibration.rules.cautions import WITHOUT_NETWORK, cautions_for
+from tests.calibration.api.http_bench import HttpBench
 
 
 def codes(step: str, *, targets_differ: bool = False, unconfirmed: bool = False) -> set[str]:
@@ -43,3 +44,13 @@ def test_other_heights_than_the_manufacturers_carry_their_caution(step: str) -> 
 
 def test_heights_that_nobody_confirmed_are_told_of_with_what_they_may_do() -> None:
     assert codes("done", unconfirmed=True) - codes("done") == {"altered_height", "unconfirmed_height"}
+
+
+def test_a_tablet_has_the_cautions_of_what_it_comes_to_without_network(bench: HttpBench) -> None:
+    bench.open_job()
+    ahead = bench.state()["cautions_ahead"]
+
+    assert {step: {each["code"] for each in said} for step, said in ahead.items()} == {
+        step: codes(step) for step in WITHOUT_NETWORK
+    }
+    assert all(each["text"] for said in ahead.values() for each in said)

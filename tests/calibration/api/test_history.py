@@ -73,7 +73,7 @@ def test_what_goes_otherwise_is_told_with_its_reason(site: Site, bench: HttpBenc
 
     told = lines(bench)
     for words in (
-        "readiness checked, failed or not done: floor.",
+        "readiness checked, failed or not done: level floor.",
         "read again: FL 498.0 mm (+12.0), FR",
         "a reading struck out and replaced: Wrong mark.",
         "not as intended at RR.",

@@ -40,7 +40,15 @@ STEPS: Final[tuple[tuple[str, str, str], ...]] = (
     ("/decision/", "calibration.Decision", "approval_decided"),
 )
 """How an address ends that makes a record, the table of the record, and the kind of its ledger entry."""
-NOT_IN_LEDGER: Final = frozenset({"fleet.ledgerentry", "fleet.receipt", "fleet.outboxitem", "fleet.numbering"})
+NOT_IN_LEDGER: Final = frozenset(
+    {
+        "fleet.ledgerentry",
+        "fleet.receipt",
+        "fleet.outboxitem",
+        "fleet.numbering",
+        "fleet.signinevent",  # a record of its own, append-only, with addresses of people
+    }
+)
 
 
 @dataclass(frozen=True)

@@ -32,6 +32,7 @@ from tests.campaigns.faults.journal import Journal
 from tests.campaigns.faults.lookup import lost_to_the_interface
 from tests.campaigns.faults.running import TARGETS, Kind, RunningService, running_service
 from tests.campaigns.faults.tablets import Shop, Tablet, settle
+from tests.simulator.http_api import Api
 
 KINDS: Final[tuple[Kind, ...]] = tuple(TARGETS)
 TABLETS: Final = 6
@@ -107,7 +108,7 @@ def campaign(
         _end_leases(service)
     outcome.settling_s += _wait_for_work(service)
     outcome.jobs = sum(tablet.jobs for tablet in crew)
-    examine(service, shop, outcome)
+    examine(service, shop, outcome, [shop.api(), *(tablet.api for tablet in crew)])
     return outcome
 
 
@@ -119,8 +120,8 @@ def new_shop(service: RunningService) -> Shop:
     return Shop(service.url, founded["workshop"], founded["token"], Journal(), threading.Event())
 
 
-def examine(service: RunningService, shop: Shop, outcome: Outcome) -> None:
-    """Compare what was acknowledged with the interface's answers and with the tables."""
+def examine(service: RunningService, shop: Shop, outcome: Outcome, apis: Sequence[Api]) -> None:
+    """Compare what was acknowledged with the interface's answers, to some people at once, and with the tables."""
     journal = shop.journal
     outcome.answers, outcome.retries = dict(journal.answers), journal.retries
     outcome.repeated = sum(each.tries > 1 and each.status == 200 for each in journal.acknowledged)
@@ -129,7 +130,6 @@ def examine(service: RunningService, shop: Shop, outcome: Outcome) -> None:
     outcome.counts = audited["counts"]
     outcome.problems += [*journal.faults, *audited["problems"]]
     shop.give_up.clear()
-    apis = [shop.api(), *(shop.http.technician().api for _ in range(3))]
     outcome.problems += lost_to_the_interface(journal.acknowledged, apis)
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from contextlib import closing
 
+import pytest
+
 from tests.campaigns.faults.interruptions import Bench
 from tests.campaigns.faults.kills import campaign, new_shop
 from tests.campaigns.faults.running import Kind, RunningService
@@ -33,21 +35,30 @@ TOLD = {
     "ledger_apart": r"is in no ledger entry",
     "ids_not_taken": r": 409 after (?!1 )\d+ tries",
 }
-"""What only this fault makes the checks say."""
+"""What, of the faults that are on together, only this one makes the checks say."""
 
 
 MOST_CAMPAIGNS = 4
 """A kill does not always hit what a fault leaves open for a moment."""
 
 
-def test_campaign_finds_every_seeded_fault(seeded_bench: Bench) -> None:
+@pytest.mark.parametrize(
+    ("faults", "kinds"),
+    [
+        # Alone: a late ledger entry, or an id that is not looked up, would hide it or say the same.
+        (("commit_not_awaited",), ("database server",) * 3),
+        (("ledger_apart", "ids_not_taken"), ("web server",) * 2),
+    ],
+)
+def test_campaign_finds_the_seeded_faults(
+    faults: tuple[str, ...], kinds: tuple[Kind, ...], seeded_bench: Bench
+) -> None:
     service = seeded_bench.service
-    kinds: tuple[Kind, ...] = ("database server", "web server") * 2
     problems: list[str] = []
     for seed in range(MOST_CAMPAIGNS):
-        with closing(new_shop(service)) as shop, switch_on(service.data.root, *TOLD):
+        with closing(new_shop(service)) as shop, switch_on(service.data.root, *faults):
             problems += campaign(service, shop, seed=seed, kinds=kinds, tablets=4, leases_run_out=False).problems
-        unseen = [fault for fault, told in TOLD.items() if not any(re.search(told, problem) for problem in problems)]
+        unseen = [fault for fault in faults if not any(re.search(TOLD[fault], problem) for problem in problems)]
         if not unseen:
             return
     raise AssertionError(f"not seen: {unseen} in {problems}")

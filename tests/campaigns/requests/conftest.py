@@ -20,6 +20,7 @@ from django.db import connections
 from django.db.models import Case, Q, When
 from PIL import Image
 from pytest_django import DjangoDbBlocker
+from rest_framework.test import APIClient
 
 from calibration.models import (
     Approval,
@@ -38,6 +39,7 @@ from calibration.models import (
 from calibration.services.photos import photo_add
 from deploy.embedded import launch
 from deploy.embedded.folder import CHECKOUT
+from deploy.embedded.options import Options, parse
 from deploy.embedded.process import wait_until
 from fleet import outbox, services
 from fleet.api.problem_handlers import ReadableRequests
@@ -55,6 +57,7 @@ from fleet.models import (
     OutboxItem,
     ServiceEvent,
     Specification,
+    Tablet,
     Vehicle,
     VehicleModel,
 )
@@ -88,6 +91,7 @@ TABLES: dict[str, tuple[type[Any], str, str | None]] = {
     "rounds": (Round, "pk", "job"),
     "rulings": (Ruling, "pk", "job"),
     "specifications": (Specification, "pk", "vehicle_model"),
+    "tablets": (Tablet, "pk", None),
     "tokens": (AccessToken, "pk", None),
     "vehicle-models": (VehicleModel, "pk", None),
     "vehicles": (Vehicle, "vin", None),
@@ -110,6 +114,18 @@ class Shop:
 
     def new_token(self) -> str:
         return self.site.person("manager", "technician").token
+
+    def tablet_token(self) -> str:
+        """Of a tablet, for what only tablets may ask."""
+        actor = self.site.technician.actor()
+        with in_workshop(self.site.workshop.pk):
+            offer, _code = services.enrolment_offer(actor=actor)
+            return services.tablet_enrol(actor=actor, record_id=new_id(), offer_id=offer.pk, device="Bay 2")[1]
+
+    def tablet(self) -> APIClient:
+        client = APIClient()
+        client.credentials(HTTP_AUTHORIZATION=f"Bearer {self.tablet_token()}")
+        return client
 
     def lesser_tokens(self) -> list[str]:
         """Of people who may less than a manager."""
@@ -178,7 +194,9 @@ def _stocked() -> Shop:
     for workshop_id, item_id in outbox.due():
         if workshop_id == site.workshop.pk:
             outbox.perform(workshop_id, item_id)
-    return Shop(site)
+    shop = Shop(site)
+    shop.tablet_token()
+    return shop
 
 
 @pytest.fixture(scope="module")
@@ -205,10 +223,10 @@ def described(request: pytest.FixtureRequest) -> Any:
 @pytest.fixture(scope="module")
 def web_server(database_environment: dict[str, str]) -> Iterator[str]:
     """The address of a web server that runs as `deploy/start` runs it, on the test database."""
-    options = launch.parse(["--port", str(free_port())])
+    options = parse(["--port", str(free_port())])
     environment = os.environ | database_environment
     allowed = {name: value for name, value in environment.items() if name not in launch.PRIVILEGED_VARIABLES}
-    process = subprocess.Popen([sys.executable, *launch._web_arguments(options)], cwd=CHECKOUT, env=allowed)
+    process = subprocess.Popen([sys.executable, *launch._web_arguments(options, None)], cwd=CHECKOUT, env=allowed)
     try:
         assert wait_until(partial(_answers, options), SERVER_PATIENCE_S)
         yield options.address
@@ -217,9 +235,9 @@ def web_server(database_environment: dict[str, str]) -> Iterator[str]:
         process.wait(SERVER_PATIENCE_S)
 
 
-def _answers(options: launch.Options) -> bool:
+def _answers(options: Options) -> bool:
     with suppress(OSError):
-        return launch._answers(options)
+        return launch._answers(options, options.port, "/healthz", is_https=False)
     return False
 
 

@@ -29,7 +29,7 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
-from tests.campaigns.requests.real_records import Fitter, Records, parameters_of
+from tests.campaigns.requests.real_records import Fitter, Records, is_for_tablets, parameters_of
 
 CHECKS: Final = [
     not_a_server_error,
@@ -116,6 +116,7 @@ class MadeUpRequests:
     wanted: int
     random_seed: int
     new_token: Callable[[], str]
+    tablet_token: Callable[[], str]
     records: Callable[[], Records]
     lesser_tokens: Sequence[str] = ()
     only: Callable[[str], bool] = lambda _label: True
@@ -140,7 +141,8 @@ class MadeUpRequests:
         self.tally.faults.append(f"unhandled in {request.method} {request.get_full_path()}: {sys.exc_info()[1]!r}")
 
     def _send_to(self, operation: Any, each: int) -> None:
-        tokens, records = [self.new_token(), *self.lesser_tokens], self.records()
+        new_token = self.tablet_token if is_for_tablets(operation.path) else self.new_token
+        tokens, records = [new_token(), *self.lesser_tokens], self.records()
         self._send_cases(operation, _Sender(self, operation.label, GenerationMode.POSITIVE, tokens, records), each)
         if not {"parameters", "requestBody"} & set(operation.definition.raw):
             self.tally.never_invalid.append(operation.label)

@@ -28,6 +28,7 @@ REFERENCES: Final = {
     "job": "jobs",
     "measured_by": "people",
     "operator": "operators",
+    "person": "people",
     "proposal": "proposals",
     "to_job": "jobs",
     "vehicle": "vehicles",
@@ -56,6 +57,11 @@ def parameters_of(path: str) -> Iterator[tuple[str, str]]:
     for before, segment in pairwise(path.strip("/").split("/")):
         if segment.startswith("{"):
             yield before, segment.strip("{}")
+
+
+def is_for_tablets(path: str) -> bool:
+    """Whether only an enrolled tablet may ask there."""
+    return path.startswith("/api/v1/tablet/")
 
 
 def real_parameters(

@@ -16,10 +16,11 @@ from fleet.tenancy import in_workshop
 from tests.calibration.api.contract import CONTRACT
 from tests.calibration.api.http_bench import API, ON_TARGET, ONE_HIGH, SETPOINTS, HttpBench, moment, readings
 from tests.campaigns.requests.conftest import Shop
-from tests.campaigns.requests.real_records import Records, parameters_of, real_parameters
+from tests.campaigns.requests.real_records import Records, is_for_tablets, parameters_of, real_parameters
 from tests.factories import Site, make_site
 
 Problem = dict[str, Any]
+MODELS = [model for app in ("fleet", "calibration", "reports") for model in apps.get_app_config(app).get_models()]
 METHODS = ("get", "post", "put", "patch", "delete")
 
 
@@ -31,7 +32,7 @@ def bench(db: None) -> HttpBench:
 def stored(site: Site) -> dict[str, int]:
     """How many rows the workshop has in each table."""
     with in_workshop(site.workshop.pk):
-        return {model._meta.label: model._default_manager.count() for model in apps.get_models()}
+        return {model._meta.label: model._default_manager.count() for model in MODELS}
 
 
 @contextmanager
@@ -108,10 +109,11 @@ def address(path: str, records: Records) -> str:
 
 
 def test_no_operation_takes_a_body_that_cannot_be_read(shop: Shop) -> None:
-    client, records = shop.site.manager.client(), shop.records()
+    manager, tablet, records = shop.site.manager.client(), shop.tablet(), shop.records()
     wrong, asked = [], 0
     with storing_nothing(shop.site):
         for method, path in json_writes():
+            client = tablet if is_for_tablets(path) else manager
             for name, (body, status, code, pointer) in UNREADABLE.items():
                 asked += 1
                 response = sent(client, method, address(path, records), body)
@@ -372,13 +374,14 @@ def test_a_query_that_cannot_be_meant_is_refused_by_name(bench: HttpBench, query
 
 
 def test_every_address_refuses_the_methods_it_does_not_take(shop: Shop) -> None:
-    client, records = shop.site.manager.client(), shop.records()
+    manager, tablet, records = shop.site.manager.client(), shop.tablet(), shop.records()
     taken: dict[str, set[str]] = {}
     for method, path, _operation in CONTRACT.operations():
         taken.setdefault(path, set()).add(method)
     wrong, asked = [], 0
     with storing_nothing(shop.site):
         for path, methods in taken.items():
+            client = tablet if is_for_tablets(path) else manager
             for method in set(METHODS) - methods:
                 asked += 1
                 response = sent(client, method, address(path, records), b"{}")

@@ -21,6 +21,8 @@ WANTED = int(os.environ.get("LEVELBOOK_REQUESTS", "240"))
 NEVER_INVALID = {
     "DELETE /api/v1/tokens/current/",
     "GET /api/v1/me/",
+    "GET /api/v1/tablet/",
+    "GET /api/v1/tablet/people/",
     "GET /api/v1/vehicles/{vin}/",
     "GET /api/v1/workshop/",
 }
@@ -40,6 +42,7 @@ def test_every_answer_is_as_described(shop: Shop, described: Any) -> None:
         wanted=WANTED,
         random_seed=RANDOM_SEED,
         new_token=shop.new_token,
+        tablet_token=shop.tablet_token,
         records=shop.records,
         lesser_tokens=shop.lesser_tokens(),
     ).send()
@@ -73,6 +76,7 @@ def test_a_seeded_fault_is_noticed(
         wanted=2,
         random_seed=1,
         new_token=shop.new_token,
+        tablet_token=shop.tablet_token,
         records=shop.records,
         only=lambda label: label == "GET /api/v1/me/",
     ).send()

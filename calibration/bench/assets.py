@@ -1,0 +1,132 @@
+"""The files of the bench app with their hashes: what a tablet keeps to open the app without network."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from posixpath import normpath
+from typing import Final
+
+from django.conf import settings
+from django.contrib.staticfiles import finders
+
+LOOKS: Final = (
+    "looks/tokens.css",
+    "looks/base.css",
+    "looks/forms.css",
+    "looks/parts.css",
+    "looks/tables.css",
+    "looks/figures.css",
+    "looks/bench.css",
+)
+OF_THE_LOOKS: Final = ("looks/tolerance-bar.js",)
+ICONS: Final = ("looks/icon.svg", "bench/icons/icon-192.png", "bench/icons/icon-512.png")
+FOLDER: Final = "bench/"
+START: Final = "bench/app/main.js"
+PARTS: Final = {"shell": "bench/app/shell.js", "job": "bench/app/screens/job/index.js"}
+"""What the app fetches after its first screen, in this order: by name, the module that each begins with."""
+NOT_OF_THE_APP: Final = ("bench/service-worker.js",)
+"""The browser keeps the worker itself, and asks for it anew."""
+
+_IMPORT: Final = re.compile(r'^(?:import|export)\b[^;"]*?"(\.[^"]+)";', re.MULTILINE)
+
+
+@dataclass(frozen=True, slots=True)
+class Asset:
+    """A file as the browser asks for it, and as it must be."""
+
+    name: str
+    sha256: bytes
+
+    @property
+    def url(self) -> str:
+        return address_of(self.name)
+
+    @property
+    def integrity(self) -> str:
+        """As in Subresource Integrity."""
+        return f"sha256-{base64.b64encode(self.sha256).decode()}"
+
+
+def address_of(name: str) -> str:
+    """Without a hash in it: modules import one another by their plain names, and the worker's list has the hashes."""
+    return f"{settings.STATIC_URL}{name}"
+
+
+@cache
+def assets() -> tuple[Asset, ...]:
+    """All files of the app. They change with the release only, hence are read once in a process."""
+    names = sorted({*ICONS, *OF_THE_LOOKS, *_names_of_the_app(".js")})
+    return tuple(Asset(name, hashlib.sha256(file_of(name).read_bytes()).digest()) for name in names)
+
+
+@cache
+def styles() -> bytes:
+    """The looks that all pages share, then the app's own, as one file: a slow network takes its time for each."""
+    names = [*LOOKS, *sorted(_names_of_the_app(".css"))]
+    return b"\n".join(file_of(name).read_bytes() for name in names)
+
+
+@cache
+def first_modules() -> list[str]:
+    """The addresses of the modules without which the app does not begin; the page names them, so that the browser
+    fetches them at once instead of one level of imports after the other."""
+    return [address_of(name) for name in sorted(_with_all_it_imports(START))]
+
+
+@cache
+def later_modules() -> dict[str, list[str]]:
+    """The same for each later part, without what came before it."""
+    there = _with_all_it_imports(START)
+    parts: dict[str, list[str]] = {}
+    for part, start in PARTS.items():
+        names = _with_all_it_imports(start) - there
+        there |= names
+        parts[part] = [address_of(name) for name in sorted(names)]
+    return parts
+
+
+def _with_all_it_imports(start: str) -> set[str]:
+    names: set[str] = set()
+    waiting = [start]
+    while waiting:
+        name = waiting.pop()
+        if name not in names:
+            names.add(name)
+            waiting += [_beside(name, target) for target in _IMPORT.findall(file_of(name).read_text())]
+    return names
+
+
+def _beside(name: str, target: str) -> str:
+    """The file that a module means by a relative address."""
+    return normpath(f"{name}/../{target}")
+
+
+def version_of(contents: Iterable[bytes]) -> str:
+    """Names the cache on the tablet: another one for every change of any file, or of these contents."""
+    digest = hashlib.sha256(json.dumps([[asset.url, asset.integrity] for asset in assets()]).encode())
+    for content in contents:
+        digest.update(hashlib.sha256(content).digest())
+    return digest.hexdigest()[:32]
+
+
+def _names_of_the_app(ending: str) -> Iterator[str]:
+    for finder in finders.get_finders():
+        for name, _storage in finder.list([]):
+            path = Path(name).as_posix()
+            if path.startswith(FOLDER) and path.endswith(ending) and path not in NOT_OF_THE_APP:
+                yield path
+
+
+def file_of(name: str) -> Path:
+    """Where a static file lies."""
+    found = finders.find(name)
+    if found is None:
+        raise FileNotFoundError(f"The bench app's file {name} is missing.")
+    return Path(found)

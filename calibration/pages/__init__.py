@@ -1,0 +1,1 @@
+"""Pages of decisions, and what pages about the work share."""

@@ -1,0 +1,199 @@
+/**
+ * What screens read: asked of the service, and kept for when the network is away. What is not of today is cleared away:
+ * a tablet that is lost holds no more than the day's work.
+ */
+
+const CLOSED = new Set(["signed_off", "ended", "reverted"]);
+const MOST_KEPT_AHEAD = 30;
+
+/** @typedef {import("./context.js").Reads} ReadsOfContext */
+/** @typedef {import("./context.js").Job} Job */
+/** @typedef {import("./context.js").JobSummary} JobSummary */
+
+/** @implements {ReadsOfContext} */
+export class Reads {
+  /** @type {Map<string, {at: number, body: any}>} */
+  #unkept = new Map();
+  #turns = 0;
+  /** Which question the kept answer is to, by path. @type {Map<string, number>} */
+  #answered = new Map();
+
+  /**
+   * @param {import("./cupboard.js").Cupboard} cupboard
+   * @param {import("./service.js").Service} service
+   * @param {() => string | null} token of the person at the tablet
+   * @param {() => Promise<import("./context.js").Person[]>} people who may work at tablets
+   */
+  constructor(cupboard, service, token, people) {
+    this.people = people;
+    this.cupboard = cupboard;
+    this.service = service;
+    this.token = token;
+  }
+
+  /**
+   * Of which vehicle there are records here.
+   * @param {{id: string, vin: string, registration: string | null}} vehicle
+   */
+  async remember({ id, vin, registration }) {
+    await this.cupboard.set(`held:${id}`, { vin, registration });
+  }
+
+  /**
+   * @param {string} id
+   * @returns {Promise<{vin: string, registration: string | null} | null>}
+   */
+  held(id) {
+    return this.cupboard.get(`held:${id}`);
+  }
+
+  /**
+   * Forget vehicles whose records are all sent.
+   * @param {Set<string>} vehicles that still have any
+   */
+  async forgetAllBut(vehicles) {
+    for (const [key] of await this.cupboard.all("held:")) {
+      if (!vehicles.has(key.slice("held:".length))) await this.cupboard.remove(key);
+    }
+  }
+
+  /** Clear away what is not of today. */
+  async sweep() {
+    this.#unkept.clear();
+    for (const [key, { day }] of await this.cupboard.all("read:")) {
+      if (day !== today()) await this.cupboard.remove(key);
+    }
+  }
+
+  /**
+   * A job as last read, and when it was asked for, ms since 1970.
+   * @param {string} id
+   * @returns {Promise<{at: number, body: Job} | null>}
+   */
+  async job(id) {
+    return (await this.#found(`/api/v1/jobs/${id}/`)) ?? null;
+  }
+
+  /** @param {string} id */
+  async refresh(id) {
+    return this.#asked(`/api/v1/jobs/${id}/`);
+  }
+
+  /**
+   * Newest first; only where the service answers.
+   * @param {string} vin
+   * @returns {Promise<JobSummary[] | null>}
+   */
+  async jobsOf(vin) {
+    return (await this.#answer(`/api/v1/jobs/?vehicle=${encodeURIComponent(vin)}&page_size=20`))?.results ?? null;
+  }
+
+  /** @param {string} vin */
+  async vehicle(vin) {
+    return this.#askedElseKept(`/api/v1/vehicles/${encodeURIComponent(vin)}/`);
+  }
+
+  /** @returns {Promise<JobSummary[]>} */
+  async today() {
+    const page = await this.#askedElseKept("/api/v1/jobs/?page_size=100");
+    /** @type {JobSummary[]} */
+    const jobs = page?.results ?? [];
+    return jobs.filter((job) => !CLOSED.has(job.state) || dayOf(job.closed_at) === today());
+  }
+
+  /**
+   * Read what will be wanted where there is no network: the open jobs of today's list, and the instruments.
+   * @param {JobSummary[]} jobs
+   */
+  async keepAhead(jobs) {
+    const open = jobs.filter((job) => !CLOSED.has(job.state) && job.state !== "paused").slice(0, MOST_KEPT_AHEAD);
+    await this.instruments();
+    for (const { id } of open) {
+      if (!(await this.job(id)) && !(await this.refresh(id))) return;
+    }
+  }
+
+  /** @param {string} text */
+  async find(text) {
+    const page = await this.#answer(`/api/v1/vehicles/?page_size=20&q=${encodeURIComponent(text)}`);
+    return page?.results ?? null;
+  }
+
+  /**
+   * The open job of a vehicle, if any; as far as this tablet knows where the service does not answer.
+   * @param {string} vin
+   * @returns {Promise<JobSummary | null>}
+   */
+  async openJob(vin) {
+    const jobs = (await this.jobsOf(vin)) ?? (await this.today()).filter((/** @type {JobSummary} */ job) => job.vehicle.vin === vin);
+    return jobs.find((/** @type {JobSummary} */ job) => !CLOSED.has(job.state)) ?? null;
+  }
+
+  async instruments() {
+    const page = await this.#askedElseKept("/api/v1/instruments/?page_size=200");
+    return (page?.results ?? []).filter((/** @type {{is_withdrawn: boolean}} */ each) => !each.is_withdrawn);
+  }
+
+  async bays() {
+    return (await this.#askedElseKept("/api/v1/bays/?page_size=200"))?.results ?? [];
+  }
+
+  /** @param {string} job */
+  async certificate(job) {
+    const page = await this.#answer(`/api/v1/certificates/?job=${job}`);
+    return page?.results[0] ?? null;
+  }
+
+  /** @param {string} path */
+  async #askedElseKept(path) {
+    return (await this.#asked(path)) ?? this.#kept(path);
+  }
+
+  /** @param {string} path */
+  async #asked(path) {
+    const at = Date.now(); // What was sent meanwhile may not be in the answer.
+    const turn = (this.#turns += 1);
+    const body = await this.#answer(path);
+    if (body && turn >= (this.#answered.get(path) ?? 0)) { // Of answers that cross, that of the last question is kept.
+      this.#answered.set(path, turn);
+      await this.#keep(path, { day: today(), at, body });
+    }
+    return body;
+  }
+
+  /**
+   * Where there is no room for it, it is kept while the app is open: no record rests on it.
+   * @param {string} path
+   * @param {{day: string | null, at: number, body: any}} read
+   */
+  async #keep(path, read) {
+    this.#unkept.delete(path);
+    await this.cupboard.set(`read:${path}`, read).catch(() => this.#unkept.set(path, read));
+  }
+
+  /** @param {string} path */
+  async #found(path) {
+    return this.#unkept.get(path) ?? this.cupboard.get(`read:${path}`);
+  }
+
+  /** @param {string} path */
+  async #kept(path) {
+    return (await this.#found(path))?.body ?? null;
+  }
+
+  /** @param {string} path */
+  async #answer(path) {
+    return (await this.service.get(path, this.token())).body;
+  }
+}
+
+function today() {
+  return dayOf(new Date());
+}
+
+/** @param {string | Date | null} at */
+function dayOf(at) {
+  if (at === null) return null;
+  const day = new Date(at);
+  return `${day.getFullYear()}-${day.getMonth() + 1}-${day.getDate()}`;
+}

@@ -1,0 +1,174 @@
+/** From what to what, why, what is expected of it, and what it changes for whoever drives. */
+
+import { h } from "../../dom.js";
+import { cornerName, facts, notice } from "../../parts.js";
+import { hashOf } from "../../router.js";
+import { gettext, language, ngettext } from "../../texts.js";
+import { baseOf, shownIn, typedIn } from "./bases.js";
+import { link, refusedEntry, section, table, takeCare } from "./parts.js";
+import { CORNERS, limitName } from "./words.js";
+
+/** @typedef {import("./index.js").JobContext} JobContext */
+/** @typedef {import("../../context.js").Units} Units */
+
+/** @param {JobContext} context @returns {import("../../context.js").Screen} */
+export function render(context) {
+  const { job, units } = context;
+  const { proposal } = job;
+  if (!proposal) return noneOpen(job);
+  return {
+    heading: proposal.kind === "reversion" ? gettext("Back to earlier set-points") : gettext("What to write"),
+    content: [
+      refusedEntry(job),
+      job.next_step_detail.reason !== "proposal" && notice("review", job.next_step_detail.detail),
+      changes(proposal, baseOf(context), units),
+      proposalWords(proposal, units),
+      takeCare(job, "write"),
+    ],
+    actions: [
+      link(gettext("Something else"), hashOf("job", job.id, "other")),
+      proposal.kind !== "reversion" && link(gettext("Enter by hand"), hashOf("job", job.id, "by-hand")),
+      link(gettext("Go on to the write"), hashOf("job", job.id, "write"), true),
+    ],
+  };
+}
+
+/** @param {import("../../context.js").Job} job @returns {import("../../context.js").Screen} */
+function noneOpen(job) {
+  return {
+    heading: gettext("What to write"),
+    content: [notice("note", gettext("There is no open proposal"), h("p", null, job.next_step_detail.detail))],
+    actions: [link(gettext("Go on"), hashOf("job", job.id), true)],
+  };
+}
+
+/** Everything about a proposal but the counts. @param {any} proposal @param {Units} units */
+export function proposalWords(proposal, units) {
+  return [
+    h("p", null, proposal.detail),
+    expected(proposal),
+    reasons(proposal),
+    proposal.justification ? facts([[gettext("Entered by hand, because"), proposal.justification]]) : null,
+    consequences(proposal, units),
+    limits(proposal),
+    followUps(proposal),
+  ];
+}
+
+/**
+ * The counts as large as they can be read; with units also the heights that are expected.
+ * @param {any} proposal
+ * @param {import("./bases.js").Base} base in which the tool shows them
+ * @param {Units | null} [units]
+ */
+export function changes({ changes: by, predicted }, base, units = null) {
+  const shows = units !== null && Object.keys(predicted).length > 0;
+  const rows = CORNERS.filter((corner) => by[corner]).map((corner) => {
+    const { from, to } = by[corner];
+    return [
+      cornerName(corner),
+      shownIn(from, base),
+      [h("b", { class: "count" }, from === to ? gettext("stays") : String(to)), inHexadecimal(to, base)],
+      from === to ? "0" : signed(to - from),
+      ...(shows ? [expectedHeight(predicted[corner], units)] : []),
+    ];
+  });
+  const columns = [
+    { label: gettext("Corner") },
+    { label: gettext("Stored now"), number: true },
+    { label: gettext("To write"), number: true },
+    { label: gettext("Change, counts"), number: true },
+    ...(shows ? [{ label: gettext("Height expected, %(unit)s", { unit: units.sign }), number: true }] : []),
+  ];
+  return table(gettext("Set-points"), columns, rows);
+}
+
+/** @param {number} to @param {import("./bases.js").Base} base */
+function inHexadecimal(to, base) {
+  return base === "hexadecimal" && h("span", { class: "count-other" }, `${typedIn(to, base)} hex`);
+}
+
+/** @param {any} predicted @param {Units} units */
+function expectedHeight(predicted, units) {
+  return `${units.show(predicted.height_mm)} ± ${units.show(predicted.expanded_uncertainty_mm)}`;
+}
+
+/** @param {number} counts */
+function signed(counts) {
+  return counts < 0 ? `−${-counts}` : `+${counts}`;
+}
+
+/** @param {any} proposal */
+function reasons({ changes: by }) {
+  const rows = CORNERS.filter((corner) => by[corner]).map(
+    (corner) => /** @type {[string, string]} */ ([cornerName(corner), by[corner].reason]),
+  );
+  return section(gettext("Why"), facts(rows));
+}
+
+/** @param {any} proposal */
+function expected({ probability_within: chance, expected_writes }) {
+  if (chance === null) return null;
+  const percent = new Intl.NumberFormat(language(), { style: "percent" });
+  const words = gettext(
+    "The chance that the next round shows everything within is %(chance)s.",
+    { chance: percent.format(chance) },
+  );
+  return h("p", null, words, " ", writesWords(expected_writes));
+}
+
+/** @param {number} writes */
+function writesWords(writes) {
+  if (writes === 0) return gettext("Nothing is to be written.");
+  return ngettext("One write is expected in all.", "%(count)s writes are expected in all.", writes);
+}
+
+/** What the driver may notice. @param {any} proposal @param {Units} units */
+function consequences({ consequences: by, follow_ups }, units) {
+  const amount = (/** @type {string} */ key) => by[key] ?? 0;
+  const shown = (/** @type {number} */ mm) => `${units.show(Math.abs(mm))} ${units.sign}`;
+  const [heave, pitch, roll] = ["heave_change_mm", "pitch_change_mm", "roll_change_mm"].map(amount);
+  if (by.heave_change_mm === undefined) return null;
+  const lines = [
+    heave > 0
+      ? gettext("The body comes up by %(mm)s.", { mm: shown(heave) })
+      : gettext("The body comes down by %(mm)s.", { mm: shown(heave) }),
+    pitch > 0
+      ? gettext("The front rises against the rear by %(mm)s.", { mm: shown(pitch) })
+      : gettext("The front drops against the rear by %(mm)s.", { mm: shown(pitch) }),
+    roll > 0
+      ? gettext("The left rises against the right by %(mm)s.", { mm: shown(roll) })
+      : gettext("The left drops against the right by %(mm)s.", { mm: shown(roll) }),
+    follow_ups.length > 0 && gettext("Headlamps and driver-assistance cameras look elsewhere until they are checked."),
+  ];
+  return section(
+    gettext("What it changes for the driver"),
+    h("ul", { class: "prose" }, lines.map((line) => line && h("li", null, line))),
+  );
+}
+
+/** @param {any} proposal */
+function limits({ limits: checks }) {
+  const words = { pass: gettext("kept"), review: gettext("another person decides"), refuse: gettext("refused") };
+  const rows = checks.map((/** @type {any} */ each) => [
+    each.corner ? `${limitName(each.code)}, ${cornerName(each.corner)}` : limitName(each.code),
+    each.detail,
+    words[/** @type {keyof words} */ (each.outcome)],
+  ]);
+  const columns = [{ label: gettext("Limit") }, { label: gettext("What it comes to") }, { label: gettext("Outcome") }];
+  return h(
+    "details",
+    { class: "behind" },
+    h("summary", null, gettext("Every limit, checked")),
+    table(gettext("Limits"), columns, rows),
+  );
+}
+
+/** @param {any} proposal */
+function followUps({ follow_ups }) {
+  if (follow_ups.length === 0) return null;
+  return section(
+    gettext("To be done afterwards"),
+    h("ul", { class: "prose" }, follow_ups.map((/** @type {any} */ each) => h("li", null, each.detail))),
+  );
+}

@@ -1,0 +1,96 @@
+/** What the control unit holds after the write, as the tool reads it. */
+
+import { fill, h } from "../../dom.js";
+import { button, cornerName, notice } from "../../parts.js";
+import { hashOf } from "../../router.js";
+import { gettext } from "../../texts.js";
+import { baseOf, shownIn } from "./bases.js";
+import { countFields } from "./counts.js";
+import { controlledCorners } from "./course.js";
+import { count } from "./fields.js";
+import { once } from "./once.js";
+import { link, takeCare } from "./parts.js";
+import * as write from "./write.js";
+
+/** @typedef {import("./index.js").JobContext} JobContext */
+/** @typedef {import("../../context.js").Corner} Corner */
+/** @typedef {{proposal: string, written_at: string, typed: Record<string, string>}} Written */
+
+/** @param {import("../../context.js").Job} job */
+export function writtenKey(job) {
+  return `written:${job.id}`;
+}
+
+/** @param {JobContext} context @returns {import("../../context.js").Screen} */
+export function render(context) {
+  const { job, drafts } = context;
+  const written = /** @type {Written | null} */ (drafts.get(writtenKey(job)));
+  if (!written || written.proposal !== job.proposal?.id) return write.render(context);
+  const wanted = job.proposal.to_setpoints;
+  const words = h("div", { class: "stack", "aria-live": "polite" });
+  const say = () => {
+    const shown = (/** @type {number | undefined} */ each) => shownIn(each, baseOf(context));
+    fill(words, comparison(controlledCorners(job), wanted, written.typed, shown));
+  };
+  const fields = countFields(context, {
+    id: "back",
+    typed: written.typed,
+    changed: () => {
+      drafts.set(writtenKey(job), written);
+      say();
+    },
+    done: () => void store(),
+    hint: (corner, shown) => gettext("to be stored: %(count)s", { count: shown(wanted[corner]) }),
+  });
+  const store = once(async () => {
+    const read_back = fields.read();
+    if (!read_back) return false;
+    const kept = await context.records.write({ proposal: written.proposal, written_at: written.written_at, read_back });
+    drafts.clear(writtenKey(job));
+    drafts.set(`last:${job.id}`, { write: kept.id });
+    return context.navigate(hashOf("job", job.id));
+  });
+  say();
+  queueMicrotask(fields.focus);
+  return {
+    heading: gettext("Read back"),
+    content: [
+      h("p", null, gettext("Read the set-points from the control unit again and type what it shows, right or wrong.")),
+      fields.element,
+      words,
+      takeCare(job, "write"),
+    ],
+    actions: [
+      link(gettext("Something else"), hashOf("job", job.id, "other")),
+      button(gettext("Record the write"), () => void store(), { kind: "main" }),
+    ],
+    update: () => undefined,
+  };
+}
+
+/** @typedef {(count: number | undefined) => string} Shown */
+
+/**
+ * @param {Corner[]} corners
+ * @param {Record<string, number>} wanted
+ * @param {Record<string, string>} typed
+ * @param {Shown} shown
+ */
+function comparison(corners, wanted, typed, shown) {
+  const read = corners.map((corner) => /** @type {const} */ ([corner, count(typed[corner] ?? "")]));
+  const others = read.filter(([corner, counts]) => counts !== null && counts !== wanted[corner]);
+  if (others.length > 0) return others.map(([corner, counts]) => mismatch(corner, shown(wanted[corner]), shown(counts ?? 0)));
+  return read.every(([, counts]) => counts !== null) ? notice("note", gettext("All as it was to be stored")) : null;
+}
+
+/** @param {Corner} corner @param {string} wanted @param {string} read */
+function mismatch(corner, wanted, read) {
+  return notice(
+    "review",
+    gettext(
+      "%(corner)s: %(read)s was read back, %(wanted)s was to be stored",
+      { corner: cornerName(corner), read, wanted },
+    ),
+    h("p", null, gettext("Read it once more. If it stands, record it as it is: then write again.")),
+  );
+}

@@ -1,0 +1,165 @@
+/** A round while it is being measured: which corner now, what was read, what is doubtful. Compared, never judged. */
+
+import { CORNERS } from "./words.js";
+
+/** @typedef {import("../../context.js").Corner} Corner */
+/** @typedef {import("../../context.js").Job} Job */
+/** @typedef {import("../../context.js").NewReading} NewReading */
+
+/**
+ * @typedef {object} RoundDraft
+ * @property {string | null} round the round that further readings belong to; null: this is a round of its own
+ * @property {{id: string, serial: string, length_mm: number | null}} instrument
+ * @property {string | null} reader who reads the tape, where it is not who types
+ * @property {'corner' | 'walk'} order all readings at a corner in a row, or once round the vehicle after another
+ * @property {Corner} corner where somebody is now
+ * @property {Partial<Record<Corner, number>>} wanted how many readings at each corner
+ * @property {NewReading[]} readings
+ * @property {{corner: Corner, height_mm: number} | null} doubt a height beyond the gross limit, to be entered again
+ * @property {Record<string, string>} setpoints as typed
+ * @property {string} temperature as typed
+ * @property {string} ride_position
+ * @property {boolean | null} settled
+ * @property {string | null} paper when it was measured, where it is copied from the paper worksheet
+ * @property {string | null} read_at when the last reading was taken
+ */
+
+/** Once round the vehicle on foot. @type {readonly Corner[]} */
+export const WALK = ["FL", "FR", "RR", "RL"];
+export const READINGS_AT_A_CORNER = 2;
+const MOST_READINGS = 20;
+
+/**
+ * @param {Pick<RoundDraft, 'instrument' | 'reader' | 'order'> & {paper?: string | null}} how
+ * @param {{round?: string | null, wanted?: Partial<Record<Corner, number>>}} [what] further readings of a round
+ * @returns {RoundDraft}
+ */
+export function begun(how, { round = null, wanted } = {}) {
+  const each = wanted ?? Object.fromEntries(CORNERS.map((corner) => [corner, READINGS_AT_A_CORNER]));
+  const corner = WALK.find((one) => each[one]) ?? "FL";
+  const open = { setpoints: {}, temperature: "", ride_position: "normal", settled: null, read_at: null };
+  return { round, paper: null, ...how, corner, wanted: each, readings: [], doubt: null, ...open };
+}
+
+/** @param {RoundDraft} draft @param {Corner} corner */
+export function readingsAt(draft, corner) {
+  return draft.readings.filter((each) => each.corner === corner);
+}
+
+/** @param {RoundDraft} draft @param {Corner} corner */
+export function missingAt(draft, corner) {
+  return Math.max(0, (draft.wanted[corner] ?? 0) - readingsAt(draft, corner).length);
+}
+
+/** @param {RoundDraft} draft */
+export function isComplete(draft) {
+  return draft.doubt === null && CORNERS.every((corner) => missingAt(draft, corner) === 0);
+}
+
+/**
+ * By how much the first two readings at a corner differ, where that is more than they may.
+ * @param {RoundDraft} draft
+ * @param {Corner} corner
+ * @param {number} limit_mm the job's `repeat_limit_mm`
+ * @returns {number | null} mm
+ */
+export function disagreementMm(draft, corner, limit_mm) {
+  const [first, second] = readingsAt(draft, corner).map((each) => Number(each.height_mm));
+  if (draft.round !== null || second === undefined) return null;
+  const difference = Math.round(Math.abs(first - second) * 100) / 100;
+  return difference > limit_mm ? difference : null;
+}
+
+/**
+ * Whether a height is beyond the gross limit and was not entered twice.
+ * @param {RoundDraft} draft
+ * @param {number} height_mm
+ * @param {{target_mm: number | null, gross_limit_mm: number}} limits
+ */
+export function isDoubtful(draft, height_mm, { target_mm, gross_limit_mm }) {
+  if (target_mm === null || Math.abs(Number(height_mm) - target_mm) <= gross_limit_mm) return false;
+  return !(draft.doubt?.corner === draft.corner && draft.doubt.height_mm === height_mm);
+}
+
+/**
+ * The unit in which what was typed would be near the target.
+ * @param {number} typed the number itself, whatever its unit
+ * @param {'mm' | 'inch'} unit that was expected
+ * @param {{target_mm: number | null, gross_limit_mm: number}} limits
+ * @returns {'inch' | 'centimetre' | 'millimetre' | null}
+ */
+export function likelyUnit(typed, unit, { target_mm, gross_limit_mm }) {
+  if (target_mm === null) return null;
+  const fits = (/** @type {number} */ height_mm) => Math.abs(height_mm - target_mm) <= gross_limit_mm;
+  if (unit === "inch") return fits(typed) ? "millimetre" : null;
+  if (fits(25.4 * typed)) return "inch";
+  return fits(10 * typed) ? "centimetre" : null;
+}
+
+/**
+ * @param {RoundDraft} draft
+ * @param {number} height_mm
+ * @param {{target_mm: number | null, gross_limit_mm: number, repeat_limit_mm: number}} limits
+ * @param {string} at time with offset
+ * @returns {RoundDraft}
+ */
+export function taken(draft, height_mm, limits, at) {
+  const { corner } = draft;
+  if (isDoubtful(draft, height_mm, limits)) return { ...draft, doubt: { corner, height_mm } };
+  /** @type {NewReading} */
+  const reading = { corner, height_mm };
+  if (draft.doubt?.corner === corner && draft.doubt.height_mm === height_mm) reading.confirmed = true;
+  if (draft.reader) reading.measured_by = draft.reader;
+  const next = { ...draft, readings: [...draft.readings, reading], doubt: null, read_at: draft.paper ?? at };
+  if (draft.paper) return { ...next, corner: nextCorner(next) }; // Nobody can read the tape once more.
+  const more = readingsAt(next, corner).length === READINGS_AT_A_CORNER && disagreementMm(
+    next,
+    corner,
+    limits.repeat_limit_mm,
+  );
+  if (more) next.wanted = { ...next.wanted, [corner]: READINGS_AT_A_CORNER + 1 };
+  return { ...next, corner: nextCorner(next) };
+}
+
+/**
+ * The last reading here was mistyped: it is taken back, before it is any record.
+ * @param {RoundDraft} draft
+ * @returns {RoundDraft}
+ */
+export function takenBack(draft) {
+  if (draft.doubt) return { ...draft, doubt: null };
+  const at = draft.readings.map((each) => each.corner).lastIndexOf(draft.corner);
+  if (at < 0) return draft;
+  const readings = draft.readings.filter((_, index) => index !== at);
+  const left = readings.filter((each) => each.corner === draft.corner).length;
+  const isNoPair = draft.round === null && left < READINGS_AT_A_CORNER;
+  const wanted = isNoPair ? { ...draft.wanted, [draft.corner]: READINGS_AT_A_CORNER } : draft.wanted;
+  return { ...draft, readings, wanted };
+}
+
+/** One more reading here than was asked for. @param {RoundDraft} draft @param {Corner} corner @returns {RoundDraft} */
+export function oneMore(draft, corner) {
+  const count = Math.min(MOST_READINGS, readingsAt(draft, corner).length + missingAt(draft, corner) + 1);
+  return { ...draft, corner, doubt: null, wanted: { ...draft.wanted, [corner]: count } };
+}
+
+/** Where to go on; the same corner where everything is read. @param {RoundDraft} draft @returns {Corner} */
+export function nextCorner(draft) {
+  const open = WALK.filter((corner) => missingAt(draft, corner) > 0);
+  if (open.length === 0) return draft.corner;
+  if (draft.order === "corner" && open.includes(draft.corner)) return draft.corner;
+  const least = Math.min(...open.map((corner) => readingsAt(draft, corner).length));
+  const here = WALK.indexOf(draft.corner);
+  const onward = [...WALK.slice(here + 1), ...WALK.slice(0, here + 1)];
+  const isNext = (/** @type {Corner} */ corner) =>
+    open.includes(corner) && (draft.order === "corner" || readingsAt(draft, corner).length === least);
+  return onward.find(isNext) ?? open[0];
+}
+
+/**
+ * The key of the draft among the drafts.
+ * @param {Job} job
+ */
+export function draftKey(job) {
+  return `round:${job.id}`;
+}

@@ -1,0 +1,95 @@
+/** Let the vehicle find its level before it is measured again: what to do, how long, everybody clear. */
+
+import { fill, h } from "../../dom.js";
+import { button, notice } from "../../parts.js";
+import { hashOf } from "../../router.js";
+import { gettext } from "../../texts.js";
+import { stepNow } from "./course.js";
+import * as measure from "./measure.js";
+import { link, takeCare } from "./parts.js";
+import { draftKey } from "./round.js";
+
+/** @typedef {import("./index.js").JobContext} JobContext */
+
+const SECONDS_AT_REST = 120;
+
+/** @param {JobContext} context @returns {import("../../context.js").Screen} */
+export function render(context) {
+  const { job, drafts, navigate } = context;
+  const key = `settled:${job.id}`;
+  const draft = drafts.get(draftKey(job));
+  if (draft?.round === null && draft.readings.length > 0) return measure.render(context);
+  const clock = stopwatch(drafts.get(key));
+  const begin = button(gettext("It is back at its normal position"), () => {
+    if (!drafts.get(key)) drafts.set(key, Date.now());
+    clock.start(drafts.get(key));
+  });
+  const goOn = () => {
+    drafts.clear(key);
+    navigate(hashOf("job", job.id, "measure"));
+  };
+  return {
+    heading: gettext("Let it settle"),
+    content: [
+      stepNow(job, context.waiting) === job.next_step
+        ? notice("note", job.next_step_detail.detail)
+        : notice(
+          "note",
+          gettext("The write is kept. The vehicle must find its new level before it is measured again."),
+        ),
+      h(
+        "div",
+        { class: "bench-split" },
+        h("div", { class: "stack" }, whatToDo(), h("p", null, begin), clock.element),
+        takeCare(job, "settle_and_measure"),
+      ),
+    ],
+    actions: [
+      link(gettext("Something else"), hashOf("job", job.id, "other")),
+      button(gettext("It stands still: measure"), goOn, { kind: "main" }),
+    ],
+    update: () => undefined,
+    leave: clock.stop,
+  };
+}
+
+function whatToDo() {
+  return h(
+    "ol",
+    { class: "prose" },
+    h("li", null, gettext("Everybody stands clear; nobody is in the pit, aboard, or leaning on the vehicle.")),
+    h("li", null, gettext("Raise the suspension.")),
+    h("li", null, gettext("Let it come back down to its normal ride position.")),
+    h(
+      "li",
+      null,
+      gettext(
+        "Wait until it stands still: as long as the manufacturer says, and at least two minutes without pump noise.",
+      ),
+    ),
+  );
+}
+
+/** How long it has stood. @param {number | null} since ms since 1970 */
+function stopwatch(since) {
+  const element = h("p", { class: "figure", role: "timer" });
+  /** @type {ReturnType<typeof setInterval> | undefined} */
+  let ticking;
+  const show = (/** @type {number} */ from) => {
+    const seconds = Math.max(0, Math.floor((Date.now() - from) / 1000));
+    const time = `${Math.floor(seconds / 60)}:${String(seconds % 60).padStart(2, "0")}`;
+    fill(
+      element,
+      time,
+      " ",
+      h("span", { class: "unit" }, seconds < SECONDS_AT_REST ? gettext("of 2:00 min at rest") : gettext("min at rest")),
+    );
+  };
+  const start = (/** @type {number} */ from) => {
+    clearInterval(ticking);
+    show(from);
+    ticking = setInterval(() => show(from), 1000);
+  };
+  if (since) start(since);
+  return { element, start, stop: () => clearInterval(ticking) };
+}

@@ -1,0 +1,70 @@
+/** The write: the right vehicle first, then two presses; what was read back is on the next screen. */
+
+import { fill, h } from "../../dom.js";
+import { button, notice } from "../../parts.js";
+import { hashOf } from "../../router.js";
+import { gettext } from "../../texts.js";
+import { withOffset } from "../../time.js";
+import { baseOf } from "./bases.js";
+import { textField } from "./fields.js";
+import { link, takeCare } from "./parts.js";
+import * as proposal from "./proposal.js";
+import * as readBack from "./read_back.js";
+
+/** @typedef {import("./index.js").JobContext} JobContext */
+
+const LAST = 4;
+
+/** @param {JobContext} context @returns {import("../../context.js").Screen} */
+export function render(context) {
+  const { job, drafts } = context;
+  if (!job.proposal || job.proposal.outcome === "refused") return proposal.render(context);
+  if (drafts.get(readBack.writtenKey(job))?.proposal === job.proposal.id) return readBack.render(context);
+  const vin = textField({
+    id: "vin",
+    label: gettext("Last four of the VIN"),
+    hint: gettext("Read them off the vehicle in front of you, not off this tablet."),
+    maxlength: LAST,
+  });
+  vin.input.classList.add("vin-entry");
+  vin.input.setAttribute("autocapitalize", "characters");
+  const second = h("div", { "aria-live": "polite" });
+  const check = h("form", { id: "vehicle", novalidate: true }, vin.element);
+  check.addEventListener("submit", (event) => {
+    event.preventDefault();
+    const isRight = vin.input.value.trim().toUpperCase() === job.vehicle.vin.slice(-LAST);
+    vin.fail(
+      isRight ? null : gettext(
+        "This job is for another vehicle, or a character is mistyped. Write nothing before they agree.",
+      ),
+    );
+    fill(second, isRight ? secondStep(context) : null);
+    if (isRight) first.hidden = true;
+    else vin.input.focus();
+  });
+  const first = h("button", { class: "button button-main", form: "vehicle" }, gettext("This is the vehicle"));
+  queueMicrotask(() => vin.input.focus({ preventScroll: true }));
+  return {
+    heading: gettext("Write"),
+    content: h("div", { class: "bench-split" }, h("div", { class: "stack" }, check, second), takeCare(job, "write")),
+    actions: [link(gettext("Back"), hashOf("job", job.id, "proposal")), first],
+    update: (next) => (next.job?.proposal?.id === job.proposal.id ? undefined : "again"),
+  };
+}
+
+/** @param {JobContext} context */
+function secondStep(context) {
+  const { job, drafts, navigate } = context;
+  const written = () => {
+    drafts.set(readBack.writtenKey(job), { proposal: job.proposal.id, written_at: withOffset(), typed: {} });
+    navigate(hashOf("job", job.id, "read-back"));
+  };
+  return h(
+    "section",
+    { class: "confirm-step" },
+    notice("review", gettext("Everybody stands clear, nobody is in the pit or aboard: the vehicle moves")),
+    h("p", null, gettext("Now store these set-points with your tool. Then press:")),
+    proposal.changes(job.proposal, baseOf(context)),
+    button(gettext("They are written"), written, { kind: "main", id: "written" }),
+  );
+}

@@ -1,0 +1,42 @@
+/**
+ * Texts in the language of the page, from the catalog that Django serves; in English where there is none.
+ * Names with `%(name)s` are filled in from `values`.
+ */
+
+/**
+ * @typedef {{gettext: (text: string) => string, ngettext: (one: string, many: string, count: number) => string}} Catalog
+ */
+
+/** In which this page is written. */
+export function language() {
+  return document.documentElement.lang || "en";
+}
+
+const catalog = () => /** @type {{django?: Catalog}} */ (globalThis).django;
+
+/**
+ * @param {string} text
+ * @param {Record<string, string | number>} [values]
+ */
+export function gettext(text, values) {
+  return filled(catalog()?.gettext(text) ?? text, values);
+}
+
+/**
+ * @param {string} one
+ * @param {string} many
+ * @param {number} count also the value of `%(count)s`
+ * @param {Record<string, string | number>} [values]
+ */
+export function ngettext(one, many, count, values) {
+  const text = catalog()?.ngettext(one, many, count) ?? (count === 1 ? one : many);
+  return filled(text, { count, ...values });
+}
+
+/**
+ * @param {string} text
+ * @param {Record<string, string | number> | undefined} values
+ */
+function filled(text, values) {
+  return values ? text.replace(/%\((\w+)\)s/g, (whole, name) => String(values[name] ?? whole)) : text;
+}

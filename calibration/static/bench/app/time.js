@@ -1,0 +1,32 @@
+/** Times as the interface wants them and as people read them. */
+
+import { language } from "./texts.js";
+
+const H23 = /** @type {const} */ ({ hourCycle: "h23" });
+
+/**
+ * RFC 3339 with this tablet's offset.
+ * @param {Date} [at]
+ */
+export function withOffset(at = new Date()) {
+  const minutes = -at.getTimezoneOffset();
+  const local = new Date(at.getTime() + minutes * 60_000).toISOString().slice(0, -1);
+  const [sign, ahead] = minutes < 0 ? ["-", -minutes] : ["+", minutes];
+  return `${local}${sign}${padded(Math.floor(ahead / 60))}:${padded(ahead % 60)}`;
+}
+
+/** @param {number | string | Date} at */
+export function clockTime(at) {
+  return new Intl.DateTimeFormat(language(), { ...H23, hour: "2-digit", minute: "2-digit" }).format(new Date(at));
+}
+
+/** @param {number | string | Date} at */
+export function dayAndTime(at) {
+  const form = /** @type {const} */ ({ ...H23, dateStyle: "medium", timeStyle: "short" });
+  return new Intl.DateTimeFormat(language(), form).format(new Date(at));
+}
+
+/** @param {number} number */
+function padded(number) {
+  return String(number).padStart(2, "0");
+}

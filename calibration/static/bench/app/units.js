@@ -1,0 +1,82 @@
+/**
+ * Heights as a person reads and types them. Records are in millimetres; 25.4 mm are one inch, exactly.
+ *
+ * All arithmetic is in whole units of 1/1000 mm, so that what is typed is what is kept.
+ */
+
+/** @typedef {import("./context.js").Units} Units */
+
+const UM_PER_INCH = 25_400;
+const NUMBER = /^(\d{1,5})(?:[.,](\d{1,4}))?$/;
+/** `19 3/16`, `19-3/16` or `3/16` */
+const FRACTION = /^(?:(\d{1,3})[\s-]+)?(\d{1,2})\/(2|4|8|16|32)$/;
+const MINUS = "\u2212";
+
+/**
+ * @param {'mm' | 'inch'} length
+ * @param {string} [language] of the figures shown
+ * @returns {Units}
+ */
+export function unitsOf(length, language) {
+  const isInch = length === "inch";
+  return {
+    length,
+    sign: isInch ? "in" : "mm",
+    parse: (text) => parsed(text.trim(), isInch),
+    show: (height_mm, { signed = false, decimals = isInch ? 2 : 1 } = {}) =>
+      shown(Number(height_mm) / (isInch ? 25.4 : 1), decimals, signed, language),
+  };
+}
+
+/**
+ * @param {string} text
+ * @param {boolean} isInch
+ */
+function parsed(text, isInch) {
+  const um = isInch ? micrometresOfInches(text) : micrometres(text);
+  return um === null ? null : hundredths(um);
+}
+
+/** @param {string} text */
+function micrometres(text) {
+  const found = NUMBER.exec(text);
+  if (!found || (found[2] ?? "").length > 3) return null;
+  return Number(found[1]) * 1000 + Number((found[2] ?? "").padEnd(3, "0"));
+}
+
+/** @param {string} text */
+function micrometresOfInches(text) {
+  const fraction = FRACTION.exec(text);
+  if (fraction) {
+    const [whole, over, under] = [fraction[1] ?? "0", fraction[2], fraction[3]].map(Number);
+    return over < under ? Math.round(((whole * under + over) * UM_PER_INCH) / under) : null;
+  }
+  const found = NUMBER.exec(text);
+  if (!found) return null;
+  const tenThousandths = Number(found[1]) * 10_000 + Number((found[2] ?? "").padEnd(4, "0"));
+  return Math.round((tenThousandths * UM_PER_INCH) / 10_000);
+}
+
+/**
+ * Millimetres, to the hundredth that the interface keeps.
+ * @param {number} um
+ */
+function hundredths(um) {
+  return Math.round(um / 10) / 100;
+}
+
+/**
+ * Rounded half away from zero, as on the certificate; zero carries no sign.
+ * @param {number} value
+ * @param {number} decimals
+ * @param {boolean} signed
+ * @param {string | undefined} language
+ */
+function shown(value, decimals, signed, language) {
+  const scale = 10 ** decimals;
+  const rounded = Math.round(Number((Math.abs(value) * scale).toPrecision(12))) / scale;
+  const form = { minimumFractionDigits: decimals, maximumFractionDigits: decimals, useGrouping: false };
+  const figure = new Intl.NumberFormat(language, form).format(rounded);
+  if (rounded === 0) return figure;
+  return (value < 0 ? MINUS : signed ? "+" : "") + figure;
+}

@@ -1,0 +1,1 @@
+"""Pages for people, drawn on the server and working without a script."""

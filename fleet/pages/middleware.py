@@ -1,0 +1,98 @@
+"""What all pages share: refusals of services shown as pages, and the second factor set up before anything else."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from typing import Any, Final
+
+from django.db import DataError
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.utils import translation
+from django.utils.cache import add_never_cache_headers
+from django.utils.translation import gettext_lazy as _
+from redis.exceptions import RedisError
+
+from fleet.api.problems import problem_for_exception
+from fleet.errors import LevelbookError, TooMany, Unavailable
+
+from .access import actor_of
+
+logger = logging.getLogger(__name__)
+
+INTERFACE: Final = "/api/"
+PAGES_THAT_COUNT: Final = ("/account/", "/invitation/", "/new-password/", "/sign-in/")
+"""On which attempts are counted; where the shared cache is away, they are closed rather than open to guessing."""
+NOT_COUNTABLE: Final = (OSError, RedisError)
+OF_THE_DEVICE: Final = "/bench/"
+"""Kept on tablets that several people use: in the language of the browser, whoever has signed in."""
+OPEN_WITHOUT_SECOND_FACTOR: Final = ("/account/", "/bench/", "/verify/", "/static/", "/healthz", "/readyz", "/metrics")
+
+
+class PagesMiddleware:
+    """Stands within the workshop's transaction; an answer of 400 or more rolls it back."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        path = request.path_info
+        if path.startswith(INTERFACE):
+            return self.get_response(request)
+        actor = actor_of(request)
+        if actor is not None and actor.language and not path.startswith(OF_THE_DEVICE):
+            translation.activate(actor.language)  # until the next request; the locale middleware names it in the answer
+        if getattr(request, "refusal", None) is not None and not path.startswith(OPEN_WITHOUT_SECOND_FACTOR):
+            return redirect("mfa_index")
+        response = self.get_response(request)
+        if path.startswith(PAGES_THAT_COUNT) or actor is not None:
+            add_never_cache_headers(response)
+        return response
+
+    def process_exception(self, request: HttpRequest, exception: Exception) -> HttpResponse | None:
+        if request.path_info.startswith(INTERFACE):
+            return None
+        if isinstance(exception, LevelbookError):
+            return problem_page(request, exception)
+        if isinstance(exception, DataError):
+            return misfit_page(request, exception)
+        if isinstance(exception, NOT_COUNTABLE) and request.path_info.startswith(PAGES_THAT_COUNT):
+            logger.error("attempts cannot be counted", exc_info=exception)
+            return problem_page(request, Unavailable())
+        return None
+
+
+def problem_page(request: HttpRequest, error: LevelbookError) -> HttpResponse:
+    """Why not, and what to do."""
+    problem = problem_for_exception(error)
+    assert problem is not None  # every error of ours is one
+    response = render(request, "fleet/problem.html", problem.members(), status=problem.status)
+    for name, value in problem.headers.items():
+        response.headers[name] = value
+    return response
+
+
+def misfit_page(request: HttpRequest, error: DataError) -> HttpResponse:
+    """A value that the database does not take where no form was there to say so.
+
+    The transaction is broken, so the page is without what would be read from the database.
+    """
+    problem = problem_for_exception(error)
+    assert problem is not None  # known by its class
+    bare = {"who": "", "navigation": (), "messages": ()}
+    return render(request, "fleet/problem.html", {**problem.members(), **bare}, status=problem.status)
+
+
+def too_many(request: HttpRequest, exception: Exception | None = None) -> HttpResponse:
+    """`handler429`, which django-allauth calls."""
+    return problem_page(request, TooMany())
+
+
+def foreign_form(request: HttpRequest, reason: str = "") -> HttpResponse:
+    """`CSRF_FAILURE_VIEW`: a form that did not come from a page of ours, or from one that is too old."""
+    values: dict[str, Any] = {
+        "title": _("This form is out of date"),
+        "detail": _("Go back, load the page again and send the form once more. Cookies must be allowed."),
+    }
+    return render(request, "fleet/problem.html", values, status=403)

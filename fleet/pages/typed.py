@@ -1,0 +1,120 @@
+"""Numbers and days as people type them: decimal comma or point, spaces between the thousands, a real minus."""
+
+from __future__ import annotations
+
+import re
+from decimal import Decimal
+from typing import Any, Final
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.utils.formats import get_format
+from django.utils.translation import gettext_lazy as _
+
+from fleet.specifications import AXLES
+
+_SPACES: Final = re.compile(r"[\s\u00a0\u2009\u202f']")
+_NUMBER: Final = re.compile(r"([+-]?)(\d{1,30})(?:([.,])(\d{1,30}))?", re.ASCII)
+_GROUP: Final = 3
+_AXLE_NAMES: Final = {"front": _("Front left with front right"), "rear": _("Rear left with rear right")}
+NOT_A_NUMBER = _("Must be a number, for example 486 or 0.9, without a separator between the thousands.")
+AMBIGUOUS = _(
+    "%(typed)s can be read in two ways. Leave out the separator of the thousands, or the last zeros of a fraction."
+)
+
+
+def plain_number(typed: str, *, whole: bool = False) -> str:
+    """What was typed, as digits with a decimal point; `ValidationError` where it is no number or could be two.
+
+    A separator before exactly three digits may stand between thousands. It is taken for a decimal one where it is
+    the language's own and a fraction is possible, or where a lone zero precedes it.
+    """
+    match = _NUMBER.fullmatch(_SPACES.sub("", typed).replace("\u2212", "-"))
+    if match is None:
+        raise ValidationError(NOT_A_NUMBER, "not_a_number")
+    sign, digits, separator, fraction = match.groups(default="")
+    if len(fraction) == _GROUP and digits != "0" and len(digits) <= _GROUP:
+        is_own = separator == get_format("DECIMAL_SEPARATOR")
+        if whole or not is_own:
+            raise ValidationError(AMBIGUOUS, "ambiguous", {"typed": typed.strip()})
+    return f"{sign}{digits}.{fraction}" if fraction else sign + digits
+
+
+class TypedDecimal(forms.DecimalField):
+    """A decimal number; limits and places are for the body's own rules."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(localize=True, **options)
+
+    def to_python(self, value: Any) -> Decimal | None:  # type: ignore[override]  # as Django's own field of the kind
+        return None if value in self.empty_values else Decimal(plain_number(str(value)))
+
+    def has_changed(self, initial: Any, data: Any) -> bool:
+        """What stands in a record as 0.1 is what was typed as 0.1."""
+        return super().has_changed(Decimal(str(initial)) if isinstance(initial, float) else initial, data)
+
+
+class TypedInteger(forms.IntegerField):
+    """A whole number; limits are for the body's own rules."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(localize=True, **options)
+
+    def to_python(self, value: Any) -> int | None:
+        if value in self.empty_values:
+            return None
+        number = Decimal(plain_number(str(value), whole=True))
+        if number != number.to_integral_value():
+            raise ValidationError(_("Must be a whole number."), "fraction")
+        return int(number)
+
+
+class Day(forms.DateField):
+    """A calendar day, typed or picked; browsers send it in one form whatever they show."""
+
+    widget = forms.DateInput(attrs={"type": "date", "autocomplete": "off"}, format="%Y-%m-%d")
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(input_formats=["%Y-%m-%d"], **options)
+        self.error_messages["invalid"] = _("Must be a day like 2026-05-04.")
+
+
+class Moment(forms.DateTimeField):
+    """A time of day on a day, in the zone of the workshop."""
+
+    widget = forms.DateTimeInput(attrs={"type": "datetime-local", "autocomplete": "off"}, format="%Y-%m-%dT%H:%M")
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(input_formats=["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S"], **options)
+        self.error_messages["invalid"] = _("Must be a time like 2026-05-04T09:30.")
+
+
+class TextLines(forms.CharField):
+    """A list, one item in a line."""
+
+    widget = forms.Textarea(attrs={"rows": 3, "autocomplete": "off"})
+
+    def prepare_value(self, value: Any) -> Any:
+        return "\n".join(value) if isinstance(value, list | tuple) else value
+
+    def clean(self, value: Any) -> Any:
+        return [line.strip() for line in super().clean(value).splitlines() if line.strip()]
+
+
+class Pairs(forms.MultipleChoiceField):
+    """The two corners of an axle, together."""
+
+    widget = forms.CheckboxSelectMultiple
+
+    def __init__(self, **options: Any) -> None:
+        offered = [(" ".join(corners), _AXLE_NAMES[axle]) for axle, corners in AXLES.items()]
+        super().__init__(choices=offered, **options)
+
+    def prepare_value(self, value: Any) -> Any:
+        return [pair if isinstance(pair, str) else " ".join(pair) for pair in value or ()]
+
+    def has_changed(self, initial: Any, data: Any) -> bool:
+        return super().has_changed(self.prepare_value(initial), data)
+
+    def clean(self, value: Any) -> Any:
+        return [pair.split() for pair in super().clean(value)]

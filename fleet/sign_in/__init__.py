@@ -1,0 +1,1 @@
+"""Signing in with a browser: what django-allauth asks of the project that uses it."""

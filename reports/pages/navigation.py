@@ -1,0 +1,15 @@
+"""The entries of the index for what this app and the one below show."""
+
+from __future__ import annotations
+
+from django.utils.translation import gettext_lazy as _
+
+from fleet.pages.surroundings import Entry, register_entries
+from fleet.permissions import Permission
+
+register_entries(
+    Entry(100, "today", _("Today"), Permission.READ_WORKSHOP),
+    Entry(110, "vehicles_page", _("Vehicles"), Permission.READ_OWN_VEHICLES),
+    Entry(130, "certificates_page", _("Certificates"), Permission.READ_OWN_VEHICLES),
+    Entry(140, "parked_work_page", _("Parked work"), Permission.SET_UP),
+)

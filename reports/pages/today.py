@@ -1,0 +1,92 @@
+"""`/`: what waits for somebody today. Each part of the page says who sees it and what it shows.
+
+A later part, such as alerts, is registered here beside the others.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Final
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.utils.translation import gettext_lazy as _
+
+from calibration.models import Job
+from calibration.pages.approvals import waiting_values
+from calibration.pages.words import STEPS
+from calibration.rules import explain
+from calibration.selectors.casefile import CaseFile
+from calibration.selectors.casefiles import case_files
+from calibration.selectors.waiting import late_findings, open_jobs, waiting_jobs
+from fleet.actor import Actor
+from fleet.pages.lists import part_of
+from fleet.pages.workshop_page import WorkshopPage
+from fleet.permissions import Permission, may
+
+from ..selectors.parked_work import parked_work
+
+JOBS_SHOWN: Final = 20
+STATES: Final = dict(Job.State.choices)
+
+
+@dataclass(frozen=True, slots=True)
+class TodayPart:
+    """A section of the page: heading, template, who sees it, and the values that the template shows.
+
+    A part whose values are None has nothing to say today and is left out.
+    """
+
+    key: str
+    heading: Any
+    template: str
+    permission: Permission
+    values: Callable[[HttpRequest, Actor], dict[str, Any] | None]
+
+
+def _decisions(_request: HttpRequest, actor: Actor) -> dict[str, Any]:
+    return waiting_values(waiting_jobs(actor), list(late_findings(actor)))
+
+
+def _jobs(request: HttpRequest, actor: Actor) -> dict[str, Any]:
+    part = part_of(request, open_jobs(actor), JOBS_SHOWN)
+    return {"part": part, "jobs": [_where_it_stands(case) for case in case_files(part.rows)]}
+
+
+def _where_it_stands(case: CaseFile) -> dict[str, Any]:
+    job, standing = case.job, case.standing
+    return {
+        "job": job,
+        "reason": Job.Reason(job.reason).label,
+        "state": STATES[job.state],
+        "step": STEPS[standing.next_step.step],
+        "waits": standing.next_step.step in {"get_approval", "inspect", "paused"},
+        "detail": explain.next_step_detail(standing, proposal=case.open_proposal_content),
+    }
+
+
+def _parked(_request: HttpRequest, _actor: Actor) -> dict[str, Any] | None:
+    count = parked_work().count()
+    return {"count": count} if count else None
+
+
+PARTS: list[TodayPart] = [
+    TodayPart("decisions", _("To be decided"), "calibration/parts/waiting.html", Permission.READ_WORKSHOP, _decisions),
+    TodayPart("parked", _("Parked work"), "reports/pages/parts/parked.html", Permission.SET_UP, _parked),
+    TodayPart("jobs", _("Open jobs"), "reports/pages/parts/open_jobs.html", Permission.READ_WORKSHOP, _jobs),
+]
+
+
+class TodayView(WorkshopPage):
+    """`/`. Whoever sees some vehicles only is led to them."""
+
+    def get(self, request: HttpRequest) -> HttpResponse:
+        if not may(self.actor, Permission.READ_WORKSHOP):
+            return redirect("vehicles_page")
+        shown = [(part, part.values(request, self.actor)) for part in PARTS if may(self.actor, part.permission)]
+        values = {
+            "parts": [{"part": part, "values": found} for part, found in shown if found is not None],
+            "may_work": may(self.actor, Permission.RECORD_FACTS),
+        }
+        return render(request, "reports/pages/today.html", values)

@@ -1,0 +1,45 @@
+"""The list of vehicles."""
+
+from __future__ import annotations
+
+from http import HTTPStatus
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+
+from calibration.models import Job
+from fleet.pages.lists import part_of
+from fleet.pages.workshop_page import WorkshopPage
+from fleet.permissions import Permission, may
+from fleet.selectors.vehicles import is_now_visible, sees_whole_workshop
+
+from ..selectors.vehicle_list import listed_vehicles
+from .forms import VehicleFilterForm
+
+STATES = dict(Job.State.choices)
+
+
+class VehiclesView(WorkshopPage):
+    """`/vehicles/`"""
+
+    permission = Permission.READ_OWN_VEHICLES
+
+    def get(self, request: HttpRequest) -> HttpResponse:
+        form = VehicleFilterForm(request.GET, is_of_workshop=sees_whole_workshop(self.actor))
+        is_valid = form.is_valid()
+        part = part_of(request, listed_vehicles(self.actor, form.cleaned_data if is_valid else {}))
+        for vehicle in part.rows:
+            vehicle.last_state_word = STATES.get(vehicle.last_state, "")
+            vehicle.is_seen_now = is_now_visible(self.actor, vehicle)
+        values = {
+            "form": form,
+            "part": part,
+            "is_filtered": any(form.data.get(name) for name in form.fields if name != "sort"),
+            "may_add": may(self.actor, Permission.ADD_VEHICLES),
+        }
+        return render(
+            request,
+            "reports/pages/vehicles.html",
+            values,
+            status=HTTPStatus.OK if is_valid else HTTPStatus.UNPROCESSABLE_ENTITY,
+        )

@@ -1,0 +1,183 @@
+"""What a tablet fetches to open the app: its page, its files with their hashes, the worker's list."""
+
+from __future__ import annotations
+
+import base64
+import gzip
+import hashlib
+import json
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pytest
+from django.test import Client
+
+from calibration.bench import assets
+from deploy.embedded.folder import CHECKOUT
+
+pytestmark = pytest.mark.django_db
+
+STATIC = "/static/"
+FOLDERS = (CHECKOUT / "calibration/static", CHECKOUT / "fleet/static")
+IMPORT = re.compile(r'^(?:import|export)\b[^;"]*?"(\.[^"]+)";', re.MULTILINE)
+FIRST_LOAD_BYTES = 100_000
+
+
+class Page(HTMLParser):
+    """Elements of the page with their attributes."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.elements: list[tuple[str, dict[str, str | None]]] = []
+        self.texts: list[tuple[str, str]] = []
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+
+    def handle_data(self, data: str) -> None:
+        if data.strip():
+            self.texts.append((self.elements[-1][0], data.strip()))
+
+
+def file_at(url: str) -> Path:
+    """Where the file of an address lies."""
+    name = url.removeprefix(STATIC)
+    (path,) = [folder / name for folder in FOLDERS if (folder / name).exists()]
+    return path
+
+
+def kept_by_the_worker() -> dict[str, Any]:
+    source = Client().get("/bench/service-worker.js").content.decode()
+    found = re.match(r"self\.KEPT = (\{.*?\});\n", source)
+    assert found, source[:200]
+    kept: dict[str, Any] = json.loads(found[1])
+    return kept
+
+
+def test_the_page_has_nothing_inline_and_nothing_from_elsewhere() -> None:
+    answer = Client().get("/bench/")
+    page = Page(answer.content.decode())
+    for tag, attributes in page.elements:
+        assert not [name for name in attributes if name.startswith("on") or name == "style"], (tag, attributes)
+        for name in ("src", "href"):
+            assert (attributes.get(name) or "/").startswith("/"), attributes
+    assert not [text for tag, text in page.texts if tag in ("script", "style")]
+    policy = answer["Content-Security-Policy"]
+    assert "script-src 'self'" in policy
+    assert "unsafe" not in policy
+    assert "no-cache" in answer["Cache-Control"]
+
+
+def test_the_worker_keeps_every_file_that_the_page_and_the_modules_ask_for() -> None:
+    kept = {each["url"] for each in kept_by_the_worker()["assets"]}
+    page = Page(Client().get("/bench/").content.decode())
+    asked = {url for _tag, each in page.elements if (url := each.get("src") or each.get("href")) and STATIC in url}
+    assert asked <= kept
+    for url in sorted(each for each in kept if each.endswith(".js")):
+        path = file_at(url)
+        for target in IMPORT.findall(path.read_text()):
+            imported = STATIC + _beside(url, target)
+            assert imported in kept, f"{path.name} imports {target}, which the worker does not keep"
+
+
+def _beside(url: str, target: str) -> str:
+    parts = url.removeprefix(STATIC).split("/")[:-1]
+    for step in target.split("/"):
+        if step == "..":
+            parts.pop()
+        elif step != ".":
+            parts.append(step)
+    return "/".join(parts)
+
+
+def test_the_worker_s_hashes_are_those_of_the_files_as_served() -> None:
+    for each in kept_by_the_worker()["assets"]:
+        digest = base64.b64encode(hashlib.sha256(file_at(each["url"]).read_bytes()).digest()).decode()
+        assert each["integrity"] == f"sha256-{digest}", each["url"]
+
+
+def test_another_file_or_another_page_is_another_version(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    before = kept_by_the_worker()["version"]
+    assert kept_by_the_worker()["version"] == before
+    changed = tmp_path / "main.js"
+    changed.write_text(assets.file_of(assets.START).read_text() + "\n// later\n")
+    with monkeypatch.context() as patch:
+        assets.assets.cache_clear()
+        unchanged = assets.file_of
+        patch.setattr(assets, "file_of", lambda name: changed if name == assets.START else unchanged(name))
+        assert kept_by_the_worker()["version"] != before
+    assets.assets.cache_clear()
+    with monkeypatch.context() as patch:
+        patch.setattr("calibration.bench.views._texts", lambda _request: b"another catalog")
+        assert kept_by_the_worker()["version"] != before
+    monkeypatch.setattr("calibration.bench.views.styles", lambda: b"other looks")
+    assert kept_by_the_worker()["version"] != before
+
+
+def test_the_app_can_be_installed() -> None:
+    answer = Client().get("/bench/manifest.webmanifest")
+    assert answer["Content-Type"] == "application/manifest+json"
+    manifest = answer.json()
+    assert (manifest["start_url"], manifest["scope"], manifest["display"]) == ("/bench/", "/bench/", "standalone")
+    assert {"192x192", "512x512"} <= {icon["sizes"] for icon in manifest["icons"]}
+    for icon in manifest["icons"]:
+        assert file_at(icon["src"]).stat().st_size > 0
+
+
+def test_the_catalog_of_texts_is_a_script() -> None:
+    answer = Client().get("/bench/texts.js")
+    assert answer["Content-Type"].startswith("text/javascript")
+    assert b"gettext" in answer.content
+
+
+def parts_of_the_app() -> dict[str, list[str]]:
+    """The modules as the page names them: those of the first screen, then part by part."""
+    elements = [each for _tag, each in Page(Client().get("/bench/").content.decode()).elements]
+    first = [str(each["href"]) for each in elements if each.get("rel") == "modulepreload"]
+    names = {str(each["name"]): str(each["content"]).split() for each in elements if "name" in each}
+    return {"first": first, **{name: names[f"modules-{name}"] for name in ("shell", "job")}}
+
+
+def test_the_page_names_each_module_once_in_the_part_that_first_needs_it() -> None:
+    parts = parts_of_the_app()
+    named = [url for urls in parts.values() for url in urls]
+    assert len(named) == len(set(named))
+    modules = {each["url"] for each in kept_by_the_worker()["assets"] if each["url"].endswith(".js")}
+    of_types_only = {url for url in modules if "Types only." in file_at(url).read_text()[:200]}
+    assert set(named) == modules - of_types_only
+    for part, urls in parts.items():
+        there = {url for name in list(parts)[: list(parts).index(part) + 1] for url in parts[name]}
+        asked = {STATIC + _beside(url, to) for url in urls for to in IMPORT.findall(file_at(url).read_text())}
+        assert asked <= there, part
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_the_first_load_is_small(language: str) -> None:
+    """Everything up to the vehicle's page, as it is served, compressed; the budget is the design's."""
+    client = Client(headers={"accept-encoding": "gzip", "accept-language": language})
+    made = [client.get(path) for path in ("/bench/", "/bench/texts.js", "/bench/looks.css")]
+    assert {each["Content-Encoding"] for each in made} == {"gzip"}
+    parts = parts_of_the_app()
+    files = [gzip.compress(file_at(url).read_bytes()) for url in (*parts["first"], *parts["shell"])]
+    size = sum(len(each.content) for each in made) + sum(map(len, files))
+    assert size < FIRST_LOAD_BYTES, f"{size} bytes in {len(made) + len(files)} files"
+
+
+@pytest.mark.parametrize("path", ["/bench/", "/bench/texts.js", "/bench/looks.css", "/bench/manifest.webmanifest"])
+def test_what_did_not_change_is_not_sent_again(path: str) -> None:
+    client = Client(headers={"accept-encoding": "gzip"})
+    first = client.get(path)
+    again = client.get(path, headers={"if-none-match": first["ETag"]})
+    assert (first.status_code, again.status_code, again.content) == (200, 304, b"")
+    assert again["Content-Security-Policy"] == first["Content-Security-Policy"]
+    assert "no-cache" in again["Cache-Control"]
+    assert client.get(path, headers={"if-none-match": '"another"'}).status_code == 200
+
+
+def test_modules_are_of_the_size_that_can_be_read() -> None:
+    for folder in ("app", "offline"):
+        for path in (CHECKOUT / "calibration/static/bench" / folder).rglob("*.js"):
+            assert path.read_text().count("\n") <= 400, path.name

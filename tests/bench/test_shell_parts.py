@@ -1,0 +1,38 @@
+"""The app comes in parts, the first screen's before the others; and a fault in it is told as what it is."""
+
+from __future__ import annotations
+
+from playwright.sync_api import expect
+
+from tests.bench.bay import TabletInBay
+from tests.bench.conftest import NewTablet
+
+
+def test_a_part_that_does_not_come_is_told_and_costs_no_code(new_tablet: NewTablet) -> None:
+    tablet = new_tablet(is_enrolled=False)
+    tablet.page.route("**/bench/app/shell.js", lambda route: route.abort())
+    tablet.open(f"#enrol={tablet.bay.enrolment_code()}")
+    tablet.expect_heading("Enrol this tablet")
+    told = tablet.page.get_by_text("The app did not load completely")
+    expect(told).to_have_count(1)
+    tablet.press("Enrol")
+    expect(told).to_have_count(2)
+    tablet.page.unroute("**/bench/app/shell.js")
+    tablet.press("Load it")
+    expect(tablet.page.get_by_label("Name of this tablet")).to_be_visible()
+    tablet.enrol()
+
+
+def test_a_fault_of_the_app_is_not_told_as_one_of_the_storage_and_does_not_stop_it(tablet: TabletInBay) -> None:
+    tablet.page.evaluate(
+        """() => Object.defineProperty(document, "title", { configurable: true, set() {
+             delete document.title;
+             throw new DOMException("a fault", "SyntaxError"); } })"""
+    )
+    tablet.page.evaluate("() => { location.hash = '#/settings'; }")
+    tablet.page.wait_for_function("() => !Object.hasOwn(document, 'title')")
+    tablet.page.evaluate("() => { location.hash = '#/tray'; }")
+    tablet.expect_heading("Only on this tablet")
+    expect(tablet.page.get_by_text("not kept")).to_have_count(0)
+    assert [fault.splitlines()[0] for fault in tablet.faults] == ["SyntaxError: a fault"]
+    tablet.faults.clear()

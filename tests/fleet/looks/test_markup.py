@@ -1,0 +1,82 @@
+"""Nothing in a page needs an inline style or script, and no sentence lacks its German."""
+
+from __future__ import annotations
+
+import ast
+import gettext
+import re
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[3]
+TEMPLATES = {
+    path.relative_to(ROOT): path.read_text()
+    for app in ("fleet", "calibration", "reports", "deploy")
+    for path in (ROOT / app).glob("**/templates/**/*.*")
+}
+INLINE = re.compile(
+    r"\sstyle\s*=|<style\b|<script\b(?![^>]*\s(?:src=|type=\"application/json\"))|\son[a-z]+\s*=|javascript:|\bsrcdoc\s*=",
+    re.IGNORECASE,
+)
+SENTENCE = re.compile(
+    r"""\{% (?:translate|confirm|notice "[a-z]+") (?:_\()?"(.+?)"|[ =]_\("(.+?)"\)|"""
+    r"""\{% blocktranslate[^%]*%\}(.+?)\{% (?:plural|endblocktranslate) %\}"""
+)
+OURS = ("fleet/templates/looks/",)
+
+
+def test_templates_have_nothing_that_a_strict_policy_refuses() -> None:
+    assert len(TEMPLATES) > 25
+    assert {str(path): found for path, text in TEMPLATES.items() if (found := INLINE.findall(text))} == {}
+
+
+@pytest.mark.parametrize(
+    "seeded",
+    [
+        '<p style="color: red">',
+        "<style>p {}</style>",
+        "<script>alert(1)</script>",
+        '<script type="module">let a;</script>',
+        '<button type="button" onclick="go()">',
+        '<a href="javascript:go()">',
+    ],
+)
+def test_each_kind_of_inline_code_would_be_found(seeded: str) -> None:
+    assert INLINE.search(seeded)
+    assert not INLINE.search('<script type="module" src="/static/looks/preferences.js"></script>')
+    assert not INLINE.search('<script type="application/json">{}</script>'), "data, which no browser runs"
+
+
+def sentences() -> set[str]:
+    ours = [text for path, text in TEMPLATES.items() if path.as_posix().startswith(OURS)]
+    found = {next(filter(None, groups)) for text in ours for groups in SENTENCE.findall(text)}
+    return {re.sub(r"\{\{ (\w+) \}\}", r"%(\1)s", sentence.replace("%", "%%")) for sentence in found}
+
+
+def compiled(catalogue: Path) -> dict[str, str]:
+    with catalogue.with_suffix(".mo").open("rb") as file:
+        entries = gettext.GNUTranslations(file)._catalog  # type: ignore[attr-defined]
+    return {key[0] if isinstance(key, tuple) else key: text for key, text in entries.items()}
+
+
+def written(catalogue: Path) -> dict[str, str]:
+    """Entries with one form; a long one stands on several lines."""
+    pairs = re.findall(r'^msgid ((?:".*"\n)+)msgstr ((?:".*"\n)+)', catalogue.read_text() + "\n", re.MULTILINE)
+    joined = [["".join(map(ast.literal_eval, part.splitlines())) for part in pair] for pair in pairs]
+    return {source: text for source, text in joined if source and text}
+
+
+GERMAN = ROOT / "fleet/locale/de/LC_MESSAGES/django.po"
+
+
+def test_what_is_compiled_is_what_is_written() -> None:
+    assert len(written(GERMAN)) > 150
+    assert written(GERMAN).items() <= compiled(GERMAN).items()
+
+
+def test_every_sentence_of_the_looks_has_its_german() -> None:
+    known = set(compiled(GERMAN))
+    assert len(sentences()) > 80
+    assert sentences() - known == set()
+    assert "A sentence nobody wrote" not in known

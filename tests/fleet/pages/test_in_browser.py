@@ -1,0 +1,80 @@
+"""Forms of the set-up in Chromium: back to what is wrong, and without scripts.
+
+That every page is for everybody is tried in `tests/reports/pages/test_every_page.py`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page
+
+from tests.browser.seen import sideways_px, sticking_out
+from tests.factories import make_site
+from tests.fleet.signin.browsers import browser_of
+
+from .conftest import Furnished, furnish
+
+
+@pytest.fixture
+def furnished(committed_db: None) -> Furnished:
+    return furnish(make_site())
+
+
+@pytest.fixture
+def signed_in(browser: Browser, origin: str, furnished: Furnished) -> Iterator[BrowserContext]:
+    """A profile in which the manager has signed in."""
+    context = browser.new_context(base_url=origin)
+    client = browser_of(furnished.site.manager)
+    client.get("/choose-workshop/")
+    secret = client.cookies["sessionid"].value
+    context.add_cookies([{"name": "sessionid", "value": secret, "url": origin}])
+    yield context
+    context.close()
+
+
+@pytest.fixture
+def page(signed_in: BrowserContext) -> Page:
+    return signed_in.new_page()
+
+
+def refused(page: Page) -> None:
+    """Send the form of the page as it stands."""
+    page.get_by_role("button", name="Add", exact=True).click()
+    page.wait_for_selector("[data-error-summary]")
+
+
+def test_the_summary_of_errors_takes_the_focus_and_leads_to_the_field(page: Page, furnished: Furnished) -> None:
+    page.goto("/bays/new/")
+    refused(page)
+    assert page.evaluate("document.activeElement.matches('[data-error-summary]')")
+    page.locator("[data-error-summary] a").first.click()
+    assert page.evaluate("document.activeElement.id") == "id_name"
+
+
+def test_nothing_is_wider_than_the_window_in_german_when_enlarged_fourfold(page: Page, furnished: Furnished) -> None:
+    """German has the longer words."""
+    page.set_viewport_size({"width": 320, "height": 256})  # 1280 by 1024 enlarged fourfold (WCAG 2.2, 1.4.10)
+    page.set_extra_http_headers({"Accept-Language": "de"})
+    for path in furnished.pages():
+        page.goto(path)
+        assert page.locator("html").get_attribute("lang") == "de"
+        assert (path, sideways_px(page)) == (path, 0)
+        assert (path, sticking_out(page, ".button, .state, .notice, label, legend, dt, dd, h1, h2")) == (path, [])
+
+
+def test_a_bay_is_added_with_scripts_switched_off(browser: Browser, origin: str, furnished: Furnished) -> None:
+    client = browser_of(furnished.site.manager)
+    client.get("/choose-workshop/")
+    with browser.new_context(base_url=origin, java_script_enabled=False) as context:
+        context.add_cookies([{"name": "sessionid", "value": client.cookies["sessionid"].value, "url": origin}])
+        page = context.new_page()
+        page.goto("/bays/new/")
+        page.get_by_label("Name").fill("Bay by the door")
+        page.get_by_label("Surveyed on").fill("2026-03-02")
+        for corner in ("Front left", "Front right", "Rear left", "Rear right"):
+            page.get_by_label(corner).fill("0,5")
+        page.get_by_role("button", name="Add").click()
+        assert page.url.endswith("/bays/")
+        assert page.get_by_text("Bay by the door").is_visible()

@@ -1,0 +1,66 @@
+"""Numbers as people type them."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import pytest
+from django.core.exceptions import ValidationError
+from django.utils import translation
+
+from fleet.pages.typed import TypedDecimal, TypedInteger
+
+READ = [
+    ("486", "486"),
+    ("0.9", "0.9"),
+    ("0,9", "0.9"),
+    (" 2 885,5 ", "2885.5"),
+    ("2\u202f885.5", "2885.5"),
+    ("2'885", "2885"),
+    ("\u22121,2", "-1.2"),
+    ("0,125", "0.125"),
+    ("0.125", "0.125"),
+    ("1234,567", "1234.567"),
+]
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+@pytest.mark.parametrize(("typed", "number"), READ)
+def test_comma_and_point_both_begin_a_fraction(typed: str, number: str, language: str) -> None:
+    with translation.override(language):
+        assert TypedDecimal().clean(typed) == Decimal(number)
+
+
+@pytest.mark.parametrize(
+    ("language", "typed", "number"),
+    [("en", "1.050", "1.05"), ("de", "1,050", "1.05"), ("en", "2,885", None), ("de", "2.885", None)],
+)
+def test_a_separator_of_the_other_language_before_three_digits_is_asked_about(
+    language: str, typed: str, number: str | None
+) -> None:
+    """It may stand between thousands there: 2,885 is 2885 in one and less than 3 in the other."""
+    with translation.override(language):
+        if number:
+            assert TypedDecimal().clean(typed) == Decimal(number)
+        else:
+            with pytest.raises(ValidationError, match={"en": "two ways", "de": "zwei Arten"}[language]):
+                TypedDecimal().clean(typed)
+
+
+@pytest.mark.parametrize("typed", ["1.234,5", "1,234.5", "abc", "1e3", "--1", "1_000", "NaN", "1.", "\u0661"])
+def test_anything_else_is_no_number(typed: str) -> None:
+    with pytest.raises(ValidationError, match="Must be a number"):
+        TypedDecimal().clean(typed)
+
+
+@pytest.mark.parametrize("typed", ["20.000", "20,000"])
+def test_a_whole_number_has_no_separator_that_could_begin_a_fraction(typed: str) -> None:
+    with pytest.raises(ValidationError, match="two ways"):
+        TypedInteger().clean(typed)
+
+
+def test_a_whole_number_is_whole() -> None:
+    assert TypedInteger().clean("20 000") == 20_000
+    assert TypedInteger().clean("12,0") == 12
+    with pytest.raises(ValidationError, match="whole"):
+        TypedInteger().clean("12,5")

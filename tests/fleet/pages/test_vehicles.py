@@ -1,0 +1,143 @@
+"""Vehicles: the VIN explained, what technicians may change, tyres and events with their findings, labels."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from django.test import Client
+
+from fleet.models import ServiceEvent, Vehicle
+from fleet.pages.labels import Label
+from fleet.tenancy import in_workshop
+from tests.factories import Site
+
+from .conftest import Furnished
+from .forms import errors_in, form_of, send
+
+
+@pytest.mark.parametrize(
+    ("vin", "told"),
+    [
+        ("1M8GDM9AXKP04278", "exactly 17 characters; this one has 16"),
+        ("1M8GDM9AOKP042788", "is the letter O"),
+        ("1M8GDM9A0KP042788", "require X"),
+        ("", "Must not be empty"),
+    ],
+)
+def test_what_is_wrong_with_a_vin_is_said_in_words(furnished: Furnished, manager: Client, vin: str, told: str) -> None:
+    page = send(manager, "/vehicles/new/", vin=vin, registration="LB 9")
+    assert page.status_code == 422
+    assert told in errors_in(page)["vin"]
+    assert form_of(page).values["registration"] == ["LB 9"]
+
+
+def test_the_only_model_and_operator_are_chosen_already(furnished: Furnished, manager: Client) -> None:
+    values = form_of(manager.get("/vehicles/new/?vin=1M8GDM9AXKP042788")).values
+    assert values["operator"] == [str(furnished.operator.pk)]
+    assert values["vehicle_model"] == [str(furnished.vehicle_model.pk)]
+    assert values["vin"] == ["1M8GDM9AXKP042788"]
+    furnished.site.operator()
+    assert form_of(manager.get("/vehicles/new/")).values["operator"] == [""]
+
+
+def test_what_a_first_vehicle_lacks_is_said_with_the_way_to_it(
+    site: Site, manager: Client, browser_with: Callable[..., Client]
+) -> None:
+    page = manager.get("/vehicles/new/").content.decode()
+    for way in ("/vehicle-models/new/", "/operators/new/"):
+        assert f'href="{way}"' in page
+    assert (
+        "Ask a manager to add the operator first" in browser_with("technician").get("/vehicles/new/").content.decode()
+    )
+    site.operator()
+    site.vehicle_model()
+    assert "first</a>" not in manager.get("/vehicles/new/").content.decode()
+
+
+def test_errors_stand_in_the_order_of_the_fields(furnished: Furnished, manager: Client) -> None:
+    page = send(manager, "/vehicles/new/", vin="", operator="", vehicle_model="", model_year="x")
+    assert list(errors_in(page)) == ["vin", "vehicle_model", "model_year", "operator"]
+
+
+def test_another_workshops_operator_is_no_choice(furnished: Furnished, other_site: Site, manager: Client) -> None:
+    page = send(manager, "/vehicles/new/", vin="1M8GDM9AXKP042788", operator=other_site.operator().pk)
+    assert page.status_code == 422
+    assert "operator" in errors_in(page)
+
+
+def test_a_technician_changes_the_registration_but_not_whose_it_is(
+    furnished: Furnished, browser_with: Callable[..., Client]
+) -> None:
+    technician, path = browser_with("technician"), f"/vehicles/{furnished.vehicle.vin}/change/"
+    page = technician.get(path)
+    assert not {"operator", "vehicle_model"} & set(form_of(page).values)
+    other = furnished.site.operator()
+    sent = form_of(page).filled(registration="LB 77", operator=other.pk)
+    assert technician.post(path, sent).status_code == 302
+    with in_workshop(furnished.site.workshop.pk):
+        vehicle = Vehicle.objects.get(pk=furnished.vehicle.pk)
+    assert (vehicle.registration, vehicle.operator_id) == ("LB 77", furnished.operator.pk)
+
+
+def test_after_a_correction_both_numbers_lead_to_the_vehicle(furnished: Furnished, manager: Client) -> None:
+    path = f"/vehicles/{furnished.vehicle.vin}/"
+    answer = send(manager, f"{path}vin-correction/", vin="1M8GDM9AXKP042788", reason="Misread.")
+    assert answer["Location"] == "/vehicles/1M8GDM9AXKP042788/"
+    for address in (path, answer["Location"]):
+        assert manager.get(f"{address}change/").status_code == 200
+
+
+def test_an_events_time_is_the_workshops(furnished: Furnished, manager: Client) -> None:
+    send(manager, "/settings/", time_zone="Asia/Tokyo")
+    path = f"/vehicles/{furnished.vehicle.vin}/events/new/"
+    send(manager, path, kind="alignment", happened_at="2026-05-04T09:30")
+    with in_workshop(furnished.site.workshop.pk):
+        event = ServiceEvent.objects.get(vehicle=furnished.vehicle)
+    assert event.happened_at.isoformat() == "2026-05-04T00:30:00+00:00"
+
+
+def test_a_time_that_the_change_of_clocks_leaves_out_is_refused(furnished: Furnished, manager: Client) -> None:
+    send(manager, "/settings/", time_zone="Europe/Vienna")
+    path = f"/vehicles/{furnished.vehicle.vin}/events/new/"
+    page = send(manager, path, kind="alignment", happened_at="2026-03-29T02:30")
+    assert page.status_code == 422
+    assert "happened_at" in errors_in(page)
+
+
+def followed(browser: Client, answer: Any) -> str:
+    return "".join(str(message) for message in browser.get("/operators/").context["messages"])
+
+
+def test_findings_of_tyres_and_events_are_told_at_once(furnished: Furnished, manager: Client) -> None:
+    path = f"/vehicles/{furnished.vehicle.vin}/"
+    answer = send(manager, f"{path}fitments/new/", tyres__FL__size="235/65R17", tyres__FR__size="235/65R17")
+    told = followed(manager, answer)
+    assert "FL, FR: 235/65R17 is not among the sizes" in told
+    answer = send(manager, f"{path}events/new/", kind="other", happened_at="2099-01-01T08:00")
+    assert "later than the server's" in followed(manager, answer)
+
+
+def test_a_label_carries_the_code_that_opens_the_vehicle_on_the_bench(
+    furnished: Furnished, manager: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    drawn: list[str] = []
+    whole = Label.of
+
+    def noted(vehicle: Vehicle, bench: str) -> Label:
+        drawn.append(f"{bench}#/vehicle/{vehicle.vin}")
+        return whole(vehicle, bench)
+
+    monkeypatch.setattr(Label, "of", noted)
+    page = manager.get("/vehicles/labels/", {"vin": furnished.vehicle.vin})
+    assert drawn == [f"http://testserver/bench/#/vehicle/{furnished.vehicle.vin}"]
+    for part in (furnished.vehicle.registration, f"<b>{furnished.vehicle.vin[-6:]}</b>", "<svg", "Code that opens"):
+        assert part in page.content.decode()
+    assert "style=" not in page.content.decode()
+
+
+def test_a_label_of_a_vehicle_that_is_not_ours_is_not_printed(
+    furnished: Furnished, other_site: Site, manager: Client
+) -> None:
+    assert manager.get("/vehicles/labels/", {"vin": other_site.vehicle().vin}).status_code == 404

@@ -1,0 +1,128 @@
+"""A workshop in the middle of its work, seen by people in browsers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from copy import deepcopy
+from dataclasses import dataclass
+from datetime import timedelta
+
+import pytest
+from django.core.cache import cache
+from django.test import Client
+from django.utils import timezone
+from pytest_django import DjangoDbBlocker
+
+from fleet import outbox
+from fleet.actor import Actor
+from fleet.ids import new_id
+from fleet.models import OutboxItem
+from fleet.tenancy import in_workshop
+from reports.services.certificates import certificate_prepare
+from tests.factories import Person, Site, make_site
+from tests.fleet.signin.browsers import browser_of
+from tests.reports import jobs
+
+
+@pytest.fixture
+def site(request: pytest.FixtureRequest, standing_sites: tuple[Site, Site], db: None, no_hints: None) -> Site:
+    """That of the work, where a test asks for any; otherwise one in which there is nothing."""
+    asks_for_work = "at_work" in request.fixturenames
+    return request.getfixturevalue("at_work").site if asks_for_work else deepcopy(standing_sites[0])
+
+
+@dataclass(frozen=True)
+class AtWork:
+    """An adjusted vehicle with its certificate no. 1, another one in the bay, and work that was parked."""
+
+    site: Site
+    done: jobs.Bench
+    open: jobs.Bench
+    parked: OutboxItem
+
+    @property
+    def contact(self) -> Person:
+        """Somebody of the operator whose vehicle has its certificate."""
+        return self.site.person("operator_contact", operator=self.done.vehicle.operator_id)
+
+    def pages(self) -> dict[str, str]:
+        """Every page with who may open it: everybody who reads, a contact too, or a manager."""
+        return {
+            "/": "reader",
+            "/vehicles/": "contact",
+            f"/vehicles/{self.done.vehicle.vin}/": "contact",
+            f"/vehicles/{self.open.vehicle.vin}/": "reader",
+            f"/jobs/{self.done.job_id}/": "contact",
+            f"/jobs/{self.open.job_id}/": "reader",
+            f"/vehicles/{self.done.vehicle.vin}/worksheet/": "reader",
+            f"/jobs/{self.open.job_id}/worksheet/": "reader",
+            "/worksheet/": "reader",
+            "/certificates/": "contact",
+            "/certificates/1/": "contact",
+            "/certificates/1/pdf/": "contact",
+            "/parked-work/": "manager",
+        }
+
+
+def certified(site: Site, bench: jobs.Bench) -> None:
+    with in_workshop(site.workshop.pk):
+        certificate_prepare(actor=Actor.system(site.workshop.pk, timezone.now()), job_id=bench.job_id)
+
+
+def parked_in(site: Site, **fields: object) -> OutboxItem:
+    now = timezone.now()
+    values = {"kind": "reports.certificate_email", "payload": {}, "error": "ConnectionRefusedError: no server there"}
+    with in_workshop(site.workshop.pk):
+        return OutboxItem.objects.create(
+            **{**values, **fields}, state="parked", created_at=now, due_at=now, finished_at=now, attempts=5, id=new_id()
+        )
+
+
+def at_work_in(site: Site) -> AtWork:
+    done = jobs.adjusted(site)
+    site.fitment(done.vehicle)
+    certified(site, done)
+    bench = jobs.Bench.at(site)
+    bench.now = done.now + timedelta(hours=1)
+    bench.receive()
+    bench.check_readiness()
+    bench.measure(jobs.LOW_FRONT_LEFT)
+    bench.propose()
+    return AtWork(site, done, bench, parked_in(site, payload={"job": str(done.job_id)}))
+
+
+@pytest.fixture(autouse=True)
+def _no_throttle_history() -> None:
+    """All browsers of one test process sign in from one address."""
+    cache.clear()
+
+
+@pytest.fixture(scope="module")
+def standing_at_work(django_db_setup: None, django_db_blocker: DjangoDbBlocker) -> Iterator[AtWork]:
+    """Stays for the tests of a module; what each does to it is rolled back. Then none of its work is due any more."""
+    with django_db_blocker.unblock(), pytest.MonkeyPatch.context() as patch:
+        patch.setattr(outbox, "hint", lambda _workshop, _item: None)
+        at_work = at_work_in(make_site())
+    yield at_work
+    with django_db_blocker.unblock(), in_workshop(at_work.site.workshop.pk):
+        OutboxItem.objects.update(state="done", finished_at=timezone.now())
+
+
+@pytest.fixture
+def at_work(standing_at_work: AtWork, db: None, no_hints: None) -> AtWork:
+    return deepcopy(standing_at_work)
+
+
+@pytest.fixture
+def manager(site: Site) -> Client:
+    return browser_of(site.manager)
+
+
+@pytest.fixture
+def another(site: Site) -> Callable[..., Client]:
+    """The browser of somebody else with these roles."""
+
+    def browser(*roles: str, **fields: object) -> Client:
+        return browser_of(site.person(*roles, **fields))
+
+    return browser

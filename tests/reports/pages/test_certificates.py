@@ -1,0 +1,139 @@
+"""Certificates: listed, found, opened, and replaced with a reason, once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from django.db import connection
+from django.test import Client
+from django.test.utils import CaptureQueriesContext
+
+from fleet.tenancy import in_workshop
+from reports.models import Certificate, CertificateFile
+from reports.services.certificates import certificate_issue
+from tests.factories import Site
+from tests.fleet.pages.forms import form_of
+from tests.reports import jobs
+
+from .conftest import AtWork, certified
+
+QUERIES = 14
+
+
+def numbers(browser: Client, **query: Any) -> list[int]:
+    """Those of the list, in its order."""
+    answer = browser.get("/certificates/", query)
+    assert answer.status_code == 200
+    return [row["certificate"].number for row in answer.context["rows"]]
+
+
+def replace(browser: Client, **typed: Any) -> Any:
+    return browser.post("/certificates/1/", form_of(browser.get("/certificates/1/")).filled(**typed))
+
+
+def all_of(site: Site) -> list[tuple[int, str, str]]:
+    with in_workshop(site.workshop.pk):
+        return list(Certificate.objects.order_by("number").values_list("number", "state", "reason"))
+
+
+def test_the_list_is_searched_and_filtered(manager: Client, at_work: AtWork, site: Site) -> None:
+    report = jobs.ended(site)
+    certified(site, report)
+    assert numbers(manager) == [2, 1]
+    assert numbers(manager, kind="findings_report") == [2]
+    assert numbers(manager, state="replaced") == []
+    assert numbers(manager, q="1") == [number for number in (2, 1) if number == 1 or "1" in vin_of(site, number)]
+    assert numbers(manager, q=report.vehicle.vin[-6:]) == [2]
+    assert numbers(manager, q=at_work.done.vehicle.registration) == [1]
+    assert numbers(manager, q="9" * 30) == []
+    assert manager.get("/certificates/", {"kind": "poem"}).status_code == 422
+
+
+def vin_of(site: Site, number: int) -> str:
+    with in_workshop(site.workshop.pk):
+        vehicle = Certificate.objects.select_related("vehicle").get(number=number).vehicle
+        return f"{vehicle.vin} {vehicle.registration}"
+
+
+def test_the_file_is_the_one_that_was_issued(manager: Client, at_work: AtWork, site: Site) -> None:
+    answer = manager.get("/certificates/1/pdf/")
+    assert answer["Content-Type"] == "application/pdf"
+    with in_workshop(site.workshop.pk):
+        assert answer.content == bytes(CertificateFile.objects.get().pdf)
+
+
+def test_a_page_shows_code_hash_and_what_it_is_about(manager: Client, at_work: AtWork, site: Site) -> None:
+    page = manager.get("/certificates/1/").content.decode()
+    with in_workshop(site.workshop.pk):
+        certificate = Certificate.objects.get()
+        assert CertificateFile.objects.get().sha256 in page
+    assert f'href="/verify/{certificate.code}"' in page
+    assert f'href="/jobs/{at_work.done.job_id}/"' in page
+
+
+class TestReplacement:
+    def test_is_asked_for_with_a_reason_and_names_the_old_one(
+        self, manager: Client, at_work: AtWork, site: Site
+    ) -> None:
+        answer = replace(manager, reason="The operator's name was wrong.")
+        assert (answer.status_code, answer["Location"]) == (302, "/certificates/2/")
+        assert all_of(site) == [(1, "issued", ""), (2, "preparing", "The operator's name was wrong.")]
+        page = manager.get("/certificates/2/").content.decode()
+        assert "in preparation" in page
+        assert "The operator&#x27;s name was wrong." in page
+        assert manager.get("/certificates/2/pdf/").status_code == 409
+
+    def test_is_shown_on_both_once_it_is_issued(self, manager: Client, at_work: AtWork, site: Site) -> None:
+        replace(manager, reason="Mistyped.")
+        with in_workshop(site.workshop.pk):
+            new = Certificate.objects.get(number=2)
+            certificate_issue(actor=site.manager.actor(), certificate_id=new.pk)
+        old = manager.get("/certificates/1/").content.decode()
+        assert "Number 2 takes its place" in old
+        assert 'name="reason"' not in old
+        assert "by no. 2" in manager.get("/certificates/").content.decode()
+
+    def test_sent_twice_makes_one(self, manager: Client, at_work: AtWork, site: Site) -> None:
+        sent = form_of(manager.get("/certificates/1/")).filled(reason="Mistyped.")
+        assert [manager.post("/certificates/1/", sent)["Location"] for _time in range(2)] == ["/certificates/2/"] * 2
+        assert len(all_of(site)) == 2
+
+    def test_from_a_page_that_is_out_of_date_is_refused_and_keeps_what_was_typed(
+        self, manager: Client, at_work: AtWork, site: Site
+    ) -> None:
+        stale = form_of(manager.get("/certificates/1/")).filled(reason="Also mistyped.")
+        replace(manager, reason="Mistyped.")
+        answer = manager.post("/certificates/1/", stale)
+        assert answer.status_code == 409
+        assert "Certificate 1 is replaced by 2. Replace that one instead." in answer.content.decode()
+        assert len(all_of(site)) == 2
+
+    def test_without_a_reason_comes_back(self, manager: Client, at_work: AtWork, site: Site) -> None:
+        answer = replace(manager, reason="  ")
+        assert answer.status_code == 422
+        assert "data-error-summary" in answer.content.decode()
+        assert len(all_of(site)) == 1
+
+    @pytest.mark.parametrize("role", ["technician", "auditor"])
+    def test_is_for_managers(self, another: Callable[..., Client], at_work: AtWork, role: str) -> None:
+        browser = another(role)
+        assert 'name="reason"' not in browser.get("/certificates/1/").content.decode()
+        assert browser.post("/certificates/1/", {"reason": "x"}).status_code == 403
+
+
+def test_the_list_costs_the_same_however_long_it_is_and_reads_no_file(
+    manager: Client, at_work: AtWork, site: Site
+) -> None:
+    def queries() -> list[str]:
+        with CaptureQueriesContext(connection) as captured:
+            numbers(manager)
+        return [query["sql"] for query in captured]
+
+    queries()  # the session notes its use
+    few = queries()
+    certified(site, jobs.ended(site))
+    many = queries()
+    assert len(many) == len(few) <= QUERIES
+    assert not any('"pdf"' in sql for sql in many)

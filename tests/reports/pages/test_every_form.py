@@ -1,0 +1,368 @@
+"""Every form of the service as a browser without scripts sends it: what is right is done, what is wrong comes back.
+
+The forms come from the table of addresses. Those of the set-up are tried in `tests/fleet/pages/test_forms.py`; here are
+all others, and for both what no database takes.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any, Final
+
+import pytest
+from allauth.mfa.models import Authenticator
+from django.contrib.auth.hashers import check_password
+from django.core.files.uploadedfile import SimpleUploadedFile
+from django.test import Client
+from django.urls import URLPattern, URLResolver, get_resolver
+
+from calibration.models import Decision, Ruling
+from fleet.models import AccessToken, Membership, OutboxItem, Tablet
+from fleet.tenancy import in_workshop
+from reports.models import Certificate
+from tests.calibration.outbox_files import record, saved
+from tests.factories import PASSWORD, PIN, Site
+from tests.fleet.pages import test_forms as set_up
+from tests.fleet.pages.conftest import Furnished, furnish
+from tests.fleet.pages.forms import errors_in, form_of, forms_of, send
+from tests.fleet.signin.browsers import browser_of, confirm_password, is_in, sign_in, totp_code
+
+from .every_page import FILES, House, name_of
+
+NEW: Final = "another-lamp-of-oak-7"
+NEEDS_SCRIPT: Final = frozenset({"mfa_add_webauthn", "mfa_reauthenticate_webauthn"})
+"""Browsers hand passkeys to scripts only."""
+SECRETS: Final = ("password", "pin", "code")
+
+
+@dataclass(frozen=True)
+class Case:
+    """A form: who sends it, what is typed into it, what shows that it was done, and what spoils it."""
+
+    browser: Client
+    path: str
+    typed: dict[str, Any]
+    """What depends on the page is a function of it."""
+    is_done: Callable[[], bool]
+    spoilt: dict[str, Any]
+    in_error: str
+    says: str
+    """Of what the summary of errors says about the field."""
+
+
+@dataclass(frozen=True)
+class Press:
+    """A form with nothing to type: the page that it stands on, where it is sent, and what shows that it was done."""
+
+    browser: Client
+    page: str
+    path: str
+    is_done: Callable[[], bool]
+
+
+@pytest.fixture
+def furnished(site: Site) -> Furnished:
+    return furnish(site)
+
+
+@pytest.fixture
+def house(site: Site) -> House:
+    return House.of(site)
+
+
+def within(site: Site, count: Callable[[], object]) -> Callable[[], bool]:
+    def is_so() -> bool:
+        with in_workshop(site.workshop.pk):
+            return bool(count())
+
+    return is_so
+
+
+def decisions(house: House) -> Iterator[Case]:
+    site, asked = house.site, house.asked
+    manager = browser_of(site.manager)
+    yield Case(
+        manager,
+        "/certificates/1/",
+        {"reason": "Mistyped."},
+        within(site, Certificate.objects.filter(replaces__number=1).exists),
+        {"reason": ""},
+        "reason",
+        "Say in a sentence what is wrong.",
+    )
+    yield Case(
+        manager,
+        asked.approval_path,
+        {"decision": "approve", "reason": "Looked at it."},
+        within(site, Decision.objects.exists),
+        {"decision": None},
+        "decision",
+        "Choose one of the two.",
+    )
+    yield Case(
+        manager,
+        asked.finding_path,
+        {"decision": "accept", "reason": "The tape was checked."},
+        within(site, Ruling.objects.exists),
+        {"reason": ""},
+        "reason",
+        "Give your reason in a sentence.",
+    )
+
+
+def tablets(house: House) -> Iterator[Case]:
+    site = house.site
+    manager = browser_of(site.manager)
+    tablet = house.tablet_id
+    yield Case(
+        manager,
+        f"/tablets/{tablet}/",
+        {"name": "By the door"},
+        within(site, Tablet.objects.filter(name="By the door").exists),
+        {"name": ""},
+        "name",
+        "required",
+    )
+    noted = record(site.technician, f"/jobs/{house.asked.job.pk}/readiness/", {"checks": {}})
+    yield Case(
+        manager,
+        "/tablets/import/",
+        {"file": SimpleUploadedFile("tablet.lbox", saved(site, [noted]))},
+        within(site, house.files_handed_in),
+        {"file": SimpleUploadedFile("tablet.lbox", b"no such file")},
+        "file",
+        "file",
+    )
+
+
+def own_account(site: Site) -> Iterator[Case]:
+    person = site.person("technician")
+    browser = browser_of(person)
+    yield Case(
+        browser,
+        "/account/confirm/",
+        {"password": PASSWORD},
+        lambda: True,
+        {"password": "not-this-one-41"},
+        "password",
+        "not your password",
+    )
+    yield Case(
+        browser,
+        "/account/pin/",
+        {"password": PASSWORD, "pin": "90210", "pin_again": "90210"},
+        within(site, lambda: check_password("90210", Membership.objects.get(pk=person.membership.pk).pin)),
+        {"pin_again": "90211"},
+        "pin_again",
+        "Type the same one twice",
+    )
+    yield Case(
+        browser,
+        "/account/password/",
+        {"oldpassword": PASSWORD, "password1": NEW, "password2": NEW},
+        lambda: is_in(sign_in(person.email, NEW)[0]),
+        {"password2": PASSWORD},
+        "password2",
+        "password",
+    )
+
+
+def at_the_door(house: House) -> Iterator[Case]:
+    site = house.site
+    person = site.person("technician")
+    stranger = Client()
+    yield Case(
+        stranger,
+        "/sign-in/",
+        {"login": person.email, "password": PASSWORD},
+        lambda: is_in(stranger),
+        {"password": "not-this-one-41"},
+        "",
+        "do not belong together",
+    )
+    invited = house.invited()
+    yield Case(
+        Client(),
+        house.invitation(),
+        {"password": NEW, "pin": PIN},
+        lambda: is_in(sign_in(invited.user.email, NEW)[0]),
+        {"pin": "12"},
+        "pin",
+        "4 to 8 digits",
+    )
+    link = house.password_link()
+    yield Case(
+        Client(),
+        link,
+        {"password": NEW, "password_again": NEW},
+        lambda: Client().get(link).status_code == 404,
+        {"password_again": PASSWORD},
+        "password_again",
+        "Type the same one twice",
+    )
+
+
+def second_factor(site: Site) -> Iterator[Case]:
+    person = site.person("technician")
+    browser = browser_of(person)
+    confirm_password(browser, person, "/account/")
+    app = "/account/second-factor/totp/activate/"
+    yield Case(
+        browser,
+        app,
+        {"code": lambda page: totp_code(secret_in(page))},
+        Authenticator.objects.filter(user_id=person.membership.user_id, type="totp").exists,
+        {"code": "12"},
+        "code",
+        "code",
+    )
+
+
+def secret_in(page: Any) -> str:
+    found = re.search(r"<code>([A-Z2-7]+)</code>", page.content.decode())
+    assert found
+    return found[1]
+
+
+def presses(house: House) -> Iterator[Press]:
+    site = house.site
+    manager = browser_of(site.manager)
+    yield Press(
+        manager,
+        "/parked-work/",
+        f"/parked-work/{house.at_work.parked.pk}/retry/",
+        within(site, lambda: OutboxItem.objects.filter(pk=house.at_work.parked.pk, state="waiting").exists()),
+    )
+    person = f"/people/{site.technician.membership.pk}/"
+    asked = within(site, OutboxItem.objects.filter(kind="fleet.password_link_email").exists)
+    yield Press(manager, person, f"{person}password-link/", asked)
+    program = house.furnished.program.membership.pk
+    tokens = f"/people/{program}/tokens/"
+    send(manager, tokens, device="Fleet desk", scopes=["read"])
+    with in_workshop(site.workshop.pk):
+        token = AccessToken.objects.get(device="Fleet desk").pk
+    revoked = within(site, lambda: AccessToken.objects.get(pk=token).revoked_at)
+    yield Press(manager, tokens, f"{tokens}{token}/revocation/", revoked)
+    tablet = house.tablet_id
+    gone = within(site, lambda: Tablet.objects.get(pk=tablet).revoked_at)
+    yield Press(manager, f"/tablets/{tablet}/", f"/tablets/{tablet}/revocation/", gone)
+    yield Press(manager, "/tablets/", "/tablets/enrolment/", lambda: True)
+    yield Press(manager, "/account/", "/sign-out/", lambda: not is_in(manager))
+
+
+def cases(house: House) -> list[Case]:
+    site = house.site
+    return [
+        *decisions(house),
+        *tablets(house),
+        *own_account(site),
+        *at_the_door(house),
+        *second_factor(site),
+    ]
+
+
+def posted(case: Case, typed: dict[str, Any]) -> tuple[dict[str, list[str]], Any]:
+    page = case.browser.get(case.path)
+    assert page.status_code == 200, (case.path, page.status_code)
+    typed = {name: value(page) if callable(value) else value for name, value in typed.items()}
+    files = {name: value for name, value in typed.items() if isinstance(value, SimpleUploadedFile)}
+    sent = form_of(page, own_address(page, case.path)).filled(**{n: v for n, v in typed.items() if n not in files})
+    for file in files.values():
+        file.seek(0)
+    return sent, case.browser.post(case.path, {**sent, **files})
+
+
+def own_address(page: Any, path: str) -> str:
+    """A form names its page's address, or none."""
+    return path if any(form.action == path for form in forms_of(page)) else ""
+
+
+def test_every_form_is_done_when_right_and_comes_back_when_wrong(house: House) -> None:
+    for case in cases(house):
+        sent, answer = posted(case, {**case.typed, **case.spoilt})
+        told = errors_in(answer)
+        field = next((name for name in told if name.startswith(case.in_error)), None)
+        assert field is not None, (case.path, told)
+        assert case.says in told[field], (case.path, told)
+        kept = form_of(answer, own_address(answer, case.path)).values
+        typed = {n for n in case.typed if n in sent and not any(each in n for each in SECRETS)}
+        assert {n: kept.get(n) for n in typed} == {n: sent[n] for n in typed}, case.path
+        _sent, answer = posted(case, case.typed)
+        assert answer.status_code == 302, (case.path, errors_in(answer))
+        assert case.is_done(), case.path
+
+
+def test_everything_that_is_pressed_is_done(house: House) -> None:
+    for press in presses(house):
+        before = press.is_done()
+        sent = form_of(press.browser.get(press.page), press.path).values
+        assert press.browser.post(press.path, sent).status_code in (200, 302), press.path
+        assert press.is_done(), press.path
+        assert before is False or press.path == "/tablets/enrolment/", press.path
+
+
+def test_no_form_is_left_out(house: House) -> None:
+    def addresses(patterns: list[URLPattern | URLResolver], before: str = "") -> Iterator[tuple[str, Any]]:
+        for each in patterns:
+            path = before + str(each.pattern)
+            if isinstance(each, URLResolver):
+                yield from addresses(each.url_patterns, path)
+            else:
+                yield str(each.name), getattr(each.callback, "view_class", None)
+
+    own = [each for each in get_resolver().url_patterns if not str(each.pattern).startswith(("api/", "admin/"))]
+    with_form = {name for name, view in addresses(own) if hasattr(view, "post")}
+    of_set_up = {name_of(case.path) for case in set_up.cases(house.furnished).values()}
+    here = {name_of(case.path) for case in cases(house)} | {name_of(press.path) for press in presses(house)}
+    elsewhere = {
+        "person_new": "tests/fleet/pages/test_people.py",
+        "person_invitation": "tests/fleet/pages/test_people.py",
+        "own_preferences": "tests/fleet/pages/test_language.py",
+        "choose_workshop": "tests/fleet/signin/test_sessions.py",
+        "outbox_file_page": "tests/calibration/pages/test_outbox_import.py",
+        "mfa_authenticate": "tests/fleet/signin/test_second_factor.py",
+        "mfa_reauthenticate": "tests/fleet/signin/test_second_factor.py",
+        "mfa_deactivate_totp": "tests/fleet/signin/test_second_factor.py",
+        "mfa_generate_recovery_codes": "tests/fleet/signin/test_second_factor.py",
+        "mfa_edit_webauthn": "tests/fleet/signin/test_passkeys.py",
+        "mfa_remove_webauthn": "tests/fleet/signin/test_passkeys.py",
+    }
+    assert with_form - of_set_up - here - elsewhere.keys() - NEEDS_SCRIPT - FILES == set()
+
+
+AWKWARD: Final = {
+    "NUL": "a\x00b",
+    "ten kilobytes": "x" * 10_240,
+    "huge number": "9" * 400,
+    "beyond the column": "99999999999999999999",
+    "tiny fraction": "0." + "0" * 60 + "1",
+    "exponent": "1e308",
+    "not a number": "NaN",
+    "lone surrogate": "\ud800",
+}
+
+
+@pytest.mark.parametrize("name", set_up.NAMES)
+def test_what_no_database_takes_is_refused_in_the_form(furnished: Furnished, name: str) -> None:
+    """In every field by itself, the others being right: a page, and never a fault of the service."""
+    manager = browser_of(furnished.site.manager)
+    case = set_up.cases(furnished)[name]
+    right = form_of(manager.get(case.path)).filled(**case.typed)
+    for field in (each for each in right if each != "csrfmiddlewaretoken"):
+        for what, value in AWKWARD.items():
+            answer = manager.post(case.path, {**right, field: [value.encode("utf-8", "replace").decode()]})
+            assert answer.status_code in (200, 302, 404, 409, 412, 422), (field, what)
+
+
+def test_what_no_database_takes_is_refused_elsewhere(house: House) -> None:
+    for case in cases(house):
+        page = case.browser.get(case.path)
+        right = form_of(page, own_address(page, case.path)).filled(
+            **{n: v for n, v in case.typed.items() if isinstance(v, str)}
+        )
+        for field in (each for each in right if each != "csrfmiddlewaretoken"):
+            for value in AWKWARD.values():
+                answer = case.browser.post(case.path, {**right, field: [value.encode("utf-8", "replace").decode()]})
+                assert answer.status_code in (200, 302, 409, 412, 422, 429), (case.path, field)

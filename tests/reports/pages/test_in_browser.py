@@ -1,0 +1,129 @@
+"""The pages of the work in Chromium: for everybody, in both themes, enlarged, by keyboard, and one whole decision."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page
+
+from tests.browser.seen import axe_findings, open_all, sideways_px, targets
+from tests.calibration.pages.conftest import Asked, asked_in
+from tests.factories import Site, make_site
+from tests.fleet.signin.browsers import browser_of
+
+from .conftest import AtWork, at_work_in
+
+ENLARGED: Any = {"width": 320, "height": 256}
+"""1280 by 1024 enlarged fourfold (WCAG 2.2, 1.4.10)."""
+PHONE: Any = {"width": 390, "height": 844}
+DESK_TARGET_PX = 32
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A workshop in the middle of its work, in which something waits for a decision as well."""
+
+    site: Site
+    at_work: AtWork
+    asked: Asked
+
+    def paths(self) -> list[str]:
+        pages = [path for path in self.at_work.pages() if not path.endswith("/pdf/")]
+        return [*pages, "/approvals/", self.asked.approval_path, self.asked.finding_path, f"/jobs/{self.asked.job.pk}/"]
+
+
+@pytest.fixture
+def shown(committed_db: None) -> Shown:
+    site = make_site()
+    asked = asked_in(site)
+    return Shown(site, at_work_in(site), asked)
+
+
+@pytest.fixture
+def context(browser: Browser, origin: str, shown: Shown) -> Iterator[BrowserContext]:
+    """A profile in which the manager has signed in."""
+    context = browser.new_context(base_url=origin)
+    client = browser_of(shown.site.manager)
+    client.get("/choose-workshop/")
+    context.add_cookies([{"name": "sessionid", "value": client.cookies["sessionid"].value, "url": origin}])
+    yield context
+    context.close()
+
+
+@pytest.fixture
+def page(context: BrowserContext) -> Page:
+    return context.new_page()
+
+
+def opened(page: Page, path: str) -> Page:
+    answer = page.goto(path)
+    assert answer is not None
+    assert answer.ok, path
+    return page
+
+
+def test_axe_would_find_a_chart_without_its_words(page: Page, shown: Shown) -> None:
+    opened(page, f"/vehicles/{shown.at_work.done.vehicle.vin}/")
+    page.evaluate(
+        "const chart = document.querySelector('.chart > svg'); chart.removeAttribute('aria-labelledby'); "
+        "chart.querySelector('title').remove()"
+    )
+    assert any(found.startswith("svg-img-alt:") for found in axe_findings(page))
+
+
+@pytest.mark.parametrize("size", [ENLARGED, PHONE], ids=["enlarged fourfold", "phone"])
+def test_nothing_is_scrolled_sideways(page: Page, shown: Shown, size: Any) -> None:
+    page.set_viewport_size(size)
+    for path in shown.paths():
+        opened(page, path)
+        open_all(page)
+        assert (path, sideways_px(page)) == (path, 0)
+
+
+def test_everything_that_is_pressed_is_large_enough(page: Page, shown: Shown) -> None:
+    page.set_viewport_size(PHONE)
+    for path in shown.paths():
+        opened(page, path)
+        small = [each for each in targets(page) if not each.is_in_text and each.height < DESK_TARGET_PX]
+        assert (path, small) == (path, [])
+
+
+def test_nothing_is_refused_by_the_strict_policy(page: Page, shown: Shown) -> None:
+    refused: list[str] = []
+    page.on("console", lambda message: refused.append(message.text) if message.type == "error" else None)
+    for path in shown.paths():
+        opened(page, path)
+    assert refused == []
+
+
+def test_charts_take_the_colours_of_the_theme(page: Page, shown: Shown) -> None:
+    inks = set()
+    for theme in ("light", "dark"):
+        page.emulate_media(color_scheme=theme)
+        opened(page, f"/vehicles/{shown.at_work.done.vehicle.vin}/")
+        inks.add(page.eval_on_selector(".chart .fill-ink", "each => getComputedStyle(each).fill"))
+    assert len(inks) == 2
+
+
+@pytest.mark.parametrize("scripts", [True, False], ids=["with scripts", "without"])
+def test_a_decision_is_made_on_a_phone(browser: Browser, origin: str, shown: Shown, scripts: bool) -> None:
+    context = browser.new_context(base_url=origin, viewport=PHONE, java_script_enabled=scripts)
+    client = browser_of(shown.site.manager)
+    client.get("/choose-workshop/")
+    context.add_cookies([{"name": "sessionid", "value": client.cookies["sessionid"].value, "url": origin}])
+    page = context.new_page()
+    opened(page, "/")
+    page.locator(f'a[href="{shown.asked.approval_path}"]').first.click()
+    page.get_by_role("button", name="Record the decision").click()
+    page.wait_for_selector("[data-error-summary]")
+    if scripts:
+        assert page.evaluate("document.activeElement.matches('[data-error-summary]')")
+    page.get_by_label("Approve").check()
+    page.get_by_label("Why").fill("Looked at the vehicle.")
+    page.get_by_role("button", name="Record the decision").click()
+    page.wait_for_selector("text=Approved.")
+    assert page.get_by_role("button", name="Record the decision").count() == 0
+    context.close()

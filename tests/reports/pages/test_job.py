@@ -1,0 +1,177 @@
+"""One job, readable from reception to its end."""
+
+from __future__ import annotations
+
+import re
+import uuid
+from decimal import Decimal
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+from django.db import connection
+from django.test import Client
+from django.test.utils import CaptureQueriesContext
+from PIL import Image
+
+from calibration.models import Reading
+from calibration.services import jobs as job_services
+from calibration.services.photos import photo_add
+from calibration.services.rounds import reading_strike
+from fleet import services
+from fleet.ids import new_id
+from fleet.models import Workshop
+from fleet.tenancy import in_workshop
+from tests.factories import Site, make_site
+from tests.fleet.signin.browsers import browser_of
+from tests.reports import jobs
+
+from .conftest import AtWork
+
+QUERIES = 60
+
+
+def page_of(browser: Client, bench: jobs.Bench) -> str:
+    answer = browser.get(f"/jobs/{bench.job_id}/")
+    assert answer.status_code == 200
+    return str(answer.content.decode())
+
+
+def test_a_finished_job_tells_everything(manager: Client, at_work: AtWork) -> None:
+    page = page_of(manager, at_work.done)
+    for words in (
+        "complaint: Sits low.",
+        "84,210 km",
+        "signed off",
+        "All well.",
+        'href="/certificates/1/"',
+        "The read-back agrees.",
+        "computed proposal",
+        "470.0 / 471.0",
+        at_work.done.instrument.serial,
+        "Round 2,",
+        "As left, mm",
+        "Leak check",
+        at_work.done.case().standing.content_sha256,
+    ):
+        assert words in page, words
+    assert "What can hurt somebody at this step" not in page
+
+
+def test_an_open_job_says_what_is_next_and_what_can_hurt(manager: Client, at_work: AtWork) -> None:
+    page = page_of(manager, at_work.open)
+    assert "Write the proposed set-points, read them back and record both." in page
+    assert "What can hurt somebody at this step" in page
+    assert "everybody stands clear" in page
+    assert f"/bench/#/job/{at_work.open.job_id}" in page
+
+
+def test_findings_lead_to_the_ruling_and_show_it(manager: Client, at_work: AtWork) -> None:
+    at_work.open.write(None, {**at_work.open.counts, "FL": 140})
+    page = page_of(manager, at_work.open)
+    assert "/findings/" in page
+    assert "To be ruled on" in page
+    assert "without a proposal" in page
+
+
+def test_a_struck_reading_stays_visible_with_its_reason(manager: Client, at_work: AtWork, site: Site) -> None:
+    with in_workshop(site.workshop.pk):
+        wrong = Reading.objects.filter(round__job=at_work.open.job_id, corner="FL").first()
+        assert wrong is not None
+        reading_strike(
+            actor=site.manager.actor(),
+            record_id=new_id(),
+            reading_id=wrong.pk,
+            reason="read from the wrong mark",
+            replacement={"height_mm": Decimal(471)},
+        )
+    page = page_of(manager, at_work.open)
+    assert "<s>470.0</s>" in page
+    assert "read from the wrong mark" in page
+
+
+def test_interruptions_and_work_on_the_vehicle_are_told(manager: Client, at_work: AtWork, site: Site) -> None:
+    bench = at_work.open
+    with in_workshop(site.workshop.pk):
+        job_services.job_pause(actor=bench.actor(), record_id=new_id(), job_id=bench.job_id, reason="parts awaited")
+        actor = bench.actor()
+        services.event_record(
+            actor=actor,
+            record_id=new_id(),
+            vehicle=bench.vehicle,
+            kind="spring_replaced",
+            corner="FL",
+            happened_at=actor.now,
+            note="bellows perished",
+        )
+    page = page_of(manager, bench)
+    assert "Paused: parts awaited" in page
+    assert "Spring replaced, Front left: bellows perished" in page
+
+
+def test_a_job_without_a_specification_is_shown_without_verdict(manager: Client, site: Site) -> None:
+    bench = jobs.Bench.at(site, vehicle=site.vehicle(vehicle_model=site.vehicle_model()))
+    bench.receive()
+    bench.measure(jobs.LOW_FRONT_LEFT)
+    page = page_of(manager, bench)
+    assert "nothing: there is no specification" in page
+    assert "470.0 / 471.0" in page
+
+
+def test_a_job_just_opened_is_shown(manager: Client, site: Site) -> None:
+    bench = jobs.Bench.at(site)
+    bench.receive()
+    assert "Not every readiness item has been checked." in page_of(manager, bench)
+
+
+def test_inches_for_whoever_wants_them(manager: Client, at_work: AtWork, site: Site) -> None:
+    with in_workshop(site.workshop.pk):
+        Workshop.objects.update(length_unit="inch")
+    page = page_of(manager, at_work.done)
+    assert "18.50 / 18.54" in page
+
+
+def test_what_was_typed_stays_text(manager: Client, site: Site) -> None:
+    bench = jobs.Bench.at(site, vehicle=site.vehicle(registration="<b>x</b>"))
+    bench.receive(note="<script>alert(1)</script>")
+    page = page_of(manager, bench)
+    assert "<script>alert" not in page
+    assert "&lt;script&gt;alert(1)" in page
+    assert "<b>x</b>" not in page
+
+
+def test_photos_are_shown_to_whoever_may_see_the_job(
+    manager: Client, at_work: AtWork, site: Site, settings: Any, tmp_path: Path
+) -> None:
+    settings.MEDIA_ROOT = tmp_path
+    picture = BytesIO()
+    Image.new("RGB", (40, 30), (120, 60, 20)).save(picture, format="PNG")
+    picture.seek(0)
+    with in_workshop(site.workshop.pk):
+        measured = at_work.done.case().rounds[0]
+        photo_add(actor=at_work.done.actor(), record_id=new_id(), file=picture, round_id=measured.pk)
+    page = page_of(manager, at_work.done)
+    found = re.search(r'<img src="(/api/v1/photos/[^"]+)"', page)
+    assert found
+    file: Any = manager.get(found[1])
+    assert file.status_code == 200
+    assert b"".join(file.streaming_content)
+    assert 'alt="Photo of ' in page
+    assert browser_of(make_site().manager).get(found[1]).status_code == 404
+
+
+def test_what_is_not_there_is_not_found(manager: Client) -> None:
+    assert manager.get(f"/jobs/{uuid.uuid4()}/").status_code == 404
+
+
+def test_queries_do_not_grow_with_rounds(manager: Client, at_work: AtWork) -> None:
+    def queries() -> int:
+        with CaptureQueriesContext(connection) as captured:
+            page_of(manager, at_work.open)
+        return len(captured)
+
+    before = queries()
+    assert before <= QUERIES
+    for _time in range(3):
+        at_work.open.measure(jobs.LOW_FRONT_LEFT)
+    assert queries() <= before + 1, "the first round after a proposal adds a look at findings"

@@ -1,0 +1,193 @@
+"""One vehicle: its heights drawn and tabled, its set-points, tyres, papers, and all that happened in sentences."""
+
+from __future__ import annotations
+
+import re
+from xml.etree import ElementTree
+
+import pytest
+from django.db import connection
+from django.test import Client
+from django.test.utils import CaptureQueriesContext
+
+from fleet import services
+from fleet.ids import new_id
+from fleet.models import Workshop
+from fleet.tenancy import in_workshop
+from tests.factories import Site
+from tests.fleet.signin.browsers import browser_of
+from tests.reports import jobs
+
+from .conftest import AtWork
+
+QUERIES = 40
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def page_of(browser: Client, at_work: AtWork) -> str:
+    answer = browser.get(f"/vehicles/{at_work.done.vehicle.vin}/")
+    assert answer.status_code == 200
+    return str(answer.content.decode())
+
+
+def charts_in(page: str) -> list[ElementTree.Element]:
+    return [ElementTree.fromstring(found) for found in re.findall(r"<svg xmlns=.*?</svg>", page, re.DOTALL)]  # noqa: S314
+
+
+def test_each_corner_is_drawn_with_title_description_and_table(manager: Client, at_work: AtWork) -> None:
+    page = page_of(manager, at_work)
+    charts = charts_in(page)
+    assert len(charts) == 4
+    titles = [chart.findtext(f"{SVG}title") for chart in charts]
+    assert titles[0] == "Front left: heights from round to round"
+    described = charts[0].findtext(f"{SVG}desc") or ""
+    assert "The first found 470.5 mm, the last 486.5 mm: within." in described
+    assert "The target is 486.0 ± 6.0 mm. Set-points: 128 → 147." in re.sub(r"→ \d+", "→ 147", described)
+    assert page.count("as a table</summary>") == 4
+    assert "470.5" in page
+    assert len({chart.get("aria-labelledby") for chart in charts}) == 4, "ids are unique on the page"
+
+
+def test_every_change_of_a_set_point_says_from_to_when_who_and_why(manager: Client, at_work: AtWork) -> None:
+    page = page_of(manager, at_work)
+    table = page[page.index('id="setpoints"') : page.index('id="tyres"')]
+    assert "Front left" in table
+    assert re.search(r"128 → <strong>1\d\d</strong>", table)
+    assert "470.5 → 486.5" in table
+    assert at_work.site.technician.membership.name in table
+    assert "from its target" in table
+    assert re.search(r'<time datetime="\d{4}-', table)
+
+
+def test_what_was_changed_elsewhere_is_said_to_be_found(manager: Client, at_work: AtWork) -> None:
+    bench = jobs.Bench.at(at_work.site, vehicle=at_work.done.vehicle)
+    bench.now = at_work.done.now
+    bench.counts = {**at_work.done.counts, "RR": 99}
+    bench.receive()
+    bench.measure(jobs.WITHIN)
+    assert "found changed, not written in a job" in page_of(manager, at_work)
+
+
+def test_tyres_papers_jobs_and_specification_are_there(manager: Client, at_work: AtWork) -> None:
+    page = page_of(manager, at_work)
+    for words in (
+        "255/60R18",
+        "112V",
+        'href="/certificates/1/"',
+        f'href="/jobs/{at_work.done.job_id}/"',
+        "Revision 1 since",
+        "Brae workshop manual, issue 4, p. 112",
+        f'href="/bench/#/vehicle/{at_work.done.vehicle.vin}"',
+    ):
+        assert words in page, words
+
+
+def test_all_that_happened_is_told_in_sentences_newest_first(manager: Client, at_work: AtWork) -> None:
+    page = page_of(manager, at_work)
+    told = re.findall(r"<p>(.*?)</p>", page[page.index('class="timeline"') :])
+    assert told[0].startswith("Certificate no. 1 issued.")
+    assert told[-1].startswith("Vehicle added with VIN") or told[-2].startswith("Vehicle added with VIN")
+    assert any("signed off as complete" in line for line in told)
+    assert not any(line.startswith(("{", "[")) for line in told)
+
+
+def test_a_vehicle_without_a_specification_is_drawn_without_verdict(manager: Client, site: Site) -> None:
+    vehicle = site.vehicle(vehicle_model=site.vehicle_model())
+    bench = jobs.Bench.at(site, vehicle=vehicle)
+    bench.receive()
+    bench.measure(jobs.LOW_FRONT_LEFT)
+    page = str(manager.get(f"/vehicles/{vehicle.vin}/").content.decode())
+    assert len(charts_in(page)) == 4
+    assert "470.5" in page
+    assert "not judged" in page
+    assert "None: heights are recorded without a verdict" in page
+
+
+def test_a_vehicle_just_added_says_what_is_missing(manager: Client, site: Site) -> None:
+    page = str(manager.get(f"/vehicles/{site.vehicle().vin}/").content.decode())
+    for words in ("Nothing was measured on this vehicle yet.", "No tyres are on record.", "No set-point has changed"):
+        assert words in page, words
+
+
+def test_struck_readings_are_not_in_the_mean_of_what_nothing_judged(manager: Client, site: Site) -> None:
+    from calibration.models import Reading
+    from calibration.services.rounds import reading_strike
+
+    vehicle = site.vehicle(vehicle_model=site.vehicle_model())
+    bench = jobs.Bench.at(site, vehicle=vehicle)
+    bench.receive()
+    measured = bench.measure(jobs.LOW_FRONT_LEFT)
+    with in_workshop(site.workshop.pk):
+        wrong = Reading.objects.filter(round=measured, corner="FL").first()
+        assert wrong is not None
+        reading_strike(
+            actor=bench.actor(),
+            record_id=new_id(),
+            reading_id=wrong.pk,
+            reason="wrong mark",
+            replacement={"height_mm": wrong.height_mm + 20},
+        )
+    assert "480.5" in str(manager.get(f"/vehicles/{vehicle.vin}/").content.decode()), "mean of 471 and 490"
+
+
+def test_the_vin_may_be_typed_in_small_letters_or_as_it_was_before_a_correction(
+    manager: Client, at_work: AtWork, site: Site
+) -> None:
+    vehicle, other = at_work.done.vehicle, "0LBWAGNX5RA990001"
+    assert manager.get(f"/vehicles/{vehicle.vin.lower()}/").status_code == 200
+    with in_workshop(site.workshop.pk):
+        services.vin_correct(
+            actor=site.manager.actor(), record_id=new_id(), vehicle_id=vehicle.pk, vin=other, reason="mistyped"
+        )
+    assert other in str(manager.get(f"/vehicles/{vehicle.vin}/").content.decode())
+
+
+def test_inches_for_whoever_wants_them(manager: Client, at_work: AtWork, site: Site) -> None:
+    with in_workshop(site.workshop.pk):
+        Workshop.objects.update(length_unit="inch")
+    page = page_of(manager, at_work)
+    assert "18.52" in page, "470.5 mm"
+    assert "470.5" not in page[: page.index('id="timeline"')]
+
+
+def test_a_contact_sees_only_their_time(at_work: AtWork, site: Site) -> None:
+    browser = browser_of(at_work.contact)
+    vehicle = at_work.done.vehicle
+    with in_workshop(site.workshop.pk):
+        services.vehicle_update(
+            actor=site.manager.actor(),
+            vehicle_id=vehicle.pk,
+            expected_versions=[vehicle.version],
+            changes={"operator": site.operator().pk},
+        )
+    later = jobs.Bench.at(site, vehicle=vehicle)
+    later.now = site.manager.actor().now
+    later.receive(note="Squeaks.")
+    page = page_of(browser, at_work)
+    assert vehicle.registration not in page
+    assert f"/jobs/{later.job_id}/" not in page
+    assert "signed off as complete" in page
+    assert browser.get(f"/jobs/{later.job_id}/").status_code == 404
+
+
+def test_queries_do_not_grow_with_what_was_done(manager: Client, at_work: AtWork, site: Site) -> None:
+    def queries() -> int:
+        with CaptureQueriesContext(connection) as captured:
+            page_of(manager, at_work)
+        return len(captured)
+
+    before = queries()
+    assert before <= QUERIES
+    for _time in range(3):
+        bench = jobs.Bench.at(site, vehicle=at_work.done.vehicle)
+        bench.now = site.manager.actor().now
+        bench.receive()
+        bench.check_readiness()
+        bench.measure(jobs.WITHIN)
+        bench.end()
+    assert queries() <= before
+
+
+@pytest.mark.parametrize("page", ["2", "0", "-1", "many", "999999999999999999999"])
+def test_any_part_of_the_timeline_may_be_asked_for(manager: Client, at_work: AtWork, page: str) -> None:
+    assert manager.get(f"/vehicles/{at_work.done.vehicle.vin}/", {"page": page}).status_code == 200
