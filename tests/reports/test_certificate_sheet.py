@@ -88,12 +88,9 @@ class TestTheNumberOfPages:
     def test_the_check_itself_finds_a_nearly_empty_page(self) -> None:
         """Negative control: the same pages without moving sections on."""
         sample = sample_documents.certificate()
-        filled = []
-        for more in range(0, 60, 3):
-            document = replace(sample, events=sample.events * (more + 1))
-            built = build_pdf(document, story(document, "A4"), "A4")
-            filled += [built.last_page_filled] if built.pages > 2 else []
-        assert min(filled) < 0.2
+        documents = (replace(sample, events=sample.events * (more + 1)) for more in range(0, 60, 3))
+        built = (build_pdf(document, story(document, "A4"), "A4") for document in documents)
+        assert any(each.pages > 2 and each.last_page_filled < 0.2 for each in built)
 
     def test_the_check_itself_finds_a_heading_at_the_end(self) -> None:
         """Negative control: a heading with nothing below it."""

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from copy import deepcopy
 from dataclasses import dataclass
 from typing import Any
 
 import pytest
+from pytest_django import DjangoDbBlocker
 from rest_framework.test import APIClient
 
 from tests.calibration.api.contract import CONTRACT
@@ -24,8 +26,24 @@ class Everything:
         return template.format(**self.ids).removeprefix(API)
 
 
+@pytest.fixture(scope="module")
+def standing_everything(django_db_setup: None, django_db_blocker: DjangoDbBlocker) -> Everything:
+    """Stays for the tests of this module; what each does to it is rolled back."""
+    with django_db_blocker.unblock():
+        return everything_of(HttpBench.of(make_site()))
+
+
 @pytest.fixture
-def everything(bench: HttpBench) -> Everything:
+def everything(standing_everything: Everything, db: None) -> Everything:
+    return standing_everything
+
+
+@pytest.fixture
+def site(everything: Everything) -> Site:
+    return deepcopy(everything.bench.site)
+
+
+def everything_of(bench: HttpBench) -> Everything:
     """A job that waits for an approval after a write that a manager ruled on."""
     measured = bench.measured(ONE_HIGH)
     write = bench.write(read_back={**SETPOINTS, "FL": 118})
