@@ -358,6 +358,19 @@ describe("An intent to sign", () => {
     });
   }
 
+  test("whose receipt was lost on the way is sent once the server that is adopted tells so", async () => {
+    const { outbox, events } = bench({ sign: [noAnswer()] });
+    const id = await outbox.intend(intent);
+    await outbox.sign(id, { pin: "2718" });
+    await outbox.check();
+    assert.equal(await outbox.recognise("another", "first"), false);
+    assert.equal(await outbox.recognise(id, "of another server"), false);
+    assert.deepEqual((await outbox.intents()).map((each) => each.id), [id]);
+    assert.equal(await outbox.recognise(id, "first"), true);
+    assert.deepEqual(await outbox.intents(), []);
+    assert.equal(events.at(-1).kind, "sent");
+  });
+
   test("over a record that changed since is dropped in sight and never sent again", async () => {
     const { outbox, sent, events } = bench({ sign: [refusal(409, "record_changed"), receipt()] });
     const id = await outbox.intend(intent);

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
 from tests.bench.bay import TabletInBay
 from tests.bench.technician import TechnicianAtTablet
@@ -200,6 +200,38 @@ def test_a_wrong_pin_signs_nothing(tablet: TabletInBay) -> None:
     tablet.type_pin(tablet.bay.technician.pin)
     tablet.press("Sign")
     tablet.expect_heading("Signed off")
+    assert tablet.bay.get(f"/jobs/{job_id}/")["state"] == "signed_off"
+
+
+TO_SIGN = """() => new Promise((resolve) => {
+  indexedDB.databases().then(async (all) => {
+    const { name } = all.find((each) => each.name.startsWith('levelbook outbox'));
+    indexedDB.open(name).onsuccess = ({ target }) => {
+      const records = target.result.transaction('records').objectStore('records').getAll();
+      records.onsuccess = () => resolve(records.result.filter((each) => each.state === 'to_sign').length);
+    };
+  });
+})"""
+
+
+def test_a_signature_whose_answer_was_lost_is_not_asked_for_again(tablet: TabletInBay) -> None:
+    job_id = tablet.open_job()
+    technician = TechnicianAtTablet(tablet)
+    technician.work(until=("Sign off",))
+
+    def lose_the_answer(route: Route) -> None:
+        route.fetch()
+        route.abort()
+
+    tablet.page.route("**/sign-off/", lose_the_answer)
+    technician.sign_off()
+    expect(tablet.page.locator("#pin-error")).to_contain_text("The service does not answer")
+    assert tablet.page.evaluate(TO_SIGN) == 1
+    tablet.open("#/today")
+    tablet.expect_heading("Today")
+    tablet.open(f"#/job/{job_id}")
+    tablet.expect_heading("Signed off")
+    assert tablet.page.evaluate(TO_SIGN) == 0
     assert tablet.bay.get(f"/jobs/{job_id}/")["state"] == "signed_off"
 
 

@@ -12,7 +12,7 @@ from playwright.sync_api import BrowserContext, Page, Playwright
 from tests.bench.bay import Bay, TabletInBay
 from tests.browser.killable import Chromium
 
-STEP_PATIENCE_MS: Final = 15_000
+STEP_PATIENCE_MS: Final = 60_000
 LOADING_PATIENCE_MS: Final = 90_000
 Start = Callable[[], tuple[BrowserContext, Callable[[], None]]]
 

@@ -154,9 +154,17 @@ export class App {
   async readJob(id) {
     if (!this.session.person) return;
     const job = await this.reads.refresh(id);
+    await this.#recogniseSignature(id);
     if (job) this.unknownJobs.delete(id);
     else if (this.online) this.unknownJobs.add(id);
     await this.refresh();
+  }
+
+  /** Of a signature whose receipt was lost on the way the job itself tells. @param {string} id */
+  async #recogniseSignature(id) {
+    const read = await this.reads.job(id);
+    const signature = read?.body.sign_off?.id;
+    if (signature && read.epoch) await this.sending?.outbox.recognise(signature, read.epoch);
   }
 
   /** Something changed. One after the other, so that what is newest is shown last. */

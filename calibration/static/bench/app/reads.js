@@ -10,9 +10,11 @@ const MOST_KEPT_AHEAD = 30;
 /** @typedef {import("./context.js").Job} Job */
 /** @typedef {import("./context.js").JobSummary} JobSummary */
 
+/** @typedef {{day: string | null, at: number, epoch: string | null, body: any}} Read */
+
 /** @implements {ReadsOfContext} */
 export class Reads {
-  /** @type {Map<string, {at: number, body: any}>} */
+  /** @type {Map<string, Read>} */
   #unkept = new Map();
   #turns = 0;
   /** Which question the kept answer is to, by path. @type {Map<string, number>} */
@@ -66,9 +68,9 @@ export class Reads {
   }
 
   /**
-   * A job as last read, and when it was asked for, ms since 1970.
+   * A job as last read, when it was asked for, ms since 1970, and the epoch of the server that told it.
    * @param {string} id
-   * @returns {Promise<{at: number, body: Job} | null>}
+   * @returns {Promise<{at: number, epoch: string | null, body: Job} | null>}
    */
   async job(id) {
     return (await this.#found(`/api/v1/jobs/${id}/`)) ?? null;
@@ -153,10 +155,10 @@ export class Reads {
   async #asked(path) {
     const at = Date.now(); // What was sent meanwhile may not be in the answer.
     const turn = (this.#turns += 1);
-    const body = await this.#answer(path);
+    const { body, epoch } = await this.#reply(path);
     if (body && turn >= (this.#answered.get(path) ?? 0)) { // Of answers that cross, that of the last question is kept.
       this.#answered.set(path, turn);
-      await this.#keep(path, { day: today(), at, body });
+      await this.#keep(path, { day: today(), at, epoch, body });
     }
     return body;
   }
@@ -164,7 +166,7 @@ export class Reads {
   /**
    * Where there is no room for it, it is kept while the app is open: no record rests on it.
    * @param {string} path
-   * @param {{day: string | null, at: number, body: any}} read
+   * @param {Read} read
    */
   async #keep(path, read) {
     this.#unkept.delete(path);
@@ -183,7 +185,12 @@ export class Reads {
 
   /** @param {string} path */
   async #answer(path) {
-    return (await this.service.get(path, this.token())).body;
+    return (await this.#reply(path)).body;
+  }
+
+  /** @param {string} path */
+  #reply(path) {
+    return this.service.get(path, this.token());
   }
 }
 

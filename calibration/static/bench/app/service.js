@@ -3,17 +3,18 @@
  * go through the outbox.
  */
 
+import { EPOCH_HEADER } from "../offline/epoch_header.js";
 import { language } from "./texts.js";
 
 const PATIENCE_MS = 12_000;
 
 /**
  * @typedef {import("../offline/types.js").Problem} Problem
- * @typedef {{status: number, body: any, problem: Problem | null}} Reply `status` 0: no answer
+ * @typedef {{status: number, epoch: string | null, body: any, problem: Problem | null}} Reply `status` 0: no answer
  */
 
 /** @type {Reply} */
-const SILENCE = { status: 0, body: null, problem: null };
+const SILENCE = { status: 0, epoch: null, body: null, problem: null };
 
 export class Service {
   /**
@@ -78,11 +79,13 @@ function options(method, token, body) {
  * @returns {Promise<Reply>}
  */
 async function read(response) {
-  const type = response.headers.get("Content-Type")?.split(";")[0].trim().toLowerCase();
+  const { status, ok, headers } = response;
+  const epoch = headers.get(EPOCH_HEADER);
+  const type = headers.get("Content-Type")?.split(";")[0].trim().toLowerCase();
   if (type === "application/problem+json") {
-    return { status: response.status, body: null, problem: await response.json() };
+    return { status, epoch, body: null, problem: await response.json() };
   }
   // Somebody else's page, such as the sign-in of the building's wireless, is no answer of the service.
-  if (response.ok && type !== "application/json") return SILENCE;
-  return { status: response.status, body: response.ok ? await response.json() : null, problem: null };
+  if (ok && type !== "application/json") return SILENCE;
+  return { status, epoch, body: ok ? await response.json() : null, problem: null };
 }

@@ -1,4 +1,4 @@
-/** How a record begins, and how it begins again. */
+/** How a record begins, and how it begins again; how a pass of sending begins. */
 
 /** @typedef {import("./types.js").Draft} Draft */
 /** @typedef {import("./types.js").Entry} Entry */
@@ -39,4 +39,19 @@ function requireNoSecret(value) {
     if (SECRETS.has(name)) throw new TypeError(`'${name}' is a secret; it is handed over when the record is sent`);
     requireNoSecret(member);
   }
+}
+
+/**
+ * Of a pass that has done nothing yet.
+ * @returns {import("./types.js").Report}
+ */
+export function emptyReport() {
+  return {
+    ran: false,
+    restored: false,
+    sign_in: new Set(),
+    revoked: false,
+    storage_full: false,
+    again_in_ms: null,
+  };
 }

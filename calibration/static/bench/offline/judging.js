@@ -2,6 +2,8 @@
 
 /** @typedef {import("./types.js").Answer} Answer */
 
+/** What a receipt says besides its epoch. @type {Answer} */
+export const RECEIPT = { status: 200, epoch: null, at: null, retry_after_s: null, problem: null, body: null };
 const TEMPORARY = new Set([408, 425, 429]);
 /** Refusals of the person, whatever the record. */
 const FIRST_SIGN_IN = new Set(["second_factor_required"]);

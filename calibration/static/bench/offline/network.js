@@ -1,10 +1,11 @@
 /** The way to the server: what is sent with each record, and what is read from each answer. */
 
+import { EPOCH_HEADER } from "./epoch_header.js";
+
 /** @typedef {import("./types.js").Answer} Answer */
 /** @typedef {import("./types.js").Content} Content */
 /** @typedef {import("./types.js").Entry} Entry */
 
-export const EPOCH_HEADER = "Levelbook-Epoch";
 const DEVICE_TIME_HEADER = "Device-Time";
 const THIS_TABLET = "/api/v1/tablet/";
 const PATIENCE_MS = 30_000;

@@ -18,10 +18,10 @@
  * their own, so that the tests can put a fault into each.
  */
 
-import { newRecord, toSendAgain } from "./entries.js";
-import { judge, onlyPinWrong } from "./judging.js";
+import { emptyReport, newRecord, toSendAgain } from "./entries.js";
+import { RECEIPT, judge, onlyPinWrong } from "./judging.js";
 import { Patience } from "./patience.js";
-import { countPending, follows, head, stillWants, trayOf, vehiclesWaiting } from "./queue.js";
+import { countPending, follows, head, stillWants, trayOf, vehiclesToSend, vehiclesWaiting } from "./queue.js";
 import { StorageFull } from "./storage_errors.js";
 
 /** @typedef {import("./types.js").Answer} Answer */
@@ -100,6 +100,18 @@ export class Outbox {
   }
 
   /**
+   * The server tells that it has a signature. Where its receipt was lost on the way, nobody would sign again.
+   * @param {string} id
+   * @param {string} epoch of the server
+   * @returns {Promise<boolean>} whether it was still to be signed
+   */
+  async recognise(id, epoch) {
+    const { records } = await this.store.read();
+    const intent = records.find((entry) => entry.id === id && entry.state === "to_sign");
+    return intent ? this.settle(intent, { ...RECEIPT, epoch }) : false;
+  }
+
+  /**
    * Send a refused record again, with those that were refused for want of it.
    * @param {string} id
    */
@@ -142,15 +154,7 @@ export class Outbox {
    * @returns {Promise<Report>}
    */
   async deliver() {
-    /** @type {Report} */
-    const report = {
-      ran: false,
-      restored: false,
-      sign_in: new Set(),
-      revoked: false,
-      storage_full: false,
-      again_in_ms: null,
-    };
+    const report = emptyReport();
     report.ran = await this.alone(() => this.pass(report));
     report.again_in_ms = await this.againInMs(report);
     return report;
@@ -388,10 +392,7 @@ export class Outbox {
   /** @param {Report} report */
   async againInMs(report) {
     const { records } = await this.store.read();
-    const vehicles = vehiclesWaiting(records).filter((vehicle) => {
-      const next = head(records, vehicle);
-      return next && !report.sign_in.has(next.person);
-    });
+    const vehicles = vehiclesToSend(records, report.sign_in);
     if (!vehicles.length) return null;
     return Math.max(this.patience.dueInMs(vehicles), report.ran ? 0 : OTHER_TAB_MS);
   }

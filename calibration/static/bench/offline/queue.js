@@ -76,3 +76,15 @@ export function follows(entry, earlier) {
     MISSED_SOMETHING.has(entry.refusal?.status ?? 0)
   );
 }
+
+/**
+ * Vehicles whose next record may go, unless its person has to sign in first.
+ * @param {readonly Entry[]} records
+ * @param {ReadonlySet<string | null>} signed_out
+ */
+export function vehiclesToSend(records, signed_out) {
+  return vehiclesWaiting(records).filter((vehicle) => {
+    const next = head(records, vehicle);
+    return next && !signed_out.has(next.person);
+  });
+}
