@@ -12,9 +12,10 @@ from django.utils.translation import gettext_lazy
 
 from calibration.metrology.corners import CORNERS
 from calibration.models import Job
-from calibration.rules.notation import corner_name, figure
+from calibration.rules.notation import corner_name
 from calibration.rules.texts import READINESS_ITEMS
 from fleet.history import record_of, rows_of, summarises
+from fleet.looks.lengths import length
 from fleet.models import LedgerEntry
 
 VERDICT_TEXTS = {
@@ -42,7 +43,7 @@ def _heights(entry: LedgerEntry) -> str:
     if assessments:
         content = assessments[-1]["content"]
         heights = ", ".join(
-            f"{_height(corner, each['mean_mm'])} ({figure(format(each['deviation_mm'], '+.1f'))})"
+            f"{_height(corner, each['mean_mm'])} ({length(each['deviation_mm'], signed=True)})"
             for corner, each in ((corner, content["corners"][corner]) for corner in CORNERS)
         )
         return _("%(heights)s: %(verdict)s") % {"heights": heights, "verdict": VERDICT_TEXTS[content["verdict"]]}
@@ -50,7 +51,7 @@ def _heights(entry: LedgerEntry) -> str:
 
 
 def _height(corner: str, height_mm: float) -> str:
-    return f"{corner_name(corner)} {figure(format(height_mm, '.1f'))} mm"
+    return f"{corner_name(corner)} {length(height_mm)} mm"
 
 
 def _means(entry: LedgerEntry) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
 
 from django.utils.formats import number_format
@@ -37,7 +38,12 @@ def shown_value(value: Any) -> Any:
         return ", ".join(corner_name(str(shown_value(each))) for each in value)
     if isinstance(value, bool) or not isinstance(value, int | float):
         return value
-    return figure(f"{value:z.1f}".removesuffix(".0") if isinstance(value, float) else str(value))
+    return figure(_tenths(value).removesuffix(".0") if isinstance(value, float) else str(value))
+
+
+def _tenths(value: float) -> str:
+    """Rounded half away from zero, as everywhere; zero never carries a sign."""
+    return str(Decimal(repr(value)).quantize(Decimal("0.1"), ROUND_HALF_UP) + 0)
 
 
 def figure(digits: str) -> str:

@@ -139,6 +139,7 @@ class TabletInBay:
         """By the VIN, from today's page; gives the job's id once the service has it."""
         self.open(f"#/open/{self.bay.vehicle.vin}")
         self.labelled("Odometer").fill(odometer)
+        expect(self.page.locator("main")).not_to_contain_text("undefined")
         self.press("Open the job")
         self.page.wait_for_url("**/#/job/*")
         return self.page.url.rpartition("/")[2]

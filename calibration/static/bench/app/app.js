@@ -129,6 +129,7 @@ export class App {
       passed: (report) => {
         if (report.storage_full) this.frame.say(...notKept({ code: "storage_full" }));
         if (this.session.person && report.sign_in.has(this.session.person.id)) void this.refused();
+        void this.#recogniseSignatures();
         void this.refresh();
       },
       failed: (failure) => this.#failed(failure),
@@ -165,6 +166,13 @@ export class App {
     const read = await this.reads.job(id);
     const signature = read?.body.sign_off?.id;
     if (signature && read.epoch) await this.sending?.outbox.recognise(signature, read.epoch);
+  }
+
+  /** What waits for its PIN once more, since the server was restored, may be in its backup all the same. */
+  async #recogniseSignatures() {
+    for (const { path } of (await this.sending?.outbox.intents()) ?? []) {
+      await this.readJob(path.split("/").at(-3) ?? "");
+    }
   }
 
   /** Something changed. One after the other, so that what is newest is shown last. */

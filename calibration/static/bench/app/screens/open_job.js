@@ -39,7 +39,7 @@ export function renderOpenJob(context) {
  * @param {{id: string, name: string}[]} bays
  */
 function form(context, vehicle, bays) {
-  const to_job = context.route.rest[1];
+  const to_job = context.route.rest[1] ?? null;
   const values = { reason: to_job ? "reversion" : "routine", bay: "" };
   const odometer = h("input", { inputmode: "decimal", autocomplete: "off", required: true });
   const note = h("textarea", { maxlength: 2000 });

@@ -1,7 +1,7 @@
 /** The write: the right vehicle first, then two presses; what was read back is on the next screen. */
 
 import { fill, h } from "../../dom.js";
-import { button, notice } from "../../parts.js";
+import { button } from "../../parts.js";
 import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
 import { withOffset } from "../../time.js";
@@ -28,7 +28,8 @@ export function render(context) {
   });
   vin.input.classList.add("vin-entry");
   vin.input.setAttribute("autocapitalize", "characters");
-  const second = h("div", { "aria-live": "polite" });
+  const care = takeCare(job, "write");
+  const screen = h("div", { class: "stack" });
   const check = h("form", { id: "vehicle", novalidate: true }, vin.element);
   check.addEventListener("submit", (event) => {
     event.preventDefault();
@@ -38,15 +39,18 @@ export function render(context) {
         "This job is for another vehicle, or a character is mistyped. Write nothing before they agree.",
       ),
     );
-    fill(second, isRight ? secondStep(context) : null);
-    if (isRight) first.hidden = true;
-    else vin.input.focus();
+    if (!isRight) return vin.input.focus();
+    const step = secondStep(context);
+    fill(screen, step, care);
+    step.focus({ preventScroll: true });
+    first.disabled = true; // It stays in its place: nothing else comes under the finger.
   });
   const first = h("button", { class: "button button-main", form: "vehicle" }, gettext("This is the vehicle"));
+  fill(screen, h("div", { class: "bench-split" }, check, care));
   queueMicrotask(() => vin.input.focus({ preventScroll: true }));
   return {
     heading: gettext("Write"),
-    content: h("div", { class: "bench-split" }, h("div", { class: "stack" }, check, second), takeCare(job, "write")),
+    content: screen,
     actions: [link(gettext("Back"), hashOf("job", job.id, "proposal")), first],
     update: (next) => (next.job?.proposal?.id === job.proposal.id ? undefined : "again"),
   };
@@ -61,8 +65,8 @@ function secondStep(context) {
   };
   return h(
     "section",
-    { class: "confirm-step" },
-    notice("review", gettext("Everybody stands clear, nobody is in the pit or aboard: the vehicle moves")),
+    { class: "confirm-step", tabindex: "-1" },
+    h("p", null, h("strong", null, gettext("Everybody stands clear, nobody is in the pit or aboard: the vehicle moves"))),
     h("p", null, gettext("Now store these set-points with your tool. Then press:")),
     proposal.changes(job.proposal, baseOf(context)),
     button(gettext("They are written"), written, { kind: "main", id: "written" }),
