@@ -8,7 +8,8 @@ from typing import Any, ClassVar
 from uuid import UUID
 
 import django_filters
-from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet, Value
+from django.db.models.functions import Replace
 from django.utils.translation import gettext_lazy as _
 from drf_spectacular.utils import OpenApiExample
 from rest_framework import serializers
@@ -117,7 +118,7 @@ class TyreInput(RequestBody):
     )
     pressure_kpa = StrictDecimal(
         places=0,
-        above=0,
+        minimum=50,
         maximum=2000,
         required=False,
         allow_null=True,
@@ -193,7 +194,7 @@ class EventSerializer(serializers.Serializer[ServiceEvent]):
 
 
 class VehicleFilter(django_filters.FilterSet):
-    """`?q=` finds parts of the VIN, of a corrected VIN and of the registration."""
+    """`?q=` finds parts of the VIN, of a corrected VIN and of the registration, however it is spaced."""
 
     q = TextFilter(method="search", max_length=40, label=str(_("Part of VIN or registration.")))
     operator = django_filters.UUIDFilter(field_name="operator_id", method="of_operator")
@@ -207,8 +208,9 @@ class VehicleFilter(django_filters.FilterSet):
     def search(self, vehicles: QuerySet[Vehicle], _name: str, text: str) -> QuerySet[Vehicle]:
         vin = normalise_vin(text)
         corrected = VinCorrection.objects.filter(vehicle=OuterRef("pk"), previous_vin__contains=vin)
-        by_registration = Q(registration__icontains=text.strip()) & self._shown_now()
-        return vehicles.filter(Q(vin__contains=vin) | Exists(corrected) | by_registration)
+        closed_up = Replace("registration", Value(" "), Value(""))
+        by_registration = Q(closed_up__icontains=text.replace(" ", "")) & self._shown_now()
+        return vehicles.alias(closed_up=closed_up).filter(Q(vin__contains=vin) | Exists(corrected) | by_registration)
 
     def registered(self, vehicles: QuerySet[Vehicle], _name: str, text: str) -> QuerySet[Vehicle]:
         return vehicles.filter(self._shown_now(), registration=text)

@@ -7,7 +7,7 @@ from functools import cached_property
 from typing import Any, ClassVar
 from uuid import UUID
 
-from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.db.models import BooleanField, Exists, ExpressionWrapper, OuterRef, Q, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
@@ -80,9 +80,11 @@ class ReinvitationForm(BodyForm):
 
 
 def people() -> QuerySet[Membership]:
-    """With whether they have accepted their invitation."""
-    accepted = Invitation.objects.filter(membership=OuterRef("pk"), accepted_at__isnull=False)
-    return Membership.objects.select_related("user", "operator").annotate(has_accepted=Exists(accepted))
+    """With whether they have accepted their invitation; who founded the workshop had none."""
+    invitations = Invitation.objects.filter(membership=OuterRef("pk"))
+    accepted = Q(Exists(invitations.filter(accepted_at__isnull=False))) | ~Q(Exists(invitations))
+    has_accepted = ExpressionWrapper(accepted, output_field=BooleanField())
+    return Membership.objects.select_related("user", "operator").annotate(has_accepted=has_accepted)
 
 
 class PeopleView(ListPage):

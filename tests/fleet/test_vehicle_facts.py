@@ -47,6 +47,11 @@ def test_a_fitment_says_what_follows_from_the_sizes(site: Site) -> None:
     assert (tyre["tread_mm"], tyre["pressure_kpa"]) == (None, None)
 
 
+def test_a_pressure_in_bar_is_refused(site: Site) -> None:
+    refused = fit(site, site.vehicle(), RL={"pressure_kpa": 5})
+    assert (refused.status_code, codes(refused)) == (422, [("/tyres/RL/pressure_kpa", "too_small")])
+
+
 def test_a_size_that_the_specification_does_not_list_is_a_finding(site: Site) -> None:
     vehicle = site.vehicle()
     assert fit(site, vehicle, RL={"size": "275/65 r18 116T"}).json()["findings"] == []

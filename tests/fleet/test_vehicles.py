@@ -134,6 +134,13 @@ def test_a_corrected_vehicle_answers_to_both_vins(site: Site) -> None:
     assert [row["id"] for row in client.get(VEHICLES, {"q": vehicle.vin[-6:]}).json()["results"]] == [str(vehicle.pk)]
 
 
+def test_a_registration_is_found_however_it_is_spaced(site: Site) -> None:
+    vehicle = site.vehicle(registration="QX 21 FLW")
+    for typed in ("qx21flw", "QX21 FLW", " 21 flw "):
+        found = site.manager.client().get(VEHICLES, {"q": typed}).json()["results"]
+        assert [each["id"] for each in found] == [str(vehicle.pk)], typed
+
+
 def test_the_vehicle_that_really_has_a_mistyped_vin_comes_first(site: Site) -> None:
     mistyped = site.vehicle()
     correct(site, mistyped, new_vin())

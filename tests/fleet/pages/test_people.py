@@ -40,6 +40,12 @@ def test_whoever_is_invited_sets_their_password_by_the_link_that_is_shown(site: 
     assert invited(site).is_active
 
 
+def test_who_founded_the_workshop_is_not_asked_to_accept(site: Site, manager: Client) -> None:
+    founder = manager.get(f"/people/{site.manager.membership.pk}/").content.decode()
+    assert "Invite again" not in founder
+    assert "invited" not in manager.get("/people/", {"q": site.manager.email}).content.decode().split("<main")[1]
+
+
 def test_the_link_stands_on_no_page_that_is_opened_later(site: Site, manager: Client) -> None:
     link = link_in(send(manager, "/people/new/", **WHO))
     for path in ("/people/", f"/people/{invited(site).pk}/"):
