@@ -2,6 +2,7 @@
 
 import gc
 import os
+import sys
 from collections.abc import Iterator
 from contextlib import nullcontext
 from copy import deepcopy
@@ -55,6 +56,16 @@ def pytest_collection_finish() -> None:
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> LongFirst | None:
     return LongFirst(config, log) if config.getoption("dist") == "loadfile" else None
+
+
+@pytest.fixture(autouse=True)
+def _language_of_the_settings() -> Iterator[None]:
+    """A request leaves its reader's language behind in the thread that answered it."""
+    yield
+    if "django" in sys.modules:
+        from django.utils import translation
+
+        translation.deactivate()
 
 
 @pytest.fixture(scope="session")
