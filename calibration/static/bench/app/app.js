@@ -146,6 +146,7 @@ export class App {
     await this.refresh();
     const { name, rest } = routeOf(location.hash);
     if (name === "job" && rest[0]) await this.readJob(rest[0]);
+    await this.#recogniseSignatures();
   }
 
   /**
@@ -356,6 +357,7 @@ export class App {
     const { name, rest } = routeOf(location.hash);
     if (!this.online || this.#ticks % CHECK_EVERY === 0) void this.sending?.check();
     else if (name === "job" && rest[0]) void this.readJob(rest[0]);
+    void this.#recogniseSignatures();
   }
 
   /** @param {Screen} screen */
