@@ -371,6 +371,18 @@ describe("An intent to sign", () => {
     assert.equal(events.at(-1).kind, "sent");
   });
 
+  test("that the job told of before its receipt came is signed", async () => {
+    const { outbox } = bench();
+    const id = await outbox.intend(intent);
+    const send = outbox.network.send.bind(outbox.network);
+    outbox.network.send = async (...sent) => {
+      const answer = await send(...sent);
+      assert.equal(await outbox.recognise(id, answer.epoch), true);
+      return answer;
+    };
+    assert.equal((await outbox.sign(id, { pin: "2718" })).outcome, "signed");
+  });
+
   test("over a record that changed since is dropped in sight and never sent again", async () => {
     const { outbox, sent, events } = bench({ sign: [refusal(409, "record_changed"), receipt()] });
     const id = await outbox.intend(intent);

@@ -106,8 +106,7 @@ export class Outbox {
    * @returns {Promise<boolean>} whether it was still to be signed
    */
   async recognise(id, epoch) {
-    const { records } = await this.store.read();
-    const intent = records.find((entry) => entry.id === id && entry.state === "to_sign");
+    const intent = (await this.intents()).find((entry) => entry.id === id);
     return intent ? this.settle(intent, { ...RECEIPT, epoch }) : false;
   }
 
@@ -312,7 +311,8 @@ export class Outbox {
     if (onlyPinWrong(answer)) return "pin";
     switch (judge(answer)) {
       case "receipt":
-        return (await this.settle(intent, answer)) ? "signed" : this.laterAfterAsking(intent);
+        if (await this.settle(intent, answer)) return "signed"; // Or the job told of it first.
+        return (await this.intents()).some(({ id }) => id === intent.id) ? this.laterAfterAsking(intent) : "signed";
       case "refused":
         return (await this.refuse(intent, answer, seen)) ? "dropped" : this.laterAfterAsking(intent);
       case "restored":
