@@ -129,7 +129,6 @@ export class App {
       passed: (report) => {
         if (report.storage_full) this.frame.say(...notKept({ code: "storage_full" }));
         if (this.session.person && report.sign_in.has(this.session.person.id)) void this.refused();
-        void this.#recogniseSignatures();
         void this.refresh();
       },
       failed: (failure) => this.#failed(failure),
@@ -340,6 +339,7 @@ export class App {
       count,
     );
     this.frame.say(text, "review");
+    void this.#recogniseSignatures();
   }
 
   #listen() {
