@@ -174,3 +174,18 @@ class TechnicianAtTablet:
         self.press("Sign …")
         self.tablet.type_pin(self.tablet.bay.technician.pin)
         self.press("Sign")
+
+
+def opened(tablet: TabletInBay, until: str) -> tuple[str, TechnicianAtTablet]:
+    """A job, worked on until this screen; with its id."""
+    job_id = tablet.open_job()
+    technician = TechnicianAtTablet(tablet)
+    technician.work(until=(until,))
+    return job_id, technician
+
+
+def turn_to(technician: TechnicianAtTablet, name: str) -> None:
+    """What is done beside the course of a job."""
+    technician.follow("Something else")
+    technician.follow(name)
+    technician.left("Something else")

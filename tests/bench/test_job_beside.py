@@ -9,22 +9,9 @@ from django.utils import timezone
 from playwright.sync_api import Locator, expect
 
 from tests.bench.bay import TabletInBay
-from tests.bench.technician import NAMES, TechnicianAtTablet
+from tests.bench.technician import NAMES, opened, turn_to
 from tests.bench.test_job_screens import Looked
 from tests.factories import Person
-
-
-def opened(tablet: TabletInBay, until: str) -> tuple[str, TechnicianAtTablet]:
-    job_id = tablet.open_job()
-    technician = TechnicianAtTablet(tablet)
-    technician.work(until=(until,))
-    return job_id, technician
-
-
-def turn_to(technician: TechnicianAtTablet, name: str) -> None:
-    technician.follow("Something else")
-    technician.follow(name)
-    technician.left("Something else")
 
 
 def job_of(tablet: TabletInBay, job_id: str) -> Any:

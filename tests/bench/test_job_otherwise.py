@@ -10,22 +10,9 @@ from playwright.sync_api import Playwright, expect
 
 from reports.demo.simulated_vehicle import CORNER_NAMES
 from tests.bench.bay import Bay, TabletInBay
-from tests.bench.technician import NAMES, TechnicianAtTablet
+from tests.bench.technician import NAMES, TechnicianAtTablet, opened, turn_to
 from tests.browser.killable import Chromium
 from tests.simulator.scenarios import ESTATE, FAULTY, draw_case
-
-
-def opened(tablet: TabletInBay, until: str) -> tuple[str, TechnicianAtTablet]:
-    job_id = tablet.open_job()
-    technician = TechnicianAtTablet(tablet)
-    technician.work(until=(until,))
-    return job_id, technician
-
-
-def turn_to(technician: TechnicianAtTablet, name: str) -> None:
-    technician.follow("Something else")
-    technician.follow(name)
-    technician.left("Something else")
 
 
 def test_a_paused_job_goes_on_where_it_stood(tablet: TabletInBay) -> None:
