@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from tests.factories import Site
 
 
+VARIABLES_BEFORE = pytest.StashKey[set[tuple[str, str]]]()
 NEEDED_BY_BROWSER_TESTS = {"chromium_path", "node"}
 
 
@@ -66,6 +67,25 @@ def _language_of_the_settings() -> Iterator[None]:
         from django.utils import translation
 
         translation.deactivate()
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    item.stash[VARIABLES_BEFORE] = variables_of_the_service()
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_teardown(item: pytest.Item) -> Iterator[None]:
+    """A service that a later test starts from this process would take over what an earlier one has set."""
+    yield
+    changed = {name for name, _value in item.stash[VARIABLES_BEFORE] ^ variables_of_the_service()}
+    assert not changed, f"left changed: {', '.join(sorted(changed))}; set them with monkeypatch"
+
+
+def variables_of_the_service() -> set[tuple[str, str]]:
+    """Of this process: what the settings look at."""
+    names = ("LEVELBOOK_", "DATABASE_URL", "BROKER_URL")
+    return {(name, value) for name, value in os.environ.items() if name.startswith(names)}
 
 
 @pytest.fixture(scope="session")

@@ -127,7 +127,7 @@ class TestCommandLine:
 
 class TestDefaults:
     @pytest.fixture(autouse=True)
-    def environment(self, monkeypatch: pytest.MonkeyPatch) -> None:
+    def nothing_set(self, monkeypatch: pytest.MonkeyPatch) -> None:
         names = ("HOSTS", "PUBLIC_URL", "HTTPS", "LOCAL_AUTHORITY", "BEHIND_PROXY")
         for name in names:
             monkeypatch.setenv(f"LEVELBOOK_{name}", "")  # so that what the code sets is taken back
@@ -149,7 +149,7 @@ class TestDefaults:
         assert "LEVELBOOK_HTTPS" not in os.environ
 
     @pytest.mark.parametrize(
-        ("arguments", "environment", "is_warned"),
+        ("arguments", "variables", "is_warned"),
         [
             (["--host", "0.0.0.0"], {}, True),  # noqa: S104
             (["--host", "192.168.1.4"], {}, True),
@@ -161,13 +161,13 @@ class TestDefaults:
     def test_plain_http_beyond_this_machine_is_warned_of(
         self,
         arguments: list[str],
-        environment: dict[str, str],
+        variables: dict[str, str],
         is_warned: bool,
         data: DataFolder,
         monkeypatch: pytest.MonkeyPatch,
         capsys: pytest.CaptureFixture[str],
     ) -> None:
-        for name, value in environment.items():
+        for name, value in variables.items():
             monkeypatch.setenv(name, value)
         options = serving(*arguments)
         served = launch._certificate(options, data)

@@ -201,7 +201,9 @@ def jobs_not_locked() -> None:
     from calibration.services import step
 
     def unlocked(_original: Callable[..., Any], actor: Any, job_id: Any, _permission: Any) -> Any:
-        return job_for(actor, job_id)
+        job = job_for(actor, job_id)
+        time.sleep(APART_S)
+        return job
 
     _instead(step, "_locked", "jobs_not_locked", unlocked)
 
