@@ -24,7 +24,7 @@ from tests.calibration.living_vehicle import Reserve
 from tests.factories import Site
 
 LONG = "LEVELBOOK_HISTORIES" in os.environ
-HISTORIES, STEPS = (int(os.environ["LEVELBOOK_HISTORIES"]), 50) if LONG else (7, 18)
+HISTORIES, STEPS = (int(os.environ["LEVELBOOK_HISTORIES"]), 50) if LONG else (5, 18)
 
 
 def test_any_history_of_a_job_keeps_its_promises_and_leads_to_an_end(site: Site) -> None:

@@ -41,9 +41,9 @@ class TestTheNumberOfPages:
             )
 
     @pytest.mark.parametrize("page_size", SIZES)
-    @pytest.mark.parametrize("rounds", [1, 3, 6])
+    @pytest.mark.parametrize("rounds", [1, 6])
     @pytest.mark.parametrize("readings", [2, 4])
-    @pytest.mark.parametrize("follow_ups", [0, 2, 4])
+    @pytest.mark.parametrize("follow_ups", [0, 4])
     def test_so_does_one_with_more_rounds_readings_and_things_to_do(
         self, rounds: int, readings: int, follow_ups: int, page_size: PageSize
     ) -> None:

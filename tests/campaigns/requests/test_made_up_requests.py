@@ -17,7 +17,7 @@ from tests.campaigns.requests.conftest import Shop
 from tests.campaigns.requests.made_up import MadeUpRequests
 from tests.campaigns.requests.real_records import parameters_of
 
-WANTED = int(os.environ.get("LEVELBOOK_REQUESTS", "240"))
+WANTED = int(os.environ.get("LEVELBOOK_REQUESTS", "180"))
 NEVER_INVALID = {
     "DELETE /api/v1/tokens/current/",
     "GET /api/v1/me/",
