@@ -26,7 +26,8 @@ from tests.campaigns.bench.wireless import Wireless
 
 SHARE_KILLED: Final = 0.3
 SHARE_WHOLE: Final = 0.25
-MOST_ATTEMPTS: Final = 25
+MOST_IN_VAIN: Final = 8
+"""How often it is asked for sending without effect; in all for longer than the app waits for an answer."""
 LOOKS, LOOK_EVERY_MS = 20, 250
 
 
@@ -94,23 +95,26 @@ def _tablet(place: Place, bay: Bay, rng: random.Random, stack: ExitStack) -> Tab
     return tablet
 
 
-def run_schedule(day: Day, number: int, weights: Mapping[str, int] = WEIGHTS) -> Outcome:
+def run_schedule(
+    day: Day, number: int, weights: Mapping[str, int] = WEIGHTS, most_in_vain: int = MOST_IN_VAIN
+) -> Outcome:
     """One vehicle's job, or the beginning of it."""
-    return Schedule(day, number, weights).run()
+    return Schedule(day, number, weights, most_in_vain).run()
 
 
-def ask_until_at_rest(ask: Callable[[], Disk], is_at_rest: Callable[[Disk], bool]) -> None:
+def ask_until_at_rest(ask: Callable[[], Disk], is_at_rest: Callable[[Disk], bool], most_in_vain: int) -> None:
     """For as long as asking still changes anything: how fast the machine is decides nothing."""
     before, in_vain = None, 0
-    while in_vain < MOST_ATTEMPTS and not is_at_rest(disk := ask()):
+    while in_vain < most_in_vain and not is_at_rest(disk := ask()):
         in_vain = in_vain + 1 if disk == before else 0
         before = disk
 
 
 class Schedule:
-    def __init__(self, day: Day, number: int, weights: Mapping[str, int]) -> None:
+    def __init__(self, day: Day, number: int, weights: Mapping[str, int], most_in_vain: int) -> None:
         self.rng, self.server, self.tablet = day.rng, day.server, day.tablet
         self.outcome = Outcome(number)
+        self._most_in_vain = most_in_vain
         self._records_before = len(self.tablet.kept)
         self.interruptions = Interruptions(
             self.rng, self.tablet, self.server, lambda: self.technician.job, weights, left=self.rng.randint(2, 7)
@@ -150,7 +154,7 @@ class Schedule:
     def _come_to_rest(self) -> None:
         """Network and room are there again, and the person asks for sending."""
         self.interruptions.mend()
-        ask_until_at_rest(self._ask_for_sending, lambda disk: is_at_rest(self.tablet, disk))
+        ask_until_at_rest(self._ask_for_sending, lambda disk: is_at_rest(self.tablet, disk), self._most_in_vain)
 
     def _ask_for_sending(self) -> Disk:
         """What it came to after a while, or as soon as all is at rest."""

@@ -16,7 +16,7 @@ import pytest
 
 from calibration.bench.assets import assets
 from tests.campaigns.bench.faults import FAULTY, SHIPPED, faulty_outbox, write_app_with
-from tests.campaigns.bench.running import MOST_ATTEMPTS, Outcome, Place, ask_until_at_rest, day_at, run_schedule
+from tests.campaigns.bench.running import MOST_IN_VAIN, Outcome, Place, ask_until_at_rest, day_at, run_schedule
 from tests.campaigns.bench.tablet import Disk
 
 FIRST = int(os.environ.get("LEVELBOOK_FIRST_SCHEDULE", "0"))
@@ -76,18 +76,18 @@ def test_a_fault_in_the_outbox_is_found(place: Place, fault: str, tmp_path: Path
     found: list[str] = []
     for number in range(MOST_SEEDED):
         with day_at(place, f"{fault}/{number}") as day:
-            found += run_schedule(day, number, weights).problems
+            found += run_schedule(day, number, weights, most_in_vain=1).problems
         if any(each.startswith(told) for each in found):
             return
     raise AssertionError(f"{fault} was not found: {found}")
 
 
 def test_a_tablet_is_judged_when_it_has_sent_all_or_nothing_more_goes_however_slow_it_is() -> None:
-    sends_one_at_a_time = [_disk(waiting) for waiting in range(3 * MOST_ATTEMPTS, -1, -1)]
-    is_stuck = [_disk(2), *([_disk(1)] * (3 * MOST_ATTEMPTS))]
-    for disks, asked in ((sends_one_at_a_time, len(sends_one_at_a_time)), (is_stuck, MOST_ATTEMPTS + 2)):
+    sends_one_at_a_time = [_disk(waiting) for waiting in range(100, -1, -1)]
+    is_stuck = [_disk(2), *([_disk(1)] * 100)]
+    for disks, asked in ((sends_one_at_a_time, len(sends_one_at_a_time)), (is_stuck, MOST_IN_VAIN + 2)):
         coming = iter(disks)
-        ask_until_at_rest(coming.__next__, lambda disk: not disk.waiting)
+        ask_until_at_rest(coming.__next__, lambda disk: not disk.waiting, MOST_IN_VAIN)
         assert len(disks) - len(list(coming)) == asked
 
 
