@@ -28,6 +28,9 @@ SHARE_KILLED: Final = 0.3
 SHARE_WHOLE: Final = 0.25
 MOST_IN_VAIN: Final = 8
 """How often it is asked for sending without effect; in all for longer than the app waits for an answer."""
+FIRST_HEADING: Final = """() => ["Today", "Who is at the tablet?"].find(
+  (each) => each === document.querySelector("h1")?.textContent
+)"""
 LOOKS, LOOK_EVERY_MS = 20, 250
 
 
@@ -168,10 +171,9 @@ class Schedule:
         return disk
 
     def _be_somebody(self) -> None:
+        """One look tells: what was pressed before may still lead elsewhere."""
         self.tablet.open("#/today")
-        script = "() => ['Today', 'Who is at the tablet?'].includes(document.querySelector('h1')?.textContent)"
-        self.tablet.page.wait_for_function(script)
-        if self.technician.heading() != "Today":
+        if self.tablet.page.wait_for_function(FIRST_HEADING).json_value() != "Today":
             self.tablet.sign_in()
             self.tablet.expect_heading("Today")
 
