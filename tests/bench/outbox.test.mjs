@@ -223,6 +223,14 @@ describe("Another epoch", () => {
     assert.equal((await outbox.pending()).count, 0);
   });
 
+  test("that several vehicles notice at once is told, and ends the pass", async () => {
+    const answers = [refusal(409, "epoch_changed"), receipt({ epoch: "second" })];
+    const { outbox, note } = await restored({ new: answers, elsewhere: answers });
+    await note("new");
+    await note("elsewhere", { vehicle: "bus" });
+    assert.equal((await outbox.deliver()).restored, true);
+  });
+
   test("is noticed when nothing is to be sent", async () => {
     const { outbox, marks } = await restored();
     assert.equal(await outbox.check(), true);

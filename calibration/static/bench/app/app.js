@@ -62,7 +62,7 @@ export class App {
     this.session = new Session(this.cupboard, this.service);
     const token = () => this.session.person?.token ?? null;
     this.reads = new Reads(this.cupboard, this.service, token, () => this.session.people());
-    this.drafts = new Drafts(this.cupboard);
+    this.drafts = new Drafts(this.cupboard, (key) => this.#recordedElsewhere(key));
   }
 
   async start() {
@@ -173,6 +173,12 @@ export class App {
     for (const { path } of (await this.sending?.outbox.intents()) ?? []) {
       await this.readJob(path.split("/").at(-3) ?? "");
     }
+  }
+
+  /** Another tab recorded what this one may still show as to be recorded. @param {string} key of its draft */
+  #recordedElsewhere(key) {
+    const { name, rest } = routeOf(location.hash);
+    if (name === "job" && rest[0] && key.includes(rest[0])) void this.show();
   }
 
   /** Something changed. One after the other, so that what is newest is shown last. */

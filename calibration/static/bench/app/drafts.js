@@ -1,14 +1,26 @@
-/** What somebody is about to record: it outlives a reload, and is thrown away with the day. */
+/**
+ * What somebody is about to record: it outlives a reload, and is thrown away with the day. What one tab has recorded no
+ * other holds any longer, so that nobody records it there once more.
+ */
 
 const PREFIX = "draft:";
+const CHANNEL = "levelbook drafts";
 
 export class Drafts {
   /** @type {Map<string, unknown>} */
   #values = new Map();
+  #otherTabs = new BroadcastChannel(CHANNEL);
 
-  /** @param {import("./cupboard.js").Cupboard} cupboard */
-  constructor(cupboard) {
+  /**
+   * @param {import("./cupboard.js").Cupboard} cupboard
+   * @param {(key: string) => void} cleared told of what another tab has recorded
+   */
+  constructor(cupboard, cleared) {
     this.cupboard = cupboard;
+    this.#otherTabs.onmessage = ({ data: key }) => {
+      this.#values.delete(key);
+      cleared(key);
+    };
   }
 
   async open() {
@@ -36,6 +48,7 @@ export class Drafts {
   clear(key) {
     this.#values.delete(key);
     this.cupboard.remove(PREFIX + key).catch(() => {});
+    this.#otherTabs.postMessage(key);
   }
 }
 

@@ -264,7 +264,7 @@ export class Outbox {
    * @param {Report} report
    */
   async renew(entry, answer, report) {
-    report.restored ||= await this.check(entry.person);
+    if (await this.check(entry.person)) report.restored = true; // Of several vehicles that ask, one adopts.
     return this.later(entry, answer);
   }
 
