@@ -35,9 +35,9 @@ class _Values(dict[str, Any]):
         return DASH
 
 
-def shown(values: Mapping[str, Any]) -> Mapping[str, Any]:
-    """The values of a text as they are read."""
-    return _Values({name: _shown_by_name(name, value) for name, value in values.items()})
+def shown(values: Mapping[str, Any], number: float | None = None) -> Mapping[str, Any]:
+    """The values of a text as they are read; `number` is the one by which it takes singular or plural."""
+    return _Values({**{name: _shown_by_name(name, value) for name, value in values.items()}, **counted(number)})
 
 
 def counted(value: float | None) -> dict[str, int]:

@@ -8,7 +8,7 @@ from typing import Any
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext_lazy
 
-from .notation import COUNTED, corner_name, counted, shown
+from .notation import COUNTED, corner_name, shown
 
 FINDINGS = {
     "pair_disagrees": gettext_lazy(
@@ -405,11 +405,11 @@ def reason_text(reason: str) -> str:
 
 
 def corner_reason_text(code: str, numbers: Mapping[str, float]) -> str:
-    return str(CORNER_REASONS[code] % {**shown(numbers), **counted(numbers.get("limit_counts"))})
+    return str(CORNER_REASONS[code] % shown(numbers, numbers.get("limit_counts")))
 
 
 def limit_text(code: str, value: float, limit: float) -> str:
-    return str(LIMITS[code] % {**shown({"value": value, "limit": limit}), **counted(value)})
+    return str(LIMITS[code] % shown({"value": value, "limit": limit}, value))
 
 
 RECORD_CHANGED = gettext_lazy(
