@@ -37,6 +37,7 @@ from fleet.api.fields import (
 )
 from fleet.api.inputs import Reference
 from fleet.api.problems import problem_for_exception
+from fleet.looks.lengths import MINUS
 from fleet.looks.tolerance_bar import CORNER_NAMES
 
 from .typed import Day, Moment, Pairs, TextLines, TypedDecimal, TypedInteger
@@ -342,5 +343,5 @@ def value_in_words(field: forms.Field, value: Any) -> str:
         named = {str(key): label for key, label in list(field.choices)}  # type: ignore[arg-type]  # grouped nowhere
         values = value if isinstance(value, list | tuple) else [value]
         return ", ".join(str(named.get(str(each), each)) for each in values if each not in (None, ""))
-    shown = field.widget.format_value(field.prepare_value(value))
-    return str(shown or "")
+    shown = str(field.widget.format_value(field.prepare_value(value)) or "")
+    return shown.replace("-", MINUS) if isinstance(field, forms.IntegerField) else shown

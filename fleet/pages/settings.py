@@ -43,7 +43,8 @@ class SettingsForm(BodyForm):
         "time_zone": _("In which all times are shown, here and on certificates."),
         "length_unit": _("For whoever has not chosen otherwise. Records are kept in millimetres."),
         "language": _(
-            "What a person chose goes before it in e-mails to them; pages are in what they chose or their browser asks for."
+            "What a person chose goes before it in e-mails to them; pages are in what they chose or their browser asks "
+            "for."
         ),
         "page_size": "",
         "single_person": _("Only while nobody else may approve. It ends by itself when a second person may."),
