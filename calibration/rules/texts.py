@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_lazy, ngettext_lazy
 
-from .notation import corner_name, shown
+from .notation import COUNTED, corner_name, shown
 
 FINDINGS = {
     "pair_disagrees": gettext_lazy(
@@ -268,8 +268,10 @@ CORNER_REASONS = {
     "moves_with_linked_corner": gettext_lazy("moves with the corner that shares its set-point"),
     "stopped_by_setpoint_range": gettext_lazy("stopped at the end of the set-point range (%(limit_counts)s)"),
     "stopped_by_band": gettext_lazy("stopped at the edge of its band (%(limit_counts)s)"),
-    "stopped_by_step": gettext_lazy(
-        "goes as far as one step may (%(limit_counts)s counts); more follows in the next write"
+    "stopped_by_step": ngettext_lazy(
+        "goes as far as one step may (%(limit_counts)s count); more follows in the next write",
+        "goes as far as one step may (%(limit_counts)s counts); more follows in the next write",
+        COUNTED,
     ),
     "stopped_by_shift_limit": gettext_lazy("stopped at the limit of the shift from its baseline (%(limit_counts)s)"),
     "stopped_by_warp_change": gettext_lazy("held back so that the body is not twisted by more than %(limit_mm)s mm"),
@@ -296,16 +298,31 @@ CORNER_REASONS = {
 LIMITS = {
     "setpoint_range": gettext_lazy("set-point %(value)s, nearest end of the control unit's range %(limit)s"),
     "band": gettext_lazy("set-point %(value)s, nearest edge of the corner's band %(limit)s"),
-    "step": gettext_lazy("change of %(value)s counts, at most %(limit)s in one write"),
-    "shift_review": gettext_lazy("%(value)s counts from the baseline, above %(limit)s another person looks at it"),
-    "shift_limit": gettext_lazy("%(value)s counts from the baseline, never more than %(limit)s"),
+    "step": ngettext_lazy(
+        "change of %(value)s count, at most %(limit)s in one write",
+        "change of %(value)s counts, at most %(limit)s in one write",
+        COUNTED,
+    ),
+    "shift_review": ngettext_lazy(
+        "%(value)s count from the baseline, above %(limit)s another person looks at it",
+        "%(value)s counts from the baseline, above %(limit)s another person looks at it",
+        COUNTED,
+    ),
+    "shift_limit": ngettext_lazy(
+        "%(value)s count from the baseline, never more than %(limit)s",
+        "%(value)s counts from the baseline, never more than %(limit)s",
+        COUNTED,
+    ),
     "warp_change": gettext_lazy("change of the twist by %(value)s mm expected, at most %(limit)s mm in one write"),
     "not_significant": gettext_lazy("deviation %(value)s mm, which counts as significant from %(limit)s mm"),
     "away_from_target": gettext_lazy("ends %(value)s mm from its target, where it is %(limit)s mm from it now"),
     "suspect_corner": gettext_lazy("the corner did not respond as it should and is not moved further"),
-    "found_in_doubt": gettext_lazy(
+    "found_in_doubt": ngettext_lazy(
+        "the count to go back to is %(value)s count from what was read next, before anything was written; above "
+        "%(limit)s another person looks whether it was misread",
         "the count to go back to is %(value)s counts from what was read next, before anything was written; above "
-        "%(limit)s another person looks whether it was misread"
+        "%(limit)s another person looks whether it was misread",
+        COUNTED,
     ),
 }
 
@@ -388,11 +405,11 @@ def reason_text(reason: str) -> str:
 
 
 def corner_reason_text(code: str, numbers: Mapping[str, float]) -> str:
-    return str(CORNER_REASONS[code]) % shown(numbers)
+    return str(CORNER_REASONS[code] % shown(numbers, numbers.get("limit_counts")))
 
 
 def limit_text(code: str, value: float, limit: float) -> str:
-    return str(LIMITS[code]) % shown({"value": value, "limit": limit})
+    return str(LIMITS[code] % shown({"value": value, "limit": limit}, value))
 
 
 RECORD_CHANGED = gettext_lazy(
