@@ -112,18 +112,22 @@ FINDINGS = {
     ),
 }
 
-OUT_OF_RANGE = {
-    "setpoint_range": gettext_lazy(
+VARIANTS = {
+    ("pair_disagrees", "median"): gettext_lazy(
+        "%(corner)s: the %(readings)s readings differ by %(range_mm)s mm, more than the %(limit_mm)s mm that so many may. "
+        "Their median counts."
+    ),
+    ("setpoint_out_of_range", "setpoint_range"): gettext_lazy(
         "%(corner)s: the control unit cannot hold set-point %(read)s, only %(low)s to %(high)s, so it was misread or "
         "mistyped. Read it again from the control unit."
     ),
-    "band": gettext_lazy(
+    ("setpoint_out_of_range", "band"): gettext_lazy(
         "%(corner)s: set-point %(read)s lies outside the band that the specification allows on this axle, %(low)s to "
         "%(high)s. It was misread, or somebody stored it. Read it again from the control unit; where it is right, look "
         "for what needs so much."
     ),
 }
-"""`setpoint_out_of_range` by the rule that is broken; findings of an earlier version name none."""
+"""By the estimator, or by the rule that is broken; findings of an earlier version name none."""
 
 FURTHER = {
     "expected": gettext_lazy("Expected was %(expected)s."),
@@ -131,7 +135,6 @@ FURTHER = {
 }
 """What is added to some findings where they have the value of that name."""
 SAYING_FURTHER = frozenset({"setpoint_out_of_range", "write_without_proposal"})
-
 UNKNOWN_FINDING = gettext_lazy("This was found by another version of the service, which has words for it.")
 
 STEPS = {
@@ -362,8 +365,8 @@ def finding_detail(code: str, corner: str | None, values: Mapping[str, Any]) -> 
     named = corner_name(corner) if corner else ""
     place = named or AXLES.get(str(values.get("axle", "")), _("The vehicle"))
     values_shown = shown({"corner": named or _("vehicle"), "place": place, **values, "beyond": _beyond(values)})
-    by_rule = OUT_OF_RANGE.get(str(values.get("rule"))) if code == "setpoint_out_of_range" else None
-    sentences = [by_rule or FINDINGS.get(code, UNKNOWN_FINDING)]
+    variant = VARIANTS.get((code, str(values.get("rule", values.get("estimator")))))
+    sentences = [variant or FINDINGS.get(code, UNKNOWN_FINDING)]
     if code in SAYING_FURTHER:
         sentences += [text for name, text in FURTHER.items() if values.get(name) is not None]
     return " ".join(str(text) % values_shown for text in sentences)

@@ -101,7 +101,7 @@ def test_everything_that_can_be_done_without_network_is_done_in_one_go(tablet: T
     technician.work(until=("Look it over",))
     technician.record_round()
     tablet.expect_heading("Kept on this tablet")
-    technician.follow("Something else")
+    technician.follow("Other steps")
     technician.follow("Take a photo")
     tablet.page.locator("#photo").set_input_files([photo()])
     tablet.press("Keep this photo")

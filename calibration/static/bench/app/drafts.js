@@ -6,9 +6,13 @@ export class Drafts {
   /** @type {Map<string, unknown>} */
   #values = new Map();
 
-  /** @param {import("./cupboard.js").Cupboard} cupboard */
-  constructor(cupboard) {
+  /**
+   * @param {import("./cupboard.js").Cupboard} cupboard
+   * @param {() => void} changed
+   */
+  constructor(cupboard, changed) {
     this.cupboard = cupboard;
+    this.changed = changed;
   }
 
   async open() {
@@ -30,12 +34,14 @@ export class Drafts {
   set(key, value) {
     this.#values.set(key, value);
     this.cupboard.set(PREFIX + key, { day: today(), value }).catch(() => {}); // It is in memory; no record rests on it.
+    this.changed();
   }
 
   /** @param {string} key */
   clear(key) {
     this.#values.delete(key);
     this.cupboard.remove(PREFIX + key).catch(() => {});
+    this.changed();
   }
 }
 

@@ -5,7 +5,9 @@ import { cornerName, facts, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
 import { gettext, language, ngettext } from "../../texts.js";
 import { baseOf, shownIn, typedIn } from "./bases.js";
+import { setpointsNow } from "./course.js";
 import { link, refusedEntry, section, table, takeCare } from "./parts.js";
+import { notTaken } from "./read_back.js";
 import { CORNERS, limitName } from "./words.js";
 
 /** @typedef {import("./index.js").JobContext} JobContext */
@@ -20,13 +22,13 @@ export function render(context) {
     heading: proposal.kind === "reversion" ? gettext("Back to earlier set-points") : gettext("What to write"),
     content: [
       refusedEntry(job),
-      job.next_step_detail.reason !== "proposal" && notice("review", job.next_step_detail.detail),
-      changes(proposal, baseOf(context), units),
+      notTaken(context) ?? (job.next_step_detail.reason !== "proposal" && notice("review", job.next_step_detail.detail)),
+      changes(proposal, baseOf(context), { units, stored: setpointsNow(job, context.waiting) }),
       proposalWords(proposal, units),
       takeCare(job, "write"),
     ],
     actions: [
-      link(gettext("Something else"), hashOf("job", job.id, "other")),
+      link(gettext("Other steps"), hashOf("job", job.id, "other")),
       proposal.kind !== "reversion" && link(gettext("Enter by hand"), hashOf("job", job.id, "by-hand")),
       link(gettext("Go on to the write"), hashOf("job", job.id, "write"), true),
     ],
@@ -59,12 +61,14 @@ export function proposalWords(proposal, units) {
  * The counts as large as they can be read; with units also the heights that are expected.
  * @param {any} proposal
  * @param {import("./bases.js").Base} base in which the tool shows them
- * @param {Units | null} [units]
+ * @param {{units?: Units | null, stored?: import("../../context.js").Counts | null}} [shown] `stored`: what the control
+ *   unit holds by now, where that may be another count than the proposal began from
  */
-export function changes({ changes: by, predicted }, base, units = null) {
+export function changes({ changes: by, predicted }, base, { units = null, stored = null } = {}) {
   const shows = units !== null && Object.keys(predicted).length > 0;
   const rows = CORNERS.filter((corner) => by[corner]).map((corner) => {
-    const { from, to } = by[corner];
+    const { to } = by[corner];
+    const from = stored?.[corner] ?? by[corner].from;
     return [
       cornerName(corner),
       shownIn(from, base),

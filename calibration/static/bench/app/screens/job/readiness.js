@@ -44,7 +44,7 @@ export function render(context) {
       list,
       left,
     ],
-    actions: [link(gettext("Something else"), hashOf("job", job.id, "other")), record],
+    actions: [link(gettext("Other steps"), hashOf("job", job.id, "other")), record],
     update: () => undefined,
   };
 }
