@@ -27,9 +27,10 @@ class _Values(dict[str, Any]):
         return DASH
 
 
-def shown(values: Mapping[str, Any]) -> Mapping[str, Any]:
-    """The values of a text as they are read."""
-    return _Values({name: shown_value(value) for name, value in values.items()})
+def shown(values: Mapping[str, Any], *, count: float | None = None) -> Mapping[str, Any]:
+    """The values of a text as they are read; `count` is what its plural goes by."""
+    found = _Values({name: shown_value(value) for name, value in values.items()})
+    return found if count is None else _Values({**found, "count": round(abs(count))})
 
 
 def shown_value(value: Any) -> Any:

@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from typing import Any
 
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_lazy, ngettext_lazy
 
+from .limit_texts import limit_text
 from .notation import corner_name, shown
 
 FINDINGS = {
@@ -114,8 +115,8 @@ FINDINGS = {
 
 VARIANTS = {
     ("pair_disagrees", "median"): gettext_lazy(
-        "%(corner)s: the %(readings)s readings differ by %(range_mm)s mm, more than the %(limit_mm)s mm that so many may. "
-        "Their median counts."
+        "%(corner)s: the %(readings)s readings differ by %(range_mm)s mm, more than the %(limit_mm)s mm that so many "
+        "may. Their median counts."
     ),
     ("setpoint_out_of_range", "setpoint_range"): gettext_lazy(
         "%(corner)s: the control unit cannot hold set-point %(read)s, only %(low)s to %(high)s, so it was misread or "
@@ -271,8 +272,10 @@ CORNER_REASONS = {
     "moves_with_linked_corner": gettext_lazy("moves with the corner that shares its set-point"),
     "stopped_by_setpoint_range": gettext_lazy("stopped at the end of the set-point range (%(limit_counts)s)"),
     "stopped_by_band": gettext_lazy("stopped at the edge of its band (%(limit_counts)s)"),
-    "stopped_by_step": gettext_lazy(
-        "goes as far as one step may (%(limit_counts)s counts); more follows in the next write"
+    "stopped_by_step": ngettext_lazy(
+        "goes as far as one step may (%(limit_counts)s count); more follows in the next write",
+        "goes as far as one step may (%(limit_counts)s counts); more follows in the next write",
+        "count",
     ),
     "stopped_by_shift_limit": gettext_lazy("stopped at the limit of the shift from its baseline (%(limit_counts)s)"),
     "stopped_by_warp_change": gettext_lazy("held back so that the body is not twisted by more than %(limit_mm)s mm"),
@@ -294,22 +297,6 @@ CORNER_REASONS = {
     "entered_unmoved": gettext_lazy("stays: the set-point that is stored was entered"),
     "goes_back": gettext_lazy("goes back towards the earlier set-point"),
     "stays_gone_back": gettext_lazy("stays: the earlier set-point is stored"),
-}
-
-LIMITS = {
-    "setpoint_range": gettext_lazy("set-point %(value)s, nearest end of the control unit's range %(limit)s"),
-    "band": gettext_lazy("set-point %(value)s, nearest edge of the corner's band %(limit)s"),
-    "step": gettext_lazy("change of %(value)s counts, at most %(limit)s in one write"),
-    "shift_review": gettext_lazy("%(value)s counts from the baseline, above %(limit)s another person looks at it"),
-    "shift_limit": gettext_lazy("%(value)s counts from the baseline, never more than %(limit)s"),
-    "warp_change": gettext_lazy("change of the twist by %(value)s mm expected, at most %(limit)s mm in one write"),
-    "not_significant": gettext_lazy("deviation %(value)s mm, which counts as significant from %(limit)s mm"),
-    "away_from_target": gettext_lazy("ends %(value)s mm from its target, where it is %(limit)s mm from it now"),
-    "suspect_corner": gettext_lazy("the corner did not respond as it should and is not moved further"),
-    "found_in_doubt": gettext_lazy(
-        "the count to go back to is %(value)s counts from what was read next, before anything was written; above "
-        "%(limit)s another person looks whether it was misread"
-    ),
 }
 
 CONCESSION = gettext_lazy(
@@ -391,11 +378,7 @@ def reason_text(reason: str) -> str:
 
 
 def corner_reason_text(code: str, numbers: Mapping[str, float]) -> str:
-    return str(CORNER_REASONS[code]) % shown(numbers)
-
-
-def limit_text(code: str, value: float, limit: float) -> str:
-    return str(LIMITS[code]) % shown({"value": value, "limit": limit})
+    return str(CORNER_REASONS[code] % shown(numbers, count=numbers.get("limit_counts", 0)))
 
 
 RECORD_CHANGED = gettext_lazy(

@@ -10,7 +10,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from calibration.metrology.corners import CORNERS
-from calibration.rules import texts
+from calibration.rules.limit_texts import LIMITS
 from reports.drawing import quantities
 from reports.drawing.words import corner_name
 
@@ -140,11 +140,12 @@ def statement(source: Source, code: str, values: Mapping[str, Any]) -> str:
 
 def _beyond(source: Source, values: Mapping[str, Any]) -> str:
     """The limits that a write without a proposal went beyond."""
-    return "; ".join(
-        f"{corner_name(each['corner'])}: {texts.LIMITS[each['code']]}"
-        % {name: _of_limit(source, each["code"], each[name]) for name in ("value", "limit")}
-        for each in values["beyond"]
-    )
+    return "; ".join(f"{corner_name(each['corner'])}: {_limit(source, **each)}" for each in values["beyond"])
+
+
+def _limit(source: Source, code: str, value: int, limit: int, **_corner: str) -> str:
+    shown = {"value": _of_limit(source, code, value), "limit": _of_limit(source, code, limit)}
+    return str(LIMITS[code] % {**shown, "count": abs(value)})
 
 
 def _of_limit(source: Source, code: str, value: int) -> str:

@@ -1,4 +1,4 @@
-"""What must be seen together is in one view, whatever is said on the screen; and what was pressed stays in its place."""
+"""What must be seen together is in one view, whatever is said on the screen."""
 
 from __future__ import annotations
 
@@ -6,9 +6,8 @@ import os
 
 from playwright.sync_api import Page, expect
 
-from tests.bench.bay import TabletInBay
 from tests.bench.conftest import NewTablet
-from tests.bench.technician import TechnicianAtTablet, opened
+from tests.bench.technician import opened
 
 SIZES = {"the long way": (1180, 820), "upright": (820, 1180), "a phone": (390, 844)}
 OUT_OF_VIEW = """() => {

@@ -3,7 +3,7 @@
 import { h } from "../../dom.js";
 import { cornerName, facts, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
-import { gettext, language, ngettext } from "../../texts.js";
+import { gettext, ngettext } from "../../texts.js";
 import { baseOf, shownIn, typedIn } from "./bases.js";
 import { setpointsNow } from "./course.js";
 import { link, refusedEntry, section, table, takeCare } from "./parts.js";
@@ -111,20 +111,26 @@ function reasons({ changes: by }) {
 }
 
 /** @param {any} proposal */
-function expected({ probability_within: chance, expected_writes }) {
+function expected({ kind, probability_within: chance, expected_writes: writes }) {
   if (chance === null) return null;
-  const percent = new Intl.NumberFormat(language(), { style: "percent" });
-  const words = gettext(
-    "The chance that the next round shows everything within is %(chance)s.",
-    { chance: percent.format(chance) },
+  const of_a_hundred = Math.round(100 * chance);
+  const told = ngettext(
+    "Of a hundred vehicles like this, about %(count)s would be measured within at every corner right after this write.",
+    "Of a hundred vehicles like this, about %(count)s would be measured within at every corner right after this write.",
+    of_a_hundred,
   );
-  return h("p", null, words, " ", writesWords(expected_writes));
+  return h("p", null, told, " ", kind === "computed" && writesWords(writes, chance));
 }
 
-/** @param {number} writes */
-function writesWords(writes) {
+/** @param {number} writes @param {number} chance */
+function writesWords(writes, chance) {
   if (writes === 0) return gettext("Nothing is to be written.");
-  return ngettext("One write is expected in all.", "%(count)s writes are expected in all.", writes);
+  if (writes === 1) {
+    return chance < 0.5
+      ? gettext("One write should do; to show it, the tape probably needs more than one round afterwards.")
+      : gettext("One write should do.");
+  }
+  return ngettext("Reckon with %(count)s write in all, this one included.", "Reckon with %(count)s writes in all, this one included.", writes);
 }
 
 /** What the driver may notice. @param {any} proposal @param {Units} units */
