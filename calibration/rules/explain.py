@@ -217,7 +217,7 @@ def _hardly_enough(content: Document) -> list[str]:
     by_hand = any(str(change["reason_code"]).startswith("entered_") for change in content["changes"].values())
     if not by_hand or chance is None or chance >= EVEN_CHANCE:
         return []
-    text = _("Expect to go on afterwards: the chance that everything is within then is %(chance)s %%.")
+    text = _("Expect to go on afterwards: of a hundred vehicles like this, about %(chance)s would then be within.")
     return [text % {"chance": f"{100 * chance:.0f}"}]
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-
 from playwright.sync_api import Page, expect
 
 from tests.bench.conftest import NewTablet
@@ -29,11 +27,6 @@ def out_of_view(page: Page, *seen: str) -> list[str]:
     return found
 
 
-def shot(page: Page, name: str) -> None:
-    if os.environ.get("SHOTS"):
-        page.screenshot(path=f"/tmp/lb/w12/bay/shots/{name}.png")
-
-
 def test_keys_corner_figure_and_button_are_in_one_view_with_what_is_said(new_tablet: NewTablet) -> None:
     """In German, whose texts are longer; of the height to type, and of readings that disagree."""
     tablet = new_tablet(language="de")
@@ -44,16 +37,13 @@ def test_keys_corner_figure_and_button_are_in_one_view_with_what_is_said(new_tab
         page.reload()
         tablet.expect_heading("Measure")
         page.wait_for_function("document.activeElement?.id === 'reading'")
-        shot(page, f"plain {width}")
         wrong[name] = out_of_view(page, KEYS)
         technician.type_reading("490")
         technician.type_reading("493")
         expect(page.locator(".measuring-words .notice")).to_be_visible()
-        shot(page, f"warned {width}")
         wrong[name] += out_of_view(page, KEYS, SAID)
         technician.type_reading("19,2")
         expect(page.locator(".measuring-words .notice")).to_contain_text("Zoll")
-        shot(page, f"doubted {width}")
         wrong[name] += out_of_view(page, KEYS, SAID)
         for _ in range(3):
             tablet.press("Take the last one back")

@@ -72,7 +72,7 @@ export function changes({ changes: by, predicted }, base, { units = null, stored
     return [
       cornerName(corner),
       shownIn(from, base),
-      [h("b", { class: "count" }, from === to ? gettext("stays") : String(to)), inHexadecimal(to, base)],
+      [h("b", { class: "count" }, from === to ? unwritten(by[corner]) : String(to)), inHexadecimal(to, base)],
       from === to ? "0" : signed(to - from),
       ...(shows ? [expectedHeight(predicted[corner], units)] : []),
     ];
@@ -85,6 +85,11 @@ export function changes({ changes: by, predicted }, base, { units = null, stored
     ...(shows ? [{ label: gettext("Height expected, %(unit)s", { unit: units.sign }), number: true }] : []),
   ];
   return table(gettext("Set-points"), columns, rows);
+}
+
+/** Where nothing is to be written: because it need not, or because it was already. @param {{from: number, to: number}} by */
+function unwritten({ from, to }) {
+  return from === to ? gettext("stays") : gettext("is stored");
 }
 
 /** @param {number} to @param {import("./bases.js").Base} base */

@@ -151,7 +151,7 @@ function tyreOf({ size, load, speed }) {
   const found = sidewall(size.input.value);
   const [index, symbol] = [load, speed].map(({ input }) => input.value.trim());
   size.fail("problem" in found ? found.problem : null);
-  const isDescribed = !("problem" in found) && found.load_index !== null;
+  const isDescribed = "problem" in found || found.load_index !== null;
   load.fail(isDescribed || /^\d{1,3}$/.test(index) ? null : gettext("A number such as 112 is missing."));
   speed.fail(isDescribed || symbol ? null : gettext("The letter is missing."));
   const wrong = [size, load, speed].find(({ input }) => input.getAttribute("aria-invalid"));
