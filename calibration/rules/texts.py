@@ -8,6 +8,7 @@ from typing import Any
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext_lazy
 
+from .limit_texts import limit_text
 from .notation import COUNTED, corner_name, shown
 
 FINDINGS = {
@@ -112,18 +113,22 @@ FINDINGS = {
     ),
 }
 
-OUT_OF_RANGE = {
-    "setpoint_range": gettext_lazy(
+VARIANTS = {
+    ("pair_disagrees", "median"): gettext_lazy(
+        "%(corner)s: the %(readings)s readings differ by %(range_mm)s mm, more than the %(limit_mm)s mm that so many "
+        "may. Their median counts."
+    ),
+    ("setpoint_out_of_range", "setpoint_range"): gettext_lazy(
         "%(corner)s: the control unit cannot hold set-point %(read)s, only %(low)s to %(high)s, so it was misread or "
         "mistyped. Read it again from the control unit."
     ),
-    "band": gettext_lazy(
+    ("setpoint_out_of_range", "band"): gettext_lazy(
         "%(corner)s: set-point %(read)s lies outside the band that the specification allows on this axle, %(low)s to "
         "%(high)s. It was misread, or somebody stored it. Read it again from the control unit; where it is right, look "
         "for what needs so much."
     ),
 }
-"""`setpoint_out_of_range` by the rule that is broken; findings of an earlier version name none."""
+"""By the estimator, or by the rule that is broken; findings of an earlier version name none."""
 
 FURTHER = {
     "expected": gettext_lazy("Expected was %(expected)s."),
@@ -131,7 +136,6 @@ FURTHER = {
 }
 """What is added to some findings where they have the value of that name."""
 SAYING_FURTHER = frozenset({"setpoint_out_of_range", "write_without_proposal"})
-
 UNKNOWN_FINDING = gettext_lazy("This was found by another version of the service, which has words for it.")
 
 STEPS = {
@@ -295,37 +299,6 @@ CORNER_REASONS = {
     "stays_gone_back": gettext_lazy("stays: the earlier set-point is stored"),
 }
 
-LIMITS = {
-    "setpoint_range": gettext_lazy("set-point %(value)s, nearest end of the control unit's range %(limit)s"),
-    "band": gettext_lazy("set-point %(value)s, nearest edge of the corner's band %(limit)s"),
-    "step": ngettext_lazy(
-        "change of %(value)s count, at most %(limit)s in one write",
-        "change of %(value)s counts, at most %(limit)s in one write",
-        COUNTED,
-    ),
-    "shift_review": ngettext_lazy(
-        "%(value)s count from the baseline, above %(limit)s another person looks at it",
-        "%(value)s counts from the baseline, above %(limit)s another person looks at it",
-        COUNTED,
-    ),
-    "shift_limit": ngettext_lazy(
-        "%(value)s count from the baseline, never more than %(limit)s",
-        "%(value)s counts from the baseline, never more than %(limit)s",
-        COUNTED,
-    ),
-    "warp_change": gettext_lazy("change of the twist by %(value)s mm expected, at most %(limit)s mm in one write"),
-    "not_significant": gettext_lazy("deviation %(value)s mm, which counts as significant from %(limit)s mm"),
-    "away_from_target": gettext_lazy("ends %(value)s mm from its target, where it is %(limit)s mm from it now"),
-    "suspect_corner": gettext_lazy("the corner did not respond as it should and is not moved further"),
-    "found_in_doubt": ngettext_lazy(
-        "the count to go back to is %(value)s count from what was read next, before anything was written; above "
-        "%(limit)s another person looks whether it was misread",
-        "the count to go back to is %(value)s counts from what was read next, before anything was written; above "
-        "%(limit)s another person looks whether it was misread",
-        COUNTED,
-    ),
-}
-
 CONCESSION = gettext_lazy(
     "For this job the targets are to be %(front_mm)s mm in front and %(rear_mm)s mm at the rear, because: %(reason)s. "
     "Acknowledged for the operator by %(acknowledged_by)s on %(acknowledged_on)s."
@@ -379,8 +352,8 @@ def finding_detail(code: str, corner: str | None, values: Mapping[str, Any]) -> 
     named = corner_name(corner) if corner else ""
     place = named or AXLES.get(str(values.get("axle", "")), _("The vehicle"))
     values_shown = shown({"corner": named or _("vehicle"), "place": place, **values, "beyond": _beyond(values)})
-    by_rule = OUT_OF_RANGE.get(str(values.get("rule"))) if code == "setpoint_out_of_range" else None
-    sentences = [by_rule or FINDINGS.get(code, UNKNOWN_FINDING)]
+    variant = VARIANTS.get((code, str(values.get("rule", values.get("estimator")))))
+    sentences = [variant or FINDINGS.get(code, UNKNOWN_FINDING)]
     if code in SAYING_FURTHER:
         sentences += [text for name, text in FURTHER.items() if values.get(name) is not None]
     return " ".join(str(text) % values_shown for text in sentences)
@@ -406,10 +379,6 @@ def reason_text(reason: str) -> str:
 
 def corner_reason_text(code: str, numbers: Mapping[str, float]) -> str:
     return str(CORNER_REASONS[code] % shown(numbers, numbers.get("limit_counts")))
-
-
-def limit_text(code: str, value: float, limit: float) -> str:
-    return str(LIMITS[code] % shown({"value": value, "limit": limit}, value))
 
 
 RECORD_CHANGED = gettext_lazy(

@@ -10,7 +10,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from calibration.metrology.corners import CORNERS
-from calibration.rules import texts
+from calibration.rules.limit_texts import LIMITS
 from calibration.rules.notation import counted
 from fleet.looks import dates
 from reports.drawing import quantities
@@ -150,7 +150,7 @@ def _beyond(source: Source, values: Mapping[str, Any]) -> str:
 
 def _limit(source: Source, code: str, value: int, limit: int) -> str:
     values = {"value": _of_limit(source, code, value), "limit": _of_limit(source, code, limit)}
-    return str(texts.LIMITS[code] % {**values, **counted(value)})
+    return str(LIMITS[code] % {**values, **counted(value)})
 
 
 def _of_limit(source: Source, code: str, value: int) -> str:

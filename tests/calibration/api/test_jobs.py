@@ -26,6 +26,7 @@ def test_an_opened_job_says_what_comes_next_and_what_it_is_judged_by(bench: Http
     assert job["rounds"] == []
     assert job["assessment"] is None
     assert (job["repeat_limit_mm"], job["gross_limit_mm"]) == (2.8, 150)
+    assert job["repeat_limits_mm"] == {"2": 2.8, "3": 3.3}
     assert bench.state() == job
 
 

@@ -13,13 +13,15 @@ export class Drafts {
 
   /**
    * @param {import("./cupboard.js").Cupboard} cupboard
-   * @param {(key: string) => void} cleared told of what another tab has recorded
+   * @param {() => void} changed
+   * @param {(key: string) => void} clearedElsewhere told of what another tab has recorded
    */
-  constructor(cupboard, cleared) {
+  constructor(cupboard, changed, clearedElsewhere) {
     this.cupboard = cupboard;
+    this.changed = changed;
     this.#otherTabs.onmessage = ({ data: key }) => {
       this.#values.delete(key);
-      cleared(key);
+      clearedElsewhere(key);
     };
   }
 
@@ -42,12 +44,14 @@ export class Drafts {
   set(key, value) {
     this.#values.set(key, value);
     this.cupboard.set(PREFIX + key, { day: today(), value }).catch(() => {}); // It is in memory; no record rests on it.
+    this.changed();
   }
 
   /** @param {string} key */
   clear(key) {
     this.#values.delete(key);
     this.cupboard.remove(PREFIX + key).catch(() => {});
+    this.changed();
     this.#otherTabs.postMessage(key);
   }
 }
