@@ -137,7 +137,7 @@ STATIC_URL = "/static/"
 STATIC_ROOT = DATA.static
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
-    "staticfiles": {"BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"},
+    "staticfiles": {"BACKEND": "fleet.static_files.SlimStaticFiles", "OPTIONS": {"slimmed": ["bench/", "looks/"]}},
 }
 
 # --- What processes remember: together, attempts to sign in; each for itself, requests counted per token ---------

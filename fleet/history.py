@@ -7,10 +7,13 @@ register the lines of their own kinds.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from datetime import date, datetime
 from typing import Any
 
+from django.utils import timezone
 from django.utils.translation import gettext as _
 
+from .looks import dates
 from .models import LedgerEntry, ServiceEvent
 
 Row = Mapping[str, Any]
@@ -73,14 +76,17 @@ def _tyres_fitted(entry: LedgerEntry) -> str:
         f"{corner} {tyre['size']} {tyre['load_index']}{tyre['speed_symbol']}"
         for corner, tyre in sorted(record["tyres"].items())
     )
-    return _("Tyres fitted on %(day)s: %(tyres)s.") % {"day": record["fitted_on"], "tyres": tyres}
+    return _("Tyres fitted on %(day)s: %(tyres)s.") % {
+        "day": dates.day(date.fromisoformat(record["fitted_on"])),
+        "tyres": tyres,
+    }
 
 
 @summarises("service_event_recorded")
 def _service_event(entry: LedgerEntry) -> str:
     record = record_of(entry)
     happened = str(ServiceEvent.Kind(record["kind"]).label).capitalize()
-    day = record["happened_at"][:10]
+    day = dates.day(timezone.localtime(datetime.fromisoformat(record["happened_at"])))
     if record["corner"]:
         return _("%(event)s at %(corner)s on %(day)s.") % {"event": happened, "corner": record["corner"], "day": day}
     return _("%(event)s on %(day)s.") % {"event": happened, "day": day}

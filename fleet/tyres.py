@@ -53,17 +53,17 @@ _SPEED_KM_H: Final = (
 )
 
 _SERVICE: Final = r"""
-    (?:\ ?\(?(?P<load_index>\d{2,3})(?:/(?P<load_index_dual>\d{2,3}))?
+    (?:\ ?\(?(?P<load_index>\d{2,3})(?:\ ?/\ ?(?P<load_index_dual>\d{2,3}))?
     \ ?(?P<speed_symbol>A[1-8]|[B-HJ-NP-WY])\)?)?
-    (?:\ (?P<extra_load>XL|RF))?
+    (?:\ ?(?P<extra_load>XL|RF))?
 """
 _METRIC: Final = re.compile(
-    rf"""(?P<prefix>P|LT)?(?P<width>\d{{3}})/(?P<aspect>\d{{2}})\ ?(?P<z>Z)?(?P<construction>[RDB-])\ ?
-         (?P<rim>\d{{2}}(?:\.5)?)(?P<commercial>C)?{_SERVICE}""",
+    rf"""(?:(?P<prefix>P|LT)\ ?)?(?P<width>\d{{3}})\ ?/\ ?(?P<aspect>\d{{2}})\ ?(?P<z>Z)?
+         (?P<construction>[RDB-])\ ?(?P<rim>\d{{2}}(?:\.5)?)(?:\ ?(?P<commercial>C))?{_SERVICE}""",
     re.VERBOSE | re.ASCII,
 )
 _FLOTATION: Final = re.compile(
-    rf"""(?P<diameter>\d{{2}}(?:\.\d{{1,2}})?)X(?P<width>\d{{1,2}}(?:\.\d{{1,2}})?)
+    rf"""(?P<diameter>\d{{2}}(?:\.\d{{1,2}})?)\ ?X\ ?(?P<width>\d{{1,2}}(?:\.\d{{1,2}})?)
          \ ?(?P<construction>[RDB-])\ ?
          (?P<rim>\d{{2}}(?:\.5)?)(?:\ ?(?P<suffix>LT))?{_SERVICE}""",
     re.VERBOSE | re.ASCII,

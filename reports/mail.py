@@ -41,18 +41,34 @@ def message_id(subject: str, *ids: uuid.UUID) -> str:
     return f"<{uuid.uuid5(_NAMESPACE, name)}@{urlsplit(settings.PUBLIC_URL).hostname or 'levelbook'}>"
 
 
-def _in_its_language(send: Callable[Values, None]) -> Callable[Values, None]:
-    """Write in the language that the workshop has chosen for what it sends."""
+def _in_language(chosen: Callable[..., str]) -> Callable[[Callable[Values, None]], Callable[Values, None]]:
+    """Write in the reader's own language; where they chose none, in that of the workshop."""
 
-    @wraps(send)
-    def wrapped(*args: Values.args, **named: Values.kwargs) -> None:
-        with translation.override(Workshop.objects.get().language):
-            send(*args, **named)
+    def decorated(send: Callable[Values, None]) -> Callable[Values, None]:
+        @wraps(send)
+        def wrapped(*args: Values.args, **named: Values.kwargs) -> None:
+            with translation.override(chosen(*args, **named) or Workshop.objects.get().language):
+                send(*args, **named)
 
-    return wrapped
+        return wrapped
+
+    return decorated
 
 
-@_in_its_language
+def _of_recipient(about: uuid.UUID, recipient: Recipient) -> str:
+    return recipient.language()
+
+
+def _of_invited(invitation_id: uuid.UUID, now: datetime) -> str:
+    invited = Invitation.objects.filter(pk=invitation_id)
+    return invited.values_list("membership__language", flat=True).first() or ""
+
+
+def _of_member(membership_id: uuid.UUID, number: int) -> str:
+    return Membership.objects.filter(pk=membership_id).values_list("language", flat=True).first() or ""
+
+
+@_in_language(_of_recipient)
 def send_certificate(certificate_id: uuid.UUID, recipient: Recipient) -> None:
     """The issued PDF to the operator or a contact."""
     file = CertificateFile.objects.select_related("certificate").filter(certificate=certificate_id).first()
@@ -70,7 +86,7 @@ def send_certificate(certificate_id: uuid.UUID, recipient: Recipient) -> None:
     )
 
 
-@_in_its_language
+@_in_language(_of_recipient)
 def send_approval(approval_id: uuid.UUID, recipient: Recipient) -> None:
     """Somebody waits for a decision."""
     approval = Approval.objects.select_related("job__vehicle", "proposal", "concession").filter(pk=approval_id).first()
@@ -93,7 +109,7 @@ def send_approval(approval_id: uuid.UUID, recipient: Recipient) -> None:
     )
 
 
-@_in_its_language
+@_in_language(_of_recipient)
 def send_late_record(job_id: uuid.UUID, recipient: Recipient) -> None:
     """Something was recorded after the job had closed; a replacement certificate may be due."""
     job = Job.objects.select_related("vehicle").filter(pk=job_id).first()
@@ -114,7 +130,7 @@ def send_late_record(job_id: uuid.UUID, recipient: Recipient) -> None:
     )
 
 
-@_in_its_language
+@_in_language(_of_invited)
 def send_invitation(invitation_id: uuid.UUID, now: datetime) -> None:
     """The one-time code, to the person it is for; not where it has been used or has expired."""
     invitation = (
@@ -145,7 +161,7 @@ def send_invitation(invitation_id: uuid.UUID, now: datetime) -> None:
     )
 
 
-@_in_its_language
+@_in_language(_of_member)
 def send_password_link(membership_id: uuid.UUID, number: int) -> None:
     """A link to set a new password, to the person themselves; not where a newer one was asked for since."""
     person = Membership.objects.select_related("user", "workshop").filter(pk=membership_id, is_active=True).first()

@@ -12,7 +12,12 @@ from uuid import UUID
 from django.db.models import Model
 from django.urls import reverse
 
-from calibration.metrology.readings import GROSS_LIMIT_MM, PRIOR_REPEATABILITY, repeat_limit_mm
+from calibration.metrology.readings import (
+    GROSS_LIMIT_MM,
+    PRIOR_REPEATABILITY,
+    READINGS_AFTER_DISAGREEMENT,
+    repeat_limit_mm,
+)
 from calibration.models import (
     Approval,
     Assessment,
@@ -185,7 +190,7 @@ def job_document(actor: Actor, case: CaseFile) -> Shown:
         **_decided(actor, case),
         "setpoints": standing.course.stored,
         "baseline": case.baseline or None,
-        "repeat_limit_mm": _repeat_limit_mm(case.rounds),
+        **_repeat_limits(case.rounds),
         "gross_limit_mm": GROSS_LIMIT_MM,
         "pauses": case.pauses,
         "resumptions": case.resumptions,
@@ -293,13 +298,18 @@ def _with_id(shown: Sequence[Shown], fact: Any) -> Shown | None:
     return next((each for each in shown if fact is not None and each["id"] == fact.id), None)
 
 
-def _repeat_limit_mm(rounds: Sequence[Round]) -> float:
-    """What two readings may differ by, for the person and instrument of the last round (ISO 5725-6)."""
-    if not rounds:
-        return repeat_limit_mm(PRIOR_REPEATABILITY.standard_deviation_mm, USUAL_RESOLUTION_MM)
-    last = rounds[-1]
-    resolution = max((_resolution_mm(each) for each in last.instruments), default=USUAL_RESOLUTION_MM)
-    return round(repeat_limit_mm(last.repeatability["standard_deviation_mm"], resolution), 2)
+def _repeat_limits(rounds: Sequence[Round]) -> Shown:
+    """What readings of a corner may differ by, for the person and instrument of the last round (ISO 5725-6)."""
+    deviation, resolution = PRIOR_REPEATABILITY.standard_deviation_mm, USUAL_RESOLUTION_MM
+    if rounds:
+        last = rounds[-1]
+        deviation = last.repeatability["standard_deviation_mm"]
+        resolution = max((_resolution_mm(each) for each in last.instruments), default=USUAL_RESOLUTION_MM)
+    limits = {
+        str(count): round(repeat_limit_mm(deviation, resolution, count), 2)
+        for count in range(2, READINGS_AFTER_DISAGREEMENT)
+    }
+    return {"repeat_limit_mm": limits["2"], "repeat_limits_mm": limits}
 
 
 def _resolution_mm(instrument: Mapping[str, Any]) -> float:

@@ -8,7 +8,7 @@ from statistics import fmean
 from typing import Any
 
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_lazy, ngettext
 
 from calibration.metrology.corners import CORNERS
 from calibration.models import Job
@@ -87,7 +87,10 @@ def _readiness(entry: LedgerEntry) -> str:
     if failed:
         items = ", ".join(str(READINESS_ITEMS.get(item, item)) for item in sorted(failed))
         return _in_job(entry, _("readiness checked, failed or not done: %(items)s.") % {"items": items})
-    return _in_job(entry, _("readiness checked, %(count)s items in order.") % {"count": len(checks)})
+    in_order = ngettext(
+        "readiness checked, %(count)s item in order.", "readiness checked, %(count)s items in order.", len(checks)
+    )
+    return _in_job(entry, in_order % {"count": len(checks)})
 
 
 @summarises("round_recorded")

@@ -16,6 +16,8 @@ from typing import Final
 from django.conf import settings
 from django.contrib.staticfiles import finders
 
+from fleet.static_files import delivered, source_of
+
 LOOKS: Final = (
     "looks/tokens.css",
     "looks/base.css",
@@ -63,14 +65,14 @@ def address_of(name: str) -> str:
 def assets() -> tuple[Asset, ...]:
     """All files of the app. They change with the release only, hence are read once in a process."""
     names = sorted({*ICONS, *OF_THE_LOOKS, *_names_of_the_app(".js")})
-    return tuple(Asset(name, hashlib.sha256(file_of(name).read_bytes()).digest()) for name in names)
+    return tuple(Asset(name, hashlib.sha256(delivered(name)).digest()) for name in names)
 
 
 @cache
 def styles() -> bytes:
     """The looks that all pages share, then the app's own, as one file: a slow network takes its time for each."""
     names = [*LOOKS, *sorted(_names_of_the_app(".css"))]
-    return b"\n".join(file_of(name).read_bytes() for name in names)
+    return b"\n".join(delivered(name) for name in names)
 
 
 @cache
@@ -99,7 +101,7 @@ def _with_all_it_imports(start: str) -> set[str]:
         name = waiting.pop()
         if name not in names:
             names.add(name)
-            waiting += [_beside(name, target) for target in _IMPORT.findall(file_of(name).read_text())]
+            waiting += [_beside(name, target) for target in _IMPORT.findall(source_of(name).read_text())]
     return names
 
 
@@ -122,11 +124,3 @@ def _names_of_the_app(ending: str) -> Iterator[str]:
             path = Path(name).as_posix()
             if path.startswith(FOLDER) and path.endswith(ending) and path not in NOT_OF_THE_APP:
                 yield path
-
-
-def file_of(name: str) -> Path:
-    """Where a static file lies."""
-    found = finders.find(name)
-    if found is None:
-        raise FileNotFoundError(f"The bench app's file {name} is missing.")
-    return Path(found)

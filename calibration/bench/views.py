@@ -18,7 +18,9 @@ from django.views.decorators.gzip import gzip_page
 from django.views.decorators.http import conditional_page, require_safe
 from django.views.i18n import JavaScriptCatalog
 
-from .assets import ICONS, START, address_of, assets, file_of, first_modules, later_modules, styles, version_of
+from fleet.static_files import delivered
+
+from .assets import ICONS, START, address_of, assets, first_modules, later_modules, styles, version_of
 
 View = Callable[[HttpRequest], HttpResponse]
 
@@ -94,7 +96,7 @@ def service_worker(request: HttpRequest) -> HttpResponse:
         "assets": [{"url": asset.url, "integrity": asset.integrity} for asset in assets()],
         "pages": [*unhashed, reverse("bench-manifest")],
     }
-    source = file_of(WORKER).read_text()
+    source = delivered(WORKER).decode()
     return HttpResponse(f"self.KEPT = {json.dumps(kept)};\n{source}", content_type="text/javascript; charset=utf-8")
 
 

@@ -14,7 +14,7 @@ from ..metrology.assessment_document import assessment_as_dict
 from . import texts, wording
 from .next_step import refusal_of_the_last_proposal
 from .notation import corner_name, figure
-from .record import Ended, Setpoints
+from .record import Ended, Setpoints, WriteDone
 from .standing import Standing
 
 EVEN_CHANCE = 0.5
@@ -46,7 +46,42 @@ def _why(standing: Standing) -> str:
     step, assessment = standing.next_step, standing.assessment
     if step.reason in ("outside", "side_difference_outside") and assessment is not None:
         return " ".join(_outside(assessment))
-    return texts.reason_text(step.reason)
+    return " ".join([texts.reason_text(step.reason), *_items(standing), *_read_back_otherwise(standing)])
+
+
+def _items(standing: Standing) -> list[str]:
+    """The readiness items in question, unless nothing was checked yet."""
+    reason, merged = standing.next_step.reason, standing.readiness
+    if reason == "readiness_failed":
+        failed = [item for item, outcome in merged.items() if outcome == "fail"]
+        return [_("Not in order: %(items)s.") % {"items": _item_names(failed)}]
+    unchecked = [item for item, outcome in merged.items() if outcome == "not_done"]
+    if reason != "readiness_missing" or len(unchecked) == len(merged):
+        return []
+    text = _("Without an outcome that counts: %(items)s. “Not checked” and a gap count alike: go and look.")
+    return [text % {"items": _item_names(unchecked)}]
+
+
+def _item_names(items: Iterable[str]) -> str:
+    return ", ".join(str(texts.READINESS_ITEMS[item]) for item in items)
+
+
+def _read_back_otherwise(standing: Standing) -> list[str]:
+    """Corner by corner what was to be written and what the control unit answers, and what that comes to."""
+    proposal, reason = standing.open_proposal, standing.next_step.reason
+    if not reason.startswith("write_not_verified") or proposal is None:
+        return []
+    answered = next(fact.read_back for fact in reversed(standing.record.facts) if isinstance(fact, WriteDone))
+    sentences = [
+        texts.finding_detail("write_not_verified", corner, {"wanted": wanted, "read": answered.get(corner)})
+        for corner, wanted in proposal.to_setpoints.items()
+        if answered.get(corner) != wanted
+    ]
+    if any(each.code == "write_not_verified" for each in standing.missing_rulings):
+        sentences.append(_("A manager rules on it before the sign-off; the work need not wait for that."))
+    if reason == "write_not_verified":
+        sentences.append(_("Check the connection of the tool: a second time stops the work."))
+    return sentences
 
 
 def _refusal(standing: Standing, names_people: bool) -> list[str]:
@@ -182,7 +217,7 @@ def _hardly_enough(content: Document) -> list[str]:
     by_hand = any(str(change["reason_code"]).startswith("entered_") for change in content["changes"].values())
     if not by_hand or chance is None or chance >= EVEN_CHANCE:
         return []
-    text = _("Expect to go on afterwards: the chance that everything is within then is %(chance)s %%.")
+    text = _("Expect to go on afterwards: of a hundred vehicles like this, about %(chance)s would then be within.")
     return [text % {"chance": f"{100 * chance:.0f}"}]
 
 

@@ -67,11 +67,15 @@ def _limits_still_exhausted(standing: Standing, finding: FindingRaised) -> bool:
 
 
 def _pair_still_disagrees(standing: Standing, finding: FindingRaised) -> bool:
-    """A strike, or further readings that settle it, end it; a later round does not make it unsaid."""
+    """A strike, or further readings that settle it by mean or median, end it; a later round does not make it unsaid.
+
+    Where so many were read from the start that their median counts, that stays said.
+    """
     measured = next((each for each in standing.course.rounds if str(each.id) == finding.values.get("round")), None)
     if measured is None or finding.corner is None:
         return True
-    return measurement_of(measured).estimates()[CORNERS.index(finding.corner)].disagrees
+    found = measurement_of(measured).estimates()[CORNERS.index(finding.corner)]
+    return found.disagrees and found.estimator == finding.values.get("estimator", found.estimator)
 
 
 def _rounds_still_disagree(standing: Standing, finding: FindingRaised) -> bool:

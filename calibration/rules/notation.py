@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date, datetime
 from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
 
+from django.utils import timezone
 from django.utils.formats import number_format
 from django.utils.translation import pgettext_lazy
+
+from fleet.looks import dates
 
 DASH = "\N{EN DASH}"
 MINUS = "\N{MINUS SIGN}"
@@ -20,6 +24,10 @@ CORNERS = {
 """As short as the interface's codes, which they are in English."""
 
 
+COUNTED = "counted"
+"""The member of a text's values by which `ngettext_lazy` chooses between singular and plural."""
+
+
 class _Values(dict[str, Any]):
     """Values for a text; one that is missing shows as a dash instead of failing."""
 
@@ -27,9 +35,30 @@ class _Values(dict[str, Any]):
         return DASH
 
 
-def shown(values: Mapping[str, Any]) -> Mapping[str, Any]:
-    """The values of a text as they are read."""
-    return _Values({name: shown_value(value) for name, value in values.items()})
+def shown(values: Mapping[str, Any], number: float | None = None) -> Mapping[str, Any]:
+    """The values of a text as they are read; `number` is the one by which it takes singular or plural."""
+    return _Values({**{name: _shown_by_name(name, value) for name, value in values.items()}, **counted(number)})
+
+
+def counted(value: float | None) -> dict[str, int]:
+    """For a text that has a plural: whether it is about one, of either sign."""
+    return {COUNTED: 1 if value is not None and abs(value) == 1 else 2}
+
+
+def _shown_by_name(name: str, value: Any) -> Any:
+    """Times and days stand in a finding as the interface writes them; what their name says tells them from words."""
+    if isinstance(value, str) and name.endswith("_at"):
+        return _moment(datetime.fromisoformat(value))
+    if isinstance(value, str) and name.endswith("_on"):
+        return dates.day(date.fromisoformat(value))
+    return shown_value(value)
+
+
+def _moment(at: datetime) -> str:
+    """By the reader's clock; where that is not known it is UTC, and says so."""
+    local = timezone.localtime(at)
+    shown_at = dates.day_and_time(local)
+    return f"{shown_at} UTC" if local.tzname() == "UTC" else shown_at
 
 
 def shown_value(value: Any) -> Any:

@@ -12,7 +12,7 @@ from ..metrology.attitude import modes
 from ..metrology.corners import CORNERS, Corner
 from ..metrology.planner import Changes, LimitCheck, PlanningCase, Prediction
 from ..metrology.planning_case import CornerReason
-from . import texts
+from . import limit_texts, texts
 
 LENGTH_DIGITS = 2
 
@@ -96,7 +96,7 @@ def _limit(check: LimitCheck) -> dict[str, Any]:
         "outcome": check.outcome,
         "value": value,
         "limit": limit,
-        "detail": texts.limit_text(check.code, value, limit),
+        "detail": limit_texts.limit_text(check.code, value, limit),
     }
 
 

@@ -6,9 +6,10 @@ from collections.abc import Mapping
 from typing import Any
 
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_lazy, ngettext_lazy
 
-from .notation import corner_name, shown
+from .limit_texts import limit_text
+from .notation import COUNTED, corner_name, shown
 
 FINDINGS = {
     "pair_disagrees": gettext_lazy(
@@ -112,18 +113,22 @@ FINDINGS = {
     ),
 }
 
-OUT_OF_RANGE = {
-    "setpoint_range": gettext_lazy(
+VARIANTS = {
+    ("pair_disagrees", "median"): gettext_lazy(
+        "%(corner)s: the %(readings)s readings differ by %(range_mm)s mm, more than the %(limit_mm)s mm that so many "
+        "may. Their median counts."
+    ),
+    ("setpoint_out_of_range", "setpoint_range"): gettext_lazy(
         "%(corner)s: the control unit cannot hold set-point %(read)s, only %(low)s to %(high)s, so it was misread or "
         "mistyped. Read it again from the control unit."
     ),
-    "band": gettext_lazy(
+    ("setpoint_out_of_range", "band"): gettext_lazy(
         "%(corner)s: set-point %(read)s lies outside the band that the specification allows on this axle, %(low)s to "
         "%(high)s. It was misread, or somebody stored it. Read it again from the control unit; where it is right, look "
         "for what needs so much."
     ),
 }
-"""`setpoint_out_of_range` by the rule that is broken; findings of an earlier version name none."""
+"""By the estimator, or by the rule that is broken; findings of an earlier version name none."""
 
 FURTHER = {
     "expected": gettext_lazy("Expected was %(expected)s."),
@@ -131,7 +136,6 @@ FURTHER = {
 }
 """What is added to some findings where they have the value of that name."""
 SAYING_FURTHER = frozenset({"setpoint_out_of_range", "write_without_proposal"})
-
 UNKNOWN_FINDING = gettext_lazy("This was found by another version of the service, which has words for it.")
 
 STEPS = {
@@ -268,8 +272,10 @@ CORNER_REASONS = {
     "moves_with_linked_corner": gettext_lazy("moves with the corner that shares its set-point"),
     "stopped_by_setpoint_range": gettext_lazy("stopped at the end of the set-point range (%(limit_counts)s)"),
     "stopped_by_band": gettext_lazy("stopped at the edge of its band (%(limit_counts)s)"),
-    "stopped_by_step": gettext_lazy(
-        "goes as far as one step may (%(limit_counts)s counts); more follows in the next write"
+    "stopped_by_step": ngettext_lazy(
+        "goes as far as one step may (%(limit_counts)s count); more follows in the next write",
+        "goes as far as one step may (%(limit_counts)s counts); more follows in the next write",
+        COUNTED,
     ),
     "stopped_by_shift_limit": gettext_lazy("stopped at the limit of the shift from its baseline (%(limit_counts)s)"),
     "stopped_by_warp_change": gettext_lazy("held back so that the body is not twisted by more than %(limit_mm)s mm"),
@@ -291,22 +297,6 @@ CORNER_REASONS = {
     "entered_unmoved": gettext_lazy("stays: the set-point that is stored was entered"),
     "goes_back": gettext_lazy("goes back towards the earlier set-point"),
     "stays_gone_back": gettext_lazy("stays: the earlier set-point is stored"),
-}
-
-LIMITS = {
-    "setpoint_range": gettext_lazy("set-point %(value)s, nearest end of the control unit's range %(limit)s"),
-    "band": gettext_lazy("set-point %(value)s, nearest edge of the corner's band %(limit)s"),
-    "step": gettext_lazy("change of %(value)s counts, at most %(limit)s in one write"),
-    "shift_review": gettext_lazy("%(value)s counts from the baseline, above %(limit)s another person looks at it"),
-    "shift_limit": gettext_lazy("%(value)s counts from the baseline, never more than %(limit)s"),
-    "warp_change": gettext_lazy("change of the twist by %(value)s mm expected, at most %(limit)s mm in one write"),
-    "not_significant": gettext_lazy("deviation %(value)s mm, which counts as significant from %(limit)s mm"),
-    "away_from_target": gettext_lazy("ends %(value)s mm from its target, where it is %(limit)s mm from it now"),
-    "suspect_corner": gettext_lazy("the corner did not respond as it should and is not moved further"),
-    "found_in_doubt": gettext_lazy(
-        "the count to go back to is %(value)s counts from what was read next, before anything was written; above "
-        "%(limit)s another person looks whether it was misread"
-    ),
 }
 
 CONCESSION = gettext_lazy(
@@ -362,8 +352,8 @@ def finding_detail(code: str, corner: str | None, values: Mapping[str, Any]) -> 
     named = corner_name(corner) if corner else ""
     place = named or AXLES.get(str(values.get("axle", "")), _("The vehicle"))
     values_shown = shown({"corner": named or _("vehicle"), "place": place, **values, "beyond": _beyond(values)})
-    by_rule = OUT_OF_RANGE.get(str(values.get("rule"))) if code == "setpoint_out_of_range" else None
-    sentences = [by_rule or FINDINGS.get(code, UNKNOWN_FINDING)]
+    variant = VARIANTS.get((code, str(values.get("rule", values.get("estimator")))))
+    sentences = [variant or FINDINGS.get(code, UNKNOWN_FINDING)]
     if code in SAYING_FURTHER:
         sentences += [text for name, text in FURTHER.items() if values.get(name) is not None]
     return " ".join(str(text) % values_shown for text in sentences)
@@ -388,11 +378,7 @@ def reason_text(reason: str) -> str:
 
 
 def corner_reason_text(code: str, numbers: Mapping[str, float]) -> str:
-    return str(CORNER_REASONS[code]) % shown(numbers)
-
-
-def limit_text(code: str, value: float, limit: float) -> str:
-    return str(LIMITS[code]) % shown({"value": value, "limit": limit})
+    return str(CORNER_REASONS[code] % shown(numbers, numbers.get("limit_counts")))
 
 
 RECORD_CHANGED = gettext_lazy(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from . import texts
+from . import limit_texts, texts
 
 Document = Mapping[str, Any]
 
@@ -30,9 +30,9 @@ def change_reason(change: Document) -> str:
 
 def limit_detail(limit: Document) -> str:
     """What a limit was compared with, likewise."""
-    if limit["code"] not in texts.LIMITS:
+    if limit["code"] not in limit_texts.LIMITS:
         return str(limit["detail"])
-    return texts.limit_text(limit["code"], limit["value"], limit["limit"])
+    return limit_texts.limit_text(limit["code"], limit["value"], limit["limit"])
 
 
 def _follow_up(follow_up: Document) -> str:

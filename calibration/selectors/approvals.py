@@ -6,6 +6,7 @@ import uuid
 from collections.abc import Iterable
 
 from fleet.actor import Actor
+from fleet.looks import dates
 
 from ..models import OPEN_STATES, Approval, Concession
 from ..rules import explain
@@ -25,7 +26,7 @@ def _asked(concession: Concession) -> dict[str, str]:
         "rear_mm": f"{concession.rear_target_mm:g}",
         "reason": concession.reason.rstrip("."),
         "acknowledged_by": concession.acknowledged_by,
-        "acknowledged_on": concession.acknowledged_on.isoformat(),
+        "acknowledged_on": dates.day(concession.acknowledged_on),
     }
 
 

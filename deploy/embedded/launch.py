@@ -2,6 +2,7 @@
 
 import http.client
 import os
+import shlex
 import shutil
 import signal
 import socket
@@ -12,6 +13,7 @@ from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
+from urllib.parse import urlsplit
 
 from deploy.embedded import postgres, valkey
 from deploy.embedded.folder import CHECKOUT, DataFolder, EmbeddedServiceError, data_folder
@@ -24,8 +26,10 @@ from deploy.embedded.usage import supervised_database, supervisor_of
 from deploy.external import require_external_services
 from deploy.tls.authority import local_certificate
 from deploy.tls.given import given_certificate
+from deploy.tls.hosts import hosts_of_this_machine
 from deploy.tls.reading import fingerprint, read_certificate
 from deploy.tls.served import Served
+from fleet.reach import is_of_this_machine_only
 
 MARKER = "LEVELBOOK_SUPERVISED_DATA"
 AUTHORITY_VARIABLE = "LEVELBOOK_LOCAL_AUTHORITY"
@@ -39,6 +43,14 @@ COLLECTING = ("--noinput", "--verbosity=0", *(f"--ignore={pattern}" for pattern 
 WITHOUT_HTTPS = (
     "WARNING: without HTTPS tablets cannot keep records while they have no network, and passwords and PINs can be read "
     "on the way. Start with --local-tls, or with --tls-cert and --tls-key (see deploy/README.md)."
+)
+NOT_PUBLIC = (
+    "WARNING: QR codes and links carry {address}, which other devices cannot open. Start with LEVELBOOK_PUBLIC_URL set "
+    "to the address at which they reach this machine, such as LEVELBOOK_PUBLIC_URL={example}"
+)
+FIRST_WORKSHOP = (
+    "to make a workshop of your own, type this in another terminal; it asks for the password with which you then sign "
+    "in:\n  {command}"
 )
 LEFTOVER_PATIENCE = 5.0
 PORT_PATIENCE = 3.0
@@ -102,7 +114,8 @@ def _certificate(options: Options, data: DataFolder) -> Served | None:
 
 def _set_defaults(options: Options, served: Served | None) -> None:
     known = served.hosts if served else ()
-    hosts = dict.fromkeys([*LOOPBACK, socket.gethostname(), options.host, *known])
+    public = urlsplit(os.environ.get("LEVELBOOK_PUBLIC_URL", "")).hostname
+    hosts = dict.fromkeys([*LOOPBACK, socket.gethostname(), options.host, *([public] if public else []), *known])
     os.environ.setdefault("LEVELBOOK_HOSTS", ",".join(map(_allowed_host, hosts)))
     os.environ.setdefault("LEVELBOOK_PUBLIC_URL", _public_address(options, served))
     # Left over from another start in the same shell, it would have a certificate of one's own called a local one.
@@ -271,8 +284,23 @@ def _greet(options: Options, data: DataFolder, served: Served | None) -> None:
         _tell_of_the_authority(options, served, served.authority)
     elif _is_readable_on_the_way(options):
         say(WITHOUT_HTTPS)
+    if options.host not in LOOPBACK and is_of_this_machine_only(os.environ["LEVELBOOK_PUBLIC_URL"]):
+        say(NOT_PUBLIC.format(address=os.environ["LEVELBOOK_PUBLIC_URL"], example=_address_for_others(options)))
     if data.demo_sign_ins.exists():
         say(f"demo sign-ins, also in {data.demo_sign_ins}:\n{data.demo_sign_ins.read_text()}")
+    elif not options.demo:
+        say(FIRST_WORKSHOP.format(command=_command_for_a_workshop(data)))
+
+
+def _address_for_others(options: Options) -> str:
+    """The likeliest one; a name to fill in where the machine has none in a private network."""
+    return options.address_at(next(iter(hosts_of_this_machine()), "NAME"))
+
+
+def _command_for_a_workshop(data: DataFolder) -> str:
+    """As it can be typed in any folder."""
+    who = ["--name", "Your Workshop", "--email", "you@example.com", "--person", "Your Name"]
+    return f"LEVELBOOK_DATA={shlex.quote(str(data.root))} {shlex.join(_manage('create_workshop', *who))}"
 
 
 def _tell_of_the_authority(options: Options, served: Served, authority: Path) -> None:

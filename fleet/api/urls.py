@@ -25,6 +25,7 @@ urlpatterns: list[URLPattern] = [
     path("tablets/<uuid:pk>/", tablets.TabletViewSet.as_view({**CHANGEABLE, "delete": "destroy"})),
     path("me/", workshop.MeView.as_view(ONE)),
     path("me/pin/", workshop.MeView.as_view({"put": "set_pin"})),
+    path("me/language/", workshop.MeView.as_view({"put": "set_language"})),
     path("me/units/", workshop.MeView.as_view({"put": "set_units"})),
     path("workshop/", workshop.WorkshopView.as_view(CHANGEABLE)),
     path("invitations/<str:code>/acceptance/", workshop.AcceptanceView.as_view({"post": "create"})),

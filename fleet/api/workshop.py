@@ -88,6 +88,14 @@ class UnitsChanges(RequestBody):
     )
 
 
+class LanguageChanges(RequestBody):
+    """A preference; empty: pages as the browser asks, e-mails as the workshop's."""
+
+    language = Choice(
+        settings.LANGUAGES, allow_blank=True, help_text=_("Of one's own pages and e-mails; empty: as asked for.")
+    )
+
+
 class WorkshopNameSerializer(serializers.Serializer[Workshop]):
     """A workshop by name."""
 
@@ -105,6 +113,7 @@ class MeSerializer(serializers.Serializer[Membership]):
     may_approve = serializers.SerializerMethodField()
     has_pin = serializers.SerializerMethodField()
     units = serializers.SerializerMethodField()
+    language = serializers.CharField(help_text=_("Of one's own pages and e-mails; empty: as asked for."))
 
     def get_may_approve(self, person: Membership) -> bool:
         return person.can_decide
@@ -175,6 +184,7 @@ class MeView(ActionViewSet):
         "retrieve": _("The acting person, their workshop, roles and units."),
         "set_pin": _("Set one's own PIN, proved by one's own password."),
         "set_units": _("Choose how lengths are shown to oneself."),
+        "set_language": _("Choose the language of one's own pages and e-mails."),
     }
     examples = {
         "set_pin": [OpenApiExample("a PIN", {"password": "…", "pin": "0471"}, request_only=True)],
@@ -194,6 +204,11 @@ class MeView(ActionViewSet):
     @extend_schema(request=UnitsChanges, responses=MeSerializer)
     def set_units(self, request: Request) -> Response:
         services.preferences_set(actor=self.actor, length_unit=self.validated(UnitsChanges)["length"])
+        return self._me()
+
+    @extend_schema(request=LanguageChanges, responses=MeSerializer)
+    def set_language(self, request: Request) -> Response:
+        services.preferences_set(actor=self.actor, **self.validated(LanguageChanges))
         return self._me()
 
     def _me(self) -> Response:

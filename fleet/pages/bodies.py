@@ -20,6 +20,7 @@ from django.forms.boundfield import BoundField
 from django.utils.formats import date_format
 from django.utils.text import format_lazy
 from django.utils.translation import gettext_lazy as _
+from django.utils.translation import ngettext
 from rest_framework import serializers
 from rest_framework.exceptions import ValidationError as BodyError
 
@@ -36,6 +37,7 @@ from fleet.api.fields import (
 )
 from fleet.api.inputs import Reference
 from fleet.api.problems import problem_for_exception
+from fleet.looks.lengths import MINUS
 from fleet.looks.tolerance_bar import CORNER_NAMES
 
 from .typed import Day, Moment, Pairs, TextLines, TypedDecimal, TypedInteger
@@ -46,12 +48,17 @@ _FEW: Final = 5
 """Up to so many choices all are seen at once."""
 _BOOKKEEPING: Final = ("id", "version")
 _INTERFACE_NAME: Final = re.compile(r"\b[a-z]+(?:_[a-z]+)+\b")
-_UNITS: Final[Mapping[str, Any]] = {"mm": "mm", "kg": "kg", "km": "km", "kpa": "kPa", "pct": "%", "counts": _("counts")}
+_UNITS: Final[Mapping[str, Any]] = {"mm": "mm", "kg": "kg", "km": "km", "kpa": "kPa", "pct": "%", "counts": "counts"}
 _LONG_UNITS: Final[Mapping[str, Any]] = {
     "mm_per_h": "mm/h",
     "mm_per_count": _("mm per count"),
-    "months": _("months"),
+    "months": "months",
 }
+_COUNTED: Final[Mapping[Any, Callable[[int], str]]] = {
+    "counts": lambda number: ngettext("count", "counts", number),
+    "months": lambda number: ngettext("month", "months", number),
+}
+"""Units that are words, and take the plural."""
 PLACES: Final[Mapping[str, Any]] = {
     "front": _("front"),
     "rear": _("rear"),
@@ -93,12 +100,16 @@ class Member:
 
 
 class BodyForm(RecordForm):
-    """A form for the body that `body_class` reads. `labels`, `hints` and `units` go by a member's last or full name."""
+    """A form for the body that `body_class` reads. `labels`, `hints` and `units` go by a member's last or full name.
+
+    `when_needed` says, by full name, of fields that the body lets pass empty when its rules ask for them all the same.
+    """
 
     body_class: ClassVar[type[serializers.Serializer[Any]]]
     labels: ClassVar[Mapping[str, Any]] = {}
     hints: ClassVar[Mapping[str, Any]] = {}
     units: ClassVar[Mapping[str, Any]] = {}
+    when_needed: ClassVar[Mapping[str, Any]] = {}
     choices: ClassVar[Mapping[str, Choices]] = {}
     groups: ClassVar[tuple[Group, ...]] = ()
     left_out: ClassVar[frozenset[str]] = frozenset()
@@ -131,8 +142,12 @@ class BodyForm(RecordForm):
         place = PLACES.get(member.path[-2]) if len(member.path) > 1 and words is self.labels else None
         return format_lazy("{said}, {place}", said=said, place=place) if place else said
 
-    def unit(self, name: str) -> Any:
-        """Of a field; empty where it has none."""
+    def unit(self, name: str, number: int = 2) -> Any:
+        """Of a field, in the form that goes with the number; empty where it has none."""
+        sign = self._sign(name)
+        return _COUNTED[sign](number) if sign in _COUNTED else sign
+
+    def _sign(self, name: str) -> Any:
         last = name.split("-")[-1]
         named = name.split("-")[0] if last in CORNER_NAMES else last
         if named in self.units:
@@ -328,5 +343,5 @@ def value_in_words(field: forms.Field, value: Any) -> str:
         named = {str(key): label for key, label in list(field.choices)}  # type: ignore[arg-type]  # grouped nowhere
         values = value if isinstance(value, list | tuple) else [value]
         return ", ".join(str(named.get(str(each), each)) for each in values if each not in (None, ""))
-    shown = field.widget.format_value(field.prepare_value(value))
-    return str(shown or "")
+    shown = str(field.widget.format_value(field.prepare_value(value)) or "")
+    return shown.replace("-", MINUS) if isinstance(field, forms.IntegerField) else shown

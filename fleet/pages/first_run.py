@@ -15,9 +15,8 @@ from django.utils.translation import ngettext
 from fleet.permissions import Permission
 from fleet.selectors.set_up import SetUp, set_up_of
 
+from .public_address import BENCH
 from .workshop_page import WorkshopPage
-
-BENCH: Final = "/bench/"
 
 
 @dataclass(frozen=True, slots=True)

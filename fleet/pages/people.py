@@ -23,6 +23,7 @@ from fleet.selectors.repeatability import repeatability_of_people
 
 from .bodies import BodyForm, Group
 from .changing import ChangePage, FormPage, ListPage
+from .public_address import public_address
 from .words import with_labels
 
 LABELS: Mapping[str, Any] = {
@@ -154,6 +155,7 @@ class PersonView(ChangePage):
         person = self.record
         return {
             "person": person,
+            "is_oneself": person.pk == self.actor.membership_id,
             "heading": person.name,
             "roles": with_labels(Role, person.roles),
             "is_integrator": Role.INTEGRATOR in person.roles,
@@ -191,5 +193,5 @@ class ReinvitePersonView(FormPage):
 def invitation_page(request: HttpRequest, person: Membership) -> HttpResponse:
     """The link of the latest invitation, this once."""
     invitation = person.invitations.order_by("-created_at", "-id")[0]
-    link = request.build_absolute_uri(reverse("invitation", args=[services.invitation_code(invitation)]))
+    link = public_address(request, reverse("invitation", args=[services.invitation_code(invitation)]))
     return render(request, "fleet/setup/invited.html", {"person": person, "link": link, "invitation": invitation})

@@ -41,7 +41,9 @@ class PreferencesForm(forms.Form):
     language = _OneOf(
         label=gettext_lazy("Language"),
         choices=offered_languages,
-        help_text=gettext_lazy("Of these pages. Tablets speak the language of their own browser."),
+        help_text=gettext_lazy(
+            "Of these pages, and of e-mails to you. Tablets speak the language of their own browser."
+        ),
         widget=forms.Select(attrs={"autocomplete": "off"}),
     )
     length_unit = _OneOf(

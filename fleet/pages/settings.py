@@ -42,7 +42,10 @@ class SettingsForm(BodyForm):
     hints: ClassVar = {
         "time_zone": _("In which all times are shown, here and on certificates."),
         "length_unit": _("For whoever has not chosen otherwise. Records are kept in millimetres."),
-        "language": _("Pages are in the language that each person chose, or that the browser asks for."),
+        "language": _(
+            "What a person chose goes before it in e-mails to them; pages are in what they chose or their browser asks "
+            "for."
+        ),
         "page_size": "",
         "single_person": _("Only while nobody else may approve. It ends by itself when a second person may."),
         "second_factor_required_for": _("They are led to set one up before they can do anything else."),

@@ -5,7 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
+from django.utils.formats import number_format
+from django.utils.functional import lazy
+from django.utils.text import format_lazy
 from django.utils.translation import gettext_lazy as _
+
+from fleet.api.examples import SPECIFICATION
+from fleet.specifications import AXLES, CONTROL_FIELDS
 
 from .bodies import Group
 
@@ -52,7 +58,26 @@ LABELS: Final[Mapping[str, Any]] = {
     "front": _("Front axle"),
     "rear": _("Rear axle"),
 }
+_RESPONSE: Final = _(
+    "Millimetres of height per count; negative where more counts lower the body. Where the source does not say, "
+    "start with {start}, or with −{start} where more counts lower the body: measuring corrects it for each vehicle."
+)
+_SPREAD: Final = _(
+    "How much the response differs from vehicle to vehicle, as a standard deviation: about two of three lie within "
+    "response ± spread. Where the source does not say, start with {start}. The larger it is, the sooner a vehicle's "
+    "own measurements count for more than the specification."
+)
+_shown: Final = lazy(number_format, str)
+
+
+def _starting(name: str, said: Any) -> dict[str, Any]:
+    """By axle, with the value that the example of the interface has, of a car with air suspension."""
+    return {f"{axle}-{name}": format_lazy(said, start=_shown(SPECIFICATION[axle][name])) for axle in AXLES}
+
+
 HINTS: Final[Mapping[str, Any]] = {
+    **_starting("response_mm_per_count", _RESPONSE),
+    **_starting("response_sd", _SPREAD),
     "effective_from": "",
     "source_kind": "",
     "setpoint_kind": "",
@@ -64,18 +89,19 @@ HINTS: Final[Mapping[str, Any]] = {
     "warp_max_mm": _("Above it a finding informs. 6 mm if left out."),
     "warp_change_max_mm": _("Most that one proposal may twist the body. 20 mm if left out."),
     "settling_mm": _("Half-width of the band in which the height comes back after a movement."),
-    "response_mm_per_count": _("Millimetres of height per count; negative where more counts lower the body."),
     "linked_corners": "",
     "allowed_tyres": _("One size in a line, for example 255/60R18. Empty: nothing is said about tyres."),
     "controlled_corners": _("Whose height the control unit sets. Choose all four unless one axle has plain springs."),
-    "response_sd": _("Standard deviation of the response from vehicle to vehicle."),
 }
 UNITS: Final[Mapping[str, Any]] = {
     "response_sd": _("mm per count"),
-    "setpoint_min": _("counts"),
-    "setpoint_max": _("counts"),
-    "setpoint_low": _("counts"),
-    "setpoint_high": _("counts"),
+    "setpoint_min": "counts",
+    "setpoint_max": "counts",
+    "setpoint_low": "counts",
+    "setpoint_high": "counts",
+}
+WHEN_NEEDED: Final[Mapping[str, Any]] = {
+    f"{axle}-{name}": _("(needed where the control unit sets this axle)") for axle in AXLES for name in CONTROL_FIELDS
 }
 READINESS_WORDS: Final[Mapping[str, Any]] = {
     "fault_memory": _("fault memory read"),

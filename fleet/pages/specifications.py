@@ -8,6 +8,7 @@ from functools import cached_property
 from typing import Any, ClassVar
 from uuid import UUID
 
+from django.forms.boundfield import BoundField
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
@@ -25,7 +26,7 @@ from fleet.specifications import DEFAULTS, OWN_COLUMNS
 
 from .bodies import BodyForm, initial_of, value_in_words
 from .changing import FormPage
-from .specification_words import GROUPS, HINTS, LABELS, READINESS_WORDS, SETPOINT_KIND_WORDS, UNITS
+from .specification_words import GROUPS, HINTS, LABELS, READINESS_WORDS, SETPOINT_KIND_WORDS, UNITS, WHEN_NEEDED
 from .workshop_page import WorkshopPage
 
 
@@ -36,6 +37,7 @@ class SpecificationForm(BodyForm):
     labels = LABELS
     hints = HINTS
     units = UNITS
+    when_needed = WHEN_NEEDED
     groups = GROUPS
 
     def __init__(self, *args: Any, **options: Any) -> None:
@@ -69,11 +71,15 @@ def lines_of(*revisions: Specification) -> Iterator[tuple[Any, list[Line]]]:
     for group, fields in form.shown_groups():
         yield (
             group,
-            [
-                Line(bound.label, unit, tuple(value_in_words(bound.field, each.get(bound.name)) for each in values))
-                for bound, unit in fields
-            ],
+            [_line(form, bound, unit, [each.get(bound.name) for each in values]) for bound, unit in fields],
         )
+
+
+def _line(form: SpecificationForm, bound: BoundField, unit: Any, values: list[Any]) -> Line:
+    """A unit that stands behind one value alone goes with its number."""
+    if len(values) == 1 and values[0] in (1, -1):
+        unit = form.unit(bound.name, 1)
+    return Line(bound.label, unit, tuple(value_in_words(bound.field, each) for each in values))
 
 
 def vehicle_model_of(page: WorkshopPage) -> VehicleModel:

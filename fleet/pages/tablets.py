@@ -20,9 +20,8 @@ from fleet.selectors.tablets import tablets_seen_by
 from fleet.sign_in.addresses import address_of
 
 from .forms import TabletNameForm
+from .public_address import BENCH, public_address
 from .workshop_page import WorkshopPage
-
-BENCH = "/bench/"
 
 
 class TabletsView(WorkshopPage):
@@ -47,12 +46,14 @@ class EnrolmentView(WorkshopPage):
     def post(self, request: HttpRequest) -> HttpResponse:
         offer, code = services.enrolment_offer(actor=self.actor)
         # After the '#', so that no server ever sees the code in an address.
-        address = request.build_absolute_uri(f"{BENCH}#enrol={code}")
-        qr = segno.make(address, error="m").svg_inline(scale=5, border=4, light="#fff", title=_("Code to scan"))
+        address = public_address(request, BENCH)
+        qr = segno.make(f"{address}#enrol={code}", error="m").svg_inline(
+            scale=5, border=4, light="#fff", title=_("Code to scan")
+        )
         values = {
             "code": f"{code[:4]}-{code[4:]}",
             "expires_at": offer.expires_at,
-            "address": request.build_absolute_uri(BENCH),
+            "address": address,
             "qr": mark_safe(qr),  # noqa: S308  (drawn here, from an address of ours)
         }
         return render(request, "fleet/tablet_enrolment.html", values)

@@ -17,6 +17,7 @@ _SPACES: Final = re.compile(r"[\s\u00a0\u2009\u202f']")
 _NUMBER: Final = re.compile(r"([+-]?)(\d{1,30})(?:([.,])(\d{1,30}))?", re.ASCII)
 _GROUP: Final = 3
 _AXLE_NAMES: Final = {"front": _("Front left with front right"), "rear": _("Rear left with rear right")}
+NOT_A_WHOLE_NUMBER = _("Must be a whole number, in digits without a separator between the thousands.")
 NOT_A_NUMBER = _("Must be a number, for example 486 or 0.9, without a separator between the thousands.")
 AMBIGUOUS = _(
     "%(typed)s can be read in two ways. Leave out the separator of the thousands, or the last zeros of a fraction."
@@ -31,7 +32,7 @@ def plain_number(typed: str, *, whole: bool = False) -> str:
     """
     match = _NUMBER.fullmatch(_SPACES.sub("", typed).replace("\u2212", "-"))
     if match is None:
-        raise ValidationError(NOT_A_NUMBER, "not_a_number")
+        raise ValidationError(NOT_A_WHOLE_NUMBER if whole else NOT_A_NUMBER, "not_a_number")
     sign, digits, separator, fraction = match.groups(default="")
     if len(fraction) == _GROUP and digits != "0" and len(digits) <= _GROUP:
         is_own = separator == get_format("DECIMAL_SEPARATOR")

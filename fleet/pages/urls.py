@@ -5,7 +5,7 @@ from django.urls import URLPattern, URLResolver, include, path
 
 from . import account, lost_password, tablets
 from .choose_workshop import ChooseWorkshopView
-from .invitation import InvitationView
+from .invitation import AcceptedView, InvitationView
 from .pin import PinView
 from .preferences import PreferencesView
 
@@ -25,6 +25,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("sign-out/", account_views.logout, name="account_logout"),
     path("choose-workshop/", ChooseWorkshopView.as_view(), name="choose_workshop"),
     path("invitation/<str:code>/", InvitationView.as_view(), name="invitation"),
+    path("invitation/<str:code>/accepted/", AcceptedView.as_view(), name="invitation_accepted"),
     path("new-password/<str:code>/", lost_password.NewPasswordView.as_view(), name="new_password"),
     path("people/<uuid:person>/password-link/", lost_password.PasswordLinkView.as_view(), name="password_link"),
     path("account/", include(ACCOUNT)),

@@ -24,6 +24,7 @@ from fleet.specifications import CORNERS
 from .bodies import BodyForm, Group, initial_of
 from .changing import ChangePage, FormPage
 from .labels import Label
+from .public_address import BENCH, public_address
 from .workshop_page import WorkshopPage
 
 VEHICLES = "/vehicles/"
@@ -321,8 +322,9 @@ class LabelsView(WorkshopPage):
         vins = request.GET.getlist("vin")[:MOST_LABELS]
         newest = visible_vehicles(self.actor).order_by("-created_at", "-pk")[:MOST_LABELS]
         vehicles = [vehicle_by_vin(self.actor, vin) for vin in vins] or list(newest)
-        labels = [Label.of(vehicle, request.build_absolute_uri("/bench/")) for vehicle in vehicles]
-        return render(request, "fleet/setup/labels.html", {"labels": labels})
+        bench = public_address(request, BENCH)
+        labels = [Label.of(vehicle, bench) for vehicle in vehicles]
+        return render(request, "fleet/setup/labels.html", {"labels": labels, "bench": bench})
 
 
 def show_findings(request: HttpRequest, findings: list[dict[str, Any]]) -> None:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Collection, Mapping, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from math import ceil
 from typing import Any, Final
 from uuid import UUID
+from zoneinfo import ZoneInfo
 
 from django.contrib.auth.hashers import check_password, make_password
 from django.contrib.auth.password_validation import validate_password
@@ -19,6 +20,7 @@ from django.utils.translation import ngettext
 from fleet import ledger
 from fleet.actor import Actor
 from fleet.errors import Conflict, Invalid, TooMany
+from fleet.looks import dates
 from fleet.models import AccessToken, Invitation, Membership, Operator, Role, SignInEvent, User, Workshop
 from fleet.permissions import Permission, require
 
@@ -201,21 +203,21 @@ def pin_prove(*, actor: Actor, pin: str) -> None:
         detail = _("You have no PIN yet. Set your own first (PUT /me/pin/).")
         raise Invalid.at("/pin", "pin_not_set", detail)
     if person.pin_locked_until and person.pin_locked_until > actor.now:
-        raise _pin_locked(person.pin_locked_until, actor.now)
+        raise _pin_locked(person, person.pin_locked_until, actor.now)
     if not check_password(pin, person.pin):
         raise WrongPin.at("/pin", "pin_wrong", _wrong_pin_detail(PIN_ATTEMPTS - person.pin_failures - 1))
     if person.pin_failures:
         Membership.objects.filter(pk=person.pk).update(pin_failures=0, pin_locked_until=None)
 
 
-def _pin_locked(until: datetime, now: datetime) -> TooMany:
+def _pin_locked(person: Membership, until: datetime, now: datetime) -> TooMany:
     wait_s = int((until - now).total_seconds()) + 1
     detail = _(
-        "Your PIN is locked after %(attempts)s wrong attempts, until %(until)s UTC (for another %(minutes)s min). "
-        "Wait, or set a new one with your password."
+        "Your PIN is locked after %(attempts)s wrong attempts, until %(until)s by the workshop's clock (for another "
+        "%(minutes)s min). Wait, or set a new one with your password."
     ) % {
         "attempts": PIN_ATTEMPTS,
-        "until": until.astimezone(UTC).strftime("%Y-%m-%d %H:%M"),
+        "until": dates.day_and_time(until.astimezone(ZoneInfo(person.workshop.time_zone))),
         "minutes": ceil(wait_s / 60),
     }
     return TooMany(detail, code="pin_locked", retry_after_s=wait_s)

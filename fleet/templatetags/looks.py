@@ -21,6 +21,7 @@ SEVERITY_WORDS: Final = {
 }
 LEVEL_REACH: Final = 100.0
 UPRIGHT_REACH: Final = 60.0
+MAY_BE_LEFT_OUT: Final = gettext_lazy("(may be left out)")
 CHOICE_WIDGETS: Final = (forms.RadioSelect, forms.CheckboxSelectMultiple)
 
 
@@ -32,12 +33,20 @@ def field(bound: BoundField, unit: str = "") -> dict[str, Any]:
     return {
         "field": bound,
         "unit": unit,
+        "optional": _optional(bound),
         "is_number": is_number,
         "is_choice": isinstance(bound.field.widget, CHOICE_WIDGETS),
         "is_box": isinstance(bound.field.widget, forms.CheckboxInput),
         "control": "" if isinstance(bound.field.widget, CHOICE_WIDGETS) else _control(bound, unit, is_number=is_number),
         "describes": _described_by(bound, unit),
     }
+
+
+def _optional(bound: BoundField) -> Any:
+    """What stands behind the label of a field that a form lets pass empty; a form may know when it is needed."""
+    if bound.field.required:
+        return ""
+    return getattr(bound.form, "when_needed", {}).get(bound.name, MAY_BE_LEFT_OUT)
 
 
 def _control(bound: BoundField, unit: str, *, is_number: bool) -> SafeString:

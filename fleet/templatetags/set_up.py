@@ -11,6 +11,7 @@ from django.utils.formats import localize
 
 from ..looks.lengths import UNIT_SIGNS, LengthUnit, length
 from ..pages.workshop_page import Reader
+from ..reach import is_of_this_machine_only
 
 register = template.Library()
 
@@ -23,6 +24,12 @@ def column_head(context: dict[str, Any], name: str, label: str) -> dict[str, Any
     asked = f"-{name}" if direction == "ascending" else name
     kept = {key: value for key, value in context["request"].GET.items() if key not in ("sort", "page")}
     return {"label": label, "direction": direction, "url": "?" + urlencode({**kept, "sort": asked})}
+
+
+@register.inclusion_tag("fleet/parts/unreachable.html")
+def unreachable(address: str, advice: str = "") -> dict[str, Any]:
+    """`{% unreachable address _("What to do then.") %}`: a warning where other devices cannot open it, else nothing."""
+    return {"address": address if is_of_this_machine_only(address) else "", "advice": advice}
 
 
 @register.simple_tag

@@ -9,12 +9,12 @@ from datetime import date, datetime, tzinfo
 from django.utils.translation import gettext as _
 
 from calibration.metrology.corners import Corner
+from fleet.looks import dates
 from reports.drawing import quantities
 from reports.drawing.words import corner_name
 
 from .document import Document, DocumentError, Units
 
-_MINUTE = "%Y-%m-%d %H:%M"
 DASH = "\N{EN DASH}"
 """Stands where there is nothing to say."""
 
@@ -61,15 +61,15 @@ class Display:
 
     def stamp(self, moment: datetime | None) -> str:
         """Day and minute; the foot of every page states the zone."""
-        return DASH if moment is None else stamp(self._local(moment))
+        return DASH if moment is None else dates.day_and_time(self._local(moment))
 
     def zone(self, moment: datetime) -> str:
         return zone_name(self._local(moment))
 
     def day(self, moment: datetime | date | None) -> str:
         if isinstance(moment, datetime):
-            return self._local(moment).date().isoformat()
-        return DASH if moment is None else moment.isoformat()
+            return dates.day(self._local(moment))
+        return DASH if moment is None else dates.day(moment)
 
     def _local(self, moment: datetime) -> datetime:
         """A time without offset would be read in this machine's zone: the pages must not depend on it."""
@@ -83,14 +83,9 @@ class Display:
         return start if start == end else _("%(start)s to %(end)s") % {"start": start, "end": end}
 
 
-def stamp(moment: datetime) -> str:
-    """Day and minute, where the zone is said elsewhere."""
-    return moment.strftime(_MINUTE)
-
-
 def stamp_with_zone(moment: datetime) -> str:
-    """A time that can be taken in one way only: 2026-10-06 08:12 UTC+01:00."""
-    return f"{stamp(moment)} {zone_name(moment)}"
+    """A time that can be taken in one way only: 6 Oct 2026, 08:12 UTC+01:00."""
+    return f"{dates.day_and_time(moment)} {zone_name(moment)}"
 
 
 def zone_name(moment: datetime) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from http import HTTPStatus
 from typing import Any
 
+from django.conf import settings
 from django.contrib import messages
 from django.db.models import Q, QuerySet
 from django.http import HttpRequest, HttpResponse
@@ -21,7 +22,7 @@ from fleet.selectors.vehicles import is_now_visible, sees_whole_workshop
 from ..certificate.texts import kind_title
 from ..codes import grouped
 from ..models import Certificate, CertificateFile
-from ..selectors.certificates import certificate_by_number, visible_certificates
+from ..selectors.certificates import certificate_by_number, code_leads_to, visible_certificates
 from ..services.certificates import certificate_replace
 from .forms import CertificateFilterForm, ReplacementForm
 
@@ -42,6 +43,7 @@ class CertificatesView(WorkshopPage):
             "form": form,
             "part": part,
             "rows": [self._shown(each) for each in part.rows],
+            "public_url": settings.PUBLIC_URL if may(self.actor, Permission.SET_UP) else None,
             "is_filtered": any(form.data.get(name) for name in form.fields),
         }
         status = HTTPStatus.OK if is_valid else HTTPStatus.UNPROCESSABLE_ENTITY
@@ -114,6 +116,7 @@ class CertificateView(WorkshopPage):
             "kind": kind_title(certificate.kind),
             "state": STATES[certificate.state],
             "code": grouped(certificate.code),
+            "code_leads_to": code_leads_to(certificate) if may(self.actor, Permission.SET_UP) else None,
             "sha256": file.sha256 if file else "",
             "replaced_by": replaced_by,
             "asked_by": names.get(certificate.requested_by) if certificate.requested_by else None,

@@ -17,7 +17,7 @@ from fleet.selectors.vehicles import sees_whole_workshop
 
 from ..certificate.layout import PageSize
 from ..codes import read_code
-from ..models import Certificate
+from ..models import Certificate, CertificateFile
 
 PAGE_SIZE_OF_WORKSHOP: Final[dict[str, PageSize]] = {
     Workshop.PageSize.A4.value: "A4",
@@ -50,6 +50,12 @@ def certificate_by_number(actor: Actor, number: int) -> Certificate:
     if certificate is None:
         raise NotFound
     return certificate
+
+
+def code_leads_to(certificate: Certificate) -> str | None:
+    """The address within the QR code of the document as issued; None before that."""
+    files = CertificateFile.objects.filter(certificate=certificate)
+    return files.values_list("snapshot__verification_url", flat=True).first()
 
 
 @dataclass(frozen=True, slots=True)

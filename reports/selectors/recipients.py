@@ -37,6 +37,11 @@ class Recipient:
         members = Membership.objects.filter(pk=self.id, is_active=True)
         return members.values_list("user__email", flat=True).first()
 
+    def language(self) -> str:
+        """The one that a person chose; empty where nobody did."""
+        chosen = Membership.objects.filter(pk=self.id).values_list("language", flat=True)
+        return (chosen.first() or "") if self.kind == "membership" else ""
+
 
 def operator_of(job: Job) -> Operator:
     """Whose the vehicle was while the job was done."""

@@ -10,7 +10,9 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from calibration.metrology.corners import CORNERS
-from calibration.rules import texts
+from calibration.rules.limit_texts import LIMITS
+from calibration.rules.notation import counted
+from fleet.looks import dates
 from reports.drawing import quantities
 from reports.drawing.words import corner_name
 
@@ -141,10 +143,14 @@ def statement(source: Source, code: str, values: Mapping[str, Any]) -> str:
 def _beyond(source: Source, values: Mapping[str, Any]) -> str:
     """The limits that a write without a proposal went beyond."""
     return "; ".join(
-        f"{corner_name(each['corner'])}: {texts.LIMITS[each['code']]}"
-        % {name: _of_limit(source, each["code"], each[name]) for name in ("value", "limit")}
+        f"{corner_name(each['corner'])}: {_limit(source, each['code'], each['value'], each['limit'])}"
         for each in values["beyond"]
     )
+
+
+def _limit(source: Source, code: str, value: int, limit: int) -> str:
+    values = {"value": _of_limit(source, code, value), "limit": _of_limit(source, code, limit)}
+    return str(LIMITS[code] % {**values, **counted(value)})
 
 
 def _of_limit(source: Source, code: str, value: int) -> str:
@@ -187,7 +193,7 @@ def _value(source: Source, name: str, value: Any) -> str:
     if name.endswith("_at"):
         return source.stamp(datetime.fromisoformat(value))
     if name.endswith("_on"):
-        return date.fromisoformat(value).isoformat()
+        return dates.day(date.fromisoformat(value))
     return ", ".join(map(_listed, value)) if isinstance(value, list | tuple) else str(value)
 
 

@@ -11,6 +11,7 @@ from django.utils.translation import gettext as _
 
 from calibration.metrology.corners import CORNERS, Corner
 from calibration.models import Job
+from fleet.looks import dates
 from fleet.models import Instrument, Vehicle, VinCorrection
 from fleet.selectors.instruments import calibration_at
 
@@ -117,7 +118,7 @@ def _corrections(source: Source, row: Vehicle) -> list[str]:
         text
         % {
             "previous": each.previous_vin,
-            "day": source.local(each.recorded_at).date().isoformat(),
+            "day": dates.day(source.local(each.recorded_at)),
             "reason": each.reason.rstrip("."),
         }
         for each in VinCorrection.objects.filter(vehicle=row).order_by("recorded_at", "id")
@@ -130,7 +131,7 @@ def _refilings(source: Source) -> list[str]:
         text
         % {
             "vin": each.from_vehicle.vin,
-            "day": source.local(each.recorded_at).date().isoformat(),
+            "day": dates.day(source.local(each.recorded_at)),
             "reason": each.reason.rstrip("."),
         }
         for each in source.case.refilings

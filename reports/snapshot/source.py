@@ -12,10 +12,10 @@ from django.utils.translation import gettext as _
 
 from calibration.metrology.corners import CORNERS, Corner
 from calibration.selectors.casefile import CaseFile
+from fleet.looks import dates
 from fleet.models import Membership, Role, Workshop
 
 from ..certificate import document as doc
-from ..certificate.display import stamp
 from ..models import Certificate
 
 
@@ -40,7 +40,7 @@ class Source:
         """A time in a sentence, in the offset of all times of the document, which its pages name."""
         offset = self.local(self.issued_at).utcoffset()
         assert offset is not None  # a workshop's zone has one
-        return stamp(at.astimezone(timezone(offset)))
+        return dates.day_and_time(at.astimezone(timezone(offset)))
 
     def by(self, membership_id: uuid.UUID | None, at: datetime) -> str:
         """Who and when, in a sentence."""

@@ -17,7 +17,7 @@ import {
   takenBack,
 } from "../../calibration/static/bench/app/screens/job/round.js";
 
-const LIMITS = { target_mm: 486, gross_limit_mm: 150, repeat_limit_mm: 2.4 };
+const LIMITS = { target_mm: 486, gross_limit_mm: 150, repeat_limits_mm: { 2: 2.4, 3: 3 } };
 const AT = "2026-05-04T09:30:00.000+02:00";
 const HOW = { instrument: { id: "tape", serial: "T-1", length_mm: 3000 }, reader: null };
 
@@ -42,8 +42,8 @@ describe("a round", () => {
     const draft = read(begun({ ...HOW, order: "corner", paper }), 490, 496);
     assert.equal(draft.read_at, paper);
     assert.deepEqual([draft.corner, draft.wanted.FL], ["FR", 2]);
-    assert.equal(disagreementMm(draft, "FL", LIMITS.repeat_limit_mm), 6);
-    assert.equal(read(begun({ ...HOW, order: "corner" }), 490, 496).wanted.FL, 3);
+    assert.equal(disagreementMm(draft, "FL", LIMITS.repeat_limits_mm), 6);
+    assert.equal(read(begun({ ...HOW, order: "corner" }), 490, 492.5).wanted.FL, 3);
   });
 
   test("or once round it, then once more", () => {
@@ -61,14 +61,27 @@ describe("a round", () => {
     assert.equal(draft.corner, "FL");
   });
 
-  test("asks for a third reading only beyond the repeat limit, and compares the first two only", () => {
+  test("asks for a third reading only beyond the repeat limit", () => {
     const agreeing = read(begun({ ...HOW, order: "corner" }), "490", "492.4");
-    assert.equal(disagreementMm(agreeing, "FL", LIMITS.repeat_limit_mm), null);
+    assert.equal(disagreementMm(agreeing, "FL", LIMITS.repeat_limits_mm), null);
     assert.equal(agreeing.corner, "FR");
     const disagreeing = read(begun({ ...HOW, order: "corner" }), "490", "492.41");
-    assert.equal(disagreementMm(disagreeing, "FL", LIMITS.repeat_limit_mm), 2.41);
+    assert.equal(disagreementMm(disagreeing, "FL", LIMITS.repeat_limits_mm), 2.41);
     assert.equal(disagreeing.corner, "FL");
-    assert.equal(read(disagreeing, "480").corner, "FR");
+    assert.equal(read(disagreeing, "491").corner, "FR");
+  });
+
+  test("asks for a fourth at once where three spread too far, and for none after it", () => {
+    const three = read(begun({ ...HOW, order: "corner" }), "490", "492.5", "494");
+    assert.deepEqual([three.corner, three.wanted.FL, disagreementMm(three, "FL", LIMITS.repeat_limits_mm)], ["FL", 4, 4]);
+    const four = read(three, "499");
+    assert.deepEqual([four.corner, four.wanted.FL, disagreementMm(four, "FL", LIMITS.repeat_limits_mm)], ["FR", 4, null]);
+    assert.equal(takenBack({ ...three, corner: "FL" }, LIMITS.repeat_limits_mm).wanted.FL, 3);
+  });
+
+  test("asks for two more where no third reading could bring the two near enough", () => {
+    assert.equal(read(begun({ ...HOW, order: "corner" }), "490", "493").wanted.FL, 3);
+    assert.equal(read(begun({ ...HOW, order: "corner" }), "490", "493.1").wanted.FL, 4);
   });
 
   test("asks for no third one among further readings of a round", () => {
@@ -93,9 +106,9 @@ describe("a round", () => {
 
   test("takes the last reading back, and with it the third that it asked for", () => {
     const disagreeing = read(begun({ ...HOW, order: "corner" }), "490", "496");
-    const back = takenBack(disagreeing);
+    const back = takenBack(disagreeing, LIMITS.repeat_limits_mm);
     assert.deepEqual([readingsAt(back, "FL").length, back.wanted.FL], [1, 2]);
-    assert.equal(takenBack(takenBack(takenBack(back))).readings.length, 0);
+    assert.equal([1, 2, 3].reduce((each) => takenBack(each, LIMITS.repeat_limits_mm), back).readings.length, 0);
   });
 
   test("takes one more where somebody wants it", () => {

@@ -2,6 +2,7 @@ import assert from "node:assert/strict";
 import { describe, test } from "node:test";
 import { bench, DAY, NOON, receipt, refusal } from "./fakes/scripted.mjs";
 import { noAnswer, portal } from "./fakes/server.mjs";
+import { allIsStill } from "./world.mjs";
 
 const IN_ORDER = ["first", "second", "third"];
 
@@ -150,7 +151,7 @@ describe("The order", () => {
     await note("one");
     assert.equal((await outbox.deliver()).again_in_ms, 3_600_000);
     await note("elsewhere", { vehicle: "bus" });
-    outbox.forgive();
+    outbox.patience.forgive();
     await outbox.deliver();
     assert.equal(sent.length, 1);
   });
@@ -159,7 +160,7 @@ describe("The order", () => {
     const { outbox, note, sent } = bench({ round: [noAnswer(), receipt()] });
     await note("round");
     await outbox.deliver();
-    outbox.forgive();
+    outbox.patience.forgive();
     await outbox.deliver();
     assert.equal(sent.length, 2);
   });
@@ -199,6 +200,30 @@ describe("What was refused for want of an earlier record", () => {
   });
 });
 
+describe("Vehicles", () => {
+  test("hold each other up neither when they wait nor when one gets a record meanwhile", async () => {
+    let answer = () => {};
+    const { outbox, note, marks } = bench({ slow: [new Promise((resolve) => (answer = resolve))] });
+    await note("slow", { vehicle: "van" });
+    await note("behind", { vehicle: "van" });
+    const pass = outbox.deliver();
+    await note("later", { vehicle: "bus" });
+    await allIsStill();
+    assert.deepEqual(marks(), ["slow", "later"]);
+    answer(receipt());
+    await pass;
+    assert.deepEqual(marks(), ["slow", "later", "behind"]);
+    assert.equal((await outbox.pending()).count, 0);
+  });
+
+  test("that fail for want of room are told, whichever it was", async () => {
+    const { outbox, note, network } = bench();
+    await note("round", { vehicle: "van" });
+    network.send = () => Promise.reject(new Error("broken"));
+    await assert.rejects(outbox.deliver(), /broken/);
+  });
+});
+
 describe("Another epoch", () => {
   /** Three records are sent; then the server is restored. */
   async function restored(answers) {
@@ -221,6 +246,14 @@ describe("Another epoch", () => {
     await outbox.deliver();
     assert.deepEqual(marks(), ["new", ...IN_ORDER, "new"]);
     assert.equal((await outbox.pending()).count, 0);
+  });
+
+  test("that several vehicles notice at once is told, and ends the pass", async () => {
+    const answers = [refusal(409, "epoch_changed"), receipt({ epoch: "second" })];
+    const { outbox, note } = await restored({ new: answers, elsewhere: answers });
+    await note("new");
+    await note("elsewhere", { vehicle: "bus" });
+    assert.equal((await outbox.deliver()).restored, true);
   });
 
   test("is noticed when nothing is to be sent", async () => {

@@ -7,7 +7,7 @@ import { hashOf, routeOf } from "../../calibration/static/bench/app/router.js";
 import { kindOf } from "../../calibration/static/bench/app/sending.js";
 import { readIn } from "../../calibration/static/bench/app/sentences.js";
 import { gettext, ngettext } from "../../calibration/static/bench/app/texts.js";
-import { withOffset } from "../../calibration/static/bench/app/time.js";
+import { dayAndTime, withOffset } from "../../calibration/static/bench/app/time.js";
 import { unitsOf } from "../../calibration/static/bench/app/units.js";
 import { normalised, vinHelp, vinIn } from "../../calibration/static/bench/app/vin.js";
 
@@ -99,6 +99,16 @@ test("a time carries the tablet's offset and is the same instant", () => {
   const text = withOffset(at);
   assert.match(text, /^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}[+-]\d\d:\d\d$/);
   assert.equal(new Date(text).getTime(), at.getTime());
+});
+
+test("a day and a time are told as on the pages and on paper", () => {
+  const page = { documentElement: { lang: "en" } };
+  globalThis.document = /** @type {any} */ (page);
+  const at = [new Date(2026, 8, 6, 8, 12), new Date(2026, 11, 31, 0, 5)];
+  assert.deepEqual(at.map(dayAndTime), ["6 Sep 2026, 08:12", "31 Dec 2026, 00:05"]);
+  page.documentElement.lang = "de";
+  assert.deepEqual(at.map(dayAndTime), ["06.09.2026, 08:12", "31.12.2026, 00:05"]);
+  Reflect.deleteProperty(globalThis, "document");
 });
 
 test("a record's kind follows from its address", () => {

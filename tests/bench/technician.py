@@ -111,8 +111,10 @@ class TechnicianAtTablet:
         self.press("Record the checks")
 
     def settle(self) -> None:
+        """It is asked once whether the time at rest may be cut short."""
         self.tablet.bay.simulated.settle()
         self.press("It stands still: measure")
+        self.press("Measure now")
 
     def read_corners(self) -> None:
         """Wherever the plan says, until there is nothing left to read."""
@@ -186,6 +188,6 @@ def opened(tablet: TabletInBay, until: str) -> tuple[str, TechnicianAtTablet]:
 
 def turn_to(technician: TechnicianAtTablet, name: str) -> None:
     """What is done beside the course of a job."""
-    technician.follow("Something else")
+    technician.follow("Other steps")
     technician.follow(name)
-    technician.left("Something else")
+    technician.left("Other steps")

@@ -233,13 +233,16 @@ def test_tyres_are_noted_axle_by_axle_and_a_job_on_the_wrong_vehicle_is_moved_by
     turn_to(technician, "Record the tyres fitted")
     tablet.press("Record the tyres")
     expect(tablet.page.get_by_text("The size is missing.")).to_be_visible()
+    for wrong, said in (("235/65 16", "The letter before the rim diameter"), ("235/65 R16 115", "The speed symbol is")):
+        tablet.page.get_by_label("Size, as the sidewall says").fill(wrong)
+        tablet.press("Record the tyres")
+        expect(tablet.page.locator("#size-all-error")).to_contain_text(said)
     tablet.page.get_by_label("others at the front").check()
     front, rear = job_of(tablet, job_id)["specification"]["allowed_tyres"]
-    for axle, size in (("Front", front), ("Rear", rear)):
-        heading = tablet.page.get_by_role("heading", name=axle, exact=True)
-        section = tablet.page.locator("section.stack", has=heading)
-        section.get_by_role("button", name=size).click()
-        type_tyre(section)
+    type_tyre(axle(tablet, "Front"), front)
+    axle(tablet, "Rear").get_by_label("Size, as the sidewall says").fill(f"{rear.lower()} 115/113 q")
+    expect(axle(tablet, "Rear")).to_contain_text("Load index 115, speed symbol Q")
+    expect(axle(tablet, "Rear").get_by_label("Load index")).not_to_be_visible()
     tablet.press("Record the tyres")
     technician.left("Tyres fitted")
     sent(tablet)
@@ -247,6 +250,7 @@ def test_tyres_are_noted_axle_by_axle_and_a_job_on_the_wrong_vehicle_is_moved_by
     sizes = {corner: each["size"] for corner, each in fitment["tyres"].items()}
     assert sizes == {"FL": front, "FR": front, "RL": rear, "RR": rear}
     assert (fitment["tyres"]["FL"]["load_index"], fitment["odometer_km"]) == (112, 48210)
+    assert (fitment["tyres"]["RR"]["load_index"], fitment["tyres"]["RR"]["speed_symbol"]) == (115, "Q")
     tablet.open(f"#/job/{job_id}")
     turn_to(technician, "It is the wrong vehicle")
     move_to(tablet, right.vin)
@@ -257,7 +261,13 @@ def test_tyres_are_noted_axle_by_axle_and_a_job_on_the_wrong_vehicle_is_moved_by
     assert [each["reason"] for each in job["refilings"]] == ["Two of them side by side"]
 
 
-def type_tyre(place: Locator) -> None:
+def axle(tablet: TabletInBay, name: str) -> Locator:
+    heading = tablet.page.get_by_role("heading", name=name, exact=True)
+    return tablet.page.locator("section.stack", has=heading)
+
+
+def type_tyre(place: Locator, size: str) -> None:
+    place.get_by_role("button", name=size).click()
     place.get_by_label("Load index").fill("112")
     place.get_by_label("Speed symbol").select_option("H")
 

@@ -19,7 +19,7 @@ TABLETS = {
     "dark, upright": {"color_scheme": "dark", "viewport": {"width": 820, "height": 1180}},
 }
 SIDE_SCREENS = {
-    "other": "Something else",
+    "other": "Other steps",
     "findings": "What was found",
     "event": "What was mended",
     "by-hand": "Set-points by hand",

@@ -1,4 +1,5 @@
-"""The app comes in parts, the first screen's before the others; and a fault in it is told as what it is."""
+"""The app comes in parts, the first screen's before the others; a fault in it is told as what it is; and what is shown
+is what the address asks for."""
 
 from __future__ import annotations
 
@@ -36,3 +37,43 @@ def test_a_fault_of_the_app_is_not_told_as_one_of_the_storage_and_does_not_stop_
     expect(tablet.page.get_by_text("not kept")).to_have_count(0)
     assert [fault.splitlines()[0] for fault in tablet.faults] == ["SyntaxError: a fault"]
     tablet.faults.clear()
+
+
+HOLD_READS_BACK = """async (name) => {
+  const asked = indexedDB.open(name);
+  await new Promise((done) => { asked.onsuccess = done; });
+  const table = asked.result.transaction(["records"], "readwrite").objectStore("records");
+  window.areReadsHeld = true;
+  const hold = () => {
+    if (window.areReadsHeld) table.count().onsuccess = hold;
+    else asked.result.close();
+  };
+  hold();
+}"""
+"""While a transaction writes, whatever reads the same table waits."""
+LET_READS_GO = "() => { window.areReadsHeld = false; }"
+NOTE_HEADINGS = """() => {
+  window.headings = [];
+  const note = () => window.headings.push(document.querySelector("h1").textContent);
+  new MutationObserver(note).observe(document.body, { childList: true, subtree: true });
+}"""
+TURN_TO = """(hash) => new Promise((done) => {
+  addEventListener("hashchange", () => setTimeout(done), { once: true });
+  location.hash = hash;
+})"""
+"""And until the app has begun to gather what that screen shows."""
+
+
+def test_a_screen_whose_address_was_left_while_it_was_gathered_is_not_shown(tablet: TabletInBay) -> None:
+    page = tablet.page
+    page.wait_for_load_state("networkidle")
+    page.evaluate(NOTE_HEADINGS)
+    page.evaluate(HOLD_READS_BACK, f"levelbook outbox {tablet.bay.site.workshop.pk}")
+    page.evaluate(TURN_TO, "#/settings")
+    page.evaluate(TURN_TO, "#/tray")
+    page.evaluate(LET_READS_GO)
+    tablet.expect_heading("Only on this tablet")
+    assert "Settings" not in page.evaluate("() => window.headings")
+    page.evaluate(TURN_TO, "#/settings")
+    tablet.expect_heading("Settings")
+    assert "Settings" in page.evaluate("() => window.headings")

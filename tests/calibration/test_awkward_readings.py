@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from calibration.rules.texts import finding_detail
 from fleet import services as fleet_services
 from fleet.errors import Conflict, Forbidden, Invalid, NotFound
 from fleet.ids import new_id
@@ -43,6 +44,17 @@ def test_a_pair_that_disagrees_is_read_twice_more_and_then_judged(
     bench.read_again("FL", *further)
     assert bench.standing.assessment.corner("FL").estimator == estimator
     assert bench.next_step != "read_again"
+    [found] = [each for each in bench.standing.record.findings if each.code == "pair_disagrees"]
+    assert not bench.standing.is_live(found), "nothing is to be read any more"
+
+
+def test_four_readings_that_disagree_from_the_start_keep_the_note_that_their_median_counts(bench: Bench) -> None:
+    bench.measure(readings=readings(FL=(484, 494, 486, 486)))
+    assert bench.next_step != "read_again"
+    [found] = [each for each in bench.standing.record.findings if each.code == "pair_disagrees"]
+    assert bench.standing.is_live(found)
+    told = finding_detail(found.code, found.corner, found.values)
+    assert told == "FL: the 4 readings differ by 10 mm, more than the 3.6 mm that so many may. Their median counts."
 
 
 def test_a_reading_more_for_a_round_beyond_twenty_is_given_back(bench: Bench) -> None:

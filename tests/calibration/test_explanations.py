@@ -177,6 +177,27 @@ class TestWhatIsOutside:
         assert "Outside tolerance" not in told(bench)
 
 
+class TestReadBackOtherwise:
+    def test_says_which_corner_what_it_answers_and_who_rules_when(self, bench: Bench) -> None:
+        proposal = bench.propose()
+        wanted = proposal.to_setpoints["FL"]
+        bench.write(proposal, {**proposal.to_setpoints, "FL": 121})
+        assert f"FL: {wanted} was to be stored, but 121 was read back." in told(bench)
+        assert "A manager rules on it before the sign-off; the work need not wait for that." in told(bench)
+        assert "a second time stops the work" in told(bench)
+        bench.rule("write_not_verified")
+        assert "A manager rules" not in told(bench)
+        bench.write(proposal, {**proposal.to_setpoints, "FL": 122})
+        assert bench.reason == "write_not_verified_twice"
+        assert f"FL: {wanted} was to be stored, but 122 was read back." in told(bench)
+
+    def test_says_nothing_more_once_it_is_written_as_proposed(self, bench: Bench) -> None:
+        proposal = bench.propose()
+        bench.write(proposal, {**proposal.to_setpoints, "FL": 121})
+        bench.write(proposal)
+        assert "read back" not in told(bench)
+
+
 class TestReadiness:
     def test_is_asked_again_after_work_on_the_vehicle_and_says_why(self, bench: Bench) -> None:
         bench.event("damper_replaced", "FL")
@@ -195,6 +216,15 @@ class TestReadiness:
         bench = Bench.open(site)
         bench.event("damper_replaced", "FL")
         assert bench.reason == "readiness_missing"
+
+    def test_names_the_items_that_are_left_open_or_not_in_order(self, site: Site) -> None:
+        bench = Bench.open(site)
+        assert "Without an outcome" not in told(bench)
+        bench.ready(reservoir="not_done", doors="not_done")
+        assert bench.reason == "readiness_missing"
+        assert "Without an outcome that counts: doors closed, nobody aboard, reservoir filled." in told(bench)
+        bench.ready(leakage="fail")
+        assert "Not in order: no leak." in told(bench)
 
     def test_a_round_before_it_carries_a_note_until_it_is_done(self, site: Site) -> None:
         bench = Bench.open(site)

@@ -10,6 +10,7 @@ from django.utils.translation import override
 from calibration.api.documents import proposal_document
 from calibration.models import Assessment, Proposal
 from calibration.rules import texts
+from calibration.rules.limit_texts import limit_text
 from calibration.rules.wording import in_words
 from fleet.tenancy import in_workshop
 from tests.factories import Site
@@ -66,9 +67,13 @@ def test_reading_in_another_language_makes_no_other_assessment(bench: Bench) -> 
 def test_sentences_name_corners_and_write_figures_as_the_language_does() -> None:
     values = {"range_mm": 3.5, "limit_mm": 2.0}
     assert texts.finding_detail("pair_disagrees", "FL", values).startswith("FL: the readings differ by 3.5 mm")
+    assert limit_text("step", -1, 24) == "change of −1 count, at most 24 in one write"
+    assert "(1 count); more follows" in texts.corner_reason_text("stopped_by_step", {"limit_counts": 1})
     beyond = {"beyond": [{"corner": "RL", "code": "step", "value": 40, "limit": 24}]}
     with override("de"):
         told = texts.finding_detail("pair_disagrees", "FL", values)
         assert told.startswith("VL: Die Ablesungen unterscheiden sich um 3,5 mm, mehr als die 2 mm")
         assert "HL: Änderung um 40 Zählwerte" in texts.finding_detail("write_without_proposal", None, beyond)
+        one = {"beyond": [{"corner": "RL", "code": "shift_review", "value": 1, "limit": 0}]}
+        assert "HL: 1 Zählwert vom Ausgangswert" in texts.finding_detail("write_without_proposal", None, one)
         assert "(siehe VR, HR)" in texts.finding_detail("setpoints_incomplete", None, {"corners": ["FR", "RR"]})

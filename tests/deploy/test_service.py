@@ -1,5 +1,7 @@
 """The whole service as one process tree: it starts, survives kills, and leaves nothing behind."""
 
+import base64
+import hashlib
 import http.client
 import json
 import socket
@@ -7,6 +9,7 @@ from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
 
+import httpx
 import psutil
 import psycopg
 import pytest
@@ -16,6 +19,7 @@ from deploy.embedded import postgres
 from deploy.embedded.folder import DataFolder
 from deploy.embedded.process import processes_in, processes_with_environment, wait_until
 from deploy.threaded import THREADS
+from fleet.static_files import slim
 from tests.deploy.conftest import CHILDREN, PATIENCE, Service, Starter
 
 HALF_SENT = 40
@@ -106,6 +110,17 @@ def test_the_web_processes_share_what_their_parent_had_loaded(running: Service) 
     loaded, *inherited = [scipy_libraries(process) for process in (parent, *parent.children())]
     assert loaded
     assert inherited == [loaded] * 2
+
+
+def test_the_bench_app_s_files_are_those_that_its_worker_expects(running: Service) -> None:
+    """As collected, scripts without their comments; a browser refuses a file whose hash is another."""
+    with httpx.Client(base_url=f"http://127.0.0.1:{running.port}") as client:
+        kept = client.get("/bench/service-worker.js").text.removeprefix("self.KEPT = ").split(";\n")[0]
+        assets = {each["url"]: each["integrity"] for each in json.loads(kept)["assets"]}
+        files = {url: client.get(url).content for url in assets}
+    hashes = {url: base64.b64encode(hashlib.sha256(content).digest()).decode() for url, content in files.items()}
+    assert {url: f"sha256-{digest}" for url, digest in hashes.items()} == assets
+    assert not [url for url, content in files.items() if url.endswith(".js") and content != slim(content)]
 
 
 def scipy_libraries(process: psutil.Process) -> set[str]:

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import os
+import shlex
+import subprocess
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import pytest
 from cryptography.hazmat.primitives.serialization import PrivateFormat
@@ -175,6 +178,48 @@ class TestDefaults:
         launch._greet(options, data, served)
         said = capsys.readouterr().out
         assert ("WARNING: without HTTPS tablets cannot keep records while they have no network" in said) is is_warned
+
+    @pytest.mark.parametrize(
+        ("arguments", "variables", "is_warned"),
+        [
+            (["--host", "0.0.0.0"], {}, True),  # noqa: S104
+            (["--host", "0.0.0.0"], {"LEVELBOOK_PUBLIC_URL": "http://localhost:8000"}, True),  # noqa: S104
+            (["--host", "0.0.0.0"], {"LEVELBOOK_PUBLIC_URL": "http://192.168.1.4:8000"}, False),  # noqa: S104
+            (["--host", "192.168.1.4"], {}, False),
+            (["--host", "127.0.0.1"], {}, False),
+        ],
+    )
+    def test_codes_that_only_this_machine_can_follow_are_warned_of(
+        self,
+        arguments: list[str],
+        variables: dict[str, str],
+        is_warned: bool,
+        data: DataFolder,
+        monkeypatch: pytest.MonkeyPatch,
+        capsys: pytest.CaptureFixture[str],
+    ) -> None:
+        for name, value in variables.items():
+            monkeypatch.setenv(name, value)
+        options = serving(*arguments)
+        launch._set_defaults(options, None)
+        launch._greet(options, data, None)
+        said = capsys.readouterr().out
+        assert ("LEVELBOOK_PUBLIC_URL=http://" in said) is is_warned
+        hosts = os.environ["LEVELBOOK_HOSTS"].split(",")
+        assert all(urlsplit(value).hostname in hosts for value in variables.values())
+
+    def test_without_the_demo_the_greeting_names_the_very_command_that_makes_a_workshop(
+        self, data: DataFolder, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        for arguments in ((), ("--no-demo",)):
+            options = serving(*arguments)
+            launch._set_defaults(options, None)
+            launch._greet(options, data, None)
+            command = next((line for line in capsys.readouterr().out.splitlines() if "create_workshop" in line), "")
+            assert bool(command) is bool(arguments)
+        asked = subprocess.run([*shlex.split(f"env {command}"), "--help"], capture_output=True, text=True, cwd="/")
+        assert "Make a workshop" in asked.stdout, asked.stderr
+        assert shlex.split(command)[0] == f"LEVELBOOK_DATA={data.root}"
 
     def test_browsers_are_bound_to_https_by_a_certificate_but_not_by_a_local_authority(self, data: DataFolder) -> None:
         expression = "settings.SECURE_HSTS_SECONDS > 0, settings.SESSION_COOKIE_SECURE, settings.CSRF_COOKIE_SECURE"

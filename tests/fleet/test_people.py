@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -311,6 +311,15 @@ def test_five_wrong_pins_lock_it_for_a_while(site: Site) -> None:
             services.pin_prove(actor=site.technician.actor(now), pin=PIN)
         assert 0 < locked.value.retry_after_s <= 901
         services.pin_prove(actor=site.technician.actor(now + timedelta(minutes=16)), pin=PIN)
+
+
+def test_the_end_of_a_lock_is_told_by_the_workshops_clock(site: Site) -> None:
+    now = datetime(2026, 10, 6, 8, 12, tzinfo=UTC)
+    with in_workshop(site.workshop.pk):
+        Workshop.objects.update(time_zone="Asia/Kathmandu")
+        Membership.objects.filter(pk=site.technician.membership.pk).update(pin_locked_until=now + timedelta(minutes=15))
+        with pytest.raises(TooMany, match="until 6 Oct 2026, 14:12 by the workshop's clock"):
+            services.pin_prove(actor=site.technician.actor(now), pin=PIN)
 
 
 def test_without_a_pin_one_is_told_to_set_it(site: Site) -> None:

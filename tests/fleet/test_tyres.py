@@ -47,6 +47,18 @@ def test_the_rolling_circumference_is_3_05_diameters(size: str, circumference_mm
     assert tyre.free_radius_mm == tyre.overall_diameter_mm / 2
 
 
+@pytest.mark.parametrize(
+    "text",
+    ["235/65R16C 115/113R", "235/65 r16c 115/113 r", "235 / 65 R 16 C 115 / 113 R", "235/65R16C115/113R"],
+)
+def test_a_sidewall_is_read_in_whatever_case_and_spacing(text: str) -> None:
+    """ISO 4000-1 notation of a commercial tyre, from memory: single and dual load index, speed symbol."""
+    tyre = parse_tyre_size(text)
+    assert (tyre.section_width_mm, tyre.aspect_ratio_pct, tyre.rim_diameter_in) == (Decimal(235), 65, Decimal(16))
+    assert tyre.commercial
+    assert (tyre.load_index, tyre.load_index_dual, tyre.speed_symbol) == (115, 113, "R")
+
+
 def test_a_diagonal_tyre_rolls_2_99_diameters() -> None:
     """ETRTO factor, from memory."""
     diagonal, dash = parse_tyre_size("205/65D15"), parse_tyre_size("205/65-15")

@@ -208,9 +208,9 @@ def test_history_says_each_thing_in_a_line_and_names_the_entry_that_proves_it(si
     shown = client.get(f"{path}history/").json()["results"]
     assert [row["summary"] for row in reversed(shown)] == [
         f"Vehicle added with VIN {wrong}.",
-        "Height sensor replaced at RL on 2026-01-10.",
-        "Collision on 2026-01-11.",
-        "Tyres fitted on 2026-05-04: FL 255/60R18 112V, FR 255/60R18 112V, RL 255/60R18 112V, RR 255/60R18 112V.",
+        "Height sensor replaced at RL on 10 Jan 2026.",
+        "Collision on 11 Jan 2026.",
+        "Tyres fitted on 4 May 2026: FL 255/60R18 112V, FR 255/60R18 112V, RL 255/60R18 112V, RR 255/60R18 112V.",
         "Data of the vehicle changed.",
         "Vehicle handed over to another operator.",
         f"VIN corrected from {wrong} to {right}: Mistyped.",

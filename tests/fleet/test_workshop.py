@@ -90,6 +90,16 @@ def test_units_are_ones_own_or_the_workshops(site: Site) -> None:
     assert APIClient().put(f"{ME}pin/", {"password": "x", "pin": "4711"}).status_code == 401
 
 
+def test_a_person_chooses_their_own_language(site: Site) -> None:
+    client = site.technician.client()
+    assert client.get(ME).json()["language"] == ""
+    assert client.put(f"{ME}language/", {"language": "de"}).json()["language"] == "de"
+    assert site.manager.client().get(ME).json()["language"] == ""
+    assert client.put(f"{ME}language/", {"language": "xx"}).status_code == 422
+    assert client.put(f"{ME}language/", {"language": ""}).json()["language"] == ""
+    assert APIClient().put(f"{ME}language/", {"language": "de"}).status_code == 401
+
+
 # The command
 
 

@@ -191,7 +191,7 @@ def repaired() -> doc.Document:
                 "After a write a move of 16.0 mm was expected, and 0.5 mm was measured.",
                 "FL",
                 status="settled",
-                settled=f"height sensor replaced, Front left, recorded by {TECHNICIAN}, 2026-10-06 08:42",
+                settled=f"height sensor replaced, Front left, recorded by {TECHNICIAN}, 6 Oct 2026, 08:42",
             ),
         ),
     )
@@ -263,7 +263,7 @@ def concession_after_everything() -> doc.Document:
                 "The readings differed by 10.0 mm; repeated readings may by 2.9 mm.",
                 "RR",
                 status="settled",
-                settled="a reading was struck and replaced by Jo Ahlin, 2026-10-06 08:36",
+                settled="a reading was struck and replaced by Jo Ahlin, 6 Oct 2026, 08:36",
             ),
             doc.FindingEntry(
                 "write_not_verified",
@@ -277,7 +277,7 @@ def concession_after_everything() -> doc.Document:
                 "not_adjustable_here", "note", "No set-point could bring this within tolerance.", "FL", status="note"
             ),
         ),
-        departures=("The job was paused by Ilse Mørk, 2026-10-06 08:52: waiting for the operator's word.",),
+        departures=("The job was paused by Ilse Mørk, 6 Oct 2026, 08:52: waiting for the operator's word.",),
         approvals=(
             *sample.approvals,
             doc.ApprovalEntry(

@@ -47,14 +47,14 @@ class TestWhatACertificateSays:
             "Rear left 504.0 ± 6.0 505.5 +1.5 ± 2.6 within 505.0 +1.0 ± 2.6 within 117, unchanged",
             "Front right 486.0 ± 6.0 490.0 +4.0 ± 2.6 undecided 486.0 0.0 ± 2.6 within 131 → 127",
             "Rear, left − right ± 8.0 +2.5 ± 3.6 within +1.5 ± 3.6 within",
-            "1 2026-10-06 08:53, Ilse Mørk; computed proposal Front left 128 → 116; Front right 131 → 127 verified",
+            "1 6 Oct 2026, 08:53, Ilse Mørk; computed proposal Front left 128 → 116; Front right 131 → 127 verified",
             "Baseline, the set-points from which shift limits count: Front left 125; Front right 125.",
             "497.0, 498.0 at 128",
-            "Tape measure BM-2207: accuracy class II, resolution 1.0 mm, calibrated 2026-03-02, due 2027-03-02, "
+            "Tape measure BM-2207: accuracy class II, resolution 1.0 mm, calibrated 2 Mar 2026, due 2 Mar 2027, "
             "calibration certificate K-2026-0311.",
-            "Revision 3, in force from 2026-01-01. Source: Manufacturer, Brae workshop manual, issue 4, p. 112.",
+            "Revision 3, in force from 1 Jan 2026. Source: Manufacturer, Brae workshop manual, issue 4, p. 112.",
             "Passed: Stored faults; Leak check; Level of the floor;",
-            "Checked by Ilse Mørk, last 2026-10-06 08:21.",
+            "Checked by Ilse Mørk, last 6 Oct 2026, 08:21.",
             "Decision rule: a result is within tolerance only if",
             "guard band equal to U",
             "1.98 (147)",
@@ -66,7 +66,7 @@ class TestWhatACertificateSays:
             "the true value lies within that range with a probability of about 95 %",
             "undecided means that this range reaches across the limit of the tolerance",
             "Set-point: the number that the vehicle's control unit stores for a corner.",
-            "Received 2026-10-06 08:12 ",
+            "Received 6 Oct 2026, 08:12 ",
             "Done by Ilse Mørk",
             "Heights are traceable through the calibration certificate stated for each instrument.",
             "Have the headlamp aim checked.",
@@ -76,7 +76,7 @@ class TestWhatACertificateSays:
             "qualified persons only",
             "claims no roadworthiness and no laboratory accreditation",
             "The results concern only the vehicle named here",
-            "The work is complete: signed by Ilse Mørk, technician, 2026-10-06 09:42.",
+            "The work is complete: signed by Ilse Mørk, technician, 6 Oct 2026, 09:42.",
             "Vehicle ledger, entry 212",
             "Scan to verify, or enter the code 7KQM-3XTD-9WPA",
             f"figures by calculation method version 1.0.0, page layout version {RENDERER_VERSION}",
@@ -102,7 +102,7 @@ class TestWhatACertificateSays:
         assert "Concession: targets front 486.0 mm, rear 518.0 mm. Reason: Ramp angle of the ferry." in text
         assert "This vehicle was set to heights other than its specification's." in text
         assert (
-            "Concession: approved. Asked for in writing. (Tomas Weißmüller, manager, 2026-10-06 08:42, self-approved)"
+            "Concession: approved. Asked for in writing. (Tomas Weißmüller, manager, 6 Oct 2026, 08:42, self-approved)"
             in text
         )
 
@@ -112,10 +112,10 @@ class TestWhatACertificateSays:
         signed = doc.Signature(decided.decided_by, "deputy", "approval", decided.decided_at, decided.content_sha256)
         elsewhere = replace(signed, signed_at=sample_parts.at(39))
         text = rendered_text(replace(sample, signatures=(signed, elsewhere, *sample.signatures)))
-        told = "go ahead. (Tomas Weißmüller, manager's deputy, 2026-10-06 08:52) SHA-256 " + decided.content_sha256
+        told = "go ahead. (Tomas Weißmüller, manager's deputy, 6 Oct 2026, 08:52) SHA-256 " + decided.content_sha256
         assert told in text
-        assert text.count("Approved: Tomas Weißmüller, manager's deputy, 2026-10-06 08:51.") == 1
-        assert "Approved: Tomas Weißmüller, manager's deputy, 2026-10-06 08:52" not in text
+        assert text.count("Approved: Tomas Weißmüller, manager's deputy, 6 Oct 2026, 08:51.") == 1
+        assert "Approved: Tomas Weißmüller, manager's deputy, 6 Oct 2026, 08:52" not in text
 
     @pytest.mark.parametrize("name", sample_documents.ORDINARY)
     def test_the_zone_of_all_times_is_said_once_on_each_page(self, name: str) -> None:
@@ -230,7 +230,7 @@ class TestWhatAFindingsReportSays:
 
     def test_it_states_no_completion(self) -> None:
         text = text_of(pdf_of("findings_report"))
-        assert "The job was ended without completion by Ilse Mørk, technician, 2026-10-06 09:42." in text
+        assert "The job was ended without completion by Ilse Mørk, technician, 6 Oct 2026, 09:42." in text
         assert "The work is complete" not in text
         assert "The work is complete" in text_of(pdf_of("certificate"))
 
@@ -244,9 +244,9 @@ class TestWhatAFindingsReportSays:
     def test_a_reverted_job_names_who_decided_who_wrote_and_who_measured(self) -> None:
         text = text_of(pdf_of("reverted"))
         assert "Returned to the set-points found; adjustment not completed" in text
-        assert "earlier set-points: decided by Tomas Weißmüller, manager, 2026-10-06 09:02." in text
-        assert "Written back by Ilse Mørk, 2026-10-06 09:12." in text
-        assert "Measured afterwards by Jo Ahlin, 2026-10-06 09:26." in text
+        assert "earlier set-points: decided by Tomas Weißmüller, manager, 6 Oct 2026, 09:02." in text
+        assert "Written back by Ilse Mørk, 6 Oct 2026, 09:12." in text
+        assert "Measured afterwards by Jo Ahlin, 6 Oct 2026, 09:26." in text
         assert "Done by Ilse Mørk, Jo Ahlin" in text
 
     @pytest.mark.parametrize("name", ["findings_report", "reverted", "bare"])
@@ -292,7 +292,7 @@ class TestFindings:
         assert "Nobody has ruled on it." in text
 
     def test_settled_ones_say_by_what_and_whom(self) -> None:
-        text = self.told(status="settled", settled="read anew by Jo Ahlin, 2026-10-06 09:00")
+        text = self.told(status="settled", settled="read anew by Jo Ahlin, 6 Oct 2026, 09:00")
         assert "(settled). 116 was to be stored, and 118 was read back. Settled: read anew by Jo Ahlin" in text
         for word in ("OPEN", "Nobody has ruled"):
             assert word not in text
@@ -328,7 +328,7 @@ class TestWords:
         unnumbered = replace(sample_parts.TAPE, calibration_reference="")
         text = rendered_text(replace(sample, instruments=(unnumbered,)))
         assert "No calibration certificate number is on record for Tape measure BM-2207" in text
-        assert "due 2027-03-02, calibration certificate none on record." in text
+        assert "due 2 Mar 2027, calibration certificate none on record." in text
         assert "Heights are traceable" not in text
         both = rendered_text(replace(sample, instruments=(sample_parts.TAPE, replace(unnumbered, serial="BM-9"))))
         assert "Heights are traceable" in both

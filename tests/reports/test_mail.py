@@ -146,9 +146,13 @@ class TestApproval:
     ) -> None:
         deputy = site.person("technician", may_approve=True)
         site.person("auditor")
+        with in_workshop(site.workshop.pk):
+            Membership.objects.filter(pk=deputy.membership.pk).update(language="de")
         perform_all(site)
+        assert [message.to for message in mail.outbox if "Freigabe" in message.subject] == [[deputy.email]]
+        mail.outbox[:] = [message for message in mail.outbox if message.to != [deputy.email]]
         mail.outbox[:] = [message for message in mail.outbox if "Approval" in message.subject]
-        assert sorted(to for message in mail.outbox for to in message.to) == sorted([site.manager.email, deputy.email])
+        assert [message.to for message in mail.outbox] == [[site.manager.email]]
         assert bench.vehicle.vin in mail.outbox[0].body
         assert "Another person must approve this before it is written: " in mail.outbox[0].body
 
@@ -217,7 +221,31 @@ class TestInvitation:
         assert invitation_code(invited[1]) in message.body
         assert "(Pacific/Kiritimati)" in message.body, "the workshop's own zone"
         ends = invited[1].expires_at.astimezone(ZoneInfo("Pacific/Kiritimati"))
-        assert f"{ends.day} {ends:%B %Y}, {ends:%H:%M} (" in message.body
+        assert f"{ends.day} {ends:%b %Y}, {ends:%H:%M} (" in message.body
+
+    @pytest.mark.parametrize(
+        ("of_the_workshop", "of_the_person", "subject"),
+        [
+            ("en", "", "Invitation to"),
+            ("de", "", "Einladung"),
+            ("en", "de", "Einladung"),
+            ("de", "en", "Invitation to"),
+        ],
+    )
+    def test_is_in_the_persons_language_or_else_in_the_workshops(
+        self,
+        site: Site,
+        invited: tuple[Membership, Invitation],
+        perform_all: Perform,
+        of_the_workshop: str,
+        of_the_person: str,
+        subject: str,
+    ) -> None:
+        with in_workshop(site.workshop.pk):
+            Workshop.objects.update(language=of_the_workshop)
+            Membership.objects.filter(pk=invited[0].pk).update(language=of_the_person)
+        perform_all(site)
+        assert mail.outbox[0].subject.startswith(subject)
 
     def test_sent_again_carries_the_same_message_id(
         self, site: Site, invited: tuple[Membership, Invitation], items: Items

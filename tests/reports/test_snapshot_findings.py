@@ -99,8 +99,8 @@ class TestWords:
             Workshop.objects.filter(pk=site.workshop.pk).update(time_zone="Asia/Kathmandu")
         raised(ready, "clock_wrong")
         assert ended(ready, "clock_wrong").detail == (
-            "Recorded for 2026-06-19 15:32, which cannot be right: the job was opened at 2026-06-19 14:30, "
-            "and the record was received at 2026-06-19 14:35."
+            "Recorded for 19 Jun 2026, 15:32, which cannot be right: the job was opened at 19 Jun 2026, 14:30, "
+            "and the record was received at 19 Jun 2026, 14:35."
         )
 
     def test_figures_have_the_readers_unit_and_a_minus(self, site: Site, ready: Bench) -> None:

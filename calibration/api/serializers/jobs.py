@@ -263,6 +263,13 @@ class JobRecord(JobSummary):
     repeat_limit_mm = serializers.FloatField(
         help_text=_("Two readings at a corner that differ by more than this must be repeated.")
     )
+    repeat_limits_mm = serializers.DictField(
+        child=serializers.FloatField(),
+        help_text=_(
+            "By the number of readings at a corner of a round: where so many spread over more than this, one more is "
+            "read. Of more readings than are named here the median counts where they spread too far."
+        ),
+    )
     gross_limit_mm = serializers.FloatField(
         help_text=_("A height further than this from its target must be entered again to confirm.")
     )

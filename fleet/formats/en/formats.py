@@ -1,9 +1,7 @@
-"""Formats of `django.utils.formats`."""
+"""Formats of `django.utils.formats`: a day and a time of day look the same on every page and in every document."""
 
-DATE_FORMAT = "j F Y"
-DATETIME_FORMAT = "j F Y, H:i"
+DATE_FORMAT = SHORT_DATE_FORMAT = "j M Y"
+DATETIME_FORMAT = SHORT_DATETIME_FORMAT = "j M Y, H:i"
 TIME_FORMAT = "H:i"
-SHORT_DATE_FORMAT = "j M Y"
-SHORT_DATETIME_FORMAT = "j M Y, H:i"
 YEAR_MONTH_FORMAT = "F Y"
 MONTH_DAY_FORMAT = "j F"

@@ -26,6 +26,7 @@ def test_an_opened_job_says_what_comes_next_and_what_it_is_judged_by(bench: Http
     assert job["rounds"] == []
     assert job["assessment"] is None
     assert (job["repeat_limit_mm"], job["gross_limit_mm"]) == (2.8, 150)
+    assert job["repeat_limits_mm"] == {"2": 2.8, "3": 3.3}
     assert bench.state() == job
 
 
@@ -197,7 +198,9 @@ def test_wrong_pins_are_counted_although_the_sign_off_is_rolled_back(bench: Http
     told = [each.json()["errors"][0]["detail"] for each in answers]
     left = ["4 more attempts", "3 more attempts", "2 more attempts", "1 more attempt;", "locked for 15 minutes"]
     assert all(words in detail for words, detail in zip(left, told, strict=True)), told
-    assert re.search(r"until \d{4}-\d\d-\d\d \d\d:\d\d UTC \(for another 1[45] min\)", locked.json()["detail"])
+    assert re.search(
+        r"until \d+ \w{3} \d{4}, \d\d:\d\d by the workshop's clock \(for another 1[45] min\)", locked.json()["detail"]
+    )
     assert (locked.status_code, locked.json()["type"]) == (429, "pin_locked")
     assert int(locked["Retry-After"]) > 0
     assert bench.state()["state"] == "adjusting"

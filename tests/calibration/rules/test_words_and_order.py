@@ -19,6 +19,7 @@ from calibration.rules.arrivals import clock_is_wrong, of_arrival, place_of
 from calibration.rules.cautions import ALTERED_HEIGHT, cautions_for
 from calibration.rules.course import Break, complete, walk, way_back
 from calibration.rules.finding_kinds import NOTES, REVIEWS, SEVERITIES, STOPS, Arrival, NewFinding
+from calibration.rules.limit_texts import LIMITS, limit_text
 from calibration.rules.readiness import ITEMS, is_ready, merged
 from calibration.rules.record import CLOSED_STATES, EventHappened, JobRecord, Paused, Resumed, WriteDone
 from calibration.rules.sightings import last_known_setpoints, sighting_of_round
@@ -164,7 +165,7 @@ def all_words() -> dict[str, str]:
         **{f"inspection {code}": texts.step_text("inspect", code) for code in written_reasons()},
         **{f"step {code}": texts.step_text(code) for code in (*get_args(Step), "check_readiness", "measure", "write")},
         **{f"corner {code}": texts.corner_reason_text(code, {}) for code in get_args(ReasonCode)},
-        **{f"limit {code}": texts.limit_text(code, 1.0, 2.0) for code in get_args(LimitCode)},
+        **{f"limit {code}": limit_text(code, 1.0, 2.0) for code in get_args(LimitCode)},
         **{f"item {code}": str(texts.READINESS_ITEMS[code]) for code in ITEMS},
         **{f"obstacle {code}": str(text) for code, text in OBSTACLES.items()},
     }
@@ -184,7 +185,7 @@ def test_no_reason_is_written_that_the_rules_never_give() -> None:
     assert set(texts.INSPECTIONS) < set(texts.REASONS)
     assert set(SEVERITIES) == set(texts.FINDINGS)
     assert set(texts.CORNER_REASONS) == set(get_args(ReasonCode))
-    assert set(texts.LIMITS) == set(get_args(LimitCode))
+    assert set(LIMITS) == set(get_args(LimitCode))
     assert set(texts.UNIT_SLIPS) == set(get_args(HeightUnit))
 
 

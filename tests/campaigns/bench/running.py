@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,18 +16,22 @@ from playwright.sync_api import Browser, Playwright
 from playwright.sync_api import Error as BrowserError
 
 from deploy.embedded.folder import data_folder
-from fleet.models import Installation
 from tests.bench.bay import Bay
 from tests.campaigns.bench.backups import Server, server_with_backups
 from tests.campaigns.bench.interruptions import WEIGHTS, Interruptions
-from tests.campaigns.bench.tablet import TabletOnSchedule, killable
+from tests.campaigns.bench.tablet import Disk, TabletOnSchedule, killable
 from tests.campaigns.bench.technician import InterruptedTechnician
-from tests.campaigns.bench.verdict import problems
+from tests.campaigns.bench.verdict import is_at_rest, problems
 from tests.campaigns.bench.wireless import Wireless
 
 SHARE_KILLED: Final = 0.3
 SHARE_WHOLE: Final = 0.25
-MOST_ATTEMPTS: Final = 25
+MOST_IN_VAIN: Final = 8
+"""How often it is asked for sending without effect; in all for longer than the app waits for an answer."""
+FIRST_HEADING: Final = """() => ["Today", "Who is at the tablet?"].find(
+  (each) => each === document.querySelector("h1")?.textContent
+)"""
+LOOKS, LOOK_EVERY_MS = 20, 250
 
 
 @dataclass
@@ -94,15 +98,26 @@ def _tablet(place: Place, bay: Bay, rng: random.Random, stack: ExitStack) -> Tab
     return tablet
 
 
-def run_schedule(day: Day, number: int, weights: Mapping[str, int] = WEIGHTS) -> Outcome:
+def run_schedule(
+    day: Day, number: int, weights: Mapping[str, int] = WEIGHTS, most_in_vain: int = MOST_IN_VAIN
+) -> Outcome:
     """One vehicle's job, or the beginning of it."""
-    return Schedule(day, number, weights).run()
+    return Schedule(day, number, weights, most_in_vain).run()
+
+
+def ask_until_at_rest(ask: Callable[[], Disk], is_at_rest: Callable[[Disk], bool], most_in_vain: int) -> None:
+    """For as long as asking still changes anything: how fast the machine is decides nothing."""
+    before, in_vain = None, 0
+    while in_vain < most_in_vain and not is_at_rest(disk := ask()):
+        in_vain = in_vain + 1 if disk == before else 0
+        before = disk
 
 
 class Schedule:
-    def __init__(self, day: Day, number: int, weights: Mapping[str, int]) -> None:
+    def __init__(self, day: Day, number: int, weights: Mapping[str, int], most_in_vain: int) -> None:
         self.rng, self.server, self.tablet = day.rng, day.server, day.tablet
         self.outcome = Outcome(number)
+        self._most_in_vain = most_in_vain
         self._records_before = len(self.tablet.kept)
         self.interruptions = Interruptions(
             self.rng, self.tablet, self.server, lambda: self.technician.job, weights, left=self.rng.randint(2, 7)
@@ -140,21 +155,25 @@ class Schedule:
         self.technician.job = tablet.open_job()
 
     def _come_to_rest(self) -> None:
-        """Network and room are there again, and the person asks for sending until nothing waits."""
+        """Network and room are there again, and the person asks for sending."""
         self.interruptions.mend()
-        for _ in range(MOST_ATTEMPTS):
-            self._be_somebody()
-            self.technician.send_now()
+        ask_until_at_rest(self._ask_for_sending, lambda disk: is_at_rest(self.tablet, disk), self._most_in_vain)
+
+    def _ask_for_sending(self) -> Disk:
+        """What it came to after a while, or as soon as all is at rest."""
+        self._be_somebody()
+        self.technician.send_now()
+        for _ in range(LOOKS):
             disk = self.tablet.disk()
-            if not disk.waiting and disk.epoch == str(Installation.objects.get().epoch):
+            if is_at_rest(self.tablet, disk):
                 break
-        self.tablet.page.wait_for_timeout(100)
+            self.tablet.page.wait_for_timeout(LOOK_EVERY_MS)
+        return disk
 
     def _be_somebody(self) -> None:
+        """One look tells: what was pressed before may still lead elsewhere."""
         self.tablet.open("#/today")
-        script = "() => ['Today', 'Who is at the tablet?'].includes(document.querySelector('h1')?.textContent)"
-        self.tablet.page.wait_for_function(script)
-        if self.technician.heading() != "Today":
+        if self.tablet.page.wait_for_function(FIRST_HEADING).json_value() != "Today":
             self.tablet.sign_in()
             self.tablet.expect_heading("Today")
 

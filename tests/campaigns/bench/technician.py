@@ -140,7 +140,7 @@ class InterruptedTechnician(TechnicianAtTablet):
 
     def take_photo(self) -> None:
         self.photos_left -= 1
-        self.follow("Something else")
+        self.follow("Other steps")
         self.follow("Take a photo")
         if self.page.get_by_text("record one first").count():
             return self.return_to_job()

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 from django.apps import apps
+from playwright.sync_api import expect
 
 from fleet.models import Installation, LedgerEntry, Receipt
 from fleet.tenancy import in_workshop
@@ -15,6 +17,7 @@ from tests.campaigns.faults.audit import STEPS, step_of
 
 Kept = Mapping[str, Mapping[str, Any]]
 """What the tablet ever kept, by id."""
+TOLD_WITHIN_MS: Final = 10_000
 SET_UP: Final = {"/vehicles/", "/fitments/"}
 """Made without the tablet."""
 
@@ -31,6 +34,13 @@ def problems(tablet: TabletOnSchedule) -> list[str]:
             *_what_is_told(tablet, disk),
             *(f"the page failed: {fault}" for fault in tablet.faults),
         ]
+
+
+def is_at_rest(tablet: TabletOnSchedule, disk: Disk) -> bool:
+    """Nothing waits, the tablet knows which server it is, and what the server has is no longer counted as open."""
+    with in_workshop(tablet.bay.site.workshop.pk):
+        is_open = Receipt.objects.filter(pk__in=[each["id"] for each in disk.records]).exists()
+        return not disk.waiting and not is_open and disk.epoch == str(Installation.objects.get().epoch)
 
 
 def _received(kept: Kept) -> list[str]:
@@ -86,10 +96,12 @@ def _once(kept: Kept, received: list[str]) -> Iterator[str]:
 
 def _what_is_told(tablet: TabletOnSchedule, disk: Disk) -> Iterator[str]:
     count = len(disk.waiting) + len(disk.refused)
-    wanted = f"{count} record" if count else "All records sent"
-    told = tablet.page.locator(".bench-top").inner_text()
-    if wanted not in told:
-        yield f"the tablet says “{told}” where “{wanted}” is true"
+    wanted = rf"\b{count} record" if count else "All records sent"
+    top = tablet.page.locator(".bench-top")
+    try:
+        expect(top).to_contain_text(re.compile(wanted), timeout=TOLD_WITHIN_MS)
+    except AssertionError:
+        yield f"the tablet says “{top.inner_text()}” where {count} records wait or are in the tray"
     for job in tablet.bay.get("/jobs/", page_size=100)["results"]:
         found = {each["code"] for each in tablet.bay.get(f"/jobs/{job['id']}/")["findings"]}
         if "repeats_earlier_record" in found:

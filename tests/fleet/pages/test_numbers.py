@@ -59,6 +59,11 @@ def test_a_whole_number_has_no_separator_that_could_begin_a_fraction(typed: str)
         TypedInteger().clean(typed)
 
 
+def test_what_is_no_whole_number_is_not_told_of_fractions() -> None:
+    with pytest.raises(ValidationError, match="Must be a whole number, in digits"):
+        TypedInteger().clean("two thousand")
+
+
 def test_a_whole_number_is_whole() -> None:
     assert TypedInteger().clean("20 000") == 20_000
     assert TypedInteger().clean("12,0") == 12

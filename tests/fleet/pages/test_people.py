@@ -52,6 +52,12 @@ def test_the_link_stands_on_no_page_that_is_opened_later(site: Site, manager: Cl
         assert link not in manager.get(path).content.decode()
 
 
+def test_only_ones_own_page_leads_to_the_pin(site: Site, manager: Client) -> None:
+    assert 'href="/account/pin/"' in manager.get(f"/people/{site.manager.membership.pk}/").content.decode()
+    other = manager.get(f"/people/{site.technician.membership.pk}/").content.decode()
+    assert "/account/pin/" not in other
+
+
 def test_an_invitation_sent_twice_is_one_with_the_same_link(site: Site, manager: Client) -> None:
     sent = form_of(manager.get("/people/new/")).filled(**WHO)
     assert link_in(manager.post("/people/new/", sent)) == link_in(manager.post("/people/new/", sent))

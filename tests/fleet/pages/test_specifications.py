@@ -115,6 +115,40 @@ def test_a_controlled_axle_must_say_how_it_is_set(furnished: Furnished, manager:
     assert answer.status_code == 302, errors_in(answer)
 
 
+def test_the_form_says_what_may_be_left_out_and_what_may_not(furnished: Furnished, manager: Client) -> None:
+    """Sent with everything emptied that "may be left out", the form is taken."""
+    page = manager.get(path_of(furnished, "new/"))
+    labels = dict(re.findall(r'class="field-label" for="id_([^"]+)">(.*?)</label>', page.content.decode(), re.DOTALL))
+    told = {name: "".join(re.findall(r"\(.*\)", label)) for name, label in labels.items()}
+    of_the_control_unit = {f"{axle}-{name}" for axle in specifications.AXLES for name in specifications.CONTROL_FIELDS}
+    assert {name for name, words in told.items() if "control unit" in words} == of_the_control_unit
+    optional = [name for name, words in told.items() if words == "(may be left out)"]
+    assert "reference_tyre" in optional
+    sent = form_of(page).filled(effective_from="2020-01-01", **dict.fromkeys(optional, ""))
+    answer = manager.post(path_of(furnished, "new/"), sent)
+    assert answer.status_code == 302, errors_in(answer)
+
+
+def test_response_and_spread_come_with_a_starting_value_in_the_readers_notation(
+    furnished: Furnished, manager: Client
+) -> None:
+    """Those of the interface's example: 0.9 and 0.15 in front, 1.05 and 0.18 behind."""
+    for language, starts in (("en", ["0.9", "0.15", "1.05", "0.18"]), ("de", ["0,9", "0,15", "1,05", "0,18"])):
+        page = manager.get(path_of(furnished, "new/"), headers={"accept-language": language}).content.decode()
+        hints = dict(re.findall(r'<span class="field-hint" id="id_([\w-]+)-hint">(.*?)</span>', page, re.DOTALL))
+        names = [f"{axle}-{name}" for axle in ("front", "rear") for name in ("response_mm_per_count", "response_sd")]
+        for name, start in zip(names, starts, strict=True):
+            assert f" {start}" in hints[name], hints[name]
+
+
 def test_a_figure_in_another_unit_is_asked_about(furnished: Furnished, manager: Client) -> None:
     page = send(manager, path_of(furnished, "new/"), front__target_mm="48,6")
     assert "looks like centimetres" in errors_in(page)["front-target_mm"]
+
+
+def test_one_of_a_unit_is_told_in_the_singular(furnished: Furnished, manager: Client) -> None:
+    furnished.site.specification(furnished.vehicle_model, check_interval_months=1, shift_review_counts=1)
+    page = manager.get(path_of(furnished, "3/")).content.decode()
+    assert "<dd>1&nbsp;month</dd>" in page
+    assert "<dd>1&nbsp;count</dd>" in page
+    assert "<dd>60&nbsp;counts</dd>" in page

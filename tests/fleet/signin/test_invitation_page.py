@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import timedelta
 from typing import Any
 
@@ -20,8 +21,8 @@ EMAIL = "kim@example.com"
 OWN = "another-lamp-of-oak-7"
 
 
-def invite(site: Site, email: str = EMAIL) -> str:
-    body = {"email": email, "name": "Kim Arden", "roles": ["technician"]}
+def invite(site: Site, email: str = EMAIL, roles: Sequence[str] = ("technician",)) -> str:
+    body = {"email": email, "name": "Kim Arden", "roles": list(roles)}
     answer = site.manager.client().post("/api/v1/people/", body)
     assert answer.status_code == 201, answer.content
     return str(answer.json()["invitation"])
@@ -40,16 +41,33 @@ def test_the_page_names_workshop_and_person_and_needs_no_script(site: Site) -> N
 
 
 def test_the_invited_person_signs_in_with_what_they_set(site: Site) -> None:
-    answer = accept(invite(site))
-    assert (answer.status_code, answer["Location"]) == (302, "/sign-in/")
+    code = invite(site)
+    answer = accept(code)
+    assert (answer.status_code, answer["Location"]) == (302, f"/invitation/{code}/accepted/")
+    assert 'href="/sign-in/"' in Client().get(answer["Location"]).content.decode()
     browser, _answer = sign_in(EMAIL, OWN)
     assert is_in(browser)
     with in_workshop(site.workshop.pk):
         assert Membership.objects.get(user__email=EMAIL).pin
 
 
+def test_who_works_at_tablets_is_told_how_to_get_onto_one(site: Site) -> None:
+    page = Client().get(accept(invite(site))["Location"]).content.decode()
+    assert "<code>http://testserver/bench/</code>" in page
+    assert "Type the PIN that you have set" in page
+    auditor = accept(invite(site, email="ash@example.com", roles=["auditor"]))
+    assert "/bench/" not in Client().get(auditor["Location"]).content.decode()
+
+
+def test_before_accepting_there_is_nothing_to_be_told(site: Site) -> None:
+    code = invite(site)
+    assert Client().get(f"/invitation/{code}/accepted/")["Location"] == f"/invitation/{code}/"
+
+
 def test_a_pin_may_be_left_for_later(site: Site) -> None:
-    assert accept(invite(site), pin="").status_code == 302
+    answer = accept(invite(site), pin="")
+    assert answer.status_code == 302
+    assert "set it under “Your account”" in Client().get(answer["Location"]).content.decode()
     with in_workshop(site.workshop.pk):
         assert not Membership.objects.get(user__email=EMAIL).pin
 

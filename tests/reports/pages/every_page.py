@@ -134,9 +134,10 @@ class House:
         wanted = ["/sign-in/", "/account/closed/", "/verify/", f"/verify/{self._code()}"]
         looks = ["/looks/", "/looks/errors/", "/looks/bench/", "/looks/bench-result/", "/looks/worksheet/"]
         links = [self.invitation(), self.password_link()]
+        accepted = self.accepted_invitation()
         unknown = ["/invitation/no-such/", "/new-password/no-such/", "/verify/0000000000000000", "/no/such/page/"]
         gone = [Visit(path, 404) for path in unknown]
-        visits = [Visit(path) for path in [*wanted, *looks, *links, "/trust/", "/bench/"]]
+        visits = [Visit(path) for path in [*wanted, *looks, *links, accepted, "/trust/", "/bench/"]]
         return Person("nobody", "", [*visits, *gone], ["/sign-in/", *links])
 
     def _manager(self) -> Person:
@@ -219,6 +220,13 @@ class House:
         person = self.invited()
         with in_workshop(self.site.workshop.pk):
             return f"/invitation/{services.invitation_code(Invitation.objects.get(membership=person))}/"
+
+    def accepted_invitation(self) -> str:
+        person = self.invited("Robin Birch")
+        with in_workshop(self.site.workshop.pk):
+            path = f"/invitation/{services.invitation_code(Invitation.objects.get(membership=person))}/"
+        accepted: str = Client().post(path, {"password": "slate-harbour-lamp-77", "pin": "0471"})["Location"]
+        return accepted
 
     def password_link(self) -> str:
         person = self.site.person("technician")

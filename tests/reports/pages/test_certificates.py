@@ -73,6 +73,20 @@ def test_a_page_shows_code_hash_and_what_it_is_about(manager: Client, at_work: A
     assert f'href="/jobs/{at_work.done.job_id}/"' in page
 
 
+def test_codes_that_lead_nowhere_on_another_device_are_warned_of_to_whoever_can_mend_it(
+    manager: Client, another: Callable[..., Client], at_work: AtWork, settings: Any
+) -> None:
+    """Of the list, where the next ones would; of one document, where its own does, for good."""
+    warning = "Other devices cannot open this address"
+    assert warning in manager.get("/certificates/").content.decode()
+    assert warning not in another("auditor").get("/certificates/").content.decode()
+    settings.PUBLIC_URL = "https://bench.local"
+    assert warning not in manager.get("/certificates/").content.decode()
+    page = manager.get("/certificates/1/").content.decode()
+    assert warning in page
+    assert "http://127.0.0.1:8000/verify/" in page
+
+
 class TestReplacement:
     def test_is_asked_for_with_a_reason_and_names_the_old_one(
         self, manager: Client, at_work: AtWork, site: Site

@@ -20,6 +20,7 @@ ENLARGED: Any = {"width": 320, "height": 256}
 """1280 by 1024 enlarged fourfold (WCAG 2.2, 1.4.10)."""
 PHONE: Any = {"width": 390, "height": 844}
 DESK_TARGET_PX = 32
+LEAST_LETTERS_PX = 11.5
 
 
 @dataclass(frozen=True)
@@ -68,7 +69,7 @@ def opened(page: Page, path: str) -> Page:
 def test_axe_would_find_a_chart_without_its_words(page: Page, shown: Shown) -> None:
     opened(page, f"/vehicles/{shown.at_work.done.vehicle.vin}/")
     page.evaluate(
-        "const chart = document.querySelector('.chart > svg'); chart.removeAttribute('aria-labelledby'); "
+        "const chart = document.querySelector('.chart svg'); chart.removeAttribute('aria-labelledby'); "
         "chart.querySelector('title').remove()"
     )
     assert any(found.startswith("svg-img-alt:") for found in axe_findings(page))
@@ -81,6 +82,32 @@ def test_nothing_is_scrolled_sideways(page: Page, shown: Shown, size: Any) -> No
         opened(page, path)
         open_all(page)
         assert (path, sideways_px(page)) == (path, 0)
+
+
+def test_a_charts_words_are_read_on_a_phone_and_by_keyboard(page: Page, shown: Shown) -> None:
+    page.set_viewport_size(PHONE)
+    opened(page, f"/vehicles/{shown.at_work.done.vehicle.vin}/")
+    drawn = page.locator(".chart svg").first
+    size_px = drawn.evaluate(
+        "each => each.getBoundingClientRect().width / each.viewBox.baseVal.width * "
+        "Math.min(...[...each.querySelectorAll('text')].map(text => Number(text.getAttribute('font-size'))))"
+    )
+    assert size_px >= LEAST_LETTERS_PX
+    reach = page.locator(".chart-reach").first
+    reach.focus()
+    page.keyboard.press("ArrowRight")
+    page.wait_for_function("() => document.activeElement.scrollLeft > 0")
+    assert reach.get_attribute("aria-label") == "Front left"
+
+
+def test_paper_has_what_is_read_and_nothing_to_be_pressed_or_typed(page: Page, shown: Shown) -> None:
+    page.emulate_media(media="print")
+    opened(page, f"/vehicles/{shown.at_work.done.vehicle.vin}/")
+    tops = [each["y"] for chart in page.locator(".chart").all() if (each := chart.bounding_box())]
+    assert (len(tops), len(set(tops))) == (4, 2)
+    for path in (shown.asked.approval_path, shown.asked.finding_path, "/certificates/", "/certificates/1/"):
+        opened(page, path)
+        assert page.locator("form :is(input, textarea, select, button):visible").count() == 0, path
 
 
 def test_everything_that_is_pressed_is_large_enough(page: Page, shown: Shown) -> None:

@@ -49,6 +49,8 @@ export class App {
   /** @type {{persisted: boolean, used: number | null, quota: number | null} | null} */
   storage = null;
   #shown = { place: "", figure: "" };
+  /** Of what the frame told last. @type {Context | null} */
+  #told = null;
   #ticks = 0;
   #isMindingRefusal = false;
   /** @type {Promise<void>} */
@@ -62,7 +64,11 @@ export class App {
     this.session = new Session(this.cupboard, this.service);
     const token = () => this.session.person?.token ?? null;
     this.reads = new Reads(this.cupboard, this.service, token, () => this.session.people());
-    this.drafts = new Drafts(this.cupboard);
+    this.drafts = new Drafts(
+      this.cupboard,
+      () => this.#told && this.#tell(this.#told),
+      (key) => this.#recordedElsewhere(key),
+    );
   }
 
   async start() {
@@ -175,6 +181,12 @@ export class App {
     }
   }
 
+  /** Another tab recorded what this one may still show as to be recorded. @param {string} key of its draft */
+  #recordedElsewhere(key) {
+    const { name, rest } = routeOf(location.hash);
+    if (name === "job" && rest[0] && key.includes(rest[0])) void this.show();
+  }
+
   /** Something changed. One after the other, so that what is newest is shown last. */
   refresh() {
     this.#queue = this.#queue.then(() => this.#refresh()).catch((error) => this.#failed(error));
@@ -205,9 +217,12 @@ export class App {
   }
 
   /** @param {Context} context */
-  #tell({ job, online, pending, person }) {
+  #tell(context) {
+    this.#told = context;
+    const { job, online, pending, person } = context;
     const vehicle = job?.vehicle ?? null;
-    this.frame.tell({ vehicle, online, pending, person: this.session.person ? person.name : null });
+    const isTyping = job !== null && this.drafts.get(`round:${job.id}`)?.readings.length > 0;
+    this.frame.tell({ vehicle, online, pending, person: this.session.person ? person.name : null, isTyping });
   }
 
   /** The address changed while this was gathered: what goes with the new one follows. @param {Context} context */

@@ -112,6 +112,7 @@
  * @property {() => Promise<{id: string, name: string}[]>} bays
  * @property {() => Promise<Person[]>} people who may work at tablets; as kept where the server does not answer
  * @property {(job: string) => Promise<Certificate | null>} certificate the job's latest; null while none is there
+ * @property {(number: string) => Promise<Blob | null>} document a certificate's PDF; null where the service gives none
  *
  * @typedef {object} Intents
  * @property {(secret: {pin: string, content_sha256: string, remark?: string}) => Promise<{outcome: Signing,
@@ -144,6 +145,7 @@
  * @property {{id: string, vin: string, registration: string | null}} vehicle
  * @property {string} state
  * @property {string} reason
+ * @property {number} odometer_km
  * @property {string} opened_at
  * @property {string | null} closed_at
  *
@@ -168,6 +170,7 @@
  *   approvals: any[],
  *   approval: any,
  *   repeat_limit_mm: number,
+ *   repeat_limits_mm: Record<string, number>,
  *   gross_limit_mm: number,
  *   pauses: any[],
  *   events: any[],

@@ -15,6 +15,7 @@ import { clockTime, dayAndTime } from "./time.js";
  * @property {boolean} online
  * @property {Pending} pending
  * @property {string | null} person
+ * @property {boolean} [isTyping] whether readings of a round were typed that are on no record yet
  */
 
 export class Frame {
@@ -107,13 +108,16 @@ export class Frame {
   }
 
   /** @param {Status} status */
-  #right({ online, pending, person }) {
+  #right({ online, pending, person, isTyping = false }) {
     const held = heldWords(pending);
+    const sent = isTyping
+      ? gettext("All records sent; what is typed here is none yet")
+      : gettext("All records sent");
     return h(
       "div",
       { class: "bench-status" },
       h("span", { class: online ? "state" : "state state-waiting" }, online ? gettext("connected") : gettext("no connection")),
-      held ? h("a", { class: "bench-held", href: hashOf("tray") }, held) : h("span", null, gettext("All records sent")),
+      held ? h("a", { class: "bench-held", href: hashOf("tray") }, held) : h("span", { class: "bench-sent" }, sent),
       person && h("a", { class: "button bench-person", href: hashOf("settings") }, person),
     );
   }

@@ -146,6 +146,11 @@ export class Reads {
     return page?.results[0] ?? null;
   }
 
+  /** @param {string} number of a certificate */
+  document(number) {
+    return this.service.file(`/api/v1/certificates/${encodeURIComponent(number)}/pdf/`, this.token(), "application/pdf");
+  }
+
   /** @param {string} path */
   async #askedElseKept(path) {
     return (await this.#asked(path)) ?? this.#kept(path);

@@ -33,6 +33,20 @@ export class Service {
   }
 
   /**
+   * A file, which is no JSON.
+   * @param {string} path
+   * @param {string | null} token
+   * @param {string} type of its content
+   * @returns {Promise<Blob | null>} null without answer, or where the service gives none
+   */
+  async file(path, token, type) {
+    const asked = options("GET", token);
+    const response = await fetch(path, { ...asked, headers: { ...asked.headers, Accept: type } }).catch(() => null);
+    const isIt = response?.ok && response.headers.get("Content-Type")?.split(";")[0].trim().toLowerCase() === type;
+    return isIt ? response.blob().catch(() => null) : null;
+  }
+
+  /**
    * @param {'POST' | 'PUT'} method
    * @param {string} path
    * @param {string | null} token

@@ -20,10 +20,16 @@ export function clockTime(at) {
   return new Intl.DateTimeFormat(language(), { ...H23, hour: "2-digit", minute: "2-digit" }).format(new Date(at));
 }
 
-/** @param {number | string | Date} at */
+/** In the form that pages and paper have (`fleet/formats`). @param {number | string | Date} at */
 export function dayAndTime(at) {
-  const form = /** @type {const} */ ({ ...H23, dateStyle: "medium", timeStyle: "short" });
-  return new Intl.DateTimeFormat(language(), form).format(new Date(at));
+  return `${dayOf(new Date(at))}, ${clockTime(at)}`;
+}
+
+/** The usual form of a language; English has two, of which ours names the day first. @param {Date} at */
+function dayOf(at) {
+  const part = (/** @type {Intl.DateTimeFormatOptions} */ form) => new Intl.DateTimeFormat(language(), form).format(at);
+  if (language() !== "en") return part({ dateStyle: "medium" });
+  return `${part({ day: "numeric" })} ${part({ month: "short" })} ${part({ year: "numeric" })}`;
 }
 
 /** @param {number} number */

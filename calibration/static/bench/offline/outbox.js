@@ -20,6 +20,7 @@
 
 import { emptyReport, newRecord, toSendAgain } from "./entries.js";
 import { RECEIPT, judge, onlyPinWrong } from "./judging.js";
+import { Lanes } from "./lanes.js";
 import { Patience } from "./patience.js";
 import { countPending, follows, head, stillWants, trayOf, vehiclesToSend, vehiclesWaiting } from "./queue.js";
 import { StorageFull } from "./storage_errors.js";
@@ -60,6 +61,8 @@ export class Outbox {
     this.alone = alone;
     this.heard = heard;
     this.patience = new Patience(() => clock.elapsed(), random);
+    /** @type {Lanes | null} of the pass that goes on, or of the last one */
+    this.lanes = null;
   }
 
   // --- what people do ------------------------------------------------------------------------------------
@@ -170,17 +173,11 @@ export class Outbox {
     return epoch ? this.adopt(epoch) : false;
   }
 
-  /** The network is back. */
-  forgive() {
-    this.patience.forgive();
-  }
-
   /** @param {Report} report */
   async pass(report) {
     const { records } = await this.store.read();
-    const lanes = vehiclesWaiting(records).map((vehicle) => this.drive(vehicle, report));
-    const failed = (await Promise.allSettled(lanes)).find((lane) => lane.status === "rejected");
-    if (failed) throw failed.reason;
+    this.lanes = new Lanes((vehicle) => this.drive(vehicle, report), vehiclesWaiting(records));
+    await this.lanes.end();
   }
 
   /**
@@ -264,7 +261,7 @@ export class Outbox {
    * @param {Report} report
    */
   async renew(entry, answer, report) {
-    report.restored ||= await this.check(entry.person);
+    if (await this.check(entry.person)) report.restored = true; // Of several vehicles that ask, one adopts.
     return this.later(entry, answer);
   }
 
@@ -342,7 +339,9 @@ export class Outbox {
    */
   async keep(draft, state) {
     const record = newRecord(draft, state, this.newId(), this.clock.now());
-    return this.store.change("open", () => ({ add: [record], result: record.entry.id }));
+    const id = await this.store.change("open", () => ({ add: [record], result: record.entry.id }));
+    if (state === "waiting") this.lanes?.begin(record.entry.vehicle);
+    return id;
   }
 
   /**

@@ -34,7 +34,7 @@ export class Sender {
 
   /** The network is back: for the page's `online` event. */
   online() {
-    this.outbox.forgive();
+    this.outbox.patience.forgive();
     this.#lookedAt = -Infinity;
     this.wake();
   }

@@ -27,7 +27,7 @@ export function render(context) {
       takeCare(job),
     ],
     actions: [
-      link(gettext("Something else"), hashOf("job", job.id, "other")),
+      link(gettext("Other steps"), hashOf("job", job.id, "other")),
       approval && link(gettext("Decide here, by PIN"), hashOf("job", job.id, "decide")),
       button(gettext("Look again"), () => void reads.refresh(job.id), { kind: "main" }),
     ],
@@ -39,7 +39,7 @@ function whatIsAsked(context) {
   const { job, units } = context;
   const { approval, proposal } = job;
   if (proposal && approval.proposal === proposal.id) {
-    return [changes(proposal, baseOf(context), units), proposalWords(proposal, units)];
+    return [changes(proposal, baseOf(context), { units }), proposalWords(proposal, units)];
   }
   const concession = job.concessions.find((/** @type {any} */ each) => each.id === approval.concession);
   return [h("p", null, approval.detail), concession && targets(job, concession, units)];

@@ -8,6 +8,7 @@ import { gettext } from "../../texts.js";
 import { clockTime } from "../../time.js";
 import { onTheWay } from "./course.js";
 import { link } from "./parts.js";
+import { notTaken } from "./read_back.js";
 
 /** @typedef {import("./index.js").JobContext} JobContext */
 
@@ -23,12 +24,13 @@ export function render(context) {
   return {
     heading: online ? gettext("Kept, and on its way") : gettext("Kept on this tablet"),
     content: [
+      notTaken(context),
       notice("note", gettext("Nothing is lost"), h("p", null, what)),
       facts(kept),
       h("p", null, gettext("Until then you may measure another round, or take photos.")),
     ],
     actions: [
-      link(gettext("Something else"), hashOf("job", job.id, "other")),
+      link(gettext("Other steps"), hashOf("job", job.id, "other")),
       link(gettext("Measure another round"), hashOf("job", job.id, "measure")),
       button(gettext("Look again"), () => void context.reads.refresh(job.id), { kind: "main" }),
     ],

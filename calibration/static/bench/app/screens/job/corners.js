@@ -4,7 +4,7 @@ import { plan } from "../../drawing/plan.js";
 import { fill, h } from "../../dom.js";
 import { button, cornerName, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
-import { gettext } from "../../texts.js";
+import { gettext, ngettext } from "../../texts.js";
 import { withOffset } from "../../time.js";
 import { targetMm } from "./course.js";
 import { keypad, numberField } from "./fields.js";
@@ -44,31 +44,33 @@ class Corners {
     this.reading = numberField({ id: "reading", label: "", unit: units.sign });
     this.label = /** @type {HTMLElement} */ (this.reading.element.querySelector("label"));
     this.input = /** @type {HTMLInputElement} */ (this.reading.input);
-    this.map = h("div", null);
-    this.words = h("div", { "aria-live": "assertive" });
+    this.map = h("div", { class: "measuring-map" });
+    this.words = h("div", { class: "measuring-words", "aria-live": "assertive" });
     this.form = h(
       "form",
-      { id: "take", class: "stack", submit: this.#submit, novalidate: true },
+      { id: "take", class: "stack measuring-entry", submit: this.#submit, novalidate: true },
       this.reading.element,
       keypad([this.input], { point: true, fraction: units.length === "inch" }),
     );
     this.take = h("button", { class: "button button-main", form: "take" }, gettext("Take this reading"));
-    this.back = button(gettext("Take the last one back"), () => this.#change(takenBack(this.draft)));
+    this.back = button(gettext("Take the last one back"), () => this.#change(takenBack(this.draft, context.job.repeat_limits_mm)));
     this.on = button(gettext("Go on"), this.#goOn, { kind: "main" });
     this.#draw();
   }
 
   /** @returns {import("../../context.js").Screen} */
   screen() {
-    queueMicrotask(() => this.input.focus({ preventScroll: true }));
+    queueMicrotask(() => {
+      this.input.focus({ preventScroll: true });
+      this.#bringIntoView();
+    });
     return {
       heading: this.#heading(),
       content: h(
         "div",
         { class: "bench-split measuring" },
-        this.map,
-        h("div", { class: "stack measuring-entry" }, this.words, this.form),
-        this.draft.paper ? null : takeCare(this.context.job, "measure"),
+        h("div", { class: "measuring-side" }, this.words, this.map, this.draft.paper ? null : takeCare(this.context.job, "measure")),
+        this.form,
       ),
       actions: [this.back, this.take, this.on],
       update: (next) => {
@@ -127,8 +129,8 @@ class Corners {
   }
 
   #limits() {
-    const { gross_limit_mm, repeat_limit_mm } = this.context.job;
-    return { gross_limit_mm, repeat_limit_mm, target_mm: targetMm(this.context.job, this.draft.corner) };
+    const { gross_limit_mm, repeat_limits_mm } = this.context.job;
+    return { gross_limit_mm, repeat_limits_mm, target_mm: targetMm(this.context.job, this.draft.corner) };
   }
 
   /** @param {RoundDraft} draft */
@@ -140,6 +142,12 @@ class Corners {
     this.reading.fail(null);
     this.#draw();
     this.input.focus({ preventScroll: true });
+    this.#bringIntoView();
+  }
+
+  /** On a phone the plan and the keys do not fit into one view: the keys and what is said of the last reading do. */
+  #bringIntoView() {
+    this.form.scrollIntoView({ block: "nearest" });
   }
 
   #draw() {
@@ -222,9 +230,8 @@ class Corners {
     if (draft.doubt) return this.#doubtful(draft.doubt);
     const last = draft.readings.at(-1);
     if (!last) return null;
-    const limit = this.context.job.repeat_limit_mm;
-    const difference = readingsAt(draft, last.corner).length === 2 ? disagreementMm(draft, last.corner, limit) : null;
-    if (difference !== null) return this.#disagrees(last.corner, difference, limit);
+    const difference = disagreementMm(draft, last.corner, this.context.job.repeat_limits_mm);
+    if (difference !== null) return this.#disagrees(last.corner, difference);
     if (isComplete(draft)) return notice(
       "note",
       draft.round ? gettext("All readings are taken") : gettext("All four corners are read"),
@@ -232,30 +239,32 @@ class Corners {
     return null;
   }
 
-  /** @param {Corner} corner @param {number} difference @param {number} limit */
-  #disagrees(corner, difference, limit) {
-    const { units } = this.context;
+  /** @param {Corner} corner @param {number} difference */
+  #disagrees(corner, difference) {
+    const { units, job } = this.context;
     const decimals = units.length === "inch" ? 3 : 1;
     const shown = (/** @type {number} */ mm) => `${units.show(mm, { decimals })} ${units.sign}`;
-    const values = { corner: cornerName(corner), difference: shown(difference), limit: shown(limit) };
-    return notice(
-      "review",
-      gettext("%(corner)s: the two readings differ by %(difference)s", values),
-      h("p", null, this.#wordsOfLimit(values)),
-    );
+    const taken = readingsAt(this.draft, corner).length;
+    const limit = shown(job.repeat_limits_mm[taken]);
+    const values = { corner: cornerName(corner), difference: shown(difference) };
+    const heading =
+      taken === 2
+        ? gettext("%(corner)s: the two readings differ by %(difference)s", values)
+        : gettext("%(corner)s: the readings differ by %(difference)s", values);
+    return notice("review", heading, h("p", null, this.#wordsOfLimit(corner, limit)));
   }
 
-  /** @param {{limit: string}} values */
-  #wordsOfLimit(values) {
-    return this.draft.paper
-      ? gettext(
-        "They may differ by %(limit)s. Where the sheet has a third reading, press “One more here” and copy it.",
-        values,
-      )
-      : gettext(
-        "They may differ by %(limit)s. Look at the marks and the tape, and read this corner a third time.",
-        values,
-      );
+  /** @param {Corner} corner @param {string} limit */
+  #wordsOfLimit(corner, limit) {
+    if (this.draft.paper) {
+      return gettext("They may differ by %(limit)s. Where the sheet has a third reading, press “One more here” and copy it.", { limit });
+    }
+    return ngettext(
+      "They may differ by %(limit)s. Look at the marks and the tape, and read this corner %(count)s more time.",
+      "They may differ by %(limit)s. Look at the marks and the tape, and read this corner %(count)s more times.",
+      missingAt(this.draft, corner),
+      { limit },
+    );
   }
 
   /** @param {{corner: Corner, height_mm: number}} doubt */

@@ -116,10 +116,17 @@ class CountField {
   fail() {
     this.field.fail(
       this.base === "decimal"
-        ? gettext("A whole number is missing.")
+        ? wholeWords(this.input.value)
         : gettext("A number of the figures 0–9 and A–F is missing."),
     );
   }
+}
+
+/** @param {string} typed */
+function wholeWords(typed) {
+  return typed.trim()
+    ? gettext("“%(typed)s” is no whole number. A control unit stores whole numbers only: read it again.", { typed: typed.trim() })
+    : gettext("A whole number is missing.");
 }
 
 /** @param {number | null} count */

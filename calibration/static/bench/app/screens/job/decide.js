@@ -52,7 +52,7 @@ function approval(context) {
   /** @param {JobContext} shown */
   function about(shown) {
     if (asked.subject === "proposal" && job.proposal) {
-      return [changes(job.proposal, baseOf(shown), units), proposalWords(job.proposal, units)];
+      return [changes(job.proposal, baseOf(shown), { units }), proposalWords(job.proposal, units)];
     }
     const concession = asked.subject === "concession" && job.concessions.find((/** @type {any} */ each) => each.id === asked.concession);
     return [concession && targets(job, concession, units), job.assessment && heightsPlan(job.assessment.corners, units)];

@@ -49,7 +49,7 @@ export function render({ job }) {
         ),
     ],
     actions: isInspection
-      ? [link(gettext("Something else"), at("other")), link(gettext("Record what was mended"), at("event"), true)]
+      ? [link(gettext("Other steps"), at("other")), link(gettext("Record what was mended"), at("event"), true)]
       : [link(gettext("Back to the job"), hashOf("job", job.id), true)],
   };
 }

@@ -97,7 +97,7 @@ export function renderPaused(context) {
       fields.element,
       reason.element,
     ],
-    actions: [link(gettext("Something else"), hashOf("job", job.id, "other")), goOn],
+    actions: [link(gettext("Other steps"), hashOf("job", job.id, "other")), goOn],
     update: () => undefined,
   };
 }

@@ -97,7 +97,7 @@ function begin(context) {
       ),
     ],
     actions: [
-      link(gettext("Something else"), hashOf("job", job.id, "other")),
+      link(gettext("Other steps"), hashOf("job", job.id, "other")),
       link(gettext("Copy from paper"), hashOf("job", job.id, "paper")),
       start,
     ],

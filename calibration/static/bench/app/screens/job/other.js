@@ -14,7 +14,7 @@ import { link, section } from "./parts.js";
 export function render({ job }) {
   const at = (/** @type {string} */ name) => hashOf("job", job.id, name);
   return {
-    heading: gettext("Something else"),
+    heading: gettext("Other steps"),
     content: [
       facts([
         [gettext("Job"), gettext("%(number)s, %(state)s", { number: job.number, state: stateWords(job.state) })],

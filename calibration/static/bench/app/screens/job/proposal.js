@@ -3,9 +3,11 @@
 import { h } from "../../dom.js";
 import { cornerName, facts, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
-import { gettext, language, ngettext } from "../../texts.js";
+import { gettext, ngettext } from "../../texts.js";
 import { baseOf, shownIn, typedIn } from "./bases.js";
+import { setpointsNow } from "./course.js";
 import { link, refusedEntry, section, table, takeCare } from "./parts.js";
+import { notTaken } from "./read_back.js";
 import { CORNERS, limitName } from "./words.js";
 
 /** @typedef {import("./index.js").JobContext} JobContext */
@@ -20,13 +22,13 @@ export function render(context) {
     heading: proposal.kind === "reversion" ? gettext("Back to earlier set-points") : gettext("What to write"),
     content: [
       refusedEntry(job),
-      job.next_step_detail.reason !== "proposal" && notice("review", job.next_step_detail.detail),
-      changes(proposal, baseOf(context), units),
+      notTaken(context) ?? (job.next_step_detail.reason !== "proposal" && notice("review", job.next_step_detail.detail)),
+      changes(proposal, baseOf(context), { units, stored: setpointsNow(job, context.waiting) }),
       proposalWords(proposal, units),
       takeCare(job, "write"),
     ],
     actions: [
-      link(gettext("Something else"), hashOf("job", job.id, "other")),
+      link(gettext("Other steps"), hashOf("job", job.id, "other")),
       proposal.kind !== "reversion" && link(gettext("Enter by hand"), hashOf("job", job.id, "by-hand")),
       link(gettext("Go on to the write"), hashOf("job", job.id, "write"), true),
     ],
@@ -59,16 +61,18 @@ export function proposalWords(proposal, units) {
  * The counts as large as they can be read; with units also the heights that are expected.
  * @param {any} proposal
  * @param {import("./bases.js").Base} base in which the tool shows them
- * @param {Units | null} [units]
+ * @param {{units?: Units | null, stored?: import("../../context.js").Counts | null}} [shown] `stored`: what the control
+ *   unit holds by now, where that may be another count than the proposal began from
  */
-export function changes({ changes: by, predicted }, base, units = null) {
+export function changes({ changes: by, predicted }, base, { units = null, stored = null } = {}) {
   const shows = units !== null && Object.keys(predicted).length > 0;
   const rows = CORNERS.filter((corner) => by[corner]).map((corner) => {
-    const { from, to } = by[corner];
+    const { to } = by[corner];
+    const from = stored?.[corner] ?? by[corner].from;
     return [
       cornerName(corner),
       shownIn(from, base),
-      [h("b", { class: "count" }, from === to ? gettext("stays") : String(to)), inHexadecimal(to, base)],
+      [h("b", { class: "count" }, from === to ? unwritten(by[corner]) : String(to)), inHexadecimal(to, base)],
       from === to ? "0" : signed(to - from),
       ...(shows ? [expectedHeight(predicted[corner], units)] : []),
     ];
@@ -81,6 +85,11 @@ export function changes({ changes: by, predicted }, base, units = null) {
     ...(shows ? [{ label: gettext("Height expected, %(unit)s", { unit: units.sign }), number: true }] : []),
   ];
   return table(gettext("Set-points"), columns, rows);
+}
+
+/** Where nothing is to be written: because it need not, or because it was already. @param {{from: number, to: number}} by */
+function unwritten({ from, to }) {
+  return from === to ? gettext("stays") : gettext("is stored");
 }
 
 /** @param {number} to @param {import("./bases.js").Base} base */
@@ -107,20 +116,26 @@ function reasons({ changes: by }) {
 }
 
 /** @param {any} proposal */
-function expected({ probability_within: chance, expected_writes }) {
+function expected({ kind, probability_within: chance, expected_writes: writes }) {
   if (chance === null) return null;
-  const percent = new Intl.NumberFormat(language(), { style: "percent" });
-  const words = gettext(
-    "The chance that the next round shows everything within is %(chance)s.",
-    { chance: percent.format(chance) },
+  const of_a_hundred = Math.round(100 * chance);
+  const told = ngettext(
+    "Of a hundred vehicles like this, about %(count)s would be measured within at every corner right after this write.",
+    "Of a hundred vehicles like this, about %(count)s would be measured within at every corner right after this write.",
+    of_a_hundred,
   );
-  return h("p", null, words, " ", writesWords(expected_writes));
+  return h("p", null, told, " ", kind === "computed" && writesWords(writes, chance));
 }
 
-/** @param {number} writes */
-function writesWords(writes) {
+/** @param {number} writes @param {number} chance */
+function writesWords(writes, chance) {
   if (writes === 0) return gettext("Nothing is to be written.");
-  return ngettext("One write is expected in all.", "%(count)s writes are expected in all.", writes);
+  if (writes === 1) {
+    return chance < 0.5
+      ? gettext("One write should do; to show it, the tape probably needs more than one round afterwards.")
+      : gettext("One write should do.");
+  }
+  return ngettext("Reckon with %(count)s write in all, this one included.", "Reckon with %(count)s writes in all, this one included.", writes);
 }
 
 /** What the driver may notice. @param {any} proposal @param {Units} units */

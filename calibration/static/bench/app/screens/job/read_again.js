@@ -32,7 +32,7 @@ export function render(context) {
       h("p", null, gettext("The vehicle has not moved since: same marks, same instrument, same person.")),
     ],
     actions: [
-      link(gettext("Something else"), hashOf("job", job.id, "other")),
+      link(gettext("Other steps"), hashOf("job", job.id, "other")),
       button(gettext("Begin reading"), () => void begin(context, wanted), { kind: "main" }),
     ],
   };

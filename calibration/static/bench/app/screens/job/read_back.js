@@ -6,7 +6,7 @@ import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
 import { baseOf, shownIn } from "./bases.js";
 import { countFields } from "./counts.js";
-import { controlledCorners } from "./course.js";
+import { controlledCorners, onTheWay } from "./course.js";
 import { count } from "./fields.js";
 import { once } from "./once.js";
 import { link, takeCare } from "./parts.js";
@@ -61,7 +61,7 @@ export function render(context) {
       takeCare(job, "write"),
     ],
     actions: [
-      link(gettext("Something else"), hashOf("job", job.id, "other")),
+      link(gettext("Other steps"), hashOf("job", job.id, "other")),
       button(gettext("Record the write"), () => void store(), { kind: "main" }),
     ],
     update: () => undefined,
@@ -71,16 +71,53 @@ export function render(context) {
 /** @typedef {(count: number | undefined) => string} Shown */
 
 /**
+ * Where what was read back is not what was to be stored.
+ * @param {Corner[]} corners
+ * @param {Record<string, number>} wanted
+ * @param {Record<string, number | null>} read null where nothing readable was typed yet
+ */
+function differing(corners, wanted, read) {
+  return corners.filter((corner) => (read[corner] ?? null) !== null && read[corner] !== wanted[corner]);
+}
+
+/**
+ * Of the open proposal's last write, on this tablet or at the service: what the control unit did not take.
+ * @param {JobContext} context
+ * @returns {HTMLElement | null}
+ */
+export function notTaken(context) {
+  const { job, waiting } = context;
+  const { proposal } = job;
+  const kept = onTheWay(waiting, job).filter(({ kind }) => kind === "write").map(({ fields }) => fields);
+  const last = kept.at(-1) ?? job.writes.at(-1);
+  if (!proposal || last?.proposal !== proposal.id) return null;
+  const [wanted, base] = [proposal.to_setpoints, baseOf(context)];
+  const others = differing(controlledCorners(job), wanted, last.read_back);
+  if (others.length === 0) return null;
+  const lines = others.map((corner) => {
+    const values = { corner: cornerName(corner), wanted: shownIn(wanted[corner], base), read: shownIn(last.read_back[corner], base) };
+    return h("li", null, gettext("%(corner)s: %(wanted)s was to be written, the control unit answers %(read)s", values));
+  });
+  return notice(
+    "review",
+    gettext("The control unit does not hold what was to be written"),
+    h("ul", { class: "prose" }, lines),
+    h("p", null, gettext("Check the connection of your tool, then write again and read back. If it differs a second time, the work stops until a round shows where the vehicle stands.")),
+    h("p", null, gettext("A manager rules on it before the sign-off; you need not wait for that.")),
+  );
+}
+
+/**
  * @param {Corner[]} corners
  * @param {Record<string, number>} wanted
  * @param {Record<string, string>} typed
  * @param {Shown} shown
  */
 function comparison(corners, wanted, typed, shown) {
-  const read = corners.map((corner) => /** @type {const} */ ([corner, count(typed[corner] ?? "")]));
-  const others = read.filter(([corner, counts]) => counts !== null && counts !== wanted[corner]);
-  if (others.length > 0) return others.map(([corner, counts]) => mismatch(corner, shown(wanted[corner]), shown(counts ?? 0)));
-  return read.every(([, counts]) => counts !== null) ? notice("note", gettext("All as it was to be stored")) : null;
+  const read = Object.fromEntries(corners.map((corner) => [corner, count(typed[corner] ?? "")]));
+  const others = differing(corners, wanted, read);
+  if (others.length > 0) return others.map((corner) => mismatch(corner, shown(wanted[corner]), shown(read[corner] ?? 0)));
+  return Object.values(read).every((each) => each !== null) ? notice("note", gettext("All as it was to be stored")) : null;
 }
 
 /** @param {Corner} corner @param {string} wanted @param {string} read */

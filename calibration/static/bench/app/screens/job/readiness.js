@@ -3,7 +3,7 @@
 import { fill, h } from "../../dom.js";
 import { button, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
-import { gettext, ngettext } from "../../texts.js";
+import { gettext, language, ngettext } from "../../texts.js";
 import { readinessNow } from "./course.js";
 import { textField } from "./fields.js";
 import { once } from "./once.js";
@@ -12,6 +12,8 @@ import { readinessItems, readinessOutcomes } from "./words.js";
 
 /** @typedef {import("./index.js").JobContext} JobContext */
 /** @typedef {Record<string, {outcome?: string, note?: string}>} Checks */
+
+const MOST_NAMED = 4;
 
 /** @param {JobContext} context @returns {import("../../context.js").Screen} */
 export function render(context) {
@@ -30,7 +32,7 @@ export function render(context) {
   };
   const say = () => {
     const open = items.filter(([item]) => !isAnswered(checks[item]?.outcome ?? before[item]));
-    fill(left, openWords(open.length));
+    fill(left, openWords(open.map(([, label]) => label)));
     record.disabled = Object.keys(checks).length === 0;
   };
   const rows = items.map((item) => itemRow(context, item, checks, before, changed));
@@ -44,9 +46,15 @@ export function render(context) {
       list,
       left,
     ],
-    actions: [link(gettext("Something else"), hashOf("job", job.id, "other")), record],
-    update: () => undefined,
+    actions: [link(gettext("Other steps"), hashOf("job", job.id, "other")), record],
+    // What was chosen is in the draft: once the service has answered, it says here what is still missing.
+    update: (next) => (next.job && saidOf(next.job) !== saidOf(job) ? "again" : undefined),
   };
+}
+
+/** @param {import("../../context.js").Job} job */
+function saidOf({ next_step_detail, readiness }) {
+  return JSON.stringify([next_step_detail.detail, readiness.merged]);
 }
 
 /** @param {string | undefined} outcome */
@@ -54,10 +62,12 @@ function isAnswered(outcome) {
   return outcome !== undefined && outcome !== "not_done";
 }
 
-/** @param {number} open */
+/** @param {string[]} open */
 function openWords(open) {
-  if (open === 0) return gettext("Every item has its outcome.");
-  return ngettext("%(count)s item is still open.", "%(count)s items are still open.", open);
+  if (open.length === 0) return gettext("Every item has its outcome.");
+  if (open.length > MOST_NAMED) return ngettext("%(count)s item is still open.", "%(count)s items are still open.", open.length);
+  const items = new Intl.ListFormat(language()).format(open.map((each) => `“${each}”`));
+  return gettext("Still open: %(items)s. “Not checked” leaves an item open.", { items });
 }
 
 /**

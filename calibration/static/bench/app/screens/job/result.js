@@ -66,7 +66,7 @@ function nothingJudged(job) {
 /** @param {JobContext} context */
 function actions(context) {
   const { job } = context;
-  const other = link(gettext("Something else"), hashOf("job", job.id, "other"));
+  const other = link(gettext("Other steps"), hashOf("job", job.id, "other"));
   const seen = () => context.drafts.set(seenKey(job), verdictKey(job));
   if (stepNow(job, context.waiting) === "propose") {
     const ask = once(async () => {

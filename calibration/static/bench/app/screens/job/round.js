@@ -57,17 +57,40 @@ export function isComplete(draft) {
 }
 
 /**
- * By how much the first two readings at a corner differ, where that is more than they may.
+ * What readings of a corner may spread over, by their number: the job's `repeat_limits_mm`. Of more than it names the
+ * median counts, and no further one is asked for.
+ * @typedef {Record<string, number>} RepeatLimits
+ */
+
+/**
+ * By how much the readings at a corner of a round of its own spread, where that is more than so many may.
  * @param {RoundDraft} draft
  * @param {Corner} corner
- * @param {number} limit_mm the job's `repeat_limit_mm`
+ * @param {RepeatLimits} limits_mm
  * @returns {number | null} mm
  */
-export function disagreementMm(draft, corner, limit_mm) {
-  const [first, second] = readingsAt(draft, corner).map((each) => Number(each.height_mm));
-  if (draft.round !== null || second === undefined) return null;
-  const difference = Math.round(Math.abs(first - second) * 100) / 100;
-  return difference > limit_mm ? difference : null;
+export function disagreementMm(draft, corner, limits_mm) {
+  const heights = readingsAt(draft, corner).map((each) => Number(each.height_mm));
+  const limit_mm = limits_mm[heights.length];
+  if (draft.round !== null || limit_mm === undefined) return null;
+  const spread = Math.round((Math.max(...heights) - Math.min(...heights)) * 100) / 100;
+  return spread > limit_mm ? spread : null;
+}
+
+/**
+ * How many readings a corner needs, as far as those taken tell. Further ones never bring a spread down: where it is too
+ * much for three as well, the fourth is needed whatever the third says.
+ * @param {RoundDraft} draft
+ * @param {Corner} corner
+ * @param {RepeatLimits} limits_mm
+ */
+function neededAt(draft, corner, limits_mm) {
+  const taken = readingsAt(draft, corner).length;
+  const spread = taken < READINGS_AT_A_CORNER ? null : disagreementMm(draft, corner, limits_mm);
+  if (spread === null) return Math.max(READINGS_AT_A_CORNER, taken);
+  let count = taken + 1;
+  while (spread > limits_mm[count]) count += 1;
+  return count;
 }
 
 /**
@@ -99,7 +122,7 @@ export function likelyUnit(typed, unit, { target_mm, gross_limit_mm }) {
 /**
  * @param {RoundDraft} draft
  * @param {number} height_mm
- * @param {{target_mm: number | null, gross_limit_mm: number, repeat_limit_mm: number}} limits
+ * @param {{target_mm: number | null, gross_limit_mm: number, repeat_limits_mm: RepeatLimits}} limits
  * @param {string} at time with offset
  * @returns {RoundDraft}
  */
@@ -112,29 +135,28 @@ export function taken(draft, height_mm, limits, at) {
   if (draft.reader) reading.measured_by = draft.reader;
   const next = { ...draft, readings: [...draft.readings, reading], doubt: null, read_at: draft.paper ?? at };
   if (draft.paper) return { ...next, corner: nextCorner(next) }; // Nobody can read the tape once more.
-  const more = readingsAt(next, corner).length === READINGS_AT_A_CORNER && disagreementMm(
-    next,
-    corner,
-    limits.repeat_limit_mm,
-  );
-  if (more) next.wanted = { ...next.wanted, [corner]: READINGS_AT_A_CORNER + 1 };
+  if (draft.round === null && missingAt(next, corner) === 0) {
+    next.wanted = { ...next.wanted, [corner]: neededAt(next, corner, limits.repeat_limits_mm) };
+  }
   return { ...next, corner: nextCorner(next) };
 }
 
 /**
  * The last reading here was mistyped: it is taken back, before it is any record.
  * @param {RoundDraft} draft
+ * @param {RepeatLimits} limits_mm
  * @returns {RoundDraft}
  */
-export function takenBack(draft) {
+export function takenBack(draft, limits_mm) {
   if (draft.doubt) return { ...draft, doubt: null };
-  const at = draft.readings.map((each) => each.corner).lastIndexOf(draft.corner);
+  const { corner } = draft;
+  const at = draft.readings.map((each) => each.corner).lastIndexOf(corner);
   if (at < 0) return draft;
-  const readings = draft.readings.filter((_, index) => index !== at);
-  const left = readings.filter((each) => each.corner === draft.corner).length;
-  const isNoPair = draft.round === null && left < READINGS_AT_A_CORNER;
-  const wanted = isNoPair ? { ...draft.wanted, [draft.corner]: READINGS_AT_A_CORNER } : draft.wanted;
-  return { ...draft, readings, wanted };
+  const back = { ...draft, readings: draft.readings.filter((_, index) => index !== at) };
+  if (draft.round !== null) return back;
+  const left = readingsAt(back, corner).length;
+  const most = Math.max(neededAt(back, corner, limits_mm), left + 1);
+  return { ...back, wanted: { ...draft.wanted, [corner]: Math.min(draft.wanted[corner] ?? most, most) } };
 }
 
 /** One more reading here than was asked for. @param {RoundDraft} draft @param {Corner} corner @returns {RoundDraft} */

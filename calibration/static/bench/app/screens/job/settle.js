@@ -28,6 +28,14 @@ export function render(context) {
     drafts.clear(key);
     navigate(hashOf("job", job.id, "measure"));
   };
+  const cutShort = h("div", { "aria-live": "assertive" });
+  /** Whether it may be cut short is the technician's to say, once. */
+  const askOrGoOn = () => {
+    const seconds = secondsSince(drafts.get(key));
+    if (seconds >= SECONDS_AT_REST) return goOn();
+    fill(cutShort, tooSoon(seconds, goOn));
+    return cutShort.scrollIntoView({ block: "nearest" });
+  };
   return {
     heading: gettext("Let it settle"),
     content: [
@@ -40,17 +48,33 @@ export function render(context) {
       h(
         "div",
         { class: "bench-split" },
-        h("div", { class: "stack" }, whatToDo(), h("p", null, begin), clock.element),
+        h("div", { class: "stack" }, whatToDo(), h("p", null, begin), clock.element, cutShort),
         takeCare(job, "settle_and_measure"),
       ),
     ],
     actions: [
-      link(gettext("Something else"), hashOf("job", job.id, "other")),
-      button(gettext("It stands still: measure"), goOn, { kind: "main" }),
+      link(gettext("Other steps"), hashOf("job", job.id, "other")),
+      button(gettext("It stands still: measure"), askOrGoOn, { kind: "main" }),
     ],
     update: () => undefined,
     leave: clock.stop,
   };
+}
+
+/** @param {number} seconds @param {() => void} goOn */
+function tooSoon(seconds, goOn) {
+  const words = gettext("Only %(seconds)s s of %(all)s s have passed", { seconds, all: SECONDS_AT_REST });
+  return notice(
+    "review",
+    words,
+    h("p", null, gettext("A vehicle that still sinks gives heights that contradict the next round. Go on all the same?")),
+    h("p", null, button(gettext("Measure now"), goOn)),
+  );
+}
+
+/** @param {number | null} since ms since 1970; null: the time at rest was not begun */
+function secondsSince(since) {
+  return since === null ? 0 : Math.max(0, Math.floor((Date.now() - since) / 1000));
 }
 
 function whatToDo() {
@@ -76,7 +100,7 @@ function stopwatch(since) {
   /** @type {ReturnType<typeof setInterval> | undefined} */
   let ticking;
   const show = (/** @type {number} */ from) => {
-    const seconds = Math.max(0, Math.floor((Date.now() - from) / 1000));
+    const seconds = secondsSince(from);
     const time = `${Math.floor(seconds / 60)}:${String(seconds % 60).padStart(2, "0")}`;
     fill(
       element,

@@ -46,7 +46,7 @@ export function render(context) {
     gettext("Sign …"),
     () => {
       step.hidden = false;
-      open.hidden = true;
+      open.disabled = true; // It stays in its place: nothing else comes under the finger.
       document.getElementById("pin")?.focus({ preventScroll: true });
       step.scrollIntoView({ block: "center" });
     },
@@ -66,7 +66,7 @@ export function render(context) {
       offline,
       step,
     ],
-    actions: [link(gettext("Something else"), hashOf("job", job.id, "other")), open],
+    actions: [link(gettext("Other steps"), hashOf("job", job.id, "other")), open],
     update(next) {
       if (next.job?.content_sha256 !== job.content_sha256) return "again";
       return fill(offline, !next.online && withoutNetwork());

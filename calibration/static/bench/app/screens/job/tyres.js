@@ -8,6 +8,7 @@ import { selectField, textField } from "./fields.js";
 import { dayField } from "./moment.js";
 import { once } from "./once.js";
 import { link, section, takeCare } from "./parts.js";
+import { sidewall, SPEED_SYMBOLS } from "./sidewall.js";
 import { CORNERS } from "./words.js";
 
 /** @typedef {import("./index.js").JobContext} JobContext */
@@ -15,9 +16,6 @@ import { CORNERS } from "./words.js";
 /** @typedef {import("../../context.js").Tyre} Tyre */
 /** @typedef {'all' | 'axle' | 'corner'} Extent */
 /** @typedef {{size: string, load: string, speed: string}} TypedTyre */
-
-/** Rising; of ISO 4223-1. */
-const SPEED_SYMBOLS = ["J", "K", "L", "M", "N", "P", "Q", "R", "S", "T", "U", "H", "V", "W", "Y"];
 
 /** @param {JobContext} context @returns {import("../../context.js").Screen} */
 export function render(context) {
@@ -99,10 +97,10 @@ function sizesOf({ specification }) {
 function tyreFields({ name, title, corners, typed, sizes, keep }) {
   const size = textField({
     id: `size-${name}`,
-    label: gettext("Size"),
-    hint: gettext("such as 255/60R18"),
+    label: gettext("Size, as the sidewall says"),
+    hint: gettext("such as 255/60R18, or with load index and speed symbol: 235/65 R16C 115/113 R"),
     value: typed.size,
-    maxlength: 30,
+    maxlength: 60,
   });
   size.input.setAttribute("autocapitalize", "characters");
   const load = textField({
@@ -117,9 +115,18 @@ function tyreFields({ name, title, corners, typed, sizes, keep }) {
     { id: `speed-${name}`, label: gettext("Speed symbol"), hint: gettext("the letter behind it"), value: typed.speed },
     [["", gettext("Choose")], ...SPEED_SYMBOLS.map((each) => /** @type {[string, string]} */ ([each, each]))],
   );
+  const [told, apart] = [h("p", { "aria-live": "polite" }), h("div", { class: "tyre" }, load.element, speed.element)];
+  /** What the sidewall's text says already is not asked for. */
+  const show = () => {
+    const found = sidewall(size.input.value);
+    const says = !("problem" in found) && found.load_index !== null;
+    apart.hidden = says;
+    fill(told, says && gettext("Load index %(index)s, speed symbol %(symbol)s", { index: found.load_index ?? "", symbol: found.speed_symbol ?? "" }));
+  };
   const changed = () => {
     Object.assign(typed, { size: size.input.value, load: load.input.value, speed: speed.input.value });
     keep();
+    show();
   };
   for (const { input } of [size, load, speed]) input.addEventListener("input", changed);
   const listed = sizes.map((each) => button(each, () => {
@@ -127,22 +134,29 @@ function tyreFields({ name, title, corners, typed, sizes, keep }) {
     size.fail(null);
     changed();
   }));
+  show();
   const read = () => tyreOf({ size, load, speed });
   const element = section(
     title,
     listed.length > 0 && h("div", { class: "actions", role: "group", "aria-label": gettext("Listed sizes") }, listed),
-    h("div", { class: "tyre" }, size.element, load.element, speed.element),
+    size.element,
+    told,
+    apart,
   );
   return { element, corners, read };
 }
 
 /** @param {Record<'size' | 'load' | 'speed', import("./fields.js").Field>} fields @returns {Tyre | null} */
 function tyreOf({ size, load, speed }) {
-  const [written, index, symbol] = [size, load, speed].map(({ input }) => input.value.trim());
-  size.fail(written ? null : gettext("The size is missing."));
-  load.fail(/^\d{1,3}$/.test(index) ? null : gettext("A number such as 112 is missing."));
-  speed.fail(symbol ? null : gettext("The letter is missing."));
+  const found = sidewall(size.input.value);
+  const [index, symbol] = [load, speed].map(({ input }) => input.value.trim());
+  size.fail("problem" in found ? found.problem : null);
+  const isDescribed = "problem" in found || found.load_index !== null;
+  load.fail(isDescribed || /^\d{1,3}$/.test(index) ? null : gettext("A number such as 112 is missing."));
+  speed.fail(isDescribed || symbol ? null : gettext("The letter is missing."));
   const wrong = [size, load, speed].find(({ input }) => input.getAttribute("aria-invalid"));
   wrong?.input.focus();
-  return wrong ? null : { size: written, load_index: Number(index), speed_symbol: symbol };
+  if (wrong || "problem" in found) return null;
+  const { load_index, speed_symbol } = found;
+  return { size: found.size, load_index: load_index ?? Number(index), speed_symbol: speed_symbol ?? symbol };
 }

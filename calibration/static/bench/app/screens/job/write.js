@@ -6,6 +6,7 @@ import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
 import { withOffset } from "../../time.js";
 import { baseOf } from "./bases.js";
+import { setpointsNow } from "./course.js";
 import { textField } from "./fields.js";
 import { link, takeCare } from "./parts.js";
 import * as proposal from "./proposal.js";
@@ -68,7 +69,7 @@ function secondStep(context) {
     { class: "confirm-step", tabindex: "-1" },
     h("p", null, h("strong", null, gettext("Everybody stands clear, nobody is in the pit or aboard: the vehicle moves"))),
     h("p", null, gettext("Now store these set-points with your tool. Then press:")),
-    proposal.changes(job.proposal, baseOf(context)),
+    proposal.changes(job.proposal, baseOf(context), { stored: setpointsNow(job, context.waiting) }),
     button(gettext("They are written"), written, { kind: "main", id: "written" }),
   );
 }

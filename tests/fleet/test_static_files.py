@@ -1,0 +1,81 @@
+"""Scripts as browsers get them: shorter, and token by token what was written."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from django.contrib.staticfiles import finders
+from django.core.files.base import ContentFile
+
+from fleet.static_files import ScriptError, SlimStaticFiles, delivered, slim, source_of, tokens
+
+OWN = ("bench/", "looks/", "fleet/", "reports/")
+
+
+def own_scripts() -> dict[str, bytes]:
+    found = [name for finder in finders.get_finders() for name, _storage in finder.list([])]
+    return {name: source_of(name).read_bytes() for name in found if name.startswith(OWN) and name.endswith(".js")}
+
+
+def words(script: bytes) -> list[bytes]:
+    return [script[token.start_byte : token.end_byte] for token in tokens(script)]
+
+
+def test_no_script_of_ours_loses_or_joins_a_token_and_all_become_shorter() -> None:
+    scripts = own_scripts()
+    assert len(scripts) > 90
+    assert not [name for name, script in scripts.items() if words(slim(script)) != words(script)]
+    assert sum(map(len, map(slim, scripts.values()))) < 0.8 * sum(map(len, scripts.values()))
+
+
+def test_the_check_itself_sees_joined_and_lost_tokens() -> None:
+    script = b"const a = 1;\nlet b = a;\n"
+    assert words(script.replace(b"let b", b"letb")) != words(script)
+    assert words(script.replace(b"1", b"2")) != words(script)
+
+
+@pytest.mark.parametrize(
+    ("written", "delivered_as"),
+    [
+        (b"/** Says so.\n * @param {string} a */\nexport const f = (a) => a; // gone", b"export const f = (a) => a;"),
+        (b"const a = `x   ${b ? `in   ner // kept` : '  '}   /* kept */`;", None),
+        (b"const pattern = /a \\/ {2}\\/\\/ [/*]/g;", None),
+        (b'const text = "two  blanks // kept";', None),
+        (b"const a = b /* told\n   why */\n(c)", b"const a = b\n(c)"),
+        (b"a = b + +c - -d", None),
+        (b"if (a) {\n\n    b();\n}\n", b"if (a) {\nb();\n}"),
+    ],
+)
+def test_what_means_something_stays(written: bytes, delivered_as: bytes | None) -> None:
+    assert slim(written) == (delivered_as or written)
+
+
+def test_what_is_no_script_is_refused() -> None:
+    with pytest.raises(ScriptError, match="is no script"):
+        slim(b"const = ;")
+
+
+@pytest.mark.parametrize(
+    ("name", "kept"), [("bench/a.js", b"b();"), ("other/a.js", b"b(); // told"), ("bench/a.css", b"b(); // told")]
+)
+def test_only_scripts_of_the_folders_named_become_slim(tmp_path: Path, name: str, kept: bytes) -> None:
+    storage = SlimStaticFiles(slimmed=["bench/"], location=tmp_path, base_url="/static/")
+    storage.save(name, ContentFile(b"b(); // told"))
+    assert (tmp_path / name).read_bytes() == kept
+
+
+def test_what_is_delivered_is_what_was_collected_or_else_the_source(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    name = "bench/app/main.js"
+    assert delivered(name) == source_of(name).read_bytes()
+    storage = SlimStaticFiles(slimmed=["bench/"], location=tmp_path, base_url="/static/")
+    storage.save(name, ContentFile(source_of(name).read_bytes()))
+    monkeypatch.setattr("fleet.static_files.staticfiles_storage", storage)
+    assert delivered(name) == slim(source_of(name).read_bytes())
+
+
+def test_a_missing_file_is_named() -> None:
+    with pytest.raises(FileNotFoundError, match=r"bench/none\.js is missing"):
+        source_of("bench/none.js")
