@@ -52,6 +52,8 @@ REVIEWS = frozenset(
         "writes_conflict",
         "rounds_disagree",
         "repeats_earlier_record",
+        "leak_undecided",
+        "leak_corner_rose",
         "recorded_after_close",
         "tyre_not_listed",
         "load_capacity_low",
