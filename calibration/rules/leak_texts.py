@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from .leaks import hours_shown
 from .notation import corner_name, shown
 
 if TYPE_CHECKING:
@@ -67,7 +68,7 @@ def _sentences(leak: Leak) -> list[str]:
             "corner": corner_name(leak.corner),
             "rate": round(found.rate_mm_per_h, 2),
             "uncertainty": round(found.expanded_uncertainty_mm_per_h, 2),
-            "hours": None if found.hours_to_decide is None else round(found.hours_to_decide, 1),
+            "hours": hours_shown(found),
         }
     )
     sank = [_("%(corner)s sank by %(rate)s ± %(uncertainty)s mm per hour.") % values]

@@ -6,6 +6,7 @@ manager may rule that the test was wrong; that takes the place of the repair, no
 
 from __future__ import annotations
 
+import math
 import uuid
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
@@ -130,15 +131,20 @@ def _codes(found: CornerLeak) -> Iterable[str]:
 
 def _values(found: CornerLeak, limit: float | None) -> dict[str, object]:
     """What the finding's sentence says; what is not known is left out."""
-    hours = found.hours_to_decide
     values = {
         "rate_mm_per_h": round(found.rate_mm_per_h, RATE_DIGITS),
         "expanded_uncertainty_mm_per_h": round(found.expanded_uncertainty_mm_per_h, RATE_DIGITS),
         "limit_mm_per_h": limit,
-        "hours_to_decide": None if hours is None else round(hours, 1),
-        "rule": "at_the_limit" if found.verdict == "undecided" and hours is None else None,
+        "hours_to_decide": hours_shown(found),
+        "rule": "at_the_limit" if found.verdict == "undecided" and found.hours_to_decide is None else None,
     }
     return {name: value for name, value in values.items() if value is not None}
+
+
+def hours_shown(found: CornerLeak) -> float | None:
+    """Never too few, to a tenth."""
+    hours = found.hours_to_decide
+    return None if hours is None else math.ceil(10 * hours) / 10
 
 
 def still_leaks(leaks: Mapping[Corner, Leak], record: JobRecord, finding: FindingRaised) -> bool:

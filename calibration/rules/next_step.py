@@ -81,8 +81,9 @@ def _why_stopped(standing: Standing) -> str:
     code = standing.stops[0].code
     if code != "leak_outside":
         return code
+    in_order: tuple[str, ...] = get_args(LeakReason)
     reasons = {leak.reason for leak in standing.leaks.values()}
-    return next(each for each in get_args(LeakReason) if each in reasons)
+    return next(each for each in in_order if each in reasons)
 
 
 def _not_ready(standing: Standing) -> NextStep | None:
