@@ -44,8 +44,8 @@ from calibration.rules.record import RoundMeasured
 from calibration.rules.wording import in_words
 from calibration.selectors.approvals import detail_of
 from calibration.selectors.casefile import CaseFile
+from calibration.selectors.leak_tests import result_of
 from calibration.services.independence import may_decide
-from calibration.services.leak_tests import result_of
 from fleet.actor import Actor
 from fleet.models import Vehicle
 from fleet.permissions import Permission, may
@@ -173,7 +173,7 @@ def leak_test_documents(rows: Iterable[LeakTest], case: CaseFile, findings: Sequ
     return [
         {
             **columns(row),
-            **result_of(case, row),
+            **result_of(row, case.record.specification),
             "start": _parked(row.started_at, row.start_temperature_deg_c, row.start_heights_um),
             "end": _parked(row.ended_at, row.end_temperature_deg_c, row.end_heights_um),
             "findings": [each for each in findings if each["source_id"] == row.pk],

@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from decimal import Decimal
-from typing import Any
 
 from django.utils.translation import gettext as _
 
@@ -18,16 +17,14 @@ from fleet.permissions import Permission
 from fleet.selectors.instruments import calibration_at
 
 from ..metrology.corners import CORNERS
-from ..metrology.leak_document import leak_as_dict
 from ..metrology.provenance import PROVENANCE
 from ..models import LeakTest
 from ..rules.arrivals import clock_is_wrong, of_arrival, time_of
 from ..rules.finding_kinds import Arrival
 from ..rules.findings import of_instruments
-from ..rules.leaks import findings_of_leaks, judged
+from ..rules.leaks import findings_of_leaks
 from ..rules.record import JobRecord
-from ..selectors.casefile import CaseFile
-from ..selectors.job_facts import leak_test_fact
+from ..selectors.leak_tests import result_of
 from .measuring import frozen_instrument, height_error, instrument_status
 from .repeatability import repeatability_of
 from .step import JobStep
@@ -61,7 +58,7 @@ def leak_test_record(
     test.happened_at = time_of(before, arrival)
     calibration = calibration_at(instrument.pk, test.happened_at.date())
     test.instruments = [frozen_instrument(instrument, calibration)]
-    test.result = result_of(step.case, test)
+    test.result = result_of(test, before.specification)
     step.add(test, "leak_tests")
     counted = replace(arrival, happened_at=test.happened_at)
     step.raise_findings(
@@ -73,16 +70,6 @@ def leak_test_record(
     )
     step.conclude("leak_test_recorded", test)
     return test
-
-
-def result_of(case: CaseFile, test: LeakTest) -> dict[str, Any]:
-    """A test's result as the job's specification judges it: the interface's JSON."""
-    specification = case.record.specification
-    return leak_as_dict(
-        judged(leak_test_fact(test), specification),
-        limit_mm_per_h=specification.leak_limit_mm_per_h if specification else None,
-        air_column_mm=specification.air_column_mm if specification else None,
-    )
 
 
 def leak_test_sent_before(

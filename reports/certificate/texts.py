@@ -129,6 +129,8 @@ FINDINGS = {
     "repeats_earlier_record": _("Record received twice"),
     "recorded_after_close": _("Recorded after the job was closed"),
     "leak_outside": _("Leak above the limit"),
+    "leak_undecided": _("Leak test undecided"),
+    "leak_corner_rose": _("Corner rose during a leak test"),
     "limits_exhausted": _("Limits leave no further adjustment"),
     "no_specification": _("No specification for this vehicle"),
     "odometer_lower": _("Odometer lower than before"),

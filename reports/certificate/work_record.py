@@ -127,7 +127,7 @@ def _leak_tests(document: Document, width: float) -> list[Flowable]:
     head = [_("When"), _("Limit"), *map(corner_name, CORNERS)]
     widths = [140.0, 34.0, *[(width - 174.0) / 4] * 4]
     rows = [_leak_row(test, document) for test in document.leak_tests]
-    title = _("Leak tests, in %(unit)s per hour") % {"unit": Display.of(document).length_unit_name}
+    title = _("Leak tests: sinking in %(unit)s per hour") % {"unit": Display.of(document).length_unit_name}
     return styles.section(title, [styles.small_table([head], rows, widths)], width)
 
 
@@ -136,6 +136,8 @@ def _leak_row(test: LeakTestEntry, document: Document) -> list[styles.Cell]:
     period = f"{display.stamp(test.started_at)} {DASH} {display.stamp(test.ended_at)}"
     if test.temperature_corrected:
         period += "; " + _("corrected for temperature")
+    else:
+        period += "; " + _("not corrected for temperature")
     return [styles.markup(period), display.length(test.limit_mm_per_h), *_leak_cells(test, display)]
 
 
