@@ -12,7 +12,7 @@ from tests.bench.technician import NAMES, TechnicianAtTablet, opened, turn_to
 from tests.bench.test_job_screens import Looked
 
 STOOD = {"FL": 486, "FR": 487, "RL": 504, "RR": 505}
-TWO_DAYS_MS = 2 * 86_400_000
+DAY_MS = 86_400_000
 AGE_DRAFTS = """async (ms) => {
   const database = await new Promise((done) => {
     const request = indexedDB.open('levelbook bench', 1);
@@ -58,12 +58,12 @@ def test_a_test_outlives_reloads_and_days_and_its_result_is_told_in_words(tablet
     looked.at(page, "goes on")
     page.get_by_label("Height, Front left").fill("480")
 
-    page.evaluate(AGE_DRAFTS, TWO_DAYS_MS)
+    tablet.wait_until_worker_is_ready()
+    page.evaluate(AGE_DRAFTS, 2 * DAY_MS)
+    tablet.context.set_offline(True)
     page.reload()
-    tablet.open(f"#/job/{job_id}/leak-test")
     tablet.expect_heading("The leak test goes on")
     expect(page.get_by_label("Height, Front left")).to_have_value("480")
-    tablet.context.set_offline(True)
     type_heights(tablet, {**STOOD, "RL": 404}, "-6")
     tablet.press("Record the leak test")
     tablet.expect_heading("What the leak test shows")
@@ -88,7 +88,7 @@ def test_a_test_outlives_reloads_and_days_and_its_result_is_told_in_words(tablet
     assert looked.wrong == {}
 
 
-def test_what_was_begun_is_thrown_away_only_where_somebody_says_so(new_tablet: NewTablet) -> None:
+def test_what_was_begun_is_thrown_away_where_somebody_says_so_or_after_two_weeks(new_tablet: NewTablet) -> None:
     tablet = new_tablet()
     job_id = tablet.open_job()
     TechnicianAtTablet(tablet).work(until=("Before you measure",))
@@ -101,7 +101,17 @@ def test_what_was_begun_is_thrown_away_only_where_somebody_says_so(new_tablet: N
     tablet.open(f"#/job/{job_id}/other")
     expect(tablet.page.get_by_text("A leak test goes on since")).to_be_visible()
     tablet.page.get_by_role("link", name="Take the second heights").click()
+    tablet.expect_heading("The leak test goes on")
+    tablet.page.evaluate(AGE_DRAFTS, 13 * DAY_MS)
+    tablet.page.reload()
     tablet.page.get_by_text("Begin anew …").click()
     tablet.press("Throw them away")
     tablet.expect_heading("Test for leaks")
     assert leak_tests_of(tablet, job_id) == []
+    tablet.page.locator("#instrument").wait_for()
+    type_heights(tablet, STOOD)
+    tablet.press("Keep the first heights")
+    tablet.expect_heading("The leak test goes on")
+    tablet.page.evaluate(AGE_DRAFTS, 15 * DAY_MS)
+    tablet.page.reload()
+    tablet.expect_heading("Test for leaks")
