@@ -54,6 +54,7 @@ REVIEWS = frozenset(
         "repeats_earlier_record",
         "leak_undecided",
         "leak_corner_rose",
+        "leak_test_disturbed",
         "recorded_after_close",
         "tyre_not_listed",
         "load_capacity_low",

@@ -30,6 +30,10 @@ FINDINGS = {
         "%(place)s rose while the vehicle stood. Levelling may have woken, which hides a leak, or a load was taken "
         "off. Test again with levelling asleep."
     ),
+    "leak_test_disturbed": gettext_lazy(
+        "Something was written or measured while the vehicle stood for its leak test. Levelling was awake then, which "
+        "hides a leak: the test passes nothing. Test again and leave the vehicle alone meanwhile."
+    ),
 }
 VARIANTS = {
     ("leak_undecided", "at_the_limit"): gettext_lazy(

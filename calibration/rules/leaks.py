@@ -13,11 +13,13 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Literal
 
+from fleet.actor import CLOCK_TOLERANCE
+
 from ..metrology.corners import CORNERS, Corner
 from ..metrology.leak import CornerLeak, LeakTest, assess_leak
 from ..metrology.specification import Specification
 from .finding_kinds import NewFinding
-from .record import EventHappened, Fact, FindingRaised, JobRecord, LeakTested
+from .record import EventHappened, Fact, FindingRaised, JobRecord, LeakTested, RoundMeasured, WriteDone
 
 LeakReason = Literal["leak_outside", "leak_not_retested", "leak_retest_undecided"]
 Results = Mapping[uuid.UUID, LeakTest]
@@ -87,12 +89,21 @@ def _after_test(leak: Leak | None, test: LeakTested, found: CornerLeak, record: 
         return Leak(found.corner, test, found, mended_at=_ruled_wrong_at(record, test, found.corner))
     if leak is None or leak.mended_at is None or test.started < leak.mended_at:
         return leak
-    return None if passes(found) else replace(leak, retest=found)
+    return None if passes(found) and not is_disturbed(record, test) else replace(leak, retest=found)
 
 
 def passes(found: CornerLeak) -> bool:
     """Undecided does not; nor does a corner that rose, since levelling that woke hides a leak."""
     return found.verdict == "within" and not found.rose
+
+
+def is_disturbed(record: JobRecord, test: LeakTested) -> bool:
+    """Whether something was written or measured in between: levelling was awake then, and hides a leak.
+
+    Whoever measures a round and goes on to the test at once notes about the same time for both.
+    """
+    first, last = test.started + CLOCK_TOLERANCE, test.at - CLOCK_TOLERANCE
+    return any(isinstance(fact, WriteDone | RoundMeasured) and first < fact.at < last for fact in record.facts)
 
 
 def _mends(fact: Fact, corner: Corner) -> bool:
@@ -113,7 +124,12 @@ def _ruled_wrong_at(record: JobRecord, test: LeakTested, corner: Corner) -> date
 def findings_of_leaks(record: JobRecord, results: Results) -> list[NewFinding]:
     """What the tests of a job say of its corners, each test and corner once for each limit that it was judged by."""
     limit = record.specification.leak_limit_mm_per_h if record.specification else None
-    return [
+    disturbed = [
+        NewFinding("leak_test_disturbed", f"leak_test_disturbed:{fact.id}", None, "leak_test", fact.id)
+        for fact in record.facts
+        if isinstance(fact, LeakTested) and is_disturbed(record, fact)
+    ]
+    return disturbed + [
         NewFinding(code, f"{code}:{each.corner}:{identity}:{limit}", each.corner, "leak_test", identity, values)
         for identity, result in results.items()
         for each in result.corners
@@ -156,7 +172,7 @@ def still_leaks(leaks: Mapping[Corner, Leak], record: JobRecord, finding: Findin
 def is_latest(record: JobRecord, finding: FindingRaised) -> bool:
     """While no test came after the one that it is about."""
     tests = [fact.id for fact in record.facts if isinstance(fact, LeakTested)]
-    return bool(tests) and tests[-1] == finding.source_id and _of_present_limit(record, finding)
+    return bool(tests) and tests[-1] == finding.source_id and (not finding.corner or _of_present_limit(record, finding))
 
 
 def _of_present_limit(record: JobRecord, finding: FindingRaised) -> bool:

@@ -129,4 +129,5 @@ RULES: Mapping[str, Rule] = {
     "leak_outside": _still_leaks,
     "leak_undecided": _not_tested_since,
     "leak_corner_rose": _not_tested_since,
+    "leak_test_disturbed": _not_tested_since,
 }

@@ -130,6 +130,7 @@ FINDINGS = {
     "recorded_after_close": _("Recorded after the job was closed"),
     "leak_outside": _("Leak above the limit"),
     "leak_undecided": _("Leak test undecided"),
+    "leak_test_disturbed": _("Leak test disturbed"),
     "leak_corner_rose": _("Corner rose during a leak test"),
     "limits_exhausted": _("Limits leave no further adjustment"),
     "no_specification": _("No specification for this vehicle"),

@@ -18,6 +18,7 @@ from ..certificate import document as doc
 from ..certificate.texts import EVENTS_IN_SENTENCES, wording
 from .source import Source, as_corner
 
+LEAK_CODES: Final = frozenset({"leak_outside", "leak_undecided", "leak_corner_rose", "leak_test_disturbed"})
 FactT = TypeVar("FactT", Round, Write)
 Told = str | None
 """How a finding was settled; None where it was not."""
@@ -53,7 +54,7 @@ def _ended(source: Source, row: Finding) -> Told:
         return _no_longer_twisted(source, row)
     if row.code in ("pair_disagrees", "rounds_disagree"):
         return _struck_or_measured_again(source, row)
-    if row.code in ("leak_outside", "leak_undecided", "leak_corner_rose"):
+    if row.code in LEAK_CODES:
         return _tested_again(source, row)
     work = _work_at(source, row) if row.code in SUSPICION_CODES or row.code == "not_adjustable_here" else None
     return work or _measured_again(source, row) or _concession(source, row)

@@ -232,6 +232,37 @@ class TestUndecided:
         assert ("leak_corner_rose", "RL") in standing_codes(ready)
 
 
+class TestADisturbedTest:
+    def test_passes_nothing_and_says_so_until_it_is_made_again(self, ready: Bench) -> None:
+        ready.leak_test({"RL": 30})
+        ready.event("leak_repaired", "RL")
+        again(ready)
+        measured_between = ready.now + timedelta(hours=6)
+        ready.leak_test(hours=12)
+        passed = where(ready)
+        ready.measure(HIGH, taken_at=measured_between)
+        disturbed, findings = where(ready), standing_codes(ready)
+        ready.leak_test()
+
+        assert passed[0] == "propose"
+        assert disturbed == ("inspect", "leak_retest_undecided", ("RL",))
+        assert ("leak_test_disturbed", None) in findings
+        assert ("leak_test_disturbed", None) not in standing_codes(ready)
+        assert ready.next_step == "propose"
+
+    def test_that_shows_a_leak_shows_it_all_the_same(self, ready: Bench) -> None:
+        between = ready.now + timedelta(hours=6)
+        ready.leak_test({"RL": 30})
+        ready.measure(HIGH, taken_at=between)
+
+        assert where(ready)[1] == "leak_outside"
+
+    def test_is_not_one_that_a_round_was_measured_right_before(self, ready: Bench) -> None:
+        ready.leak_test()
+
+        assert "leak_test_disturbed" not in ready.codes()
+
+
 class TestWhatItIsJudgedBy:
     def test_cold_weather_imitates_a_leak_only_where_nobody_notes_the_temperature(self, bench: Bench) -> None:
         sinking = dict.fromkeys(("FL", "FR", "RL", "RR"), 15)
