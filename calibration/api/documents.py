@@ -6,6 +6,8 @@ Functions take what was read already, so that one job and a page of a list cost 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
@@ -25,6 +27,7 @@ from calibration.models import (
     Decision,
     Finding,
     Job,
+    LeakTest,
     Photo,
     Proposal,
     Reading,
@@ -41,6 +44,7 @@ from calibration.rules.record import RoundMeasured
 from calibration.rules.wording import in_words
 from calibration.selectors.approvals import detail_of
 from calibration.selectors.casefile import CaseFile
+from calibration.selectors.leak_tests import result_of
 from calibration.services.independence import may_decide
 from fleet.actor import Actor
 from fleet.models import Vehicle
@@ -164,6 +168,25 @@ def write_documents(writes: Iterable[Write], findings: Sequence[Shown]) -> list[
     ]
 
 
+def leak_test_documents(rows: Iterable[LeakTest], case: CaseFile, findings: Sequence[Shown]) -> list[Shown]:
+    """Leak tests of one job, each as its specification judges it now, with the findings that it gave rise to."""
+    return [
+        {
+            **columns(row),
+            **result_of(row, case.record.specification),
+            "start": _parked(row.started_at, row.start_temperature_deg_c, row.start_heights_um),
+            "end": _parked(row.ended_at, row.end_temperature_deg_c, row.end_heights_um),
+            "findings": [each for each in findings if each["source_id"] == row.pk],
+        }
+        for row in rows
+    ]
+
+
+def _parked(at: datetime, deg_c: Decimal | None, heights_um: Mapping[str, int]) -> Shown:
+    heights = {corner: Decimal(height) / 1000 for corner, height in heights_um.items()}
+    return {"at": at, "temperature_deg_c": deg_c, "heights": heights}
+
+
 # --- jobs --------------------------------------------------------------------------------------------
 def vehicle_document(actor: Actor, vehicle: Vehicle) -> Shown:
     """A vehicle as the actor may see it: a contact whose it no longer is learns nothing of its present."""
@@ -274,6 +297,7 @@ def _decided(actor: Actor, case: CaseFile) -> Shown:
     return {
         "findings": [{**each, "in_force": in_force[each["id"]]} for each in findings],
         "writes": write_documents(case.writes, findings),
+        "leak_tests": leak_test_documents(case.leak_tests, case, findings),
         "proposals": proposals,
         "proposal": _with_id(proposals, standing.open_proposal),
         "approvals": approvals,

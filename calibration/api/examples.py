@@ -113,6 +113,27 @@ WRITES: Final = {
         )
     ]
 }
+LEAK_TESTS: Final = {
+    "create": [
+        _body(
+            "over night",
+            {
+                "id": CLIENT_MADE,
+                "instrument": TAPE,
+                "start": {
+                    "at": "2026-05-04T17:30:00+02:00",
+                    "temperature_deg_c": 20,
+                    "heights": {"FL": 486, "FR": 487, "RL": 504, "RR": 503},
+                },
+                "end": {
+                    "at": "2026-05-05T07:30:00+02:00",
+                    "temperature_deg_c": 10,
+                    "heights": {"FL": 475, "FR": 477, "RL": 470, "RR": 493},
+                },
+            },
+        )
+    ]
+}
 RULINGS: Final = {
     "create": [
         _body(

@@ -12,7 +12,7 @@ from django.utils.translation import gettext_lazy, ngettext
 
 from calibration.metrology.corners import CORNERS
 from calibration.models import Job
-from calibration.rules.notation import corner_name
+from calibration.rules.notation import corner_name, figure
 from calibration.rules.texts import READINESS_ITEMS
 from fleet.history import record_of, rows_of, summarises
 from fleet.looks.lengths import length
@@ -21,6 +21,12 @@ from fleet.models import LedgerEntry
 VERDICT_TEXTS = {
     "within": gettext_lazy("within tolerance"),
     "outside": gettext_lazy("outside tolerance"),
+    "undecided": gettext_lazy("undecided"),
+}
+
+LEAK_VERDICT_TEXTS = {
+    "within": gettext_lazy("passed"),
+    "outside": gettext_lazy("leaks"),
     "undecided": gettext_lazy("undecided"),
 }
 
@@ -102,6 +108,21 @@ def _round(entry: LedgerEntry) -> str:
 @summarises("readings_added")
 def _readings(entry: LedgerEntry) -> str:
     return _in_job(entry, _("read again: %(heights)s.") % {"heights": _heights(entry)})
+
+
+@summarises("leak_test_recorded")
+def _leak_test(entry: LedgerEntry) -> str:
+    result = record_of(entry)["result"]
+    rates = ", ".join(_rate(corner, result["corners"][corner]) for corner in CORNERS)
+    hours = figure(f"{result['hours']:.1f}")
+    line = _("leak test over %(hours)s hours, sinking in mm per hour: %(rates)s.")
+    return _in_job(entry, line % {"hours": hours, "rates": rates})
+
+
+def _rate(corner: str, found: Mapping[str, Any]) -> str:
+    rate, uncertainty = (figure(f"{found[name]:.2f}") for name in ("rate_mm_per_h", "expanded_uncertainty_mm_per_h"))
+    shown = f"{corner_name(corner)} {rate} ± {uncertainty}"
+    return f"{shown} ({LEAK_VERDICT_TEXTS[found['verdict']]})" if found["verdict"] else shown
 
 
 @summarises("proposal_made")

@@ -12,6 +12,7 @@ from .views.approvals import ApprovalViewSet
 from .views.base import WorkViewSet
 from .views.findings import FindingViewSet, RulingViewSet
 from .views.jobs import JobViewSet
+from .views.leak_tests import LeakTestViewSet
 from .views.photos import PhotoFileViewSet, PhotoViewSet
 from .views.proposals import ConcessionViewSet, ProposalViewSet, ReversionViewSet
 from .views.readiness import ReadinessViewSet
@@ -63,6 +64,7 @@ urlpatterns = [
     *_of_job("concession", ConcessionViewSet, LIST_AND_MAKE),
     *_of_job("reversion", ReversionViewSet, LIST_AND_MAKE),
     *_of_job("writes", WriteViewSet, LIST_AND_MAKE),
+    *_of_job("leak-tests", LeakTestViewSet, LIST_AND_MAKE),
     *_of_job("findings", FindingViewSet, LIST),
     *_of_job("rulings", RulingViewSet, LIST_AND_MAKE),
     *_across_jobs("rounds", RoundViewSet),

@@ -43,8 +43,8 @@ def assessment_as_dict(assessment: Assessment) -> dict[str, Any]:
     if floor is not None:
         document["floor"] = {
             "warp_mm": _length(floor.warp_mm),
-            "longitudinal_slope": _rounded(floor.longitudinal_slope, SLOPE_DIGITS),
-            "lateral_slope": _rounded(floor.lateral_slope, SLOPE_DIGITS),
+            "longitudinal_slope": rounded(floor.longitudinal_slope, SLOPE_DIGITS),
+            "lateral_slope": rounded(floor.lateral_slope, SLOPE_DIGITS),
             "level": floor.level,
         }
     return document
@@ -61,12 +61,12 @@ def _corner(corner: CornerAssessment) -> dict[str, Any]:
         "estimator": corner.estimator,
         **_uncertainty(corner),
         "verdict": corner.verdict,
-        "conformance_probability": _rounded(corner.conformance_probability, PROBABILITY_DIGITS),
+        "conformance_probability": rounded(corner.conformance_probability, PROBABILITY_DIGITS),
         "significant": corner.significant,
         "adjustable": corner.adjustable,
         "freed": corner.freed,
         "read_again": corner.read_again,
-        "budget": _budget(corner.budget),
+        "budget": budget_as_list(corner.budget),
     }
 
 
@@ -78,7 +78,7 @@ def _side(side: SideAssessment) -> dict[str, Any]:
         "verdict": side.verdict,
         "significant": side.significant,
         "adjustable": side.adjustable,
-        "budget": _budget(side.budget),
+        "budget": budget_as_list(side.budget),
     }
 
 
@@ -86,12 +86,13 @@ def _uncertainty(judged: CornerAssessment | SideAssessment) -> dict[str, Any]:
     return {
         "standard_uncertainty_mm": _length(judged.standard_uncertainty_mm),
         "degrees_of_freedom": _degrees_of_freedom(judged.degrees_of_freedom),
-        "coverage_factor": _rounded(judged.coverage_factor, FACTOR_DIGITS),
+        "coverage_factor": rounded(judged.coverage_factor, FACTOR_DIGITS),
         "expanded_uncertainty_mm": _length(judged.expanded_uncertainty_mm),
     }
 
 
-def _budget(budget: Budget) -> list[dict[str, Any]]:
+def budget_as_list(budget: Budget) -> list[dict[str, Any]]:
+    """A budget's components, mm to 0.01."""
     return [
         {
             "component": part.name,
@@ -115,7 +116,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
 def _finding_value(name: str, value: float | str) -> float | str:
     if isinstance(value, (str, int)):
         return value
-    return _rounded(value, SLOPE_DIGITS if name.endswith("_slope") else LENGTH_DIGITS)
+    return rounded(value, SLOPE_DIGITS if name.endswith("_slope") else LENGTH_DIGITS)
 
 
 def _degrees_of_freedom(value: float) -> int | None:
@@ -124,8 +125,13 @@ def _degrees_of_freedom(value: float) -> int | None:
 
 
 def _length(value_mm: float) -> float:
-    return _rounded(value_mm, LENGTH_DIGITS)
+    return rounded(value_mm, LENGTH_DIGITS)
 
 
-def _rounded(value: float, digits: int) -> float:
+def rounded(value: float, digits: int) -> float:
+    """Rounded for a document.
+
+    >>> rounded(-0.001, 2)
+    0.0
+    """
     return round(value, digits) + 0.0  # no negative zero

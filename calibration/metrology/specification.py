@@ -41,6 +41,8 @@ class Specification:
     linked_corners: tuple[tuple[Corner, Corner], ...] = ()
     warp_max_mm: float = 6.0
     warp_change_max_mm: float = 20.0
+    leak_limit_mm_per_h: float | None = None
+    air_column_mm: float | None = None
 
     def __post_init__(self) -> None:
         for corner in self.controlled_corners:

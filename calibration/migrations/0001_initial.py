@@ -1188,4 +1188,65 @@ class Migration(migrations.Migration):
             model_name="write",
             index=models.Index(fields=["workshop", "recorded_at", "id"], name="calibration_write_order"),
         ),
+        migrations.CreateModel(
+            name="LeakTest",
+            fields=[
+                ("id", models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False)),
+                ("recorded_at", models.DateTimeField(editable=False)),
+                ("recorded_by", models.UUIDField(editable=False, null=True)),
+                ("started_at", models.DateTimeField(verbose_name="started at")),
+                ("ended_at", models.DateTimeField(verbose_name="ended at")),
+                ("happened_at", models.DateTimeField()),
+                ("start_temperature_deg_c", models.DecimalField(decimal_places=2, max_digits=5, null=True)),
+                ("end_temperature_deg_c", models.DecimalField(decimal_places=2, max_digits=5, null=True)),
+                ("start_heights_um", models.JSONField()),
+                ("end_heights_um", models.JSONField()),
+                ("confirmed", models.BooleanField(default=False)),
+                ("repeatability", models.JSONField()),
+                ("instruments", models.JSONField()),
+                ("result", models.JSONField()),
+                ("computed_with", models.JSONField()),
+                (
+                    "instrument",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="leak_tests",
+                        to="fleet.instrument",
+                    ),
+                ),
+                (
+                    "job",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="calibration.job",
+                    ),
+                ),
+                (
+                    "workshop",
+                    models.ForeignKey(
+                        editable=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.workshop",
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ("recorded_at", "id"),
+                "abstract": False,
+                "indexes": [
+                    models.Index(fields=["job", "recorded_at", "id"], name="calibration_leaktest_of_job"),
+                    models.Index(fields=["instrument", "happened_at"], name="calibration_leak_by_tape"),
+                ],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(("ended_at__gt", models.F("started_at"))),
+                        name="calibration_leaktest_ends_after_start",
+                    )
+                ],
+            },
+        ),
     ]

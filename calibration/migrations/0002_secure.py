@@ -17,6 +17,7 @@ RECORD_TABLES = [
     "reading",
     "readingstrike",
     "assessment",
+    "leaktest",
     "proposal",
     "write",
     "concession",

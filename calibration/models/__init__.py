@@ -14,7 +14,7 @@ from .job import (
     Reversion,
     SignOff,
 )
-from .measurement import Assessment, Photo, Reading, ReadingStrike, RepeatabilitySums, Round
+from .measurement import Assessment, LeakTest, Photo, Reading, ReadingStrike, RepeatabilitySums, Round
 
 __all__ = [
     "OPEN_STATES",
@@ -27,6 +27,7 @@ __all__ = [
     "Job",
     "JobEnd",
     "JobRecordModel",
+    "LeakTest",
     "Pause",
     "Photo",
     "Proposal",

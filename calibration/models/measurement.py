@@ -92,6 +92,40 @@ class Assessment(JobRecordModel):
     computed_with = models.JSONField()
 
 
+class LeakTest(JobRecordModel):
+    """Heights of the parked vehicle at two times, and how fast each corner sank between them.
+
+    `started_at` and `ended_at` are the tablet's times; `happened_at` is the end as it counts. Heights are maps of
+    whole micrometres by corner. Frozen into it are what its uncertainty rests on, as in a round, and `result` as it
+    was first judged: the interface's JSON. `computed_with` as in an assessment.
+    """
+
+    instrument = models.ForeignKey(Instrument, on_delete=models.PROTECT, db_constraint=False, related_name="leak_tests")
+    started_at = models.DateTimeField(_("started at"))
+    ended_at = models.DateTimeField(_("ended at"))
+    happened_at = models.DateTimeField()
+    start_temperature_deg_c = models.DecimalField(max_digits=5, decimal_places=2, null=True)
+    end_temperature_deg_c = models.DecimalField(max_digits=5, decimal_places=2, null=True)
+    start_heights_um = models.JSONField()
+    end_heights_um = models.JSONField()
+    confirmed = models.BooleanField(default=False)
+    repeatability = models.JSONField()
+    instruments = models.JSONField()
+    result = models.JSONField()
+    computed_with = models.JSONField()
+
+    class Meta(JobRecordModel.Meta):
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(ended_at__gt=models.F("started_at")), name="calibration_leaktest_ends_after_start"
+            ),
+        ]
+        indexes = [
+            *JobRecordModel.Meta.indexes,
+            models.Index(fields=["instrument", "happened_at"], name="calibration_leak_by_tape"),
+        ]
+
+
 class RepeatabilitySums(VersionedModel):
     """Running sums over the repeated readings of one person with one instrument (ISO 5725-6)."""
 

@@ -38,7 +38,7 @@ CALLS: Final = tuple(
     re.compile(f"/api/v1/{each}/")
     for each in (
         "jobs",
-        rf"jobs/{_ID}/(readiness|rounds|proposals|writes|pause|resumption|end|reversion)",
+        rf"jobs/{_ID}/(readiness|rounds|leak-tests|proposals|writes|pause|resumption|end|reversion)",
         rf"rounds/{_ID}/(readings|photos)",
         rf"writes/{_ID}/photos",
         rf"readings/{_ID}/strike",

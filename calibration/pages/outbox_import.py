@@ -24,6 +24,7 @@ FILES_SHOWN: Final = 20
 KINDS: Final = {
     "jobs": _("Reception of a vehicle"),
     "readiness": _("Readiness checks"),
+    "leak-tests": _("Leak test"),
     "rounds": _("Round of measurement"),
     "readings": _("Further readings"),
     "strike": _("Reading struck out"),

@@ -71,11 +71,13 @@ class FindingView(DecisionPage):
         )
         if ruled is not None:
             is_accepted = ruled.decision == Ruling.Outcome.ACCEPT
-            messages.success(
-                self.request,
-                _("Accepted: the finding no longer blocks.") if is_accepted else _("Rejected: the finding stands."),
-            )
+            messages.success(self.request, self._accepted() if is_accepted else _("Rejected: the finding stands."))
         return ruled
+
+    def _accepted(self) -> str:
+        if self.finding.code == "leak_outside":
+            return _("Accepted: the test was wrong. A leak test that passes is needed all the same.")
+        return _("Accepted: the finding no longer blocks.")
 
     def values(self) -> dict[str, Any]:
         finding = self.finding

@@ -35,10 +35,16 @@ def place_of(record: JobRecord, arrival: Arrival, seen: Sighting) -> Place:
     that lies before such a fact's arrival, since a tablet sends in order: a clock that lags would otherwise put
     every later round before the write that it followed.
     """
-    if clock_is_wrong(record, arrival) or _contradicts_its_order(record, arrival):
+    if time_of(record, arrival) != arrival.noted_at:
         return Place(arrival.now)
     later = contradiction(record, seen)
     return Place(arrival.now, later) if later else Place(arrival.noted_at)
+
+
+def time_of(record: JobRecord, arrival: Arrival) -> datetime:
+    """The same for a fact that says nothing of set-points: as noted, or its arrival where that cannot be right."""
+    is_odd = clock_is_wrong(record, arrival) or _contradicts_its_order(record, arrival)
+    return arrival.now if is_odd else arrival.noted_at
 
 
 def time_of_event(opened_at: datetime | None, happened_at: datetime, recorded_at: datetime) -> datetime:

@@ -9,10 +9,12 @@ from typing import Any
 import rfc8785
 
 from ..metrology.assessment_document import assessment_as_dict
+from ..metrology.leak import LeakTest, ParkedHeights
 from .record import (
     ConcessionAsked,
     EventHappened,
     Fact,
+    LeakTested,
     Paused,
     ProposalMade,
     ReadinessChecked,
@@ -46,6 +48,13 @@ def content(standing: Standing) -> dict[str, Any]:
         ],
         "concession": str(standing.concession.id) if standing.concession else None,
         "assessment": assessment_as_dict(assessment) if assessment else None,
+        "leak_verdicts": {str(test): _leak(result) for test, result in standing.leak_results.items()},
+    }
+
+
+def _leak(result: LeakTest) -> dict[str, Any]:
+    return {
+        each.corner: {"rate_mm_per_h": round(each.rate_mm_per_h, 3), "verdict": each.verdict} for each in result.corners
     }
 
 
@@ -70,6 +79,8 @@ def _details(fact: Fact) -> Mapping[str, Any] | None:
             }
         case Repeated():
             return {"repeats": str(fact.repeats), "readings": [_reading(each) for each in fact.readings]}
+        case LeakTested():
+            return {"started": fact.started.isoformat(), "start": _parked(fact.start), "end": _parked(fact.end)}
         case ProposalMade():
             return {"content_sha256": fact.content_sha256, "outcome": fact.outcome}
         case WriteDone():
@@ -82,6 +93,13 @@ def _details(fact: Fact) -> Mapping[str, Any] | None:
             return {}
         case _:
             return None
+
+
+def _parked(parked: ParkedHeights) -> dict[str, Any]:
+    return {
+        "temperature_deg_c": parked.temperature_deg_c,
+        "heights_mm": [height for (height,) in parked.measured.readings_mm],
+    }
 
 
 def _reading(taken: ReadingTaken) -> dict[str, Any]:

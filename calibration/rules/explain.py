@@ -11,7 +11,7 @@ from fleet.looks.lengths import length
 
 from ..metrology.assessment import Assessment
 from ..metrology.assessment_document import assessment_as_dict
-from . import texts, wording
+from . import leak_texts, texts, wording
 from .next_step import refusal_of_the_last_proposal
 from .notation import corner_name, figure
 from .record import Ended, Setpoints, WriteDone
@@ -46,7 +46,8 @@ def _why(standing: Standing) -> str:
     step, assessment = standing.next_step, standing.assessment
     if step.reason in ("outside", "side_difference_outside") and assessment is not None:
         return " ".join(_outside(assessment))
-    return " ".join([texts.reason_text(step.reason), *_items(standing), *_read_back_otherwise(standing)])
+    sentences = [*_items(standing), *_leaks(standing), *_read_back_otherwise(standing)]
+    return " ".join([texts.reason_text(step.reason), *sentences])
 
 
 def _items(standing: Standing) -> list[str]:
@@ -60,6 +61,10 @@ def _items(standing: Standing) -> list[str]:
         return []
     text = _("Without an outcome that counts: %(items)s. “Not checked” and a gap count alike: go and look.")
     return [text % {"items": _item_names(unchecked)}]
+
+
+def _leaks(standing: Standing) -> list[str]:
+    return leak_texts.leak_sentences(standing.leaks) if standing.next_step.reason in leak_texts.REASONS else []
 
 
 def _item_names(items: Iterable[str]) -> str:

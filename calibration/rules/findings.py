@@ -13,6 +13,7 @@ from ..metrology.limits import limits_exceeded
 from ..metrology.specification import Specification
 from .course import as_counts
 from .finding_kinds import Arrival, NewFinding
+from .leaks import findings_of_leaks
 from .record import FindingRaised, JobRecord, ProposalMade, Setpoints, WriteDone
 from .sightings import is_possible, last_known_setpoints
 from .standing import Standing
@@ -191,6 +192,7 @@ def of_course(standing: Standing) -> list[NewFinding]:
         *_of_specification(standing),
         *_of_tyres(standing),
         *_of_tyre_change(standing),
+        *findings_of_leaks(standing.record, standing.leak_results),
         *_of_assessment(standing),
         *_of_suspicions(standing),
         *_of_decision(standing),

@@ -7,15 +7,18 @@ from collections.abc import Callable, Mapping
 
 from ..metrology.corners import CORNERS
 from .course import VOIDING_KINDS, corners_of, measurement_of
+from .leaks import is_latest, still_leaks
 from .record import EventHappened, FindingRaised
 from .standing import SUSPICION_CODES, Standing
 
 Rule = Callable[[Standing, FindingRaised], bool]
+NO_RULING_ENDS = frozenset({"load_capacity_low", "leak_outside"})
+"""Other tyres do, or a passed leak test."""
 
 
 def is_live(standing: Standing, finding: FindingRaised) -> bool:
-    """Accepted findings say no more, but for one that no ruling lifts; others as their own rule says."""
-    if finding.ruling == "accept" and finding.code != "load_capacity_low":
+    """Accepted findings say no more, but for those that no ruling ends; others as their own rule says."""
+    if finding.ruling == "accept" and finding.code not in NO_RULING_ENDS:
         return False
     rule = RULES.get(finding.code)
     return rule is None or rule(standing, finding)
@@ -98,6 +101,14 @@ def _untouched(standing: Standing, _finding: FindingRaised) -> bool:
     return not standing.course.writes and standing.concession is None
 
 
+def _still_leaks(standing: Standing, finding: FindingRaised) -> bool:
+    return still_leaks(standing.leaks, standing.record, finding)
+
+
+def _not_tested_since(standing: Standing, finding: FindingRaised) -> bool:
+    return is_latest(standing.record, finding)
+
+
 def _text(identity: uuid.UUID | None) -> str | None:
     return str(identity) if identity else None
 
@@ -115,4 +126,8 @@ RULES: Mapping[str, Rule] = {
     "load_capacity_low": _of_present_tyres,
     "measured_before_readiness": _without_readiness,
     "tyres_not_recorded": _without_tyres,
+    "leak_outside": _still_leaks,
+    "leak_undecided": _not_tested_since,
+    "leak_corner_rose": _not_tested_since,
+    "leak_test_disturbed": _not_tested_since,
 }

@@ -7,9 +7,11 @@ ending the job is permitted in every open state.
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import get_args
 
 from ..metrology.corners import Corner
 from .course import credible
+from .leaks import LeakReason
 from .record import ApprovalAsked, EventHappened, Fact, ProposalMade, RoundMeasured, WriteDone
 from .reverting import obstacle
 from .standing import NextStep, Standing
@@ -66,12 +68,22 @@ def _no_specification(standing: Standing) -> NextStep | None:
 def _stopped(standing: Standing) -> NextStep | None:
     if standing.stops:
         corners = tuple(dict.fromkeys(each.corner for each in standing.stops if each.corner))
-        return NextStep("inspect", standing.stops[0].code, corners)
+        return NextStep("inspect", _why_stopped(standing), corners)
     if _unverified_in_a_row(standing) >= 2:
         return NextStep("inspect", "write_not_verified_twice")
     if _approval_refused(standing):
         return NextStep("inspect", "approval_refused")
     return None
+
+
+def _why_stopped(standing: Standing) -> str:
+    """What stops the job; of a leak whether it is yet to be mended or to be tested again."""
+    code = standing.stops[0].code
+    if code != "leak_outside":
+        return code
+    in_order: tuple[str, ...] = get_args(LeakReason)
+    reasons = {leak.reason for leak in standing.leaks.values()}
+    return next(each for each in in_order if each in reasons)
 
 
 def _not_ready(standing: Standing) -> NextStep | None:

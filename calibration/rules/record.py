@@ -5,10 +5,11 @@ from __future__ import annotations
 import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Literal
 
 from ..metrology.corners import Corner
+from ..metrology.leak import ParkedHeights
 from ..metrology.readings import Repeatability
 from ..metrology.specification import Specification
 from ..metrology.uncertainty import Instrument
@@ -73,6 +74,20 @@ class Repeated(Fact):
 
     repeats: uuid.UUID
     readings: tuple[ReadingTaken, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class LeakTested(Fact):
+    """Heights of the parked vehicle at two times; it happened when it ended."""
+
+    start: ParkedHeights
+    end: ParkedHeights
+    instrument_id: uuid.UUID
+
+    @property
+    def started(self) -> datetime:
+        """By the clock that its end counts by."""
+        return self.at - timedelta(hours=self.end.hours - self.start.hours)
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +187,7 @@ class FindingRaised:
     ruling: Literal["accept", "reject"] | None = None
     ruling_id: uuid.UUID | None = None
     ruled_by: uuid.UUID | None = None
+    ruled_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TypeVar
@@ -27,11 +28,11 @@ from .course import (
     walk,
     way_back,
 )
+from .leaks import Leak, Results, leaks_of, results_of
 from .readiness import is_ready, merged
 from .record import (
     ApprovalAsked,
     ConcessionAsked,
-    Ended,
     EventHappened,
     Fact,
     FindingRaised,
@@ -41,11 +42,9 @@ from .record import (
     Refiled,
     Resumed,
     ReversionBegun,
-    RoundMeasured,
     Setpoints,
-    TyresFitted,
-    WriteDone,
 )
+from .superseding import is_superseded
 
 T = TypeVar("T")
 SUSPICION_CODES = frozenset({"corner_not_responding", "corner_reversed", "corner_weak"})
@@ -222,6 +221,16 @@ class Standing:
         assert self.assessment is not None  # the caller has looked
         return self.planning_case is None and any(each.freed for each in self.assessment.corners)
 
+    @cached_property
+    def leak_results(self) -> Results:
+        """Every leak test as the job's specification judges it."""
+        return results_of(self.record)
+
+    @cached_property
+    def leaks(self) -> Mapping[Corner, Leak]:
+        """Corners that sink too fast, or were mended and passed no test since."""
+        return leaks_of(self.record, self.leak_results)
+
     # --- what is open ----------------------------------------------------------------------------------
     @cached_property
     def open_proposal(self) -> ProposalMade | None:
@@ -230,28 +239,9 @@ class Standing:
         if not proposals:
             return None
         last = proposals[-1]
-        if self._decision_on(last) == "refuse" or self._superseded(last):
+        if self._decision_on(last) == "refuse" or is_superseded(self, last):
             return None
         return last
-
-    def _superseded(self, proposal: ProposalMade) -> bool:
-        for fact in self.record.facts:
-            if fact.recorded_at <= proposal.recorded_at:
-                continue
-            match fact:
-                case WriteDone():
-                    if fact.verified and fact.proposal_id == proposal.id:
-                        return True
-                    if fact.proposal_id != proposal.id:
-                        return True
-                case RoundMeasured() | Refiled() | Ended() | EventHappened() | TyresFitted() | ConcessionAsked():
-                    return True
-                case Resumed():
-                    if fact.id in self.course.interruptions:
-                        return True
-                case _:
-                    pass
-        return False
 
     def _decision_on(self, proposal: ProposalMade) -> str | None:
         """The decision on a proposal's approval; None while it is open or none was asked."""

@@ -8,6 +8,7 @@ from typing import Any
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext_lazy
 
+from . import leak_texts
 from .limit_texts import limit_text
 from .notation import COUNTED, corner_name, shown
 
@@ -90,7 +91,6 @@ FINDINGS = {
     "no_specification": gettext_lazy(
         "The vehicle model has no specification in force, so nothing can be judged or proposed. A manager must add one."
     ),
-    "leak_outside": gettext_lazy("%(place)s sinks faster than the specification allows. Have the leak repaired first."),
     "limits_exhausted": gettext_lazy("%(place)s would need a change that a limit forbids."),
     "tyre_not_listed": gettext_lazy(
         "%(corner)s: %(size)s is not among the sizes that the specification lists: %(listed)s."
@@ -111,6 +111,7 @@ FINDINGS = {
         "%(corner)s responds weakly: a move of %(expected_move_mm)s mm was expected and %(observed_move_mm)s mm seen. "
         "Look at linkage, damper and air supply."
     ),
+    **leak_texts.FINDINGS,
 }
 
 VARIANTS = {
@@ -127,6 +128,7 @@ VARIANTS = {
         "%(high)s. It was misread, or somebody stored it. Read it again from the control unit; where it is right, look "
         "for what needs so much."
     ),
+    **leak_texts.VARIANTS,
 }
 """By the estimator, or by the rule that is broken; findings of an earlier version name none."""
 
@@ -188,6 +190,7 @@ INSPECTIONS = {
     "sign_off_refused": gettext_lazy(
         "Record what was mended, enter another proposal by hand, measure another round, go back, or end the job."
     ),
+    **leak_texts.INSPECTIONS,
 }
 """What leads on from an inspection, by its reason."""
 
@@ -236,7 +239,7 @@ REASONS = {
     "corner_not_responding": gettext_lazy("A corner did not move when its set-point was changed."),
     "corner_reversed": gettext_lazy("A corner moved the wrong way when its set-point was changed."),
     "corner_weak": gettext_lazy("A corner moved much less than its set-point was changed for."),
-    "leak_outside": gettext_lazy("The vehicle sinks faster than it may."),
+    **leak_texts.REASONS,
     "outside": gettext_lazy("A corner is outside tolerance."),
     "side_difference_outside": gettext_lazy("Left and right differ by more than they may."),
     "undecided_but_improvable": gettext_lazy("A small change would bring the heights nearer to target."),

@@ -25,6 +25,7 @@ from ..models import (
     Finding,
     Job,
     JobEnd,
+    LeakTest,
     Pause,
     Photo,
     Proposal,
@@ -47,6 +48,7 @@ from .job_facts import (
     concession_fact,
     event_fact,
     finding_fact,
+    leak_test_fact,
     proposal_fact,
     readiness_fact,
     round_fact,
@@ -64,6 +66,7 @@ RARE: tuple[type[Model], ...] = (
     Concession,
     Finding,
     JobEnd,
+    LeakTest,
     Pause,
     Photo,
     ReadingStrike,
@@ -128,6 +131,10 @@ class CaseFile:
         if ReadingStrike._meta.db_table not in self._present:
             return []
         return list(ReadingStrike.objects.filter(reading__round__job=self.job).order_by("recorded_at", "id"))
+
+    @cached_property
+    def leak_tests(self) -> list[LeakTest]:
+        return self._rows(LeakTest)
 
     @cached_property
     def assessments(self) -> list[Assessment]:
@@ -284,6 +291,7 @@ class CaseFile:
         decisions = {decision.approval_id: decision for decision in self.decisions}
         yield from (readiness_fact(each) for each in self.readiness)
         yield from (round_fact(each, struck) for each in self.rounds)
+        yield from (leak_test_fact(each) for each in self.leak_tests)
         yield from (proposal_fact(each) for each in self.proposals)
         yield from (stored_write_fact(each) for each in self.writes)
         yield from (concession_fact(each) for each in self.concessions)

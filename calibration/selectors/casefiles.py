@@ -18,6 +18,7 @@ from ..models import (
     Finding,
     Job,
     JobEnd,
+    LeakTest,
     Pause,
     Proposal,
     Readiness,
@@ -36,6 +37,7 @@ from .vehicle_setpoints import baselines_of, previous_setpoints_of
 
 _OF_A_JOB: Final[dict[str, type[Model]]] = {
     "readiness": Readiness,
+    "leak_tests": LeakTest,
     "proposals": Proposal,
     "writes": Write,
     "concessions": Concession,

@@ -6,16 +6,20 @@ from datetime import date
 from typing import Any
 from uuid import UUID
 
+from django.db.models import Q
+
 from fleet.actor import Actor
 
-from ..models import Reading
+from ..models import LeakTest, Reading
 from .jobs import visible_jobs
 
 
 def jobs_measured_with(actor: Actor, instrument_id: UUID, first_day: date) -> list[dict[str, Any]]:
-    """The jobs in which readings were taken with an instrument from a day on, oldest first."""
+    """The jobs in which an instrument measured from a day on, oldest first."""
     used = Reading.objects.filter(instrument=instrument_id, round__happened_at__date__gte=first_day)
-    jobs = visible_jobs(actor).filter(pk__in=used.values("round__job")).order_by("opened_at", "id")
+    parked = LeakTest.objects.filter(instrument=instrument_id, happened_at__date__gte=first_day)
+    measured = Q(pk__in=used.values("round__job")) | Q(pk__in=parked.values("job"))
+    jobs = visible_jobs(actor).filter(measured).order_by("opened_at", "id")
     return [
         {
             "id": str(job.pk),

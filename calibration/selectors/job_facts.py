@@ -3,13 +3,29 @@
 from __future__ import annotations
 
 import uuid
+from decimal import Decimal
 from typing import Any
 
 from fleet.models import ServiceEvent
 
+from ..metrology.corners import CORNERS
+from ..metrology.leak import ParkedHeights
+from ..metrology.pooling import RoundMeasurement
 from ..metrology.readings import Repeatability
 from ..metrology.uncertainty import CalibrationCertificate, Instrument
-from ..models import Approval, Concession, Decision, Finding, Job, Proposal, Readiness, Round, Ruling, Write
+from ..models import (
+    Approval,
+    Concession,
+    Decision,
+    Finding,
+    Job,
+    LeakTest,
+    Proposal,
+    Readiness,
+    Round,
+    Ruling,
+    Write,
+)
 from ..rules import record as facts
 from ..rules.arrivals import time_of_event
 
@@ -56,6 +72,25 @@ def _instrument(content: dict[str, Any]) -> Instrument:
     certificate = content.get("certificate")
     accuracy: Any = CalibrationCertificate(**certificate) if certificate else content["accuracy_class"]
     return Instrument(content["identity"], content["resolution_mm"], accuracy, content["hook_end"])
+
+
+def leak_test_fact(row: LeakTest) -> facts.LeakTested:
+    hours = (row.ended_at - row.started_at).total_seconds() / 3600
+    return facts.LeakTested(
+        *common_to_facts(row, row.happened_at),
+        start=_parked(row, 0.0, row.start_heights_um, row.start_temperature_deg_c),
+        end=_parked(row, hours, row.end_heights_um, row.end_temperature_deg_c),
+        instrument_id=row.instrument_id,
+    )
+
+
+def _parked(row: LeakTest, hours: float, heights_um: dict[str, int], deg_c: Decimal | None) -> ParkedHeights:
+    measured = RoundMeasurement(
+        readings_mm=tuple((heights_um[corner] / 1000,) for corner in CORNERS),
+        repeatability=Repeatability(**row.repeatability),
+        instruments=tuple(_instrument(each) for each in row.instruments),
+    )
+    return ParkedHeights(hours, measured, None if deg_c is None else float(deg_c))
 
 
 def proposal_fact(row: Proposal) -> facts.ProposalMade:
@@ -123,4 +158,5 @@ def finding_fact(row: Finding, ruling: Ruling | None) -> facts.FindingRaised:
         ruling=ruling.decision if ruling else None,  # type: ignore[arg-type]
         ruling_id=ruling.pk if ruling else None,
         ruled_by=ruling.recorded_by if ruling else None,
+        ruled_at=ruling.recorded_at if ruling else None,
     )

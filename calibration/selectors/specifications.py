@@ -32,14 +32,17 @@ def pure_specification(content: Mapping[str, Any]) -> pure.Specification:
         linked_corners=tuple((first, second) for first, second in content.get("linked_corners", ())),
         warp_max_mm=float(content.get("warp_max_mm", 6.0)),
         warp_change_max_mm=float(content.get("warp_change_max_mm", 20.0)),
+        leak_limit_mm_per_h=_number(content, "leak_limit_mm_per_h"),
+        air_column_mm=_number(content, "air_column_mm"),
     )
 
 
-def _axle(content: Mapping[str, Any]) -> pure.AxleSpecification:
-    def number(name: str) -> float | None:
-        value = content.get(name)
-        return None if value is None else float(value)
+def _number(content: Mapping[str, Any], name: str) -> float | None:
+    value = content.get(name)
+    return None if value is None else float(value)
 
+
+def _axle(content: Mapping[str, Any]) -> pure.AxleSpecification:
     def count(name: str) -> int | None:
         value = content.get(name)
         return None if value is None else int(value)
@@ -49,9 +52,9 @@ def _axle(content: Mapping[str, Any]) -> pure.AxleSpecification:
         tolerance_mm=float(content["tolerance_mm"]),
         setpoint_low=count("setpoint_low"),
         setpoint_high=count("setpoint_high"),
-        response_mm_per_count=number("response_mm_per_count"),
-        response_sd=number("response_sd"),
-        axle_load_kg=number("axle_load_kg"),
+        response_mm_per_count=_number(content, "response_mm_per_count"),
+        response_sd=_number(content, "response_sd"),
+        axle_load_kg=_number(content, "axle_load_kg"),
     )
 
 

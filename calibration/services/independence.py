@@ -18,14 +18,19 @@ from ..selectors.casefile import CaseFile
 
 def people_of_the_work(case: CaseFile) -> set[uuid.UUID]:
     """Memberships that measured, proposed or wrote in the job."""
-    people = {row.recorded_by for rows in (case.rounds, case.proposals, case.writes, case.concessions) for row in rows}
+    people = {
+        row.recorded_by
+        for rows in (case.rounds, case.leak_tests, case.proposals, case.writes, case.concessions)
+        for row in rows
+    }
     people |= {reading.measured_by_id for each in case.rounds for reading in each.reading_rows}  # type: ignore[attr-defined]
     return {person for person in people if person is not None}
 
 
 def makers_of(case: CaseFile, finding: Finding) -> set[uuid.UUID | None]:
     """Who recorded or measured what the finding is about."""
-    sources = {row.pk: row for rows in (case.rounds, case.writes, case.readiness, case.resumptions) for row in rows}
+    records = (case.rounds, case.leak_tests, case.writes, case.readiness, case.resumptions)
+    sources = {row.pk: row for rows in records for row in rows}
     source = sources.get(finding.source_id)  # type: ignore[arg-type]
     if source is None:
         return {finding.recorded_by}

@@ -15,20 +15,19 @@ from django.utils.translation import gettext as _
 from fleet.actor import Actor
 from fleet.errors import Conflict, FieldError, Forbidden, Invalid, NotFound
 from fleet.ids import new_id
-from fleet.models import Instrument, InstrumentCalibration, Membership
+from fleet.models import Instrument, Membership
 from fleet.permissions import Permission
 from fleet.selectors.instruments import calibration_at
 
 from ..metrology.corners import CORNERS
-from ..metrology.readings import height_problem, likely_unit
 from ..models import Reading, ReadingStrike, Round
-from ..rules import texts
 from ..rules.arrivals import Place, of_arrival, of_place, place_of
 from ..rules.finding_kinds import Arrival, NewFinding
 from ..rules.findings import InstrumentStatus, of_instruments, of_readiness, of_setpoints
 from ..rules.sightings import last_known_setpoints, sighting_of_round
 from ..selectors.jobs import visible_jobs
 from .independence import decides_alone
+from .measuring import frozen_instrument, height_error, instrument_status
 from .repeatability import known_before, learn_anew, learn_from
 from .repeats import of_repeat, repeated_round
 from .step import JobStep
@@ -72,9 +71,9 @@ def round_record(
     _require_plausible(step, rows)
     used = {row.instrument_id: row.instrument for row in rows} or {instrument.pk: instrument}
     calibrations = {pk: calibration_at(pk, measured.happened_at.date()) for pk in used}
-    _freeze(measured, rows, [_frozen(each, calibrations[pk]) for pk, each in used.items()])
+    _freeze(measured, rows, [frozen_instrument(each, calibrations[pk]) for pk, each in used.items()])
     measured.repeats = repeated_round(step.case, measured, rows)
-    instruments = [_status(each, calibrations[pk]) for pk, each in used.items()]
+    instruments = [instrument_status(each, calibrations[pk]) for pk, each in used.items()]
     found = _findings(step, arrival, place, measured, instruments)
     step.add(measured, "rounds")
     step.add_readings(rows)
@@ -272,55 +271,5 @@ def _require_plausible(step: JobStep, rows: Sequence[Reading], pointer: str = ""
 
 def _height_error(step: JobStep, row: Reading, pointer: str) -> FieldError | None:
     specification = step.standing.specification
-    height, length = float(row.height_mm), float(row.instrument.length_mm)
-    target = specification.target_mm(row.corner) if specification else height  # type: ignore[arg-type]
-    match height_problem(height, target, length):
-        case "not_positive":
-            return FieldError(pointer, "not_positive", _("A height is above 0 mm."))
-        case "beyond_instrument":
-            return FieldError(
-                pointer,
-                "beyond_instrument",
-                _("%(height)s mm is longer than the instrument (%(length)s mm). Read again, in millimetres.")
-                % {"height": f"{height:g}", "length": f"{length:g}"},
-            )
-        case "confirm_height" if not row.confirmed:
-            return FieldError(pointer, "confirm_height", _confirmation(height, target))
-        case _:
-            return None
-
-
-def _confirmation(height: float, target: float) -> str:
-    text = _(
-        "%(height)s mm is more than 150 mm from the target of %(target)s mm. Read again, or send it with "
-        "'confirmed': true if it is right."
-    ) % {"height": f"{height:g}", "target": f"{target:g}"}
-    unit = likely_unit(height, target)
-    return f"{text} {texts.UNIT_SLIPS[unit]}" if unit else text
-
-
-def _frozen(instrument: Instrument, calibration: InstrumentCalibration | None) -> dict[str, Any]:
-    """What the uncertainty of an instrument rests on, as it was on the day."""
-    certificate = None
-    if calibration is not None and calibration.expanded_uncertainty_mm is not None:
-        certificate = {
-            "expanded_uncertainty_mm": float(calibration.expanded_uncertainty_mm),
-            "coverage_factor": float(calibration.coverage_factor or 2),
-        }
-    return {
-        "identity": str(instrument.pk),
-        "serial": instrument.serial,
-        "resolution_mm": float(instrument.resolution_mm),
-        "accuracy_class": instrument.accuracy_class,
-        "certificate": certificate,
-        "hook_end": instrument.hook_end,
-    }
-
-
-def _status(instrument: Instrument, calibration: InstrumentCalibration | None) -> InstrumentStatus:
-    """On the day: the calibration that counted, and a withdrawal that no such calibration has ended."""
-    withdrawals = instrument.withdrawals.order_by("since")
-    if calibration is not None:
-        withdrawals = withdrawals.exclude(recorded_at__lt=calibration.recorded_at, since__lte=calibration.calibrated_on)
-    since = withdrawals.values_list("since", flat=True).first()
-    return InstrumentStatus(instrument.serial, calibration.due_on if calibration else None, since)
+    target = specification.target_mm(row.corner) if specification else None  # type: ignore[arg-type]
+    return height_error(float(row.height_mm), target, float(row.instrument.length_mm), pointer, confirmed=row.confirmed)

@@ -126,16 +126,21 @@ def _leak_tests(document: Document, width: float) -> list[Flowable]:
         return []
     head = [_("When"), _("Limit"), *map(corner_name, CORNERS)]
     widths = [140.0, 34.0, *[(width - 174.0) / 4] * 4]
-    rows = [_leak_row(test, document) for test in document.leak_tests]
-    title = _("Leak tests, in %(unit)s per hour") % {"unit": Display.of(document).length_unit_name}
+    is_any_corrected = any(test.temperature_corrected for test in document.leak_tests)
+    rows = [_leak_row(test, document, tells_uncorrected=is_any_corrected) for test in document.leak_tests]
+    title = _("Leak tests: sinking in %(unit)s per hour") % {"unit": Display.of(document).length_unit_name}
+    if not is_any_corrected:
+        title += ", " + _("not corrected for temperature")
     return styles.section(title, [styles.small_table([head], rows, widths)], width)
 
 
-def _leak_row(test: LeakTestEntry, document: Document) -> list[styles.Cell]:
+def _leak_row(test: LeakTestEntry, document: Document, *, tells_uncorrected: bool) -> list[styles.Cell]:
     display = Display.of(document)
     period = f"{display.stamp(test.started_at)} {DASH} {display.stamp(test.ended_at)}"
     if test.temperature_corrected:
         period += "; " + _("corrected for temperature")
+    elif tells_uncorrected:
+        period += "; " + _("not corrected for temperature")
     return [styles.markup(period), display.length(test.limit_mm_per_h), *_leak_cells(test, display)]
 
 

@@ -24,6 +24,7 @@ from fleet.permissions import Permission, may
 
 from ..certificate import texts
 from ..selectors.certificates import visible_certificates
+from .leak_rows import leak_test_rows
 
 TURNS: Final = {
     "paused": _("Paused"),
@@ -64,6 +65,7 @@ class JobView(WorkshopPage):
             "rounds": [_round(each, case, names, unit) for each in reversed(job["rounds"])],
             "proposals": [_proposal(each, case, names, unit) for each in reversed(job["proposals"])],
             "writes": [_write(each, names) for each in reversed(job["writes"])],
+            "leak_tests": [_leak_test(each, names, unit) for each in reversed(job["leak_tests"])],
             "approvals": [_approval(each, names) for each in reversed(job["approvals"])],
             "concessions": [_concession(each, unit) for each in job["concessions"]],
             "readiness": _readiness(job["readiness"]["merged"]),
@@ -84,6 +86,7 @@ def _people(case: CaseFile) -> Iterable[UUID | None]:
     kinds: Sequence[Sequence[Any]] = (
         case.readiness,
         case.rounds,
+        case.leak_tests,
         case.strikes,
         case.proposals,
         case.writes,
@@ -159,6 +162,11 @@ def _corner(corner: Corner, measured: Shown, judged: Shown | None, unit: LengthU
         "verdict": own["verdict"] if own else None,
         "is_judged": own is not None,
     }
+
+
+def _leak_test(shown: Shown, names: Mapping[UUID, str], unit: LengthUnit) -> dict[str, Any]:
+    start, end = shown["start"], shown["end"]
+    return leak_test_rows(shown, unit, start=start, end=end, by=names.get(shown["recorded_by"], ""))
 
 
 # --- decisions ----------------------------------------------------------------------------------------

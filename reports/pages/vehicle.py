@@ -17,6 +17,7 @@ from calibration.models import Job
 from calibration.pages.shown import names_of
 from calibration.selectors.heights import MeasuredRound, measured_rounds
 from calibration.selectors.jobs import visible_jobs
+from calibration.selectors.leak_tests import leak_tests_of
 from calibration.selectors.setpoints import SetpointChange, heights_around, setpoint_changes
 from calibration.selectors.specifications import revision_in_force
 from fleet.history import summary_of
@@ -31,11 +32,13 @@ from fleet.selectors.vehicles import is_now_visible, vehicle_by_vin, within_tenu
 from ..drawing.height_chart import HeightChart, HeightPoint, describe, draw_height_chart, shown_points, span_mm
 from ..drawing.svg import to_svg
 from ..selectors.certificates import visible_certificates
+from .leak_rows import leak_test_rows
 
 ENTRIES_SHOWN: Final = 25
 CHANGES_SHOWN: Final = 40
 DOCUMENTS_SHOWN: Final = 20
 JOBS_SHOWN: Final = 20
+LEAK_TESTS_SHOWN: Final = 5
 
 
 class VehicleView(WorkshopPage):
@@ -58,6 +61,7 @@ class VehicleView(WorkshopPage):
             "unit": unit,
             **_setpoints(self, vehicle),
             **_tyres(self, vehicle),
+            "leak_tests": _leak_tests(self, vehicle),
             "certificates": visible_certificates(self.actor).filter(vehicle=vehicle)[:DOCUMENTS_SHOWN],
             **_timeline(self, request, vehicle),
         }
@@ -118,6 +122,15 @@ def _row(measured: MeasuredRound, corner: Corner, unit: LengthUnit) -> dict[str,
         "verdict": height.verdict,
         "setpoint": measured.round.setpoints.get(corner),
     }
+
+
+def _leak_tests(page: WorkshopPage, vehicle: Vehicle) -> list[dict[str, Any]]:
+    found = leak_tests_of(page.actor, vehicle, LEAK_TESTS_SHOWN)
+    unit = page.reader.length_unit
+    return [
+        leak_test_rows(each.result, unit, job=each.test.job, start=each.test.started_at, end=each.test.ended_at)
+        for each in found
+    ]
 
 
 # --- set-points, tyres, history -----------------------------------------------------------------------

@@ -15,7 +15,7 @@ from fleet.models import Workshop
 from ..certificate import document as doc
 from ..codes import grouped
 from ..models import Certificate
-from . import closing, heights, identity, work
+from . import closing, heights, identity, leaks, work
 from .source import Source
 
 
@@ -52,6 +52,7 @@ def _document(source: Source) -> doc.Document:
         writes=work.writes(source),
         rounds=heights.rounds(source),
         strikes=heights.strikes(source),
+        leak_tests=leaks.leak_tests(source),
         readiness=work.readiness(source),
         instruments=identity.instruments(source),
         findings=work.findings(source),

@@ -78,6 +78,11 @@ STATEMENTS: Final[Mapping[str, Any]] = {
         "No specification was in force for the vehicle model, so that nothing could be judged or proposed."
     ),
     "leak_outside": gettext_lazy("It sinks faster than the specification allows."),
+    "leak_undecided": gettext_lazy("A leak test did not decide whether it sinks faster than the specification allows."),
+    "leak_test_disturbed": gettext_lazy(
+        "Something was written or measured during a leak test, which therefore shows no tightness."
+    ),
+    "leak_corner_rose": gettext_lazy("It rose during a leak test, which therefore shows nothing."),
     "limits_exhausted": gettext_lazy("The change that would be needed lies beyond a limit of adjustment."),
     "tyre_not_listed": gettext_lazy("Tyre size %(size)s is not among those that the specification lists: %(listed)s."),
     "load_capacity_low": gettext_lazy(

@@ -84,6 +84,8 @@ def instruments(source: Source) -> tuple[doc.InstrumentEntry, ...]:
     for each in source.case.rounds:
         for instrument_id in (each.instrument_id, *(r.instrument_id for r in readings_of(each))):
             last_used[instrument_id] = max(each.happened_at, last_used.get(instrument_id, each.happened_at))
+    for test in source.case.leak_tests:
+        last_used[test.instrument_id] = max(test.happened_at, last_used.get(test.instrument_id, test.happened_at))
     rows = Instrument.objects.filter(pk__in=last_used).order_by("serial")
     return tuple(_instrument(row, last_used[row.pk].date()) for row in rows)
 

@@ -18,6 +18,7 @@ from ..certificate import document as doc
 from ..certificate.texts import EVENTS_IN_SENTENCES, wording
 from .source import Source, as_corner
 
+LEAK_CODES: Final = frozenset({"leak_outside", "leak_undecided", "leak_corner_rose", "leak_test_disturbed"})
 FactT = TypeVar("FactT", Round, Write)
 Told = str | None
 """How a finding was settled; None where it was not."""
@@ -53,6 +54,8 @@ def _ended(source: Source, row: Finding) -> Told:
         return _no_longer_twisted(source, row)
     if row.code in ("pair_disagrees", "rounds_disagree"):
         return _struck_or_measured_again(source, row)
+    if row.code in LEAK_CODES:
+        return _tested_again(source, row)
     work = _work_at(source, row) if row.code in SUSPICION_CODES or row.code == "not_adjustable_here" else None
     return work or _measured_again(source, row) or _concession(source, row)
 
@@ -75,6 +78,16 @@ def _readiness(source: Source, row: Finding) -> Told:
     if not later:
         return None
     return _("checked by %(who)s") % {"who": source.by(later[-1].recorded_by, later[-1].recorded_at)}
+
+
+def _tested_again(source: Source, row: Finding) -> Told:
+    """The last leak test after the one that the finding is about."""
+    test = next((each for each in source.case.leak_tests if each.pk == row.source_id), None)
+    later = [each for each in source.case.leak_tests if test is not None and each.happened_at > test.happened_at]
+    if not later:
+        return None
+    last = max(later, key=lambda each: each.happened_at)
+    return _("tested for leaks again by %(who)s") % {"who": source.by(last.recorded_by, last.happened_at)}
 
 
 def _concession(source: Source, row: Finding) -> Told:

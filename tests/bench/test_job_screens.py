@@ -30,6 +30,8 @@ SIDE_SCREENS = {
     "readiness": "Is the vehicle ready?",
     "measure": "Before you measure",
     "paper": "From the paper worksheet",
+    "leak-test": "Test for leaks",
+    "leak-result": "What the leak test shows",
     "tyres": "Tyres fitted",
     "written": "Written otherwise",
     "concession": "Ask for other targets",
@@ -37,7 +39,11 @@ SIDE_SCREENS = {
     "decide": "Decide",
 }
 """By the name in the address, with the heading."""
-COME_LATER = {"measure": ("#instrument", "#reader"), "paper": ("#instrument", "#measurer")}
+COME_LATER = {
+    "measure": ("#instrument", "#reader"),
+    "leak-test": ("#instrument",),
+    "paper": ("#instrument", "#measurer"),
+}
 """What is read from the service after the screen is there."""
 
 

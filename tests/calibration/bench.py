@@ -11,11 +11,12 @@ from uuid import UUID
 
 from django.utils import timezone
 
-from calibration.models import Concession, Job, Proposal, Round, Write
+from calibration.models import Concession, Job, LeakTest, Proposal, Round, Write
 from calibration.rules.readiness import ITEMS
 from calibration.rules.standing import Standing
 from calibration.selectors.casefile import CaseFile, case_of
-from calibration.services import decisions, jobs, proposals, readiness, rounds, writes
+from calibration.services import decisions, jobs, leak_tests, proposals, readiness, rounds, writes
+from calibration.services.leak_tests import ParkedMoment
 from fleet import services as fleet_services
 from fleet.actor import Actor
 from fleet.ids import new_id
@@ -24,6 +25,11 @@ from tests.factories import SPECIFICATION, Person, Site
 
 TRUE_HEIGHTS = {"FL": 486, "FR": 486, "RL": 504, "RR": 504}
 COUNTS = {"FL": 120, "FR": 120, "RL": 118, "RR": 121}
+
+
+def _parked(at: datetime, heights: Mapping[str, float], deg_c: float | None) -> ParkedMoment:
+    exact = {corner: Decimal(str(height)) for corner, height in heights.items()}
+    return ParkedMoment(at, exact, None if deg_c is None else Decimal(str(deg_c)), confirmed=True)
 
 
 @dataclass
@@ -101,6 +107,25 @@ class Bench:
             **fields,
         }
         return rounds.round_record(actor=actor, record_id=new_id(), job_id=self.job.pk, **values)
+
+    def leak_test(
+        self,
+        sinking: Mapping[str, float] | None = None,
+        *,
+        hours: float = 12,
+        temperatures: tuple[float | None, float | None] = (None, None),
+        **fields: Any,
+    ) -> LeakTest:
+        """Parked for so many hours; `sinking` is how many millimetres a corner sank."""
+        sank = {corner: TRUE_HEIGHTS[corner] - (sinking or {}).get(corner, 0) for corner in TRUE_HEIGHTS}
+        began = self.tick()
+        self.now += timedelta(hours=hours)
+        actor = self.actor(fields.pop("by", None))
+        shift = fields.pop("shift", timedelta(0))
+        start = _parked(began + shift, TRUE_HEIGHTS, temperatures[0])
+        end = _parked(actor.now + shift, sank, temperatures[1])
+        values = {"instrument": self.instrument, "start": start, "end": end, **fields}
+        return leak_tests.leak_test_record(actor=actor, record_id=new_id(), job_id=self.job.pk, **values)
 
     def propose(self) -> Proposal:
         return proposals.proposal_compute(actor=self.actor(), record_id=new_id(), job_id=self.job.pk)

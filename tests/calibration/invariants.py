@@ -5,12 +5,14 @@ from __future__ import annotations
 import uuid
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any
 
 from calibration.metrology.corners import CORNERS
 from calibration.models import Job, Proposal
 from calibration.rules.cautions import cautions_for
 from calibration.rules.content import content_sha256
+from calibration.rules.record import EventHappened, LeakTested
 from calibration.rules.standing import Standing
 from calibration.rules.texts import reason_text, step_text
 from calibration.selectors.casefile import CaseFile
@@ -51,10 +53,47 @@ def check_next_step(standing: Standing) -> None:
     if step.step in ("propose", "sign_off"):
         assert standing.is_ready, "out of turn: readiness is undone"
         assert not standing.stops, "out of turn: a stop stands"
+        assert not leaking(standing), "out of turn: a corner leaks, or no test since its repair passed"
     if step.step == "sign_off":
         assert not standing.missing_rulings
         assert not standing.rejected
         assert not standing.overloaded
+
+
+def leaking(standing: Standing) -> list[str]:
+    """Corners whose last leak no test has refuted that began after a repair, or after a manager's word on it."""
+    tests = [fact for fact in standing.record.facts if isinstance(fact, LeakTested)]
+    verdicts = {
+        each.id: {c.corner: "rose" if c.rose else c.verdict for c in standing.leak_results[each.id].corners}
+        for each in tests
+    }
+    found: list[str] = []
+    for corner in CORNERS:
+        outside = [each for each in tests if verdicts[each.id][corner] == "outside"]
+        if not outside:
+            continue
+        mended = _mended_after(standing, corner, outside[-1])
+        passed = [each.started for each in tests if verdicts[each.id][corner] == "within"]
+        if not mended or not any(each >= min(mended) for each in passed):
+            found.append(corner)
+    return found
+
+
+def _mended_after(standing: Standing, corner: str, test: LeakTested) -> list[datetime]:
+    events = [
+        fact.at
+        for fact in standing.record.facts
+        if isinstance(fact, EventHappened)
+        and (fact.kind, fact.corner)
+        in {(kind, corner) for kind in ("leak_repaired", "spring_replaced", "damper_replaced")}
+        and fact.at >= test.at
+    ]
+    words = [
+        each.ruled_at
+        for each in standing.record.findings
+        if (each.code, each.corner, each.source_id, each.ruling) == ("leak_outside", corner, test.id, "accept")
+    ]
+    return [*events, *(each for each in words if each is not None)]
 
 
 def check_state(case: CaseFile) -> None:
@@ -114,6 +153,7 @@ COLLECTIONS = (
     "readiness",
     "rounds",
     "strikes",
+    "leak_tests",
     "assessments",
     "proposals",
     "writes",

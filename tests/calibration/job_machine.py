@@ -30,8 +30,13 @@ from tests.factories import SPECIFICATION, TYRE, Person, Site
 STEEL = {"target_mm": 486, "tolerance_mm": 6, "axle_load_kg": 1450}
 STEEPER = {"setpoint_low": -120, "setpoint_high": 120, "response_mm_per_count": -0.5, "response_sd": 0.08}
 SPECIFICATIONS: dict[str, dict[str, Any]] = {
-    "four corners": {},
-    "small steps": {"step_max_counts": 6, "shift_review_counts": 12, "shift_limit_counts": 18},
+    "four corners": {"leak_limit_mm_per_h": 1.0, "air_column_mm": 300},
+    "small steps": {
+        "leak_limit_mm_per_h": 0.5,
+        "step_max_counts": 6,
+        "shift_review_counts": 12,
+        "shift_limit_counts": 18,
+    },
     "narrow tolerances": {
         "front": {**SPECIFICATION["front"], "tolerance_mm": 4},
         "rear": {**SPECIFICATION["rear"], "tolerance_mm": 4},
@@ -166,6 +171,7 @@ class JobMachine(RuleBasedStateMachine):
         if made is not None:
             assert before.is_ready
             assert not before.stops
+            assert not invariants.leaking(before)
 
     @rule(decision=st.sampled_from(("approve", "refuse")), by=people)
     def decide(self, decision: str, by: str) -> None:
@@ -195,6 +201,16 @@ class JobMachine(RuleBasedStateMachine):
         for partner in _partner(self.case.standing, first):
             wanted[partner] = wanted[first]
         self.fact(lambda: self.living.write(proposal, wanted, written_at=self.bench.now + clock))
+
+    @rule(
+        by=people,
+        corner=corners,
+        sank=st.sampled_from((0, 0, 6, 40, -20)),
+        hours=st.sampled_from((1, 48)),
+        clock=clocks,
+    )
+    def test_for_leaks(self, by: str, corner: str, sank: int, hours: int, clock: timedelta) -> None:
+        self.fact(lambda: self.bench.leak_test({corner: sank}, hours=hours, by=self.people[by], shift=clock))
 
     @rule(kind=st.sampled_from(EVENTS), corner=corners, clock=clocks)
     def event(self, kind: str, corner: str, clock: timedelta) -> None:

@@ -146,6 +146,11 @@ class LivingVehicle:
         if reason in ("corner_not_responding", "corner_reversed", "corner_weak", "suspicion_confirmed"):
             for corner in corners:
                 self.mend(corner)
+        elif reason == "leak_outside":
+            for corner in self.bench.standing.leaks:
+                self.bench.event("leak_repaired", corner)
+        elif reason in ("leak_not_retested", "leak_retest_undecided"):
+            self.bench.leak_test(hours=48)
         elif reason == "load_capacity_low":
             self.bench.fit(dict(TYRE))
         elif reason in ("approval_refused", "write_not_verified_twice") and self.steps.count(f"inspect:{reason}") < 3:

@@ -15,7 +15,7 @@ from tests.reports import jobs
 
 
 def at_work(site: Site) -> None:
-    """Jobs in many states: closed, waiting for a decision, paused, and a second one on a vehicle with a history."""
+    """Jobs in many states: closed, waiting for a decision, leaking, and a second one on a vehicle with a history."""
     asked_in(site)
     done = jobs.adjusted(site)
     again = jobs.Bench.at(site, vehicle=done.vehicle)
@@ -25,6 +25,9 @@ def at_work(site: Site) -> None:
     again.measure(jobs.LOW_FRONT_LEFT)
     fresh = jobs.Bench.at(site)
     fresh.receive()
+    leaking = jobs.Bench.at(site)
+    leaking.receive()
+    leaking.leak_test(RL=300)
 
 
 def test_each_is_judged_as_by_itself(site: Site) -> None:
@@ -40,6 +43,7 @@ def test_each_is_judged_as_by_itself(site: Site) -> None:
         assert len({case.standing.next_step.step for case in together}) >= 3
         assert any(case.record.previous_setpoints for case in together)
         assert any(case.baseline for case in together)
+        assert any(case.leak_tests for case in together)
 
 
 def test_none_are_read_for_none(site: Site) -> None:

@@ -15,7 +15,7 @@ from hypothesis.stateful import run_state_machine_as_test
 
 from calibration.metrology import decision, limits
 from calibration.models import Reading
-from calibration.rules import content, next_step, standing
+from calibration.rules import content, leaks, next_step, standing
 from calibration.rules.record import ReadinessChecked
 from calibration.services import step
 from fleet import ledger
@@ -79,8 +79,22 @@ def _dead(machine: JobMachine) -> None:
     machine.compute()
 
 
+def _leaking(machine: JobMachine) -> None:
+    machine.check_all()
+    machine.measure_once()
+    machine.bench.leak_test({"RL": 40}, hours=24)
+    machine.all_holds()
+    machine.bench.event("leak_repaired", "RL")
+    machine.measure_once()
+    machine.check_all()
+    machine.all_holds()
+    machine.bench.leak_test({"RL": 5}, hours=6)
+    machine.all_holds()
+
+
 def test_the_plain_histories_hold(site: Site) -> None:
     _run(site, _adjust)
+    _run(site, _leaking)
     _run(site, _dead)
 
 
@@ -118,6 +132,19 @@ def _ignore_stops(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(next_step, "RULES", tuple(each for each in next_step.RULES if each is not next_step._stopped))
 
 
+def _need_no_test_after_a_repair(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(standing.Standing, "stops", property(_stops_without_those_of_mended_corners))
+
+
+def _stops_without_those_of_mended_corners(job: Any) -> Any:
+    stops = [each for each in job.record.findings if each.severity == "stop" and job.is_live(each)]
+    return tuple(each for each in stops if not job.leaks.get(each.corner) or not job.leaks[each.corner].mended_at)
+
+
+def _take_undecided_for_passed(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(leaks, "passes", lambda found: found.verdict != "outside")
+
+
 def _ignore_readiness(monkeypatch: pytest.MonkeyPatch) -> None:
     kept = tuple(each for each in next_step.RULES if each is not next_step._not_ready)
     monkeypatch.setattr(next_step, "RULES", kept)
@@ -149,6 +176,8 @@ FAULTS = {
         _ignore_readiness,
         _unready,
     ),
+    "a mended corner needs no test": ("no test since its repair passed", _need_no_test_after_a_repair, _leaking),
+    "undecided is taken for passed": ("no test since its repair passed", _take_undecided_for_passed, _leaking),
     "the content hash leaves readiness out": ("does not go with the record", _leave_readiness_out_of_the_hash, _adjust),
     "the state is not brought up to date": ("the state is not what happened", _keep_the_state, _adjust),
     "the next step leads nowhere": ("no end in sight", _never_settle, _unready),

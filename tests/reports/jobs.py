@@ -8,10 +8,11 @@ from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import Any
 
-from calibration.models import Job, Proposal, Round, Write
+from calibration.models import Job, LeakTest, Proposal, Round, Write
 from calibration.rules.readiness import ITEMS
 from calibration.selectors.casefile import CaseFile, case_of
 from calibration.services.jobs import job_end, job_open, job_sign_off
+from calibration.services.leak_tests import ParkedMoment, leak_test_record
 from calibration.services.proposals import proposal_compute
 from calibration.services.readiness import readiness_record
 from calibration.services.rounds import round_record
@@ -88,6 +89,22 @@ class Bench:
                 readings=readings,
                 temperature_deg_c=Decimal(14),
                 **{"taken_at": actor.now, **fields},
+            )
+
+    def leak_test(self, *, hours: float = 12, degrees: tuple[Any, Any] = (None, None), **sank: int) -> LeakTest:
+        """Parked for so long; the corners named sank by so many millimetres."""
+        before = dict(zip(CORNERS, WITHIN, strict=True))
+        after = {corner: height - sank.get(corner, 0) for corner, height in before.items()}
+        began = self.actor().now
+        self.now += timedelta(hours=hours)
+        actor = self.actor()
+        start, end = (
+            ParkedMoment(at, heights, None if deg_c is None else Decimal(deg_c), confirmed=True)
+            for at, heights, deg_c in zip((began, actor.now), (before, after), degrees, strict=True)
+        )
+        with in_workshop(self.site.workshop.pk):
+            return leak_test_record(
+                actor=actor, record_id=new_id(), job_id=self.job_id, instrument=self.instrument, start=start, end=end
             )
 
     def propose(self) -> Proposal:

@@ -90,7 +90,7 @@ def left_alone() -> doc.Document:
 def findings_report() -> doc.Document:
     """A slow leak at the rear left: measured, not adjusted, sent away to be mended."""
     sample = certificate()
-    rates = {corner: doc.CornerLeakRate(-0.2, 0.4, "within") for corner in CORNERS}
+    rates = {corner: doc.CornerLeakRate(0.2, 0.4, "within") for corner in CORNERS}
     return replace(
         sample,
         kind="findings_report",
@@ -102,7 +102,7 @@ def findings_report() -> doc.Document:
         writes=(),
         events=(),
         rounds=(round_entry(1, 18, (486.5, 485.0, 489.0, 503.0), FOUND_COUNTS),),
-        leak_tests=(doc.LeakTestEntry(at(20), at(80), 1.0, {**rates, "RL": doc.CornerLeakRate(-4.6, 0.4, "outside")}),),
+        leak_tests=(doc.LeakTestEntry(at(20), at(80), 1.0, {**rates, "RL": doc.CornerLeakRate(4.6, 0.4, "outside")}),),
         findings=(doc.FindingEntry("leak_outside", "stop", "4.6 mm/h against a limit of 1.0 mm/h.", "RL"),),
         ending=doc.Ending(
             "The rear left corner loses height faster than its limit",

@@ -116,7 +116,7 @@ class TestTheOtherSections:
             corner: rate for corner, rate in test.corners.items() if corner != "FL"
         }
         text = rendered_text(replace(sample, leak_tests=(replace(test, corners=rates, temperature_corrected=True),)))
-        assert "corrected for temperature 1.0 – −0.2 ± 0.4 within" in text
+        assert "corrected for temperature 1.0 – +0.2 ± 0.4 within" in text
 
     def test_a_baseline_is_named_for_corners_that_were_written_only(self) -> None:
         sample = sample_documents.certificate()

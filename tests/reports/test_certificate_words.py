@@ -225,7 +225,7 @@ class TestWhatAFindingsReportSays:
         assert "Adjustment not completed" in text
         assert "Why the job ended: The rear left corner loses height faster than its limit." in text
         assert "What to mend • Find and mend the leak at the rear left air spring." in text
-        assert "−4.6 ± 0.4 outside" in text
+        assert "+4.6 ± 0.4 outside" in text
         assert "Rear left: Leak above the limit (OPEN)." in text
 
     def test_it_states_no_completion(self) -> None:

@@ -17,6 +17,7 @@ from fleet.models import Bay, ServiceEvent
 from ..fields import Document, OneOf, RecordOf, Sha256, VehicleByVin, corner, counts, reason_text
 from .assessment import AssessmentDocument
 from .findings import ApprovalRecord, StandingFinding
+from .leak_tests import LeakTestRecord
 from .proposals import ConcessionRecord, ProposalRecord, ReversionRecord
 from .readiness import MergedOutcomes, ReadinessRecord
 from .records import Reasoned, Recorded, VehicleReference
@@ -247,6 +248,7 @@ class JobRecord(JobSummary):
     proposals = ProposalRecord(many=True)
     approvals = ApprovalRecord(many=True)
     writes = WriteRecord(many=True)
+    leak_tests = LeakTestRecord(many=True)
     findings = StandingFinding(many=True)
     concession = ConcessionRecord(allow_null=True, help_text=_("The one whose targets are in force."))
     concessions = ConcessionRecord(many=True)

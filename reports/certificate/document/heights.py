@@ -123,16 +123,18 @@ class Strike:
 
 @dataclass(frozen=True, slots=True)
 class CornerLeakRate:
+    """Positive for sinking; without a limit there is no verdict."""
+
     rate_mm_per_h: float
     expanded_uncertainty_mm_per_h: float
-    verdict: Verdict
+    verdict: Verdict | None
 
 
 @dataclass(frozen=True, slots=True)
 class LeakTestEntry:
     started_at: datetime
     ended_at: datetime
-    limit_mm_per_h: float
+    limit_mm_per_h: float | None
     corners: dict[Corner, CornerLeakRate]
     temperature_corrected: bool = False
 

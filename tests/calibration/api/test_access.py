@@ -53,12 +53,22 @@ def everything_of(bench: HttpBench) -> Everything:
         bench.manager,
     )
     bench.measure(ONE_HIGH)
+    heights = {"FL": 486, "FR": 486, "RL": 504, "RR": 504}
+    leak_test = bench.made(
+        f"/jobs/{bench.job}/leak-tests/",
+        {
+            "instrument": str(bench.tape.pk),
+            "start": {"at": moment(-2), "heights": heights},
+            "end": {"at": moment(), "heights": heights},
+        },
+    )
     proposal = bench.propose(setpoints={**bench.setpoints, "RR": 121}, justification="Try.")
     ids = {
         "job_id": bench.job,
         "id": bench.job,
         "round_id": measured["id"],
         "write_id": write["id"],
+        "leak_test": leak_test["id"],
         "vin": bench.vehicle.vin,
         "reading": measured["readings"][0]["id"],
         "approval": proposal["approval"],
@@ -78,6 +88,7 @@ LISTS = [
     "/jobs/{job_id}/concession/",
     "/jobs/{job_id}/reversion/",
     "/jobs/{job_id}/writes/",
+    "/jobs/{job_id}/leak-tests/",
     "/jobs/{job_id}/findings/",
     "/jobs/{job_id}/rulings/",
     "/rounds/",
@@ -95,6 +106,7 @@ ONES = [
     "/jobs/{job_id}/rounds/{round_id}/",
     "/jobs/{job_id}/proposals/{proposal}/",
     "/jobs/{job_id}/writes/{write_id}/",
+    "/jobs/{job_id}/leak-tests/{leak_test}/",
     "/jobs/{job_id}/findings/{finding}/",
     "/jobs/{job_id}/rulings/{ruling}/",
     "/rounds/{round_id}/",
@@ -108,6 +120,7 @@ STEPS: dict[str, tuple[str, dict[str, Any]]] = {
     "round": ("/jobs/{job_id}/rounds/", {}),
     "proposal": ("/jobs/{job_id}/proposals/", {}),
     "write": ("/jobs/{job_id}/writes/", {"written_at": "2026-05-04T09:30:00Z", "read_back": SETPOINTS}),
+    "leak test": ("/jobs/{job_id}/leak-tests/", {}),
     "concession": ("/jobs/{job_id}/concession/", {}),
     "reversion": ("/jobs/{job_id}/reversion/", {"reason": "Back."}),
     "pause": ("/jobs/{job_id}/pause/", {"reason": "Parts."}),

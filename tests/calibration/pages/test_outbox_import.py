@@ -15,11 +15,11 @@ from django.db import connection
 from django.test import Client
 from PIL import Image
 
-from calibration.models import Job, Photo, Readiness, Round
+from calibration.models import Job, LeakTest, Photo, Readiness, Round
 from calibration.outbox_file import opening
 from fleet.models import LedgerEntry, OutboxFile, OutboxKey, ServiceEvent
 from fleet.tenancy import in_workshop
-from tests.calibration.api.http_bench import READY, HttpBench, moment
+from tests.calibration.api.http_bench import ON_TARGET, READY, HttpBench, moment
 from tests.calibration.outbox_files import encrypted, key_handed_out, key_of, record, saved
 from tests.factories import Person, Site, make_site
 from tests.fleet.signin.browsers import browser_of
@@ -100,6 +100,18 @@ class TestCarriedOut:
         assert site.technician.membership.name in page
         assert "Record all of it" in page
         assert count(site, Job, Round) == [0, 0]
+
+    def test_a_leak_test_is_recorded_too(self, site: Site, manager: Client, bench: HttpBench) -> None:
+        bench.open_job()
+        parked = {
+            "instrument": str(bench.tape.pk),
+            "start": {"at": moment(-2), "heights": ON_TARGET},
+            "end": {"at": moment(), "heights": ON_TARGET},
+        }
+        file = saved(site, [record(site.technician, f"/jobs/{bench.job}/leak-tests/", parked)])
+        assert "Leak test" in text(manager.get(looked_at(manager, file)))
+        assert carried_out(manager, file) == ["recorded now"]
+        assert count(site, LeakTest) == [1]
 
     def test_each_record_is_of_the_person_who_noted_it(
         self, site: Site, manager: Client, of_a_job: list[dict[str, Any]]

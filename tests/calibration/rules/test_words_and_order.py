@@ -19,6 +19,7 @@ from calibration.rules.arrivals import clock_is_wrong, of_arrival, place_of
 from calibration.rules.cautions import ALTERED_HEIGHT, cautions_for
 from calibration.rules.course import Break, complete, walk, way_back
 from calibration.rules.finding_kinds import NOTES, REVIEWS, SEVERITIES, STOPS, Arrival, NewFinding
+from calibration.rules.leaks import LeakReason
 from calibration.rules.limit_texts import LIMITS, limit_text
 from calibration.rules.readiness import ITEMS, is_ready, merged
 from calibration.rules.record import CLOSED_STATES, EventHappened, JobRecord, Paused, Resumed, WriteDone
@@ -153,6 +154,7 @@ def written_reasons() -> set[str]:
         | lapsed
         | set(get_args(DecisionReason))
         | STOPS
+        | set(get_args(LeakReason))
         | {*CLOSED_STATES, "write_not_verified", "reversion"}
     )
 

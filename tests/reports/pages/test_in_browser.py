@@ -13,6 +13,7 @@ from tests.browser.seen import axe_findings, open_all, sideways_px, targets
 from tests.calibration.pages.conftest import Asked, asked_in
 from tests.factories import Site, make_site
 from tests.fleet.signin.browsers import browser_of
+from tests.reports import jobs
 
 from .conftest import AtWork, at_work_in
 
@@ -25,14 +26,16 @@ LEAST_LETTERS_PX = 11.5
 
 @dataclass(frozen=True)
 class Shown:
-    """A workshop in the middle of its work, in which something waits for a decision as well."""
+    """A workshop in the middle of its work, in which something waits for a decision and a vehicle leaks."""
 
     site: Site
     at_work: AtWork
     asked: Asked
+    leaking: jobs.Bench
 
     def paths(self) -> list[str]:
         pages = [path for path in self.at_work.pages() if not path.endswith("/pdf/")]
+        pages += [f"/jobs/{self.leaking.job_id}/", f"/vehicles/{self.leaking.vehicle.vin}/"]
         return [*pages, "/approvals/", self.asked.approval_path, self.asked.finding_path, f"/jobs/{self.asked.job.pk}/"]
 
 
@@ -40,7 +43,10 @@ class Shown:
 def shown(committed_db: None) -> Shown:
     site = make_site()
     asked = asked_in(site)
-    return Shown(site, at_work_in(site), asked)
+    leaking = jobs.Bench.at(site)
+    leaking.receive()
+    leaking.leak_test(RL=30, FR=5, hours=4, degrees=(20, 15))
+    return Shown(site, at_work_in(site), asked, leaking)
 
 
 @pytest.fixture

@@ -75,7 +75,7 @@ export class App {
     try {
       await this.session.open();
       await this.drafts.open();
-      await this.reads.sweep();
+      await this.reads.sweep(this.drafts.lasting);
     } catch (error) {
       if (!(error instanceof StorageRefused || error instanceof StorageFull)) throw error;
       this.frame.mount();

@@ -59,7 +59,7 @@
  * @property {import("../offline/types.js").Refusal | null} refusal
  *
  * @typedef {'job' | 'readiness' | 'round' | 'readings' | 'strike' | 'proposal' | 'write' | 'photo' | 'event' | 'fitment'
- *   | 'concession' | 'pause' | 'resumption' | 'end' | 'reversion' | 'sign_off' | 'other'} Kind
+ *   | 'leak_test' | 'concession' | 'pause' | 'resumption' | 'end' | 'reversion' | 'sign_off' | 'other'} Kind
  *
  * @typedef {object} Kept A record that is on disk.
  * @property {string} id
@@ -85,6 +85,7 @@
  * @property {(fields: {reason: string}) => Promise<Kept>} pause
  * @property {(fields: {reason: string, setpoints: Counts, nothing_changed: boolean}) => Promise<Kept>} resume
  * @property {(fields: {reason: string, setpoints?: Counts}) => Promise<Kept>} end
+ * @property {(fields: {instrument: string, start: ParkedHeights, end: ParkedHeights}) => Promise<Kept>} leakTest
  * @property {(fields: {reason: string}) => Promise<Kept>} reversion
  * @property {(vehicle: {id: string, vin: string, registration: string | null}, fields: Record<string, unknown>) => Promise<Kept>} openJob its id is the job's
  *
@@ -95,6 +96,12 @@
  * @property {boolean} [confirmed] a height beyond the gross limit that was looked at again
  * @property {string} [measured_by]
  * @property {string} [instrument]
+ *
+ * @typedef {object} ParkedHeights What was read of the parked vehicle at one time.
+ * @property {string} at
+ * @property {Record<Corner, number>} heights mm
+ * @property {number} [temperature_deg_c]
+ * @property {boolean} [confirmed]
  *
  * @typedef {{size: string, load_index: number, speed_symbol: string}} Tyre
  *
@@ -125,9 +132,9 @@
  *
  * @typedef {import("../offline/outbox.js").Signing} Signing
  *
- * @typedef {object} Drafts What somebody is about to record; on this tablet, thrown away with the day.
+ * @typedef {object} Drafts What somebody is about to record; on this tablet, thrown away with the day or after the days that it was set for.
  * @property {(key: string) => any} get null where there is none
- * @property {(key: string, value: unknown) => void} set JSON
+ * @property {(key: string, value: unknown, days?: number) => void} set JSON
  * @property {(key: string) => void} clear
  *
  * @typedef {object} Units The person's; see `units.js`.
@@ -165,6 +172,7 @@
  *   baseline: Counts | null,
  *   findings: any[],
  *   writes: any[],
+ *   leak_tests: any[],
  *   proposals: any[],
  *   proposal: any,
  *   approvals: any[],

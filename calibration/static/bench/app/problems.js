@@ -77,6 +77,7 @@ export function kindWords(kind) {
     pause: gettext("Pause"),
     resumption: gettext("Resumption"),
     end: gettext("End of a job"),
+    leak_test: gettext("Leak test"),
     reversion: gettext("Going back to as found"),
     sign_off: gettext("Sign-off"),
     other: gettext("Record"),

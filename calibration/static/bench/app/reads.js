@@ -59,11 +59,14 @@ export class Reads {
     }
   }
 
-  /** Clear away what is not of today. */
-  async sweep() {
+  /**
+   * Clear away what is not of today, but for jobs in which something goes on for days.
+   * @param {string[]} [goingOn] keys of drafts that hold the ids of such jobs
+   */
+  async sweep(goingOn = []) {
     this.#unkept.clear();
     for (const [key, { day }] of await this.cupboard.all("read:")) {
-      if (day !== today()) await this.cupboard.remove(key);
+      if (day !== today() && !goingOn.some((each) => isOfJob(key, each))) await this.cupboard.remove(key);
     }
   }
 
@@ -197,6 +200,12 @@ export class Reads {
   #reply(path) {
     return this.service.get(path, this.token());
   }
+}
+
+/** The job itself, or the instruments that it is measured with. @param {string} read @param {string} draft */
+function isOfJob(read, draft) {
+  const job = draft.slice(draft.indexOf(":") + 1);
+  return read === `read:/api/v1/jobs/${job}/` || read.startsWith("read:/api/v1/instruments/");
 }
 
 function today() {

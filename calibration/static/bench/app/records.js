@@ -46,6 +46,7 @@ export function recordsOf(desk) {
     pause: (fields) => keep(inJob("pause"), fields),
     resume: (fields) => keep(inJob("resumption"), fields),
     end: (fields) => keep(inJob("end"), fields),
+    leakTest: (fields) => keep(inJob("leak-tests"), fields),
     reversion: (fields) => keep(inJob("reversion"), fields),
     openJob: (vehicle, fields) => kept(desk, vehicle, "/api/v1/jobs/", { vehicle: vehicle.vin, ...fields }, null),
   };

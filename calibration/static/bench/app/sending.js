@@ -41,6 +41,7 @@ const KINDS = {
   pause: "pause",
   resumption: "resumption",
   end: "end",
+  "leak-tests": "leak_test",
   reversion: "reversion",
   "sign-off": "sign_off",
 };

@@ -13,6 +13,7 @@ const SETTLED_BY_SERVICE = [
   "strike",
   "proposal",
   "event",
+  "leak_test",
   "concession",
   "resumption",
   "end",

@@ -59,6 +59,13 @@ function approval(context) {
   }
 }
 
+/** @param {any} finding */
+function acceptedWords({ code }) {
+  return code === "leak_outside"
+    ? gettext("accepted: the test was wrong, and is made again")
+    : gettext("accepted: the job may go on");
+}
+
 /** @param {JobContext} context @param {string} id @returns {Screen} */
 function ruling(context, id) {
   const { job, units } = context;
@@ -67,7 +74,7 @@ function ruling(context, id) {
   const decide = decision(context, {
     part: `jobs/${job.id}/rulings/`,
     options: [
-      ["accept", gettext("accepted: the job may go on")],
+      ["accept", acceptedWords(finding)],
       ["reject", gettext("it stands: the vehicle is mended, set back, or the job is ended")],
     ],
     who: gettext("A manager, who neither measured nor recorded what it is about."),

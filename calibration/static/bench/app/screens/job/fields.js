@@ -181,3 +181,16 @@ export function count(text) {
   const trimmed = text.trim().replace("−", "-");
   return /^[+-]?\d{1,10}$/.test(trimmed) ? Number(trimmed) : null;
 }
+
+/**
+ * The temperature that was typed, as records hold it; null where it is none, which is then said.
+ * @param {Field} temperature
+ * @returns {{temperature_deg_c?: number} | null}
+ */
+export function degreesIn(temperature) {
+  const typed = temperature.input.value.trim().replace(",", ".").replace("−", "-");
+  if (!typed) return {};
+  const isNumber = /^-?\d{1,2}(\.\d{1,2})?$/.test(typed);
+  temperature.fail(isNumber ? null : gettext("Type degrees Celsius, such as 18.5, or leave it out."));
+  return isNumber ? { temperature_deg_c: Number(typed) } : null;
+}

@@ -5,6 +5,8 @@ import { notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
 import { ruleLink } from "./approval.js";
+import { goingOn } from "./leak_test.js";
+import { latestResult } from "./leak_result.js";
 import { findingNotices, isClosed, link, notedInTheJob, refusedEntry, takeCare } from "./parts.js";
 
 /** @typedef {import("./index.js").JobContext} JobContext */
@@ -16,8 +18,14 @@ function tyresLink(job, { code }) {
   return OF_TYRES.includes(code) && link(gettext("Record other tyres"), hashOf("job", job.id, "tyres"));
 }
 
+/** @param {import("../../context.js").Job} job */
+function isAboutLeaks({ next_step_detail: { reason } }) {
+  return reason.startsWith("leak_");
+}
+
 /** @param {JobContext} context @returns {import("../../context.js").Screen} */
-export function render({ job }) {
+export function render(context) {
+  const { job } = context;
   const isInspection = job.next_step === "inspect";
   const [standing, settled] = [true, false].map((wanted) => job.findings.filter((each) => each.in_force === wanted));
   const at = (/** @type {string} */ name) => hashOf("job", job.id, name);
@@ -25,6 +33,7 @@ export function render({ job }) {
     heading: isInspection ? gettext("Stop and look") : gettext("What was found"),
     content: [
       isInspection && notice("stop", job.next_step_detail.detail),
+      goingOn(context),
       refusedEntry(job),
       isClosed(job)
         ? notedInTheJob(standing)
@@ -37,11 +46,13 @@ export function render({ job }) {
           h("summary", null, gettext("Mended, overtaken or accepted")),
           h("div", { class: "stack" }, findingNotices(settled)),
         ),
+      latestResult(context),
       isInspection && takeCare(job),
       isInspection &&
         h(
           "div",
           { class: "actions" },
+          isAboutLeaks(job) && link(gettext("Test for leaks"), at("leak-test")),
           link(gettext("Measure another round"), at("measure")),
           link(gettext("Enter set-points by hand"), at("by-hand")),
           link(gettext("Go back to as found"), at("go-back")),

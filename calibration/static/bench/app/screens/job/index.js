@@ -13,6 +13,8 @@ import * as done from "./done.js";
 import * as event from "./event.js";
 import * as findings from "./findings.js";
 import * as interruptions from "./interruptions.js";
+import * as leakResult from "./leak_result.js";
+import * as leakTest from "./leak_test.js";
 import * as measure from "./measure.js";
 import * as other from "./other.js";
 import * as paper from "./paper.js";
@@ -70,6 +72,8 @@ const SCREENS = {
   findings: findings.render,
   event: event.render,
   tyres: tyres.render,
+  "leak-test": leakTest.render,
+  "leak-result": leakResult.render,
   concession: concession.render,
   decide: decide.render,
   written: written.render,

@@ -6,16 +6,19 @@ import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
 import { dayAndTime } from "../../time.js";
 import { reasonWords, stateWords } from "../../words.js";
+import { goingOn } from "./leak_test.js";
 import { link, section } from "./parts.js";
 
 /** @typedef {import("./index.js").JobContext} JobContext */
 
 /** @param {JobContext} context @returns {import("../../context.js").Screen} */
-export function render({ job }) {
+export function render(context) {
+  const { job } = context;
   const at = (/** @type {string} */ name) => hashOf("job", job.id, name);
   return {
     heading: gettext("Other steps"),
     content: [
+      goingOn(context),
       facts([
         [gettext("Job"), gettext("%(number)s, %(state)s", { number: job.number, state: stateWords(job.state) })],
         [gettext("Opened"), dayAndTime(job.opened_at)],
@@ -40,6 +43,7 @@ function ways() {
       to: [
         ["photo", gettext("Take a photo")],
         ["result", gettext("See where it stands")],
+        ["leak-result", gettext("See the leak test")],
         ["findings", gettext("See what was found")],
       ],
     },
@@ -49,6 +53,7 @@ function ways() {
         ["readiness", gettext("Check readiness again")],
         ["measure", gettext("Measure another round")],
         ["paper", gettext("Copy a round from paper")],
+        ["leak-test", gettext("Test for leaks")],
       ],
     },
     {

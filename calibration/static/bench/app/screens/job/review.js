@@ -7,7 +7,7 @@ import { gettext } from "../../texts.js";
 import { dayAndTime, withOffset } from "../../time.js";
 import { baseOf, shownIn } from "./bases.js";
 import { controlledCorners } from "./course.js";
-import { count, keypad, numberField, selectField } from "./fields.js";
+import { count, degreesIn, keypad, numberField, selectField } from "./fields.js";
 import * as measure from "./measure.js";
 import * as setpoints from "./setpoints.js";
 import { once } from "./once.js";
@@ -113,18 +113,15 @@ function roundTable(context, draft) {
 /** @param {JobContext} context @param {RoundDraft} draft @param {import("./fields.js").Field} temperature */
 async function store(context, draft, temperature) {
   const { job, drafts, records, navigate } = context;
-  const degrees = draft.temperature.trim().replace(",", ".").replace("−", "-");
-  if (degrees && !/^-?\d{1,2}(\.\d{1,2})?$/.test(degrees)) {
-    temperature.fail(gettext("Type degrees Celsius, such as 18.5, or leave it out."));
-    return false;
-  }
+  const degrees = degreesIn(temperature);
+  if (degrees === null) return false;
   const counts = Object.fromEntries(
     controlledCorners(job).map((corner) => [corner, count(draft.setpoints[corner] ?? "") ?? 0]),
   );
   const kept = await records.round({
     taken_at: draft.read_at ?? withOffset(),
     instrument: draft.instrument.id,
-    ...(degrees && { temperature_deg_c: Number(degrees) }),
+    ...degrees,
     ride_position: draft.ride_position,
     settled: draft.settled === true,
     ...(draft.paper && { recorded_from: "paper" }),
