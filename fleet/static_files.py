@@ -9,15 +9,21 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+import brotli
 import tree_sitter_javascript
 from django.contrib.staticfiles import finders
 from django.contrib.staticfiles.storage import staticfiles_storage
 from django.core.files.base import ContentFile
 from tree_sitter import Language, Node, Parser
+from whitenoise.compress import Compressor
 from whitenoise.storage import CompressedManifestStaticFilesStorage
 
 TAKEN_WHOLE: Final = frozenset({"string", "template_string", "regex"})
 """Blanks in these mean something."""
+SMALL_BYTES: Final = 20_000
+BEST_QUALITY: Final = 11
+QUICK_QUALITY: Final = 5
+"""Of all files of packages together 3 % larger than at 9, in a sixth of the time."""
 
 _parser = Parser(Language(tree_sitter_javascript.language()))
 
@@ -26,12 +32,23 @@ class ScriptError(ValueError):
     """A script that cannot be understood."""
 
 
+class QuickCompressor(Compressor):  # type: ignore[misc]  # whitenoise has no types
+    """As small as possible where that is quick: what packages bring in large files, few people fetch."""
+
+    @staticmethod
+    def compress_brotli(data: bytes) -> bytes:
+        return bytes(brotli.compress(data, quality=BEST_QUALITY if len(data) <= SMALL_BYTES else QUICK_QUALITY))
+
+
 class SlimStaticFiles(CompressedManifestStaticFilesStorage):  # type: ignore[misc]  # whitenoise has no types
     """What `collectstatic` puts into the data folder; scripts below the folders named in `slimmed` become slim."""
 
     def __init__(self, *, slimmed: Sequence[str] = (), **options: Any) -> None:
         super().__init__(**options)
         self.slimmed = tuple(slimmed)
+
+    def create_compressor(self, **options: Any) -> QuickCompressor:
+        return QuickCompressor(**options)
 
     def _save(self, name: str, content: Any) -> str:
         if name.startswith(self.slimmed) and name.endswith(".js"):

@@ -138,7 +138,7 @@ def test_the_first_value_is_hidden_and_readings_that_disagree_are_repeated_until
     assert technician.corner_now() == "FL"
     expect(tablet.page.locator(".bench-sent")).to_have_text("All records sent")
     technician.type_reading("490")
-    expect(tablet.page.locator(".bench-sent")).to_have_text("All records sent; what is typed here is none yet")
+    expect(tablet.page.locator(".bench-sent")).to_have_text("Typed, not yet recorded")
     expect(here).to_contain_text("1 taken, 1 to take")
     expect(tablet.page.locator("main")).not_to_contain_text("490")
     technician.type_reading("493")

@@ -278,6 +278,20 @@ class TestNotAccepted:
         with_one_refused.press("Throw it away for good")
         status(with_one_refused, ALL_SENT)
 
+    def test_what_is_pressed_is_not_drawn_again_before_the_finger_is_lifted(
+        self, with_one_refused: TabletInBay
+    ) -> None:
+        page = with_one_refused.page
+        box = page.get_by_text("Throw away", exact=True).bounding_box()
+        assert box is not None
+        page.mouse.move(box["x"] + 20, box["y"] + 20)
+        page.mouse.down()
+        with_one_refused.context.set_offline(True)
+        page.wait_for_timeout(300)  # In which it would be drawn again.
+        page.mouse.up()
+        expect(page.get_by_role("button", name="Throw it away for good", exact=True)).to_be_visible()
+        expect(page.locator(".bench-top")).to_contain_text("no connection")
+
 
 class TestTheServiceChanges:
     @pytest.fixture

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import brotli
 import pytest
 from django.contrib.staticfiles import finders
 from django.core.files.base import ContentFile
 
-from fleet.static_files import ScriptError, SlimStaticFiles, delivered, slim, source_of, tokens
+from fleet.static_files import QuickCompressor, ScriptError, SlimStaticFiles, delivered, slim, source_of, tokens
 
 OWN = ("bench/", "looks/", "fleet/", "reports/")
 
@@ -79,3 +80,10 @@ def test_what_is_delivered_is_what_was_collected_or_else_the_source(
 def test_a_missing_file_is_named() -> None:
     with pytest.raises(FileNotFoundError, match=r"bench/none\.js is missing"):
         source_of("bench/none.js")
+
+
+def test_small_files_are_compressed_as_far_as_possible_and_large_ones_quickly() -> None:
+    small, large = own_scripts()["bench/app/app.js"], b"".join(own_scripts().values())
+    assert QuickCompressor.compress_brotli(small) == brotli.compress(small, quality=11)
+    assert QuickCompressor.compress_brotli(large) == brotli.compress(large, quality=5)
+    assert brotli.decompress(QuickCompressor.compress_brotli(large)) == large

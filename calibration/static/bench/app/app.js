@@ -195,6 +195,7 @@ export class App {
 
   async #refresh() {
     const context = await this.#context();
+    await this.frame.untouched();
     if (this.#isLeft(context)) return;
     this.#tell(context);
     const place = this.#place(context);

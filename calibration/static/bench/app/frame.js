@@ -18,8 +18,13 @@ import { clockTime, dayAndTime } from "./time.js";
  * @property {boolean} [isTyping] whether readings of a round were typed that are on no record yet
  */
 
+/** Whatever becomes of a finger that never lifts. */
+const LONGEST_PRESS_MS = 1_000;
+
 export class Frame {
   #drawn = "";
+  /** @type {Promise<unknown>} */
+  #untouched = Promise.resolve();
 
   constructor() {
     this.top = h("div", { class: "bench-row" });
@@ -38,6 +43,7 @@ export class Frame {
 
   /** Take the place of the page that said it is starting. */
   mount() {
+    document.addEventListener("pointerdown", () => (this.#untouched = untilLifted()), { capture: true });
     document.body.replaceChildren(
       h("a", { class: "skip", href: "#content", click: this.#skip }, gettext("Skip to the content")),
       h("header", { class: "bench-top" }, this.top),
@@ -68,6 +74,11 @@ export class Frame {
       scrollTo(0, 0);
       this.main.focus({ preventScroll: true });
     } else if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
+  }
+
+  /** What is pressed stays in its place until the press is over: else the browser would not take it for a press. */
+  untouched() {
+    return this.#untouched;
   }
 
   /** @param {Status} status */
@@ -111,7 +122,7 @@ export class Frame {
   #right({ online, pending, person, isTyping = false }) {
     const held = heldWords(pending);
     const sent = isTyping
-      ? gettext("All records sent; what is typed here is none yet")
+      ? gettext("Typed, not yet recorded")
       : gettext("All records sent");
     return h(
       "div",
@@ -121,6 +132,14 @@ export class Frame {
       person && h("a", { class: "button bench-person", href: hashOf("settings") }, person),
     );
   }
+}
+
+function untilLifted() {
+  return new Promise((resolve) => {
+    const lifted = () => setTimeout(resolve); // After the click, which follows at once.
+    for (const end of ["pointerup", "pointercancel"]) document.addEventListener(end, lifted, { once: true, capture: true });
+    setTimeout(resolve, LONGEST_PRESS_MS);
+  });
 }
 
 /**
