@@ -1,0 +1,79 @@
+"""Life of an alert: opens once, is updated, and is resolved by what puts it right (design, section 8)."""
+
+from __future__ import annotations
+
+import pytest
+
+from calibration.metrology.alert_life import StandingAlert, alert_changes
+from calibration.metrology.drift_alerts import AlertKind, Finding
+from calibration.metrology.errors import MetrologyError
+
+
+def finding(kind: AlertKind = "trend", vehicle: int = 1, place: str = "FL", level: float = 4.0) -> Finding:
+    return Finding(kind, vehicle, place, {"level_mm": level})
+
+
+def standing(
+    kind: AlertKind = "trend", vehicle: int = 1, place: str = "FL", level: float = 4.0, opened: float = 100.0
+) -> StandingAlert:
+    return StandingAlert(kind, vehicle, place, opened, {"level_mm": level})
+
+
+def test_a_finding_opens_an_alert_with_its_values() -> None:
+    (change,) = alert_changes([], [finding()], {})
+    assert (change.action, change.kind, change.vehicle, change.place, change.reason) == ("open", "trend", 1, "FL", "")
+    assert change.values == {"level_mm": 4.0}
+
+
+def test_found_again_it_is_updated_and_not_multiplied() -> None:
+    (change,) = alert_changes([standing()], [finding(level=4.5)], {})
+    assert (change.action, change.values) == ("update", {"level_mm": 4.5})
+
+
+@pytest.mark.parametrize("level", [4.0, float("nan")])
+def test_found_again_with_the_same_values_nothing_changes(level: float) -> None:
+    assert alert_changes([standing(level=level)], [finding(level=level)], {}) == []
+
+
+@pytest.mark.parametrize(
+    "other", [finding(kind="step"), finding(vehicle=2), finding(place="FR")], ids=["kind", "vehicle", "corner"]
+)
+def test_another_kind_vehicle_or_corner_is_another_alert(other: Finding) -> None:
+    assert [change.action for change in alert_changes([standing()], [finding(), other], {})] == ["open"]
+
+
+def test_it_is_resolved_when_a_job_has_put_it_right_since_it_opened() -> None:
+    (change,) = alert_changes([standing()], [], {1: 120.0})
+    assert (change.action, change.reason, change.values) == ("resolve", "put_right", {"level_mm": 4.0})
+    assert alert_changes([standing()], [], {1: 100.0, 2: 150.0}) == []
+
+
+def test_a_job_that_did_not_put_it_right_leaves_it_open() -> None:
+    assert [change.action for change in alert_changes([standing()], [finding(level=5.0)], {1: 120.0})] == ["update"]
+
+
+def test_a_quiet_measurement_alone_resolves_nothing() -> None:
+    assert alert_changes([standing(), standing("step")], [], {}) == []
+
+
+def test_a_check_resolves_overdue() -> None:
+    (change,) = alert_changes([standing("overdue", place="")], [], {})
+    assert (change.action, change.reason) == ("resolve", "checked")
+
+
+def test_struck_records_take_back_what_rested_on_them() -> None:
+    changes = alert_changes([standing(), standing(vehicle=2)], [], {}, revised={1})
+    assert [(change.vehicle, change.reason) for change in changes] == [(1, "record_revised")]
+
+
+def test_changes_come_by_vehicle_kind_and_place() -> None:
+    found = [finding("out_of_tolerance", vehicle=2), finding("step"), finding(place="RR"), finding()]
+    keys = [(change.vehicle, change.kind, change.place) for change in alert_changes([], found, {})]
+    assert keys == [(1, "step", "FL"), (1, "trend", "FL"), (1, "trend", "RR"), (2, "out_of_tolerance", "FL")]
+
+
+def test_two_of_one_place_and_kind_are_refused() -> None:
+    with pytest.raises(MetrologyError, match="standing"):
+        alert_changes([standing(), standing()], [], {})
+    with pytest.raises(MetrologyError, match="findings"):
+        alert_changes([], [finding(), finding()], {})
