@@ -7,7 +7,7 @@ from playwright.sync_api import Page, expect
 from tests.bench.conftest import NewTablet
 from tests.bench.technician import opened
 
-SIZES = {"the long way": (1180, 820), "upright": (820, 1180), "a phone": (390, 844)}
+SIZES = {"the long way": (1180, 820), "low": (1024, 600), "upright": (820, 1180), "a phone": (390, 844)}
 OUT_OF_VIEW = """() => {
   const bar = document.querySelector('.bench-bar').getBoundingClientRect();
   const seen = ['#take .field-label', '#reading', '.bench-bar .button-main:not([hidden])', ...SEEN];

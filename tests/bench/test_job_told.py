@@ -127,6 +127,23 @@ def asks_about_the_odometer(tablet: TabletInBay) -> None:
     assert job["odometer_km"] == 4821
 
 
+def test_a_note_by_itself_leaves_a_failure_standing_and_both_stay_in_sight(tablet: TabletInBay) -> None:
+    job, technician = opened(tablet, "Is the vehicle ready?")
+    technician.check_readiness()
+    tablet.expect_heading("Before you measure")
+    page = tablet.page
+    tablet.open(f"#/job/{job}/readiness")
+    page.locator("[aria-labelledby='check-fault_memory-label']").get_by_text("not in order", exact=True).click()
+    tablet.press("Record the checks")
+    below = page.locator(".checks + div .notice")
+    expect(below).to_contain_text("Not in order: no stored faults")
+    page.locator("#note-fault_memory").fill("C1234, height sensor")
+    tablet.press("Record the checks")
+    expect(page.get_by_text("Recorded: C1234, height sensor")).to_be_visible()
+    merged: Any = tablet.bay.get(f"/jobs/{job}/")["readiness"]["merged"]
+    assert merged["fault_memory"] == "fail"
+
+
 def test_the_head_is_one_row_however_many_records_wait(tablet: TabletInBay) -> None:
     _job, technician = opened(tablet, "Is the vehicle ready?")
     page = tablet.page

@@ -156,6 +156,14 @@ def test_an_odometer_below_the_one_before_is_a_note(site: Site) -> None:
     assert again.next_step == "check_readiness"
 
 
+def test_so_is_one_below_that_at_which_its_tyres_were_fitted(site: Site) -> None:
+    vehicle = site.vehicle()
+    site.fitment(vehicle, odometer_km=Decimal(84120))
+    bench = Bench.open(site, vehicle, odometer_km=Decimal(8412))
+    finding = next(each for each in bench.case.findings if each.code == "odometer_lower")
+    assert finding.values == {"odometer_km": 8412.0, "before_km": 84120.0}
+
+
 # --- tyres ---------------------------------------------------------------------------------------------
 WEAK = {**TYRE, "load_index": 90}
 """600 kg (ETRTO load index table), less than half of either axle's load."""

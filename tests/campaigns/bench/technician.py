@@ -105,7 +105,7 @@ class InterruptedTechnician(TechnicianAtTablet):
             self.return_to_job()
 
     def _do(self, heading: str) -> None:
-        if heading == "Today":
+        if heading in ("Today", "Other steps"):
             self.return_to_job()
         elif heading == "Who is at the tablet?":
             self.mend()

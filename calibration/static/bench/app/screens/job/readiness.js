@@ -23,8 +23,8 @@ export function render(context) {
   const checks = drafts.get(key) ?? {};
   const before = readinessNow(job, context.waiting);
   const items = readinessItems(job.specification?.measuring_condition ?? null);
-  const left = h("p", { "aria-live": "polite" });
-  const record = button(gettext("Record the checks"), once(() => keep(context, key, checks)), { kind: "main" });
+  const left = h("div", { "aria-live": "polite" });
+  const record = button(gettext("Record the checks"), once(() => keep(context, key, checks, before)), { kind: "main" });
   const changed = (/** @type {string} */ item, /** @type {object} */ what) => {
     checks[item] = { ...checks[item], ...what };
     drafts.set(key, checks);
@@ -32,7 +32,7 @@ export function render(context) {
   };
   const say = () => {
     const open = items.filter(([item]) => !isAnswered(checks[item]?.outcome ?? before[item]));
-    fill(left, openWords(open.map(([, label]) => label)));
+    fill(left, open.length === 0 && isRefused(job, checks) ? notInOrder(job) : h("p", null, openWords(open.map(([, label]) => label))));
     record.disabled = Object.keys(checks).length === 0;
   };
   const rows = items.map((item) => itemRow(context, item, checks, before, changed));
@@ -54,7 +54,17 @@ export function render(context) {
 
 /** @param {import("../../context.js").Job} job */
 function saidOf({ next_step_detail, readiness }) {
-  return JSON.stringify([next_step_detail.detail, readiness.merged]);
+  return JSON.stringify([next_step_detail.detail, readiness.merged, readiness.records.length]);
+}
+
+/** Every item has its outcome, and one of them keeps the work from going on. @param {import("../../context.js").Job} job @param {Checks} checks */
+function isRefused({ next_step }, checks) {
+  return next_step === "check_readiness" && Object.keys(checks).length === 0;
+}
+
+/** @param {import("../../context.js").Job} job */
+function notInOrder({ next_step_detail }) {
+  return notice("review", next_step_detail.detail);
 }
 
 /** @param {string | undefined} outcome */
@@ -85,6 +95,7 @@ function itemRow({ job }, [item, label, hint], checks, before, changed) {
     { id: `note-${item}`, label: gettext("What you saw"), value: checks[item]?.note ?? "", optional: true },
   );
   note.element.hidden = outcome !== "fail" && !checks[item]?.note;
+  const recorded = noteRecorded(job, item);
   note.input.addEventListener("input", () => changed(item, { note: note.input.value }));
   const choose = (/** @type {string} */ value) => {
     note.element.hidden = value !== "fail" && !note.input.value;
@@ -104,7 +115,14 @@ function itemRow({ job }, [item, label, hint], checks, before, changed) {
     "aria-labelledby": `check-${item}-label`,
     "aria-describedby": hint ? `check-${item}-hint` : null,
   };
-  return h("div", { class: "check" }, words, h("div", { class: "check-outcomes", ...named }, chosen), note.element);
+  const outcomes = h("div", { class: "check-outcomes", ...named }, chosen);
+  return h("div", { class: "check" }, words, outcomes, recorded && h("p", null, gettext("Recorded: %(note)s", { note: recorded })), note.element);
+}
+
+/** What was last noted at an item that the service knows. @param {import("../../context.js").Job} job @param {string} item */
+function noteRecorded({ readiness }, item) {
+  const notes = readiness.records.map((/** @type {any} */ each) => each.checks[item]?.note).filter(Boolean);
+  return notes.at(-1) ?? null;
 }
 
 /**
@@ -124,11 +142,17 @@ function outcomeChoice(group, code, name, checked, change) {
   );
 }
 
-/** @param {JobContext} context @param {string} key @param {Checks} checks */
-async function keep(context, key, checks) {
+/**
+ * A note by itself belongs to the outcome that the item has.
+ * @param {JobContext} context
+ * @param {string} key
+ * @param {Checks} checks
+ * @param {Record<string, string>} before
+ */
+async function keep(context, key, checks, before) {
   const sent = Object.fromEntries(
     Object.entries(checks).map(
-      ([item, { outcome = "not_done", note = "" }]) => [
+      ([item, { outcome = before[item] ?? "not_done", note = "" }]) => [
         item,
         note.trim() ? { outcome, note: note.trim() } : { outcome },
       ],
