@@ -240,6 +240,7 @@ def _next_step(actor: Actor, case: CaseFile) -> Shown:
                 proposal=case.open_proposal_content,
                 approvers=[each.name for each in may_decide(case)] if is_asked else None,
                 names_people=of_the_workshop,
+                one_decides_alone=is_asked and one_decides_alone(case.job.workshop_id),
             ),
             "corners": list(step.corners),
         },

@@ -12,7 +12,8 @@ from django.utils.translation import gettext_lazy, ngettext
 
 from calibration.metrology.corners import CORNERS
 from calibration.models import Job
-from calibration.rules.notation import corner_name, figure
+from calibration.rules.notation import figure
+from fleet.looks.corners import corner_name
 from calibration.rules.texts import READINESS_ITEMS
 from fleet.history import record_of, rows_of, summarises
 from fleet.looks.lengths import length

@@ -9,7 +9,8 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from .leaks import hours_shown
-from .notation import corner_name, shown
+from .notation import shown
+from fleet.looks.corners import corner_name
 
 if TYPE_CHECKING:
     from ..metrology.corners import Corner

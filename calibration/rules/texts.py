@@ -10,7 +10,8 @@ from django.utils.translation import gettext_lazy, ngettext_lazy
 
 from . import leak_texts
 from .limit_texts import limit_text
-from .notation import COUNTED, corner_name, shown
+from .notation import COUNTED, shown
+from fleet.looks.corners import corner_name
 
 FINDINGS = {
     "pair_disagrees": gettext_lazy(

@@ -14,6 +14,7 @@ from fleet.errors import NotFound
 from fleet.history import summary_of
 from fleet.ids import new_id
 from fleet.models import LedgerEntry, Vehicle
+from fleet.specifications import CORNERS
 from fleet.tenancy import in_workshop
 from tests.factories import TYRE, Site, new_vin
 
@@ -57,6 +58,23 @@ def test_a_size_that_the_specification_does_not_list_is_a_finding(site: Site) ->
     assert fit(site, vehicle, RL={"size": "275/65 r18 116T"}).json()["findings"] == []
     (finding,) = fit(site, vehicle, RL={"size": "265/60R18"}).json()["findings"]
     assert (finding["code"], finding["corner"], finding["severity"]) == ("tyre_not_listed", "RL", "review")
+
+
+@pytest.mark.parametrize(
+    ("listed", "fitted", "corners"),
+    [
+        ("235/65R16 121R", "235/65R16C", []),
+        ("235/65R16C 121/119R", "235/65R16C", []),
+        ("235/65R16C", "235/65R16", ["FL", "FR", "RL", "RR"]),
+        ("235/65R16", "235/60R16C", ["FL", "FR", "RL", "RR"]),
+    ],
+)
+def test_a_list_of_sizes_is_compared_by_size_and_takes_a_c_tyre_for_one_without(
+    site: Site, listed: str, fitted: str, corners: list[str]
+) -> None:
+    vehicle = site.vehicle(vehicle_model=site.specification(allowed_tyres=[listed]).vehicle_model)
+    findings = fit(site, vehicle, **{corner: {"size": fitted, "load_index": 121} for corner in CORNERS}).json()["findings"]
+    assert [each["corner"] for each in findings] == corners
 
 
 def test_a_tyre_too_weak_for_half_the_axle_load_is_a_finding(site: Site) -> None:
