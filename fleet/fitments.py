@@ -90,8 +90,8 @@ def _fits(fitted: TyreSize, listed: TyreSize) -> bool:
 
 def _dimensions(size: TyreSize) -> TyreSize:
     """What makes two designations the same size: nothing that is written behind the rim's diameter."""
-    behind = {"load_index": None, "load_index_dual": None, "speed_symbol": None, "extra_load": False}
-    return replace(size, designation="", size_alone="", commercial=False, **behind)
+    alone = parse_tyre_size(size.size_alone)
+    return replace(alone, designation="", size_alone="", commercial=False)
 
 
 def _too_weak(tyres: Mapping[str, Mapping[str, Any]], specification: Mapping[str, Any]) -> Iterator[Finding]:

@@ -45,7 +45,7 @@ from calibration.rules.wording import in_words
 from calibration.selectors.approvals import detail_of
 from calibration.selectors.casefile import CaseFile
 from calibration.selectors.leak_tests import result_of
-from calibration.services.independence import may_decide
+from calibration.services.independence import may_decide, one_decides_alone
 from fleet.actor import Actor
 from fleet.models import Vehicle
 from fleet.permissions import Permission, may

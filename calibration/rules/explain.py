@@ -7,6 +7,7 @@ from typing import Any
 
 from django.utils.translation import gettext as _
 
+from fleet.looks.corners import corner_name
 from fleet.looks.lengths import length
 
 from ..metrology.assessment import Assessment
@@ -14,7 +15,6 @@ from ..metrology.assessment_document import assessment_as_dict
 from . import leak_texts, texts, wording
 from .next_step import refusal_of_the_last_proposal
 from .notation import figure
-from fleet.looks.corners import corner_name
 from .record import Ended, Setpoints, WriteDone
 from .standing import Standing
 

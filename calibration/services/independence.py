@@ -38,7 +38,7 @@ def makers_of(case: CaseFile, finding: Finding) -> set[uuid.UUID | None]:
     return {source.recorded_by, *measured}
 
 
-def one_decides_alone(workshop_id: uuid.UUID | None) -> bool:
+def one_decides_alone(workshop_id: uuid.UUID) -> bool:
     """Whether the workshop lets its only approver decide on their own work."""
     return Workshop.objects.filter(pk=workshop_id, single_person=True).exists()
 

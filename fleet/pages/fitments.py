@@ -28,7 +28,7 @@ _INCOMPLETE = _(
 class SidewallField(TyreSizeField):
     """Size, load index and speed symbol in one text; of two load indices the first, for a tyre fitted singly."""
 
-    def to_internal_value(self, data: Any) -> dict[str, Any]:
+    def to_internal_value(self, data: Any) -> Any:
         read = self.parsed(data)
         if read.load_index is None:
             raise ValidationError([ErrorDetail(str(_INCOMPLETE), "service_description_missing")])

@@ -73,7 +73,8 @@ def test_a_list_of_sizes_is_compared_by_size_and_takes_a_c_tyre_for_one_without(
     site: Site, listed: str, fitted: str, corners: list[str]
 ) -> None:
     vehicle = site.vehicle(vehicle_model=site.specification(allowed_tyres=[listed]).vehicle_model)
-    findings = fit(site, vehicle, **{corner: {"size": fitted, "load_index": 121} for corner in CORNERS}).json()["findings"]
+    tyres = {corner: {"size": fitted, "load_index": 121} for corner in CORNERS}
+    findings = fit(site, vehicle, **tyres).json()["findings"]
     assert [each["corner"] for each in findings] == corners
 
 
