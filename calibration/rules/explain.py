@@ -232,7 +232,7 @@ def proposal_detail(outcome: str, content: Document) -> str:
         text = _("Refused, whoever asks: %(limits)s. Do not write it. %(advice)s")
         return text % {"limits": _limits(limits, "refuse"), "advice": advice}
     if outcome == "needs_approval":
-        text = _("Another person must approve this before it is written: %(limits)s.")
+        text = _("This must be approved before it is written: %(limits)s.")
         moving_away = _moving_away(content)
         return " ".join([text % {"limits": _limits(limits, "review")}, *([moving_away] if moving_away else [])])
     allowed = _("Inside every limit: write these set-points, read them back and record both.")

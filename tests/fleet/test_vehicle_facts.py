@@ -7,7 +7,7 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from django.utils import timezone
+from django.utils import timezone, translation
 
 from fleet import services
 from fleet.errors import NotFound
@@ -237,6 +237,17 @@ def test_history_says_each_thing_in_a_line_and_names_the_entry_that_proves_it(si
     entries = client.get(f"{path}ledger/").json()["results"]
     assert [(row["sequence"], row["hash"]) for row in reversed(shown)] == [(e["sequence"], e["hash"]) for e in entries]
     assert {entry["actor_name"] for entry in entries} == {site.manager.membership.name}
+
+
+def test_in_german_the_corners_of_the_history_are_named_in_german(site: Site) -> None:
+    vehicle = site.vehicle()
+    fit(site, vehicle, FL={"size": "255/60R18 112V"})
+    path, at = f"{VEHICLES}{vehicle.vin}/events/", "2026-01-10T09:30:00Z"
+    post(site, path, kind="sensor_replaced", corner="RL", happened_at=at)
+    with in_workshop(site.workshop.pk), translation.override("de"):
+        told = [summary_of(entry) for entry in LedgerEntry.objects.filter(book=vehicle.pk).order_by("sequence")]
+    assert "VL 255/60R18 112V, VR 255/60R18 112V, HL 255/60R18 112V, HR 255/60R18 112V" in told[1]
+    assert ", HL, am 10.01.2026" in told[2]
 
 
 def test_a_kind_that_nobody_puts_into_words_is_named_by_its_slug(site: Site) -> None:

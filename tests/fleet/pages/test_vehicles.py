@@ -200,7 +200,7 @@ def test_a_text_of_the_sidewall_that_lacks_something_is_refused_where_it_stands(
     assert said in errors_in(page)[field]
 
 
-def latest_tyres(has: Furnished) -> dict[str, dict[str, Any]]:
+def latest_tyres(has: Furnished) -> Any:
     with in_workshop(has.site.workshop.pk):
         latest = Fitment.objects.filter(vehicle=has.vehicle).order_by("-recorded_at").first()
     assert latest is not None
