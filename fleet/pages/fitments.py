@@ -19,6 +19,10 @@ from .bodies import BodyForm, Group, initial_of
 
 Tyre = Mapping[str, Any]
 _EMPTY = _("Must not be empty. Write what stands on the sidewall, here or once for all four wheels.")
+_FOR_NONE = _(
+    "Every wheel below has a text of its own, so this one stands for none. Empty the fields of the wheels that it is "
+    "for, or this one."
+)
 _INCOMPLETE = _(
     "The load index and the speed symbol are missing behind the size. Write them as they stand on the sidewall, for "
     "example 255/60R18 112V or 235/65R16C 121/119R."
@@ -51,6 +55,8 @@ class FourWheels(FitmentInput):
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
         common = attrs.pop("all_four")
+        if common.get("sidewall") and all(own.get("sidewall") for own in attrs["tyres"].values()):
+            raise ValidationError({"all_four": {"sidewall": [ErrorDetail(str(_FOR_NONE), "stands_for_none")]}})
         wheels = {corner: _over(common, own) for corner, own in attrs["tyres"].items()}
         lacking = [corner for corner, wheel in wheels.items() if wheel["sidewall"] is None]
         if lacking:

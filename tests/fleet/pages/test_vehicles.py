@@ -188,6 +188,12 @@ def test_tyres_that_are_alike_come_back_once(furnished: Furnished, manager: Clie
     [
         ({"all_four__sidewall": "255/60R18"}, "all_four-sidewall", "load index and the speed symbol are missing"),
         ({"all_four__sidewall": "", "tyres__FL__sidewall": "255/60R18 112V"}, "tyres-FR-sidewall", "Must not be empty"),
+        (
+            {f"tyres__{corner}__sidewall": "255/60R18 112V" for corner in CORNERS}
+            | {"all_four__sidewall": "275/65R18 116T"},
+            "all_four-sidewall",
+            "stands for none",
+        ),
         ({"tyres__FL__sidewall": "255/60R18 300V"}, "tyres-FL-sidewall", "no load index 300"),
     ],
 )
