@@ -68,10 +68,10 @@ def tyre_findings(tyres: Mapping[str, Mapping[str, Any]], specification: Mapping
 
 def _not_listed(tyres: Mapping[str, Mapping[str, Any]], specification: Mapping[str, Any]) -> Iterator[Finding]:
     """An empty list says nothing about tyres."""
-    allowed = {_dimensions(parse_tyre_size(size)) for size in specification["allowed_tyres"]}
+    allowed = [parse_tyre_size(size) for size in specification["allowed_tyres"]]
     for corner in CORNERS:
         size = parse_tyre_size(tyres[corner]["size"])
-        if allowed and _dimensions(size) not in allowed:
+        if allowed and not any(_fits(size, listed) for listed in allowed):
             detail = _("%(size)s is not among the sizes that the specification lists: %(listed)s.") % {
                 "size": size.designation,
                 "listed": ", ".join(specification["allowed_tyres"]),
@@ -79,9 +79,19 @@ def _not_listed(tyres: Mapping[str, Mapping[str, Any]], specification: Mapping[s
             yield {"code": "tyre_not_listed", "corner": corner, "severity": "review", "detail": str(detail)}
 
 
+def _fits(fitted: TyreSize, listed: TyreSize) -> bool:
+    """Whether a tyre is of the size that a list names. Where the list asks for a C tyre, no other will do.
+
+    A C tyre is as large as one of the same figures without the C, and stronger: what it may carry is compared with
+    the axle load in any case.
+    """
+    return _dimensions(fitted) == _dimensions(listed) and fitted.commercial >= listed.commercial
+
+
 def _dimensions(size: TyreSize) -> TyreSize:
-    """What makes two designations the same size: not the load index or speed symbol written behind."""
-    return replace(size, designation="", load_index=None, load_index_dual=None, speed_symbol=None, extra_load=False)
+    """What makes two designations the same size: nothing that is written behind the rim's diameter."""
+    alone = parse_tyre_size(size.size_alone)
+    return replace(alone, designation="", size_alone="", commercial=False)
 
 
 def _too_weak(tyres: Mapping[str, Mapping[str, Any]], specification: Mapping[str, Any]) -> Iterator[Finding]:

@@ -14,7 +14,9 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 
 from .looks import dates
+from .looks.corners import corner_name
 from .models import LedgerEntry, ServiceEvent
+from .tyres import sidewall_of
 
 Row = Mapping[str, Any]
 Summary = Callable[[LedgerEntry], str]
@@ -72,10 +74,7 @@ def _vin_corrected(entry: LedgerEntry) -> str:
 @summarises("tyres_fitted")
 def _tyres_fitted(entry: LedgerEntry) -> str:
     record = record_of(entry)
-    tyres = ", ".join(
-        f"{corner} {tyre['size']} {tyre['load_index']}{tyre['speed_symbol']}"
-        for corner, tyre in sorted(record["tyres"].items())
-    )
+    tyres = ", ".join(f"{corner_name(corner)} {sidewall_of(tyre)}" for corner, tyre in sorted(record["tyres"].items()))
     return _("Tyres fitted on %(day)s: %(tyres)s.") % {
         "day": dates.day(date.fromisoformat(record["fitted_on"])),
         "tyres": tyres,
@@ -88,5 +87,9 @@ def _service_event(entry: LedgerEntry) -> str:
     happened = str(ServiceEvent.Kind(record["kind"]).label).capitalize()
     day = dates.day(timezone.localtime(datetime.fromisoformat(record["happened_at"])))
     if record["corner"]:
-        return _("%(event)s at %(corner)s on %(day)s.") % {"event": happened, "corner": record["corner"], "day": day}
+        return _("%(event)s at %(corner)s on %(day)s.") % {
+            "event": happened,
+            "corner": corner_name(record["corner"]),
+            "day": day,
+        }
     return _("%(event)s on %(day)s.") % {"event": happened, "day": day}

@@ -12,9 +12,10 @@ of section height and rim diameter (UN R30, 6.1) and the factors 3.05 and 2.99 o
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import ROUND_HALF_UP, Decimal
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 from django.utils.translation import gettext_lazy as _
 
@@ -53,9 +54,9 @@ _SPEED_KM_H: Final = (
 )
 
 _SERVICE: Final = r"""
-    (?:\ ?\(?(?P<load_index>\d{2,3})(?:\ ?/\ ?(?P<load_index_dual>\d{2,3}))?
+    (?P<behind>(?:\ ?\(?(?P<load_index>\d{2,3})(?:\ ?/\ ?(?P<load_index_dual>\d{2,3}))?
     \ ?(?P<speed_symbol>A[1-8]|[B-HJ-NP-WY])\)?)?
-    (?:\ ?(?P<extra_load>XL|RF))?
+    (?:\ ?(?P<extra_load>XL|RF))?)
 """
 _METRIC: Final = re.compile(
     rf"""(?:(?P<prefix>P|LT)\ ?)?(?P<width>\d{{3}})\ ?/\ ?(?P<aspect>\d{{2}})\ ?(?P<z>Z)?
@@ -96,6 +97,8 @@ class TyreSize:
     """
 
     designation: str
+    size_alone: str
+    """The designation without what may follow the size: load index, speed symbol, extra load."""
     system: System
     section_width_mm: Decimal
     aspect_ratio_pct: int | None
@@ -134,6 +137,8 @@ def parse_tyre_size(text: str, *, pointer: str = "/size") -> TyreSize:
     763
     >>> parse_tyre_size("31x10.50R15LT").overall_diameter_mm
     787
+    >>> parse_tyre_size("235/65 r16 c 121/119 r").size_alone
+    '235/65R16C'
     """
     designation = _normalise(text)
     if len(designation) <= _LONGEST_DESIGNATION:
@@ -142,6 +147,17 @@ def parse_tyre_size(text: str, *, pointer: str = "/size") -> TyreSize:
         if match := _FLOTATION.fullmatch(designation):
             return _checked(_flotation(designation, match), pointer)
     raise TyreError.at(pointer, "tyre_size", _UNREADABLE)
+
+
+def sidewall_of(tyre: Mapping[str, Any]) -> str:
+    """Size, load index and speed symbol of a recorded tyre in one text, each once.
+
+    >>> sidewall_of({"size": "255/60R18 112V XL", "load_index": 112, "speed_symbol": "V"})
+    '255/60R18 112V XL'
+    """
+    size = parse_tyre_size(tyre["size"])
+    behind = " XL" if size.extra_load else ""
+    return f"{size.size_alone} {tyre['load_index']}{tyre['speed_symbol']}{behind}"
 
 
 def load_capacity_kg(load_index: int, *, pointer: str = "/load_index") -> int | None:
@@ -184,11 +200,16 @@ def _construction(letter: str) -> Construction:
     return "R" if letter == "R" else "B" if letter == "B" else "D"
 
 
+def _size_alone(designation: str, match: re.Match[str]) -> str:
+    return designation[: match.start("behind")].replace(" ", "")
+
+
 def _metric(designation: str, match: re.Match[str]) -> TyreSize:
     prefix: System = "P" if match["prefix"] == "P" else "LT" if match["prefix"] == "LT" else "metric"
     width, aspect, rim = Decimal(match["width"]), int(match["aspect"]), Decimal(match["rim"])
     return TyreSize(
         designation=designation,
+        size_alone=_size_alone(designation, match),
         system=prefix,
         section_width_mm=width,
         aspect_ratio_pct=aspect,
@@ -205,8 +226,10 @@ def _metric(designation: str, match: re.Match[str]) -> TyreSize:
 
 
 def _flotation(designation: str, match: re.Match[str]) -> TyreSize:
+    written = designation.replace("X", "x", 1)
     return TyreSize(
-        designation=designation.replace("X", "x", 1),
+        designation=written,
+        size_alone=_size_alone(written, match),
         system="flotation",
         section_width_mm=Decimal(match["width"]) * MM_PER_INCH,
         aspect_ratio_pct=None,

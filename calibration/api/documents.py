@@ -45,7 +45,7 @@ from calibration.rules.wording import in_words
 from calibration.selectors.approvals import detail_of
 from calibration.selectors.casefile import CaseFile
 from calibration.selectors.leak_tests import result_of
-from calibration.services.independence import may_decide
+from calibration.services.independence import may_decide, one_decides_alone
 from fleet.actor import Actor
 from fleet.models import Vehicle
 from fleet.permissions import Permission, may
@@ -240,6 +240,7 @@ def _next_step(actor: Actor, case: CaseFile) -> Shown:
                 proposal=case.open_proposal_content,
                 approvers=[each.name for each in may_decide(case)] if is_asked else None,
                 names_people=of_the_workshop,
+                one_decides_alone=is_asked and one_decides_alone(case.job.workshop_id),
             ),
             "corners": list(step.corners),
         },

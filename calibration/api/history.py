@@ -12,9 +12,10 @@ from django.utils.translation import gettext_lazy, ngettext
 
 from calibration.metrology.corners import CORNERS
 from calibration.models import Job
-from calibration.rules.notation import corner_name, figure
+from calibration.rules.notation import figure
 from calibration.rules.texts import READINESS_ITEMS
 from fleet.history import record_of, rows_of, summarises
+from fleet.looks.corners import corner_name
 from fleet.looks.lengths import length
 from fleet.models import LedgerEntry
 
@@ -89,14 +90,20 @@ def _job_opened(entry: LedgerEntry) -> str:
 @summarises("readiness_recorded")
 def _readiness(entry: LedgerEntry) -> str:
     checks = record_of(entry)["checks"]
-    failed = [item for item, check in checks.items() if check["outcome"] in {"fail", "not_done"}]
+    failed = {item: check for item, check in checks.items() if check["outcome"] in {"fail", "not_done"}}
     if failed:
-        items = ", ".join(str(READINESS_ITEMS.get(item, item)) for item in sorted(failed))
+        items = "; ".join(_not_ready(item, check) for item, check in sorted(failed.items()))
         return _in_job(entry, _("readiness checked, failed or not done: %(items)s.") % {"items": items})
     in_order = ngettext(
         "readiness checked, %(count)s item in order.", "readiness checked, %(count)s items in order.", len(checks)
     )
     return _in_job(entry, in_order % {"count": len(checks)})
+
+
+def _not_ready(item: str, check: Mapping[str, Any]) -> str:
+    """An item with what was seen at it."""
+    name, seen = str(READINESS_ITEMS.get(item, item)), (check.get("note") or "").rstrip(".")
+    return f"{name} ({seen})" if seen else name
 
 
 @summarises("round_recorded")

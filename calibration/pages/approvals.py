@@ -22,7 +22,7 @@ from ..selectors.casefile import CaseFile, case_of
 from ..selectors.jobs import visible_approvals
 from ..selectors.waiting import WaitingJob, late_findings, waiting_jobs
 from ..services.decisions import approval_decide
-from ..services.independence import people_of_the_work
+from ..services.independence import one_decides_alone, people_of_the_work
 from . import words
 from .deciding import DecisionPage, Right, right_of
 from .forms import DecisionForm
@@ -37,7 +37,9 @@ class WaitingView(WorkshopPage):
     def get(self, request: HttpRequest) -> HttpResponse:
         waiting = waiting_jobs(self.actor)
         late = list(late_findings(self.actor))
-        return render(request, "calibration/approvals.html", waiting_values(waiting, late))
+        alone = one_decides_alone(self.actor.workshop_id)
+        values = {**waiting_values(waiting, late), "one_decides_alone": alone}
+        return render(request, "calibration/approvals.html", values)
 
 
 def waiting_values(waiting: list[WaitingJob], late: list[Any]) -> dict[str, Any]:

@@ -7,13 +7,14 @@ from typing import Any
 
 from django.utils.translation import gettext as _
 
+from fleet.looks.corners import corner_name
 from fleet.looks.lengths import length
 
 from ..metrology.assessment import Assessment
 from ..metrology.assessment_document import assessment_as_dict
 from . import leak_texts, texts, wording
 from .next_step import refusal_of_the_last_proposal
-from .notation import corner_name, figure
+from .notation import figure
 from .record import Ended, Setpoints, WriteDone
 from .standing import Standing
 
@@ -29,15 +30,21 @@ def next_step_detail(
     proposal: Document | None = None,
     approvers: Sequence[str] | None = None,
     names_people: bool = True,
+    one_decides_alone: bool = False,
 ) -> str:
     """Why the next step is what it is, and what to do.
 
-    `proposal`: the open one; `approvers`: names, where known; `names_people`: whether to say who refused.
+    `proposal`: the open one; `approvers`: names, where known; `names_people`: whether to say who refused;
+    `one_decides_alone`: the workshop has one person who may approve, and lets them decide on their own work.
     """
     step = standing.next_step
-    sentences = [_why(standing), *_refusal(standing, names_people), texts.step_text(step.step, step.reason)]
-    if step.step == "get_approval":
-        sentences += _about_approval(step.reason, proposal, approvers)
+    sentences = [_why(standing), *_refusal(standing, names_people)]
+    if step.step != "get_approval":
+        sentences.append(texts.step_text(step.step, step.reason))
+    elif one_decides_alone:
+        sentences += [_decided_alone(), *_about_proposal(step.reason, proposal)]
+    else:
+        sentences += [texts.step_text(step.step, step.reason), *_about_approval(step.reason, proposal, approvers)]
     sentences += [*_still_open(standing), *_left_behind(standing)]
     return " ".join(sentences)
 
@@ -120,19 +127,35 @@ def _outside(assessment: Assessment) -> list[str]:
     return sentences
 
 
+def _decided_alone() -> str:
+    return _(
+        "It must be decided before this goes on. In this workshop one person approves alone: they decide, with a "
+        "reason, on their own work too, and the record says that it is self-approved."
+    )
+
+
 def _about_approval(reason: str, proposal: Document | None, approvers: Sequence[str] | None) -> list[str]:
     if reason == "rulings_missing":
         return [_("A manager rules who neither measured nor recorded what the finding is about.")]
-    sentences = []
-    if reason == "proposal" and proposal is not None:
-        sentences.append(_("It is asked because of: %(limits)s.") % {"limits": _limits(proposal["limits"], "review")})
-        moving_away = _moving_away(proposal)
-        sentences += [moving_away] if moving_away else []
-    if approvers is not None:
-        sentences.append(_who(approvers))
-    if reason == "proposal":
-        sentences.append(_("Until then nothing is written. Another proposal or a new round takes its place."))
-    return sentences
+    who = [_who(approvers)] if approvers is not None else []
+    return [*_asked_because(reason, proposal), *who, *_until_then(reason)]
+
+
+def _about_proposal(reason: str, proposal: Document | None) -> list[str]:
+    return [*_asked_because(reason, proposal), *_until_then(reason)]
+
+
+def _asked_because(reason: str, proposal: Document | None) -> list[str]:
+    if reason != "proposal" or proposal is None:
+        return []
+    asked = _("It is asked because of: %(limits)s.") % {"limits": _limits(proposal["limits"], "review")}
+    return [asked, *filter(None, [_moving_away(proposal)])]
+
+
+def _until_then(reason: str) -> list[str]:
+    if reason != "proposal":
+        return []
+    return [_("Until then nothing is written. Another proposal or a new round takes its place.")]
 
 
 def _who(approvers: Sequence[str]) -> str:
@@ -209,7 +232,7 @@ def proposal_detail(outcome: str, content: Document) -> str:
         text = _("Refused, whoever asks: %(limits)s. Do not write it. %(advice)s")
         return text % {"limits": _limits(limits, "refuse"), "advice": advice}
     if outcome == "needs_approval":
-        text = _("Another person must approve this before it is written: %(limits)s.")
+        text = _("This must be approved before it is written: %(limits)s.")
         moving_away = _moving_away(content)
         return " ".join([text % {"limits": _limits(limits, "review")}, *([moving_away] if moving_away else [])])
     allowed = _("Inside every limit: write these set-points, read them back and record both.")

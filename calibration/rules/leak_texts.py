@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from fleet.looks.corners import corner_name
+
 from .leaks import hours_shown
-from .notation import corner_name, shown
+from .notation import shown
 
 if TYPE_CHECKING:
     from ..metrology.corners import Corner

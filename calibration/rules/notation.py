@@ -9,21 +9,12 @@ from typing import Any
 
 from django.utils import timezone
 from django.utils.formats import number_format
-from django.utils.translation import pgettext_lazy
 
 from fleet.looks import dates
+from fleet.looks.corners import corner_name
 
 DASH = "\N{EN DASH}"
 MINUS = "\N{MINUS SIGN}"
-CORNERS = {
-    "FL": pgettext_lazy("front left", "FL"),
-    "FR": pgettext_lazy("front right", "FR"),
-    "RL": pgettext_lazy("rear left", "RL"),
-    "RR": pgettext_lazy("rear right", "RR"),
-}
-"""As short as the interface's codes, which they are in English."""
-
-
 COUNTED = "counted"
 """The member of a text's values by which `ngettext_lazy` chooses between singular and plural."""
 
@@ -82,8 +73,3 @@ def figure(digits: str) -> str:
     ('−2.25', '+3')
     """
     return number_format(digits, use_l10n=True).replace("-", MINUS)
-
-
-def corner_name(corner: str) -> str:
-    """The short name of a corner; other words as they are."""
-    return str(CORNERS.get(corner, corner))

@@ -8,9 +8,11 @@ from typing import Any
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext_lazy
 
+from fleet.looks.corners import corner_name
+
 from . import leak_texts
 from .limit_texts import limit_text
-from .notation import COUNTED, corner_name, shown
+from .notation import COUNTED, shown
 
 FINDINGS = {
     "pair_disagrees": gettext_lazy(

@@ -38,10 +38,15 @@ def makers_of(case: CaseFile, finding: Finding) -> set[uuid.UUID | None]:
     return {source.recorded_by, *measured}
 
 
+def one_decides_alone(workshop_id: uuid.UUID) -> bool:
+    """Whether the workshop lets its only approver decide on their own work."""
+    return Workshop.objects.filter(pk=workshop_id, single_person=True).exists()
+
+
 def may_decide(case: CaseFile) -> list[Membership]:
     """Who may approve what is open in a job, by name: managers and deputies who took no part in the work."""
     approvers = list(active_approvers().order_by("name", "id"))
-    if Workshop.objects.values_list("single_person", flat=True).get(pk=case.job.workshop_id):
+    if one_decides_alone(case.job.workshop_id):
         return approvers
     involved = people_of_the_work(case)
     return [each for each in approvers if each.pk not in involved]
@@ -51,7 +56,7 @@ def decides_alone(actor: Actor, involved: Collection[uuid.UUID | None]) -> bool:
     """False where the actor is independent; True where a one-person workshop lets them decide all the same."""
     if actor.membership_id not in involved:
         return False
-    if Workshop.objects.values_list("single_person", flat=True).get(pk=actor.workshop_id):
+    if one_decides_alone(actor.workshop_id):
         return True
     raise Forbidden(
         _(

@@ -19,7 +19,7 @@ from rest_framework import serializers
 from rest_framework.exceptions import ErrorDetail, ValidationError
 
 from fleet.errors import Invalid
-from fleet.tyres import parse_tyre_size
+from fleet.tyres import TyreSize, parse_tyre_size
 from fleet.vin import parse_vin
 
 if TYPE_CHECKING:
@@ -289,17 +289,28 @@ class VinField(serializers.Field[str, Any, str, Any]):
 
 
 class TyreSizeField(serializers.Field[str, Any, str, Any]):
-    """A tyre size designation in whatever case and spacing; kept in its written form."""
+    """A tyre size designation in whatever case and spacing; kept in its written form.
+
+    With `size_alone` a load index and speed symbol behind it are read and left off.
+    """
 
     default_error_messages: ClassVar[dict[str, StrOrPromise]] = {
         "not_text": _("A tyre size must be text, for example 255/60R18.")
     }
 
-    def to_internal_value(self, data: Any) -> str:
+    def __init__(self, *, size_alone: bool = False, **kwargs: Any) -> None:
+        self.size_alone = size_alone
+        super().__init__(**kwargs)
+
+    def to_internal_value(self, data: Any) -> Any:
+        size = self.parsed(data)
+        return size.size_alone if self.size_alone else size.designation
+
+    def parsed(self, data: Any) -> TyreSize:
         if not isinstance(data, str):
             self.fail("not_text")
         try:
-            return parse_tyre_size(data).designation
+            return parse_tyre_size(data)
         except Invalid as error:
             raise _as_validation_error(error) from None
 

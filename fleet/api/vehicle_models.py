@@ -139,12 +139,15 @@ class SpecificationContent(RequestBody):
         max_length=len(READINESS_ITEMS),
         help_text=_("Readiness checks that this model does not have."),
     )
-    reference_tyre = TyreSizeField(help_text=_("Tyre size with which the targets hold."), **OPTIONAL)
+    reference_tyre = TyreSizeField(size_alone=True, help_text=_("Tyre size with which the targets hold."), **OPTIONAL)
     allowed_tyres = ListOf(
-        child=TyreSizeField(),
+        child=TyreSizeField(size_alone=True),
         required=False,
         max_length=50,
-        help_text=_("Tyre sizes that may be fitted; empty: nothing is said about tyres."),
+        help_text=_(
+            "Tyre sizes that may be fitted; empty: nothing is said about tyres. A load index and speed symbol behind a "
+            "size are left off."
+        ),
     )
     headlamp_height_mm = positive_mm(
         5000, help_text=_("Height of the dipped-beam headlamps above ground, mm."), **OPTIONAL

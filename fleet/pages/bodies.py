@@ -279,7 +279,7 @@ def _field_for(member: Member, choices: Choices | None) -> forms.Field:
         return _list(source)
     plain: tuple[tuple[type, Callable[[], forms.Field]], ...] = (
         (StrictBoolean, forms.BooleanField),
-        (StrictDecimal, TypedDecimal),
+        (StrictDecimal, lambda: TypedDecimal(grouped=member.path[-1].endswith("_km"))),
         (serializers.IntegerField, TypedInteger),
         (PlainDate, Day),
         (AwareDateTime, Moment),

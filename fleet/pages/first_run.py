@@ -65,7 +65,10 @@ def _workshop(has: SetUp) -> Step:
 def _people(has: SetUp) -> Step:
     return Step(
         _("People"),
-        _("Whoever measures signs the job off with a PIN of their own. In a one-person workshop that is you."),
+        _(
+            "Whoever measures signs the job off with a PIN of their own. In a one-person workshop that is you: then "
+            "switch on “One person approves alone” in the settings, or what needs approval waits for a second person."
+        ),
         ngettext("%(n)s person can sign", "%(n)s people can sign", has.may_sign) % {"n": has.may_sign},
         has.may_sign > 0,
         reverse("people"),

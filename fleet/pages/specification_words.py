@@ -90,7 +90,11 @@ HINTS: Final[Mapping[str, Any]] = {
     "warp_change_max_mm": _("Most that one proposal may twist the body. 20 mm if left out."),
     "settling_mm": _("Half-width of the band in which the height comes back after a movement."),
     "linked_corners": "",
-    "allowed_tyres": _("One size in a line, for example 255/60R18. Empty: nothing is said about tyres."),
+    "allowed_tyres": _(
+        "One size in a line, for example 255/60R18 or 235/65R16C. A load index and speed symbol behind it are left "
+        "off: what a tyre may carry is compared with the axle load. A size without C allows the C tyre too; one with "
+        "C allows no other. Empty: nothing is said about tyres."
+    ),
     "controlled_corners": _("Whose height the control unit sets. Choose all four unless one axle has plain springs."),
 }
 UNITS: Final[Mapping[str, Any]] = {

@@ -24,13 +24,15 @@ AMBIGUOUS = _(
 )
 
 
-def plain_number(typed: str, *, whole: bool = False) -> str:
+def plain_number(typed: str, *, whole: bool = False, grouped: bool = False) -> str:
     """What was typed, as digits with a decimal point; `ValidationError` where it is no number or could be two.
 
-    A separator before exactly three digits may stand between thousands. It is taken for a decimal one where it is
-    the language's own and a fraction is possible, or where a lone zero precedes it.
+    A separator before exactly three digits may stand between thousands. It is taken for that where it is the
+    language's own and the number is `whole` or `grouped`, which those are that pages print in groups. It is taken for
+    a decimal one where it is the language's own and a fraction is possible, or where a lone zero precedes it.
     """
-    match = _NUMBER.fullmatch(_SPACES.sub("", typed).replace("\u2212", "-"))
+    bare = _SPACES.sub("", typed).replace("\u2212", "-")
+    match = _NUMBER.fullmatch(_ungrouped(bare) if whole or grouped else bare)
     if match is None:
         raise ValidationError(NOT_A_WHOLE_NUMBER if whole else NOT_A_NUMBER, "not_a_number")
     sign, digits, separator, fraction = match.groups(default="")
@@ -41,14 +43,22 @@ def plain_number(typed: str, *, whole: bool = False) -> str:
     return f"{sign}{digits}.{fraction}" if fraction else sign + digits
 
 
+def _ungrouped(digits: str) -> str:
+    """Without the language's separators between thousands, where every group of them is whole."""
+    thousands, decimal = (re.escape(get_format(name)) for name in ("THOUSAND_SEPARATOR", "DECIMAL_SEPARATOR"))
+    is_grouped = re.fullmatch(rf"[+-]?[1-9]\d{{0,2}}(?:{thousands}\d{{3}})+(?:{decimal}\d+)?", digits, re.ASCII)
+    return re.sub(thousands, "", digits) if is_grouped else digits
+
+
 class TypedDecimal(forms.DecimalField):
     """A decimal number; limits and places are for the body's own rules."""
 
-    def __init__(self, **options: Any) -> None:
+    def __init__(self, *, grouped: bool = False, **options: Any) -> None:
+        self.grouped = grouped
         super().__init__(localize=True, **options)
 
     def to_python(self, value: Any) -> Decimal | None:  # type: ignore[override]  # as Django's own field of the kind
-        return None if value in self.empty_values else Decimal(plain_number(str(value)))
+        return None if value in self.empty_values else Decimal(plain_number(str(value), grouped=self.grouped))
 
     def has_changed(self, initial: Any, data: Any) -> bool:
         """What stands in a record as 0.1 is what was typed as 0.1."""

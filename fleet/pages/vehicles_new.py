@@ -15,14 +15,15 @@ from django.utils.translation import gettext_lazy as _
 from django.utils.translation import pgettext_lazy
 
 from fleet import services
-from fleet.api.vehicles import EventInput, FitmentInput, VehicleChanges, VehicleInput, VinCorrectionInput
+from fleet.api.vehicles import EventInput, VehicleChanges, VehicleInput, VinCorrectionInput
+from fleet.looks.corners import corner_name
 from fleet.models import Fitment, Operator, ServiceEvent, Vehicle, VehicleModel, VinCorrection
 from fleet.permissions import Permission, may
 from fleet.selectors.vehicles import vehicle_by_vin, visible_vehicles
-from fleet.specifications import CORNERS
 
-from .bodies import BodyForm, Group, initial_of
+from .bodies import BodyForm, Group
 from .changing import ChangePage, FormPage
+from .fitments import FitmentForm, typed_before
 from .labels import Label
 from .public_address import BENCH, public_address
 from .workshop_page import WorkshopPage
@@ -36,13 +37,6 @@ LABELS: Mapping[str, Any] = {
     "model_year": _("Model year"),
     "operator": _("Operator"),
     "reason": _("Reason"),
-    "fitted_on": _("Fitted on"),
-    "odometer_km": _("Odometer"),
-    "size": _("Size"),
-    "load_index": _("Load index"),
-    "speed_symbol": _("Speed symbol"),
-    "tread_mm": _("Tread depth"),
-    "pressure_kpa": _("Pressure"),
     "kind": _("What was done or happened"),
     "corner": _("Corner"),
     "happened_at": _("When"),
@@ -51,12 +45,6 @@ LABELS: Mapping[str, Any] = {
 VIN_HINT = _(
     "17 characters, as on the plate of the vehicle; spaces do not matter. The letters I, O and Q never occur. In a VIN "
     "that begins with 1 to 5 the ninth character is worked out from the others, so a mistyped one is found at once."
-)
-TYRE_GROUPS = (
-    ("tyres-FL", _("Front left")),
-    ("tyres-FR", _("Front right")),
-    ("tyres-RL", _("Rear left")),
-    ("tyres-RR", _("Rear right")),
 )
 
 
@@ -107,32 +95,6 @@ class VinCorrectionForm(BodyForm):
     body_class = VinCorrectionInput
     labels = {**LABELS, "vin": _("Right VIN")}
     hints: ClassVar = {"vin": VIN_HINT}
-
-
-class FitmentForm(BodyForm):
-    """The tyres on all four corners."""
-
-    body_class = FitmentInput
-    labels = LABELS
-    hints: ClassVar = {
-        "fitted_on": "",
-        "odometer_km": "",
-        "size": "",
-        "load_index": "",
-        "speed_symbol": "",
-        "tread_mm": "",
-        "pressure_kpa": _("100 kPa are 1 bar."),
-    }
-    groups = (
-        Group("", ("fitted_on", "odometer_km")),
-        *(
-            Group(
-                label,
-                tuple(f"{name}-{part}" for part in ("size", "load_index", "speed_symbol", "tread_mm", "pressure_kpa")),
-            )
-            for name, label in TYRE_GROUPS
-        ),
-    )
 
 
 class EventForm(BodyForm):
@@ -270,17 +232,14 @@ class RecordFitmentView(VehiclePartPage):
     kind = Fitment._meta.label_lower
     heading = _("Record tyres")
     explanation = _(
-        "Read from the sidewalls, for example 255/60R18 112V: size, load index and speed symbol. The tread is the "
-        "least depth anywhere on the tyre."
+        "Size, load index and speed symbol are read from the sidewalls. The tread is the least depth anywhere on the "
+        "tyre."
     )
     submit = _("Record the tyres")
 
     def initial(self) -> Mapping[str, Any]:
         latest = self.vehicle.fitments.order_by("-fitted_on", "-recorded_at").first()
-        lasting = ("size", "load_index", "speed_symbol")
-        tyres = latest.tyres if latest else {}
-        before = {corner: {name: tyres[corner][name] for name in lasting} for corner in CORNERS if corner in tyres}
-        return initial_of({"fitted_on": timezone.localdate(), "tyres": before})
+        return {"fitted_on": timezone.localdate(), **typed_before(latest)}
 
     def make(self, record_id: UUID, values: dict[str, Any]) -> Fitment:
         return services.fitment_record(actor=self.actor, record_id=record_id, vehicle=self.vehicle, **values)
@@ -333,7 +292,7 @@ def show_findings(request: HttpRequest, findings: list[dict[str, Any]]) -> None:
     for finding in findings:
         corners.setdefault(finding["detail"], []).append(finding.get("corner", ""))
     for detail, where in corners.items():
-        named = ", ".join(corner for corner in where if corner)
+        named = ", ".join(corner_name(corner) for corner in where if corner)
         messages.warning(request, f"{named}: {detail}" if named else detail)
 
 

@@ -11,7 +11,7 @@ from reports.drawing.quantities import rounded
 from . import styles, texts
 from .closing import closing, signatures
 from .display import Display, corner_list
-from .document import AxleTarget, Document, InstrumentEntry, SpecificationSummary
+from .document import AxleTarget, Document, InstrumentEntry, ReadinessEntry, SpecificationSummary
 from .record import record
 from .uncertainty_table import uncertainty_budget
 from .work_record import work_record
@@ -173,11 +173,21 @@ def _outcomes(document: Document) -> list[Flowable]:
 
 
 def _readiness_notes(document: Document) -> list[Flowable]:
+    """What was seen at an item, and that it had failed before it passed."""
     return [
-        styles.bullet(f"{texts.wording(texts.READINESS_ITEMS, entry.item)}: {entry.note}", styles.SMALL_ITEM)
+        styles.bullet(f"{texts.wording(texts.READINESS_ITEMS, entry.item)}: {text}", styles.SMALL_ITEM)
         for entry in document.readiness
-        if entry.note
+        if (text := " ".join(filter(None, [_failed_before(entry, document), entry.note])))
     ]
+
+
+def _failed_before(entry: ReadinessEntry, document: Document) -> str:
+    if entry.failed_at is None:
+        return ""
+    values = {"when": Display.of(document).stamp(entry.failed_at), "note": entry.failed_note.rstrip(".")}
+    if not entry.failed_note:
+        return _("Had failed on %(when)s and passed later.") % values
+    return _("Had failed on %(when)s (%(note)s) and passed later.") % values
 
 
 def _checked_by(document: Document) -> list[str]:

@@ -69,6 +69,7 @@ class JobView(WorkshopPage):
             "approvals": [_approval(each, names) for each in reversed(job["approvals"])],
             "concessions": [_concession(each, unit) for each in job["concessions"]],
             "readiness": _readiness(job["readiness"]["merged"]),
+            "readiness_notes": _readiness_notes(case, names),
             "course": _course(job, names),
             "events": [_event(each) for each in case.events],
             "photos": job["photos"],
@@ -227,6 +228,22 @@ def _readiness(merged: Mapping[str, str]) -> list[tuple[str, str]]:
     return [
         (texts.wording(texts.READINESS_ITEMS, item), texts.wording(texts.READINESS_OUTCOMES, outcome))
         for item, outcome in merged.items()
+    ]
+
+
+def _readiness_notes(case: CaseFile, names: Mapping[UUID, str]) -> list[dict[str, Any]]:
+    """What was seen at items, oldest first: also at those that failed and passed later."""
+    return [
+        {
+            "at": row.recorded_at,
+            "item": texts.wording(texts.READINESS_ITEMS, item),
+            "outcome": texts.wording(texts.READINESS_OUTCOMES, check["outcome"]),
+            "note": check.get("note") or "",
+            "by": names.get(row.recorded_by, "") if row.recorded_by else "",
+        }
+        for row in case.readiness
+        for item, check in sorted(row.checks.items())
+        if check.get("note") or check["outcome"] == "fail"
     ]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from calibration.metrology.corners import CORNERS, Corner
@@ -29,13 +30,22 @@ def _readiness(source: Source, item: str, outcome: Any) -> doc.ReadinessEntry:
     if not given:
         return doc.ReadinessEntry(item, outcome)
     last = given[-1]
-    return doc.ReadinessEntry(
+    entry = doc.ReadinessEntry(
         item,
         outcome,
         note=last.checks[item].get("note") or "",
         checked_by=source.name(last.recorded_by),
         checked_at=source.local(last.recorded_at),
     )
+    return _with_failure_before(entry, source) if outcome == "pass" else entry
+
+
+def _with_failure_before(entry: doc.ReadinessEntry, source: Source) -> doc.ReadinessEntry:
+    failed = [each for each in source.case.readiness if each.checks.get(entry.item, {}).get("outcome") == "fail"]
+    if not failed:
+        return entry
+    seen = failed[-1].checks[entry.item].get("note") or ""
+    return replace(entry, failed_at=source.local(failed[-1].recorded_at), failed_note=seen)
 
 
 def setpoints(source: Source) -> dict[Corner, doc.SetpointSummary]:

@@ -15,6 +15,7 @@ from calibration.selectors.tyres import tyre_change_unrecorded
 from calibration.services.independence import may_decide
 from fleet.errors import Conflict, Invalid
 from fleet.models import Fitment, Workshop
+from fleet.tenancy import in_workshop
 from tests.calibration.api.http_bench import ONE_HIGH, SETPOINTS, HttpBench
 from tests.calibration.bench import COUNTS, Bench
 from tests.factories import TYRE, Site
@@ -117,6 +118,25 @@ class TestWaitingForApproval:
         assert "Nobody may decide now" in next_step_detail(bench.standing, approvers=[])
         Workshop.objects.update(single_person=True)
         assert may_decide(bench.case) == [bench.site.manager.membership]
+
+    def test_where_one_person_approves_alone_nobody_else_is_waited_for(self, site: Site) -> None:
+        with in_workshop(site.workshop.pk):
+            Workshop.objects.update(single_person=True)
+        http = HttpBench.of(site)
+        http.measured(ONE_HIGH)
+        http.propose(setpoints={**SETPOINTS, "RR": 121}, justification="Try.")
+        detail = http.state()["next_step_detail"]["detail"]
+        assert "one person approves alone: they decide, with a reason, on their own work too" in detail
+        assert "It is asked because of: RR: deviation" in detail
+        assert "nother person" not in detail
+
+    def test_a_ruling_on_ones_own_work_is_not_said_to_need_somebody_else(self, bench: Bench) -> None:
+        bench.write(None, {**COUNTS, "FL": 138})
+        bench.measure()
+        assert bench.reason == "rulings_missing"
+        alone = next_step_detail(bench.standing, one_decides_alone=True)
+        assert "they decide, with a reason, on their own work too" in alone
+        assert "neither measured" not in alone
 
     def test_another_proposal_takes_the_place_of_ones_own(self, bench: Bench) -> None:
         first = bench.enter(RR=COUNTS["RR"] + 1)

@@ -208,3 +208,10 @@ def test_the_revision_in_force_is_the_latest_effective_and_recorded(site: Site) 
         assert specification_in_force(model.pk, site.began_at - timedelta(seconds=1)) is None
         assert specification_in_force(site.vehicle_model().pk, now) is None
     assert (old.revision, planned.revision, mended.revision) == (1, 2, 3)
+
+
+def test_a_list_of_tyre_sizes_keeps_the_sizes_alone(site: Site, path: str) -> None:
+    listed = ["235/65 r16 c 121/119 r", "255/60R18 112V XL", "31x10.50R15LT"]
+    answer = post(site, path, changed(allowed_tyres=listed, reference_tyre="235/65R16C 121/119R")).json()
+    assert answer["allowed_tyres"] == ["235/65R16C", "255/60R18", "31x10.50R15LT"]
+    assert answer["reference_tyre"] == "235/65R16C"

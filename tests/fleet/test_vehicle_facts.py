@@ -7,13 +7,14 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from django.utils import timezone
+from django.utils import timezone, translation
 
 from fleet import services
 from fleet.errors import NotFound
 from fleet.history import summary_of
 from fleet.ids import new_id
 from fleet.models import LedgerEntry, Vehicle
+from fleet.specifications import CORNERS
 from fleet.tenancy import in_workshop
 from tests.factories import TYRE, Site, new_vin
 
@@ -57,6 +58,24 @@ def test_a_size_that_the_specification_does_not_list_is_a_finding(site: Site) ->
     assert fit(site, vehicle, RL={"size": "275/65 r18 116T"}).json()["findings"] == []
     (finding,) = fit(site, vehicle, RL={"size": "265/60R18"}).json()["findings"]
     assert (finding["code"], finding["corner"], finding["severity"]) == ("tyre_not_listed", "RL", "review")
+
+
+@pytest.mark.parametrize(
+    ("listed", "fitted", "corners"),
+    [
+        ("235/65R16 121R", "235/65R16C", []),
+        ("235/65R16C 121/119R", "235/65R16C", []),
+        ("235/65R16C", "235/65R16", ["FL", "FR", "RL", "RR"]),
+        ("235/65R16", "235/60R16C", ["FL", "FR", "RL", "RR"]),
+    ],
+)
+def test_a_list_of_sizes_is_compared_by_size_and_takes_a_c_tyre_for_one_without(
+    site: Site, listed: str, fitted: str, corners: list[str]
+) -> None:
+    vehicle = site.vehicle(vehicle_model=site.specification(allowed_tyres=[listed]).vehicle_model)
+    tyres = {corner: {"size": fitted, "load_index": 121} for corner in CORNERS}
+    findings = fit(site, vehicle, **tyres).json()["findings"]
+    assert [each["corner"] for each in findings] == corners
 
 
 def test_a_tyre_too_weak_for_half_the_axle_load_is_a_finding(site: Site) -> None:
@@ -218,6 +237,17 @@ def test_history_says_each_thing_in_a_line_and_names_the_entry_that_proves_it(si
     entries = client.get(f"{path}ledger/").json()["results"]
     assert [(row["sequence"], row["hash"]) for row in reversed(shown)] == [(e["sequence"], e["hash"]) for e in entries]
     assert {entry["actor_name"] for entry in entries} == {site.manager.membership.name}
+
+
+def test_in_german_the_corners_of_the_history_are_named_in_german(site: Site) -> None:
+    vehicle = site.vehicle()
+    fit(site, vehicle, FL={"size": "255/60R18 112V"})
+    path, at = f"{VEHICLES}{vehicle.vin}/events/", "2026-01-10T09:30:00Z"
+    post(site, path, kind="sensor_replaced", corner="RL", happened_at=at)
+    with in_workshop(site.workshop.pk), translation.override("de"):
+        told = [summary_of(entry) for entry in LedgerEntry.objects.filter(book=vehicle.pk).order_by("sequence")]
+    assert "VL 255/60R18 112V, VR 255/60R18 112V, HL 255/60R18 112V, HR 255/60R18 112V" in told[1]
+    assert ", HL, am 10.01.2026" in told[2]
 
 
 def test_a_kind_that_nobody_puts_into_words_is_named_by_its_slug(site: Site) -> None:

@@ -137,6 +137,15 @@ class TestWhatACertificateSays:
         assert "FAILED: Stored faults. NOT CHECKED: Leak check. Passed: Level of the floor;" in text
         assert "Stored faults: Code 4711 stored." in text
 
+    def test_an_item_that_failed_before_it_passed_says_so_and_what_was_seen(self) -> None:
+        sample = sample_documents.certificate()
+        first, second, *rest = sample.readiness
+        mended = replace(first, failed_at=first.checked_at, failed_note="Code 4711 stored.", note="Cleared.")
+        bare = replace(second, failed_at=second.checked_at)
+        text = rendered_text(replace(sample, readiness=(mended, bare, *rest)))
+        assert "(Code 4711 stored) and passed later. Cleared." in text
+        assert "Leak check: Had failed on" in text
+
     def test_a_corner_that_cannot_be_adjusted_is_marked_and_named_in_the_verdict(self) -> None:
         text = text_of(pdf_of("rear_only_with_concession"))
         assert "Not within tolerance and not adjustable here: Front left, front right." in text

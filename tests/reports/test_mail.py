@@ -154,7 +154,7 @@ class TestApproval:
         mail.outbox[:] = [message for message in mail.outbox if "Approval" in message.subject]
         assert [message.to for message in mail.outbox] == [[site.manager.email]]
         assert bench.vehicle.vin in mail.outbox[0].body
-        assert "Another person must approve this before it is written: " in mail.outbox[0].body
+        assert "This must be approved before it is written: " in mail.outbox[0].body
 
     def test_is_not_asked_once_it_is_decided(
         self, site: Site, bench: jobs.Bench, items: Items, perform_all: Perform

@@ -148,3 +148,18 @@ def document_ended(bench: Bench, site: Site, rejected: Finding | None) -> tuple[
         job = Job.objects.get(pk=bench.job_id)
         source = Source(Certificate(job=job), case_of(bench.actor(), job.pk), site.workshop, bench.now)
         return closing.to_mend(source)
+
+
+def test_an_item_that_passed_tells_that_it_had_failed_before(site: Site) -> None:
+    bench = Bench.at(site)
+    bench.receive()
+    bench.check_readiness(leakage={"outcome": "fail", "note": "hiss at the rear left"})
+    bench.check_readiness()
+    bench.end("The vehicle was fetched.")
+    by_item = {entry.item: entry for entry in document(bench).readiness}
+    leakage, floor = by_item["leakage"], by_item["floor"]
+    assert (leakage.outcome, leakage.failed_note) == ("pass", "hiss at the rear left")
+    assert leakage.failed_at is not None
+    assert leakage.checked_at is not None
+    assert leakage.failed_at < leakage.checked_at
+    assert (floor.failed_at, floor.failed_note) == (None, "")

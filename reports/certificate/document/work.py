@@ -53,6 +53,9 @@ class ReadinessEntry:
     note: str = ""
     checked_by: str = ""
     checked_at: datetime | None = None
+    failed_at: datetime | None = None
+    """When it had last failed before it passed."""
+    failed_note: str = ""
 
 
 @dataclass(frozen=True, slots=True)

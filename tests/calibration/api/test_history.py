@@ -57,7 +57,9 @@ def test_a_step_names_its_job(bench: HttpBench) -> None:
 
 def test_what_goes_otherwise_is_told_with_its_reason(site: Site, bench: HttpBench) -> None:
     bench.open_job()
-    bench.made(f"/jobs/{bench.job}/readiness/", {"checks": {"floor": {"outcome": "fail"}}})
+    bench.made(
+        f"/jobs/{bench.job}/readiness/", {"checks": {"floor": {"outcome": "fail", "note": "Slopes to the door."}}}
+    )
     bench.make_ready()
     measured = bench.measure(ONE_HIGH)
     bench.made(f"/rounds/{measured['id']}/readings/", {"readings": readings({"FL": 498}, 1)})
@@ -73,7 +75,7 @@ def test_what_goes_otherwise_is_told_with_its_reason(site: Site, bench: HttpBenc
 
     told = lines(bench)
     for words in (
-        "readiness checked, failed or not done: level floor.",
+        "readiness checked, failed or not done: level floor (Slopes to the door).",
         "read again: FL 498.0 mm (+12.0), FR",
         "a reading struck out and replaced: Wrong mark.",
         "not as intended at RR.",

@@ -59,6 +59,15 @@ class TestWhatWaits:
     def test_is_nothing_in_a_new_workshop(self, manager: Client) -> None:
         assert "Nothing waits for a decision." in text_of(manager.get("/approvals/"))
 
+    def test_the_page_says_who_decides(self, manager: Client, site: Site) -> None:
+        nobody_alone, alone = "does not decide in it", "on their own work too"
+        page = text_of(manager.get("/approvals/"))
+        assert (nobody_alone in page, alone in page) == (True, False)
+        with in_workshop(site.workshop.pk):
+            Workshop.objects.update(single_person=True)
+        page = text_of(manager.get("/approvals/"))
+        assert (nobody_alone in page, alone in page) == (False, True)
+
     def test_is_nothing_of_another_workshop(self, asked: Asked) -> None:
         assert asked.approval_path not in text_of(browser_of(make_site().manager).get("/approvals/"))
 

@@ -44,6 +44,7 @@ def test_an_empty_workshop_lacks_everything_but_its_manager(site: Site, manager:
         "A tablet": "may wait",
         "The first job": "missing",
     }
+    assert "switch on “One person approves alone” in the settings" in manager.get("/first-steps/").content.decode()
 
 
 def test_following_what_is_next_ends_at_the_bench(site: Site, manager: Client, monkeypatch: pytest.MonkeyPatch) -> None:

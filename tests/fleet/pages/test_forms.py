@@ -218,8 +218,8 @@ def cases(has: Furnished) -> dict[str, Case]:
             {"odometer_km": "41250,5", "tyres__RR__tread_mm": "6,5"},
             Fitment,
             {"vehicle": has.vehicle.pk, "odometer_km": "41250.5", "tyres__RR__tread_mm": 6.5},
-            {"tyres__RL__size": "255-60-18"},
-            "tyres-RL-size",
+            {"tyres__RL__sidewall": "255-60-18"},
+            "tyres-RL-sidewall",
         ),
         "event": Case(
             f"/vehicles/{vin}/events/new/",

@@ -8,6 +8,7 @@ import pytest
 from django.core.exceptions import ValidationError
 from django.utils import translation
 
+from fleet.pages.fitments import FitmentForm
 from fleet.pages.typed import TypedDecimal, TypedInteger
 
 READ = [
@@ -53,10 +54,29 @@ def test_anything_else_is_no_number(typed: str) -> None:
         TypedDecimal().clean(typed)
 
 
-@pytest.mark.parametrize("typed", ["20.000", "20,000"])
-def test_a_whole_number_has_no_separator_that_could_begin_a_fraction(typed: str) -> None:
-    with pytest.raises(ValidationError, match="two ways"):
-        TypedInteger().clean(typed)
+@pytest.mark.parametrize(("language", "own", "other"), [("en", "84,120", "84.120"), ("de", "84.120", "84,120")])
+def test_the_languages_own_separator_stands_between_thousands_of_a_whole_number(
+    language: str, own: str, other: str
+) -> None:
+    """As the pages print it; the other one could begin a fraction."""
+    with translation.override(language):
+        assert TypedInteger().clean(own) == 84_120
+        assert TypedInteger().clean(own.replace("84", "1" + own[2] + "284")) == 1_284_120
+        with pytest.raises(ValidationError, match={"en": "two ways", "de": "zwei Arten"}[language]):
+            TypedInteger().clean(other)
+
+
+def test_kilometres_are_read_as_the_pages_print_them() -> None:
+    kilometres = TypedDecimal(grouped=True)
+    with translation.override("de"):
+        assert kilometres.clean("84.120") == 84_120
+        assert kilometres.clean("84.120,5") == Decimal("84120.5")
+        assert kilometres.clean("84120,5") == Decimal("84120.5")
+        assert FitmentForm().fields["odometer_km"].clean("84.120") == 84_120
+        with pytest.raises(ValidationError, match="zwei Arten"):
+            FitmentForm().fields["tyres-FL-tread_mm"].clean("84.120")
+    with translation.override("en"):
+        assert kilometres.clean("84,120.5") == Decimal("84120.5")
 
 
 def test_what_is_no_whole_number_is_not_told_of_fractions() -> None:

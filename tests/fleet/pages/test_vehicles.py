@@ -8,8 +8,9 @@ from typing import Any
 import pytest
 from django.test import Client
 
-from fleet.models import ServiceEvent, Vehicle
+from fleet.models import Fitment, ServiceEvent, Vehicle
 from fleet.pages.labels import Label
+from fleet.specifications import CORNERS
 from fleet.tenancy import in_workshop
 from tests.factories import Site
 
@@ -112,7 +113,9 @@ def followed(browser: Client, answer: Any) -> str:
 
 def test_findings_of_tyres_and_events_are_told_at_once(furnished: Furnished, manager: Client) -> None:
     path = f"/vehicles/{furnished.vehicle.vin}/"
-    answer = send(manager, f"{path}fitments/new/", tyres__FL__size="235/65R17", tyres__FR__size="235/65R17")
+    answer = send(
+        manager, f"{path}fitments/new/", tyres__FL__sidewall="235/65R17 108V", tyres__FR__sidewall="235/65R17 108V"
+    )
     told = followed(manager, answer)
     assert "FL, FR: 235/65R17 is not among the sizes" in told
     answer = send(manager, f"{path}events/new/", kind="other", happened_at="2099-01-01T08:00")
@@ -141,3 +144,70 @@ def test_a_label_of_a_vehicle_that_is_not_ours_is_not_printed(
     furnished: Furnished, other_site: Site, manager: Client
 ) -> None:
     assert manager.get("/vehicles/labels/", {"vin": other_site.vehicle().vin}).status_code == 404
+
+
+def test_one_text_for_all_four_wheels_stands_where_a_wheel_has_none_of_its_own(
+    furnished: Furnished, manager: Client
+) -> None:
+    path = f"/vehicles/{furnished.vehicle.vin}/fitments/new/"
+    typed = {
+        "all_four__sidewall": "235 / 65 r16c 121/119 r",
+        "all_four__tread_mm": "7",
+        "all_four__pressure_kpa": "475",
+    }
+    others = {"tyres__RR__sidewall": "235/65R16 103t xl", "tyres__RR__tread_mm": "6,5"}
+    emptied = {f"tyres__{corner}__sidewall": "" for corner in CORNERS}
+    answer = send(manager, path, **{**emptied, **typed, **others})
+    assert answer.status_code == 302, errors_in(answer)
+    tyres = latest_tyres(furnished)
+    alike = {"size": "235/65R16C", "load_index": 121, "speed_symbol": "R", "tread_mm": 7, "pressure_kpa": 475}
+    apart = {"size": "235/65R16 XL", "load_index": 103, "speed_symbol": "T", "tread_mm": 6.5, "pressure_kpa": 475}
+    assert {corner: {name: tyre[name] for name in alike} for corner, tyre in tyres.items()} == {
+        "FL": alike,
+        "FR": alike,
+        "RL": alike,
+        "RR": apart,
+    }
+    values = form_of(manager.get(path)).values
+    assert values["tyres-FL-sidewall"] == ["235/65R16C 121R"]
+    assert values["tyres-RR-sidewall"] == ["235/65R16 103T XL"]
+    assert values["all_four-sidewall"] == [""]
+
+
+def test_tyres_that_are_alike_come_back_once(furnished: Furnished, manager: Client) -> None:
+    path = f"/vehicles/{furnished.vehicle.vin}/fitments/new/"
+    emptied = {f"tyres__{corner}__sidewall": "" for corner in CORNERS}
+    send(manager, path, **emptied, all_four__sidewall="255/60R18 112V")
+    values = form_of(manager.get(path)).values
+    assert values["all_four-sidewall"] == ["255/60R18 112V"]
+    assert [values[f"tyres-{corner}-sidewall"] for corner in CORNERS] == [[""]] * 4
+
+
+@pytest.mark.parametrize(
+    ("typed", "field", "said"),
+    [
+        ({"all_four__sidewall": "255/60R18"}, "all_four-sidewall", "load index and the speed symbol are missing"),
+        ({"all_four__sidewall": "", "tyres__FL__sidewall": "255/60R18 112V"}, "tyres-FR-sidewall", "Must not be empty"),
+        (
+            {f"tyres__{corner}__sidewall": "255/60R18 112V" for corner in CORNERS}
+            | {"all_four__sidewall": "275/65R18 116T"},
+            "all_four-sidewall",
+            "stands for none",
+        ),
+        ({"tyres__FL__sidewall": "255/60R18 300V"}, "tyres-FL-sidewall", "no load index 300"),
+    ],
+)
+def test_a_text_of_the_sidewall_that_lacks_something_is_refused_where_it_stands(
+    furnished: Furnished, manager: Client, typed: dict[str, str], field: str, said: str
+) -> None:
+    emptied = {f"tyres__{corner}__sidewall": "" for corner in CORNERS}
+    page = send(manager, f"/vehicles/{furnished.vehicle.vin}/fitments/new/", **{**emptied, **typed})
+    assert page.status_code == 422
+    assert said in errors_in(page)[field]
+
+
+def latest_tyres(has: Furnished) -> Any:
+    with in_workshop(has.site.workshop.pk):
+        latest = Fitment.objects.filter(vehicle=has.vehicle).order_by("-recorded_at").first()
+    assert latest is not None
+    return latest.tyres

@@ -175,3 +175,14 @@ def test_queries_do_not_grow_with_rounds(manager: Client, at_work: AtWork) -> No
     for _time in range(3):
         at_work.open.measure(jobs.LOW_FRONT_LEFT)
     assert queries() <= before + 1, "the first round after a proposal adds a look at findings"
+
+
+def test_what_was_seen_at_an_item_of_readiness_stays_to_be_read(manager: Client, at_work: AtWork) -> None:
+    bench = jobs.Bench.at(at_work.site)
+    bench.receive()
+    bench.check_readiness(leakage={"outcome": "fail", "note": "Hiss at the rear left."})
+    bench.check_readiness()
+    page = page_of(manager, bench)
+    assert f"Leak check: FAILED. Hiss at the rear left. ({at_work.site.technician.membership.name})" in page
+    vehicle = manager.get(f"/vehicles/{bench.vehicle.vin}/").content.decode()
+    assert "(Hiss at the rear left)" in vehicle
