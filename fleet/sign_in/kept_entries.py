@@ -24,9 +24,7 @@ MOST_CHARACTERS: Final = 64_000
 LAST_PERSON: Final = "last_person"
 """The cookie that says whose the browser was."""
 LAST_PERSON_FOR: Final = timedelta(days=30)
-_NOT_KEPT: Final = re.compile(
-    r"csrfmiddlewaretoken|next|.*(password|pin|secret|credential)s?(_.*)?", re.IGNORECASE
-)
+_NOT_KEPT: Final = re.compile(r"csrfmiddlewaretoken|next|.*(password|pin|secret|credential)s?(_.*)?", re.IGNORECASE)
 _TYPED_ANEW: Final = (forms.PasswordInput, forms.FileInput)
 FormT = TypeVar("FormT", bound=forms.Form)
 
