@@ -38,8 +38,9 @@ class AccountAdapter(DefaultAccountAdapter):  # type: ignore[misc]
         "email_password_mismatch": _("E-mail address and password do not belong together. Check both."),
         "incorrect_password": _("This is not your password."),
         "too_many_login_attempts": _(
-            "Too many failed attempts. Wait for a quarter of an hour, then try again. Two ways stay open meanwhile: a "
-            "passkey that signs in without a password, and a link to set a new one, which a manager can have sent to you."
+            "Too many failed attempts. Wait for a quarter of an hour, then try again. Two ways stay open meanwhile: "
+            "a passkey that signs in without a password, and a link to set a new one, which a manager can have sent "
+            "to you."
         ),
         "rate_limited": _("Too many failed attempts. Wait for a quarter of an hour, then try again."),
     }

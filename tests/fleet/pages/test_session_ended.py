@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from datetime import timedelta
 from html import unescape
@@ -9,12 +10,15 @@ from typing import Any
 
 import pytest
 from django.test import Client
+from django.utils import timezone
 
-from fleet.models import Operator
+from fleet.models import BrowserSession, Operator
 from fleet.sign_in import kept_entries
+from fleet.sign_in.ciphers import cipher
 from fleet.tenancy import in_workshop
 from tests.factories import PASSWORD, Person
-from tests.fleet.signin.browsers import browser_of, sign_in
+from tests.fleet.signin.browsers import browser_of, set_up_app, sign_in, totp_code
+from tests.fleet.signin.test_tablets import tablet_of
 
 from .conftest import Furnished
 from .forms import form_of
@@ -84,10 +88,44 @@ def test_it_is_encrypted_and_without_what_is_secret(furnished: Furnished, manage
     sent_too_late(manager, PAGE, **TYPED, own_password=PASSWORD, pin="0471", pin_again="0471")
     kept = manager.session[kept_entries.PURPOSE]
     assert "Tarn" not in str(dict(manager.session))
-    plain = kept_entries.cipher(kept_entries.PURPOSE).decrypt(kept.encode()).decode()
+    plain = cipher(kept_entries.PURPOSE).decrypt(kept.encode()).decode()
     assert "Tarn" in plain
     for secret in (PASSWORD, "0471", "pin", "csrf"):
         assert secret not in plain, secret
+
+
+def test_they_are_kept_through_a_second_factor(furnished: Furnished, manager: Client) -> None:
+    secret = set_up_app(manager, furnished.site.manager)
+    _sent, led_to = sent_too_late(manager, PAGE, **TYPED)
+    asked = back(manager, furnished.site.manager, led_to)
+    assert "Tarn Lodge" not in said(asked)
+    code = totp_code(secret, at=time.time() + 30)
+    page = manager.post(asked.request["PATH_INFO"], {"code": code}, follow=True)
+    page = manager.get(PAGE) if page.request["PATH_INFO"] != PAGE else page
+    assert form_of(page).values["name"] == ["Tarn Lodge"]
+
+
+def test_they_are_kept_where_only_the_workshops_session_has_ended(furnished: Furnished, manager: Client) -> None:
+    manager.get("/choose-workshop/")
+    sent = form_of(manager.get(PAGE)).filled(**TYPED)
+    with in_workshop(furnished.site.workshop.pk):
+        BrowserSession.objects.update(ended_at=timezone.now())
+    led_to = manager.post(PAGE, sent)
+    assert led_to["Location"] == f"/choose-workshop/?next={PAGE}"
+    page = manager.get(led_to["Location"], follow=True)
+    assert form_of(page).values["name"] == ["Tarn Lodge"]
+
+
+def test_preferences_and_names_of_tablets_are_kept_too(furnished: Furnished, manager: Client) -> None:
+    _client, enrolled = tablet_of(furnished.site)
+    for path, typed in (
+        ("/account/preferences/", {"language": "de"}),
+        (f"/tablets/{enrolled}/", {"name": "By the lift"}),
+    ):
+        sent, led_to = sent_too_late(manager, path, **typed)
+        page = back(manager, furnished.site.manager, led_to)
+        shown = form_of(page).values
+        assert {name: shown[name] for name in typed} == {name: sent[name] for name in typed}, path
 
 
 def without_cookie(browser: Client, _monkeypatch: pytest.MonkeyPatch) -> None:
