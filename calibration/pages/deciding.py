@@ -47,6 +47,7 @@ class DecisionPage(WorkshopPage):
     """One decision on one job. Subclasses say what is decided on, and how it is carried out."""
 
     permission = Permission.READ_WORKSHOP
+    keeps_entries = True
     deciding: Permission
     form_class: type[RecordForm]
     template: str
@@ -77,7 +78,7 @@ class DecisionPage(WorkshopPage):
 
     def get(self, request: HttpRequest, record_id: UUID) -> HttpResponse:
         self.case = self.load(record_id)
-        return self.page(self.form_class(initial={"content_sha256": self.hash_shown}))
+        return self.page(self.filled_in(self.form_class(initial={"content_sha256": self.hash_shown})))
 
     def post(self, request: HttpRequest, record_id: UUID) -> HttpResponse:
         self.case = self.load(record_id)

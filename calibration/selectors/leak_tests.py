@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from fleet.actor import Actor
@@ -40,6 +41,11 @@ def leak_tests_of(actor: Actor, vehicle: Vehicle, most: int) -> list[JudgedLeakT
     jobs = visible_jobs(actor).filter(vehicle=vehicle).values("pk")
     tests = LeakTest.objects.filter(job__in=jobs).select_related("job__specification")
     return [_judged(test) for test in tests.order_by("-happened_at", "-recorded_at", "-id")[:most]]
+
+
+def counted_period(test: LeakTest) -> tuple[datetime, datetime]:
+    """Start and end as they count: those of the tablet's clock, put right as the end was."""
+    return test.happened_at - (test.ended_at - test.started_at), test.happened_at
 
 
 def _judged(test: LeakTest) -> JudgedLeakTest:

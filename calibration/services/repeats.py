@@ -131,5 +131,5 @@ def _seen_write(write: Write) -> tuple[object, ...]:
 
 def of_repeat(arrival: Arrival, repeated: Round | Write) -> NewFinding:
     """Names the record that was sent once more."""
-    happened_at = repeated.taken_at if isinstance(repeated, Round) else repeated.written_at
-    return arrival.finding("repeats_earlier_record", repeats=str(repeated.pk), happened_at=happened_at.isoformat())
+    at = repeated.happened_at.isoformat()
+    return arrival.finding("repeats_earlier_record", repeats=str(repeated.pk), happened_at=at)

@@ -28,6 +28,7 @@ class FormPage(WorkshopPage):
     """A form, shown and carried out. Subclasses say in `make` by which service."""
 
     permission: ClassVar[Permission | None] = Permission.SET_UP
+    keeps_entries = True
     template: ClassVar[str] = "fleet/form.html"
     form_class: ClassVar[type[BodyForm]]
     model: ClassVar[type[Model]]
@@ -41,7 +42,7 @@ class FormPage(WorkshopPage):
     done: ClassVar[Any] = ""
 
     def get(self, request: HttpRequest, **kwargs: Any) -> HttpResponse:
-        return self.page(self.form_class(initial=self.initial()))
+        return self.page(self.filled_in(self.form_class(initial=self.initial())))
 
     def post(self, request: HttpRequest, **kwargs: Any) -> HttpResponse:
         form = self.form_class(request.POST, initial=self.initial())

@@ -17,7 +17,7 @@ from fleet.errors import NotFound
 from fleet.models import User
 from fleet.sign_in.binding import bind, bind_to_only_workshop
 
-from .access import lead_to_signing_in, wanted_page
+from .access import NOTHING_SENT, lead_to_signing_in, wanted_page
 
 
 @method_decorator(never_cache, name="dispatch")
@@ -26,7 +26,7 @@ class ChooseWorkshopView(View):
 
     def dispatch(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
         if not isinstance(request.user, User):
-            return lead_to_signing_in(request)
+            return lead_to_signing_in(request, request.get_full_path() if request.method in NOTHING_SENT else "")
         return super().dispatch(request, *args, **kwargs)
 
     def get(self, request: HttpRequest) -> HttpResponse:

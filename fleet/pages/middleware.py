@@ -16,6 +16,7 @@ from redis.exceptions import RedisError
 
 from fleet.api.problems import problem_for_exception
 from fleet.errors import LevelbookError, TooMany, Unavailable
+from fleet.sign_in.kept_entries import remember_person
 
 from .access import actor_of
 
@@ -48,6 +49,8 @@ class PagesMiddleware:
         response = self.get_response(request)
         if path.startswith(PAGES_THAT_COUNT) or actor is not None:
             add_never_cache_headers(response)
+        if actor is not None:
+            remember_person(request, response)
         return response
 
     def process_exception(self, request: HttpRequest, exception: Exception) -> HttpResponse | None:

@@ -57,9 +57,12 @@ class PreferencesForm(forms.Form):
 class PreferencesView(MemberView):
     """`/account/preferences/`"""
 
+    keeps_entries = True
+
     def get(self, request: HttpRequest) -> HttpResponse:
         me = acting_person(self.actor, Membership.objects.all())
-        return self._page(PreferencesForm(initial={"language": me.language, "length_unit": me.length_unit}))
+        form = PreferencesForm(initial={"language": me.language, "length_unit": me.length_unit})
+        return self._page(self.filled_in(form))
 
     def post(self, request: HttpRequest) -> HttpResponse:
         form = PreferencesForm(request.POST)

@@ -63,11 +63,12 @@ class TabletView(WorkshopPage):
     """`/tablets/<id>/`: rename or revoke."""
 
     permission = Permission.RECORD_FACTS
+    keeps_entries = True
 
     def get(self, request: HttpRequest, tablet: UUID) -> HttpResponse:
         found_tablet = found(tablets_seen_by(self.actor), tablet)
         initial = {"name": found_tablet.name, "version": found_tablet.version}
-        return self._page(found_tablet, TabletNameForm(initial=initial))
+        return self._page(found_tablet, self.filled_in(TabletNameForm(initial=initial)))
 
     def post(self, request: HttpRequest, tablet: UUID) -> HttpResponse:
         form = TabletNameForm(request.POST)

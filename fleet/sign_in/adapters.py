@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
-from functools import cache, partial
-from typing import Any
+from functools import partial
+from typing import Any, Final
 
 import segno
 from allauth.account.adapter import DefaultAccountAdapter
 from allauth.mfa.adapter import DefaultMFAAdapter
 from allauth.mfa.models import Authenticator
-from cryptography.fernet import Fernet, InvalidToken
+from cryptography.fernet import InvalidToken
 from django.conf import settings
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.http import HttpRequest
@@ -25,7 +23,11 @@ from fleet.models import RefusedSignIn, User
 
 from .addresses import address_of, client_of
 from .binding import bind_to_only_workshop, unbind
+from .ciphers import cipher
+from .kept_entries import forget_entries_of_others
 from .limits import is_locked_out
+
+SECOND_FACTOR: Final = "second_factor"
 
 
 class AccountAdapter(DefaultAccountAdapter):  # type: ignore[misc]
@@ -35,7 +37,11 @@ class AccountAdapter(DefaultAccountAdapter):  # type: ignore[misc]
         **DefaultAccountAdapter.error_messages,
         "email_password_mismatch": _("E-mail address and password do not belong together. Check both."),
         "incorrect_password": _("This is not your password."),
-        "too_many_login_attempts": _("Too many failed attempts. Wait for a quarter of an hour, then try again."),
+        "too_many_login_attempts": _(
+            "Too many failed attempts. Wait for a quarter of an hour, then try again. Two ways stay open meanwhile: "
+            "a passkey that signs in without a password, and a link to set a new one, which a manager can have sent "
+            "to you."
+        ),
         "rate_limited": _("Too many failed attempts. Wait for a quarter of an hour, then try again."),
     }
 
@@ -70,6 +76,7 @@ class AccountAdapter(DefaultAccountAdapter):  # type: ignore[misc]
     def login(self, request: HttpRequest, user: AbstractBaseUser) -> None:
         super().login(request, user)
         assert isinstance(user, User)
+        forget_entries_of_others(request)
         bind_to_only_workshop(request, user)
 
     def logout(self, request: HttpRequest) -> None:
@@ -88,11 +95,11 @@ class SecondFactorAdapter(DefaultMFAAdapter):  # type: ignore[misc]
     }
 
     def encrypt(self, text: str) -> str:
-        return _cipher(settings.SECRET_KEY).encrypt(text.encode()).decode()
+        return cipher(SECOND_FACTOR).encrypt(text.encode()).decode()
 
     def decrypt(self, encrypted_text: str) -> str:
         try:
-            return _cipher(settings.SECRET_KEY).decrypt(encrypted_text.encode()).decode()
+            return cipher(SECOND_FACTOR).decrypt(encrypted_text.encode()).decode()
         except InvalidToken:
             raise Conflict(
                 _("Your second factor was made under another key of this installation. Ask whoever runs it."),
@@ -122,10 +129,3 @@ def note_refusal(request: HttpRequest, email: str, how: str, *, is_last: bool) -
         request.after_rollback = [*getattr(request, "after_rollback", ()), note]  # type: ignore[attr-defined]
     else:
         note()
-
-
-@cache
-def _cipher(secret_key: str) -> Fernet:
-    """A key of its own, derived from the installation's."""
-    derived = hashlib.sha256(b"fleet.sign_in.second_factor" + secret_key.encode()).digest()
-    return Fernet(base64.urlsafe_b64encode(derived))

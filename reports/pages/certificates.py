@@ -78,9 +78,10 @@ class CertificateView(WorkshopPage):
     """`/certificates/<number>/`: what it is, and another in its place."""
 
     permission = Permission.READ_OWN_VEHICLES
+    keeps_entries = True
 
     def get(self, request: HttpRequest, number: int) -> HttpResponse:
-        return self._page(certificate_by_number(self.actor, number), ReplacementForm())
+        return self._page(certificate_by_number(self.actor, number), self.filled_in(ReplacementForm()))
 
     def post(self, request: HttpRequest, number: int) -> HttpResponse:
         certificate = certificate_by_number(self.actor, number)

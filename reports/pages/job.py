@@ -166,7 +166,8 @@ def _corner(corner: Corner, measured: Shown, judged: Shown | None, unit: LengthU
 
 
 def _leak_test(shown: Shown, names: Mapping[UUID, str], unit: LengthUnit) -> dict[str, Any]:
-    start, end = shown["start"], shown["end"]
+    clock_is_slow_by = shown["happened_at"] - shown["end"]["at"]
+    start, end = ({**each, "at": each["at"] + clock_is_slow_by} for each in (shown["start"], shown["end"]))
     return leak_test_rows(shown, unit, start=start, end=end, by=names.get(shown["recorded_by"], ""))
 
 

@@ -17,7 +17,7 @@ from calibration.models import Job
 from calibration.pages.shown import names_of
 from calibration.selectors.heights import MeasuredRound, measured_rounds
 from calibration.selectors.jobs import visible_jobs
-from calibration.selectors.leak_tests import leak_tests_of
+from calibration.selectors.leak_tests import counted_period, leak_tests_of
 from calibration.selectors.setpoints import SetpointChange, heights_around, setpoint_changes
 from calibration.selectors.specifications import revision_in_force
 from fleet.history import summary_of
@@ -127,9 +127,10 @@ def _row(measured: MeasuredRound, corner: Corner, unit: LengthUnit) -> dict[str,
 def _leak_tests(page: WorkshopPage, vehicle: Vehicle) -> list[dict[str, Any]]:
     found = leak_tests_of(page.actor, vehicle, LEAK_TESTS_SHOWN)
     unit = page.reader.length_unit
+    periods = [counted_period(each.test) for each in found]
     return [
-        leak_test_rows(each.result, unit, job=each.test.job, start=each.test.started_at, end=each.test.ended_at)
-        for each in found
+        leak_test_rows(each.result, unit, job=each.test.job, start=start, end=end)
+        for each, (start, end) in zip(found, periods, strict=True)
     ]
 
 

@@ -58,7 +58,7 @@ def rounds(source: Source) -> tuple[doc.RoundEntry, ...]:
     return tuple(
         doc.RoundEntry(
             number=number,
-            taken_at=source.local(each.taken_at),
+            taken_at=source.local(each.happened_at),
             measured_by=source.name(each.recorded_by),
             instrument=serials[each.instrument_id],
             readings=tuple(
@@ -120,7 +120,7 @@ def _state(source: Source, content: Mapping[str, Any]) -> doc.HeightState:
     """`content`: a verdict, as the interface gives it."""
     pooled, modes = _pooled(source, content), content.get("modes")
     return doc.HeightState(
-        taken_at=source.local(pooled[-1].taken_at),
+        taken_at=source.local(pooled[-1].happened_at),
         rounds=tuple(sorted(source.round_numbers[key] for key in content["rounds"])),
         corners={corner: _corner(content["corners"][corner]) for corner in CORNERS},
         verdict=content["verdict"],

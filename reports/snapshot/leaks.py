@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from calibration.metrology.corners import CORNERS
 from calibration.models import LeakTest
-from calibration.selectors.leak_tests import result_of
+from calibration.selectors.leak_tests import counted_period, result_of
 
 from ..certificate import document as doc
 from .source import Source
@@ -18,9 +18,10 @@ def leak_tests(source: Source) -> tuple[doc.LeakTestEntry, ...]:
 
 def _entry(source: Source, row: LeakTest) -> doc.LeakTestEntry:
     result = result_of(row, source.case.record.specification)
+    started_at, ended_at = counted_period(row)
     return doc.LeakTestEntry(
-        started_at=source.local(row.started_at),
-        ended_at=source.local(row.ended_at),
+        started_at=source.local(started_at),
+        ended_at=source.local(ended_at),
         limit_mm_per_h=result["limit_mm_per_h"],
         corners={
             corner: doc.CornerLeakRate(found["rate_mm_per_h"], found["expanded_uncertainty_mm_per_h"], found["verdict"])

@@ -127,7 +127,7 @@ def _no_longer_twisted(source: Source, row: Finding) -> Told:
 def _told_round(source: Source, measured: Round) -> str:
     return _("measured again in round %(number)s by %(who)s") % {
         "number": source.round_numbers[str(measured.pk)],
-        "who": source.by(measured.recorded_by, measured.taken_at),
+        "who": source.by(measured.recorded_by, measured.happened_at),
     }
 
 
@@ -203,8 +203,7 @@ def _facts_with_counts(source: Source, row: Finding) -> list[Round | Write]:
 
 
 def _told_counts(source: Source, fact: Round | Write) -> str:
-    at = fact.taken_at if isinstance(fact, Round) else fact.written_at
-    return _("read anew by %(who)s") % {"who": source.by(fact.recorded_by, at)}
+    return _("read anew by %(who)s") % {"who": source.by(fact.recorded_by, fact.happened_at)}
 
 
 def _later(facts: Iterable[FactT], moment: datetime) -> list[FactT]:

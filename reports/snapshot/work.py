@@ -73,7 +73,7 @@ def writes(source: Source) -> tuple[doc.WriteEntry, ...]:
         entries.append(
             doc.WriteEntry(
                 number=numbers[write.pk],
-                written_at=source.local(write.written_at),
+                written_at=source.local(write.happened_at),
                 written_by=source.name(write.recorded_by),
                 verified=write.verified,
                 corners=_corner_writes(

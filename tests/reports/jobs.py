@@ -39,6 +39,8 @@ class Bench:
     now: datetime
     counts: dict[str, int] = field(default_factory=lambda: dict(COUNTS))
     job: Job | None = None
+    clock_is_slow_by: timedelta = timedelta(0)
+    """Of the tablet; the service has measured it."""
 
     @classmethod
     def at(cls, site: Site, **fields: Any) -> Bench:
@@ -47,7 +49,12 @@ class Bench:
 
     def actor(self) -> Actor:
         self.now += timedelta(minutes=1)
-        return self.site.technician.actor(self.now)
+        device_at = self.by_tablet(self.now) if self.clock_is_slow_by else None
+        return self.site.technician.actor(self.now, device_at=device_at)
+
+    def by_tablet(self, at: datetime) -> datetime:
+        """What the tablet's clock shows then."""
+        return at - self.clock_is_slow_by
 
     @property
     def job_id(self) -> Any:
@@ -88,7 +95,7 @@ class Bench:
                 setpoints=self.counts,
                 readings=readings,
                 temperature_deg_c=Decimal(14),
-                **{"taken_at": actor.now, **fields},
+                **{"taken_at": self.by_tablet(actor.now), **fields},
             )
 
     def leak_test(self, *, hours: float = 12, degrees: tuple[Any, Any] = (None, None), **sank: int) -> LeakTest:
@@ -99,7 +106,7 @@ class Bench:
         self.now += timedelta(hours=hours)
         actor = self.actor()
         start, end = (
-            ParkedMoment(at, heights, None if deg_c is None else Decimal(deg_c), confirmed=True)
+            ParkedMoment(self.by_tablet(at), heights, None if deg_c is None else Decimal(deg_c), confirmed=True)
             for at, heights, deg_c in zip((began, actor.now), (before, after), degrees, strict=True)
         )
         with in_workshop(self.site.workshop.pk):
@@ -122,7 +129,7 @@ class Bench:
                 record_id=new_id(),
                 job_id=self.job_id,
                 proposal=proposal,
-                written_at=written_at or actor.now,
+                written_at=written_at or self.by_tablet(actor.now),
                 read_back=read_back,
             )
 

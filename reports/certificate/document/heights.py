@@ -91,7 +91,10 @@ class ReadingEntry:
 
 @dataclass(frozen=True, slots=True)
 class RoundEntry:
-    """`instrument` is the serial of one of the document's instruments; `repeats` as for a write."""
+    """`instrument` is the serial of one of the document's instruments; `repeats` as for a write.
+
+    Times of measuring and writing are those that count: the tablet's clock, put right.
+    """
 
     number: int
     taken_at: datetime

@@ -238,6 +238,22 @@ class TestRuling:
         assert ruled_in(asked) == []
         assert manager.post(asked.finding_path, form_of(answer).filled(decision="accept")).status_code == 302
 
+    def test_sent_after_the_session_ended_it_is_filled_in_again_over_what_was_seen(
+        self, manager: Client, asked: Asked
+    ) -> None:
+        manager.get("/choose-workshop/")
+        sent = form_of(manager.get(asked.finding_path)).filled(decision="reject", reason="Checked.")
+        del manager.cookies["sessionid"]
+        led_to = manager.post(asked.finding_path, sent)
+        asked.note()
+        asked.measured_again()
+        person = asked.site.manager
+        page = manager.post(led_to["Location"], {"login": person.email, "password": person.password}, follow=True)
+        shown = form_of(page).values
+        assert (shown["decision"], shown["reason"]) == (["reject"], ["Checked."])
+        assert manager.post(asked.finding_path, shown).status_code == 409, "the record has changed since it was seen"
+        assert ruled_in(asked) == []
+
     def test_without_a_choice_it_comes_back(self, manager: Client, asked: Asked) -> None:
         answer = decide(manager, asked.finding_path, reason="Checked.")
         assert answer.status_code == 422

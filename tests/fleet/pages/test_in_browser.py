@@ -10,6 +10,8 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page
 
+from fleet.models import Bay, Membership, Operator, Vehicle, VehicleModel
+from fleet.tenancy import in_workshop
 from tests.browser.seen import sideways_px, sticking_out
 from tests.factories import make_site
 from tests.fleet.signin.browsers import browser_of
@@ -62,6 +64,45 @@ def test_nothing_is_wider_than_the_window_in_german_when_enlarged_fourfold(page:
         assert page.locator("html").get_attribute("lang") == "de"
         assert (path, sideways_px(page)) == (path, 0)
         assert (path, sticking_out(page, ".button, .state, .notice, label, legend, dt, dd, h1, h2")) == (path, [])
+
+
+def test_a_name_without_a_space_widens_no_page(page: Page, furnished: Furnished) -> None:
+    long = "Wolkenbruchstation" * 7
+    site = furnished.site
+    with in_workshop(site.workshop.pk):
+        Membership.objects.filter(pk=site.technician.membership.pk).update(name=long[:120])
+        Operator.objects.update(name=long[:120])
+        VehicleModel.objects.update(make=long[:60], name=long[:60])
+        Bay.objects.update(name=long[:60])
+        Vehicle.objects.update(registration=long[:20])
+    for width in (1180, 768):
+        page.set_viewport_size({"width": width, "height": 800})
+        for path in (*furnished.pages(), "/vehicles/", f"/vehicles/{furnished.vehicle.vin}/", "/tablets/", "/"):
+            page.goto(path)
+            assert (path, width, sideways_px(page)) == (path, width, 0)
+            if width == 768 and "ruled" in page.content():
+                assert (path, broken_words(page)) == (path, [])
+
+
+def broken_words(page: Page) -> list[str]:
+    """Words of tables, at most as long as a VIN, that stand in two lines."""
+    found: list[str] = page.eval_on_selector_all(
+        ".ruled tbody :is(th, td)",
+        """all => all.flatMap(cell => {
+            const texts = document.createTreeWalker(cell, NodeFilter.SHOW_TEXT), broken = [];
+            for (let text = texts.nextNode(); text; text = texts.nextNode()) {
+                for (const word of text.data.matchAll(/(?<!\\S)[^\\s\u2013-]{2,17}(?!\\S)/g)) {
+                    const range = document.createRange();
+                    range.setStart(text, word.index);
+                    range.setEnd(text, word.index + word[0].length);
+                    const lines = new Set([...range.getClientRects()].map(one => Math.round(one.top)));
+                    if (lines.size > 1) broken.push(word[0]);
+                }
+            }
+            return broken;
+        })""",
+    )
+    return found
 
 
 def test_a_bay_is_added_with_scripts_switched_off(browser: Browser, origin: str, furnished: Furnished) -> None:

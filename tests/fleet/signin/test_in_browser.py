@@ -149,6 +149,22 @@ def test_a_passkey_that_fails_is_said_on_the_page(site: Site, open_page: PagesOp
     page.get_by_text("The passkey was not used.").wait_for()
 
 
+def test_signing_in_by_a_passkey_says_why_it_does_not(site: Site, open_page: PagesOpened, origin: str) -> None:
+    """At a bare address no browser can; at a name this one has none."""
+    page = open_page("/sign-in/")
+    offer = page.get_by_role("button", name="Sign in with a passkey")
+    by_number = page.get_by_text("Passkeys do not work where this service is opened by a number.")
+    by_number.wait_for()
+    assert not offer.is_visible()
+    tools = page.context.new_cdp_session(page)
+    tools.send("WebAuthn.enable")
+    tools.send("WebAuthn.addVirtualAuthenticator", {"options": AUTHENTICATOR})
+    page.goto(f"{origin.replace('127.0.0.1', 'localhost')}/sign-in/")
+    offer.click()
+    page.get_by_text("The passkey was not used.").wait_for()
+    assert not by_number.is_visible()
+
+
 def test_everything_but_passkeys_works_without_scripts(site: Site, open_page: PagesOpened, origin: str) -> None:
     require_second_factor(site, "manager")
     page = open_page("/tablets/", java_script_enabled=False)

@@ -149,6 +149,19 @@ def test_one_made_for_it_signs_in_without_a_password(site: Site, capture: Any) -
     assert is_in(browser)
 
 
+def test_one_made_for_it_signs_in_while_the_password_is_locked(site: Site, capture: Any) -> None:
+    """Whoever guesses at somebody's password keeps them out of nothing but the password; the message says so."""
+    _browser, passkey = add_passkey(site, capture, passwordless="on")
+    for _attempt in range(10):
+        sign_in(site.technician.email, "not-this-one-41")
+    browser, locked = sign_in(site.technician.email, PASSWORD)
+    assert "a passkey that signs in without a password" in locked.content.decode()
+    assert "a link to set a new one" in locked.content.decode()  # tests/fleet/signin/test_lost_password.py
+    options = browser.get(LOGIN, headers={"Accept": "application/json"}).json()["request_options"]
+    browser.post(LOGIN, {"credential": passkey.used(options)})
+    assert is_in(browser)
+
+
 @pytest.mark.parametrize("credential", ["", "{}", "[]", "nonsense", '{"id": 1}', '{"rawId": "x", "response": {}}'])
 def test_what_is_no_passkey_is_refused(site: Site, capture: Any, credential: str) -> None:
     assert Client().post(LOGIN, {"credential": credential}).status_code == 302

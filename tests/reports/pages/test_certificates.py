@@ -99,6 +99,15 @@ class TestReplacement:
         assert "The operator&#x27;s name was wrong." in page
         assert manager.get("/certificates/2/pdf/").status_code == 409
 
+    def test_its_reason_is_kept_where_the_session_has_ended(self, manager: Client, at_work: AtWork, site: Site) -> None:
+        manager.get("/choose-workshop/")
+        sent = form_of(manager.get("/certificates/1/")).filled(reason="Mistyped.")
+        del manager.cookies["sessionid"]
+        led_to = manager.post("/certificates/1/", sent)
+        who = {"login": site.manager.email, "password": site.manager.password}
+        page = manager.post(led_to["Location"], who, follow=True)
+        assert form_of(page).values["reason"] == ["Mistyped."]
+
     def test_is_shown_on_both_once_it_is_issued(self, manager: Client, at_work: AtWork, site: Site) -> None:
         replace(manager, reason="Mistyped.")
         with in_workshop(site.workshop.pk):
