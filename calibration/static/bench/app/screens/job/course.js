@@ -26,6 +26,20 @@ export function onTheWay(waiting, job) {
   return waiting.filter((each) => (each.state === "waiting" || each.state === "sent") && isOfJob(each, job));
 }
 
+/**
+ * The write of the open proposal that stands, on its way or at the service: the control unit holds what was proposed,
+ * or the service goes on from what it holds.
+ * @param {Job} job
+ * @param {Waiting[]} waiting
+ * @returns {{written_at: string} | null}
+ */
+export function writeOfProposal(job, waiting) {
+  const isOfProposal = (/** @type {{proposal?: string | null}} */ write) => write.proposal === job.proposal?.id;
+  const kept = onTheWay(waiting, job).filter((each) => each.kind === "write" && isOfProposal(each.fields)).at(-1);
+  if (kept) return isAsProposed(kept, job) ? /** @type {any} */ (kept.fields) : null;
+  return stepNow(job, waiting) === "write" ? null : (job.writes.filter(isOfProposal).at(-1) ?? null);
+}
+
 /** @param {Waiting} record @param {Job} job */
 function isOfJob(record, job) {
   return !record.path.startsWith("/api/v1/jobs/") || record.path.startsWith(`/api/v1/jobs/${job.id}/`);
