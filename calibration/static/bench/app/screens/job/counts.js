@@ -127,7 +127,7 @@ class CountField {
 /** @param {string} typed */
 function wholeWords(typed) {
   if (WHOLE.test(typed.trim())) {
-    return gettext("%(typed)s is larger than any number that a control unit stores: read it again.", { typed: typed.trim() });
+    return gettext("%(typed)s is beyond what any control unit stores: read it again.", { typed: typed.trim() });
   }
   return typed.trim()
     ? gettext("“%(typed)s” is no whole number. A control unit stores whole numbers only: read it again.", { typed: typed.trim() })
