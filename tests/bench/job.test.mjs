@@ -211,16 +211,14 @@ describe("without the service", () => {
 
   test("a proposal is written once, unless the control unit did not take it", () => {
     const proposal = { id: "p", outcome: "allowed", to_setpoints: { FL: 110 } };
-    const job = { ...JOB, next_step: "write", proposal, writes: [] };
+    const job = { ...JOB, next_step: "write", proposal };
     const [taken, other] = [110, 109].map((FL) => ({ proposal: "p", written_at: AT, read_back: { FL } }));
-    const written = (fields, next_step) => writeOfProposal({ ...job, next_step, writes: [fields] }, []);
     assert.equal(writeOfProposal(job, []), null);
     assert.equal(writeOfProposal(job, [record("write", taken)]).written_at, AT);
     assert.equal(writeOfProposal(job, [record("write", other)]), null);
     assert.equal(writeOfProposal(job, [record("write", other), record("write", taken)]), taken);
-    assert.equal(written(taken, "settle_and_measure"), taken);
-    assert.equal(written(other, "write"), null);
-    assert.equal(written({ ...taken, proposal: "earlier" }, "write"), null);
+    assert.equal(writeOfProposal(job, [record("write", { ...taken, proposal: "earlier" })]), null);
+    assert.equal(writeOfProposal(job, [record("write", taken, "refused")]), null);
   });
 
   test("readiness that lapsed is followed by measuring, and one checked late by the service", () => {

@@ -27,17 +27,15 @@ export function onTheWay(waiting, job) {
 }
 
 /**
- * The write of the open proposal that stands, on its way or at the service: the control unit holds what was proposed,
- * or the service goes on from what it holds.
+ * The write of the open proposal that is on its way, and after which the control unit holds what was proposed. Once the
+ * service has it, the proposal is open no more.
  * @param {Job} job
  * @param {Waiting[]} waiting
  * @returns {{written_at: string} | null}
  */
 export function writeOfProposal(job, waiting) {
-  const isOfProposal = (/** @type {{proposal?: string | null}} */ write) => write.proposal === job.proposal?.id;
-  const kept = onTheWay(waiting, job).filter((each) => each.kind === "write" && isOfProposal(each.fields)).at(-1);
-  if (kept) return isAsProposed(kept, job) ? /** @type {any} */ (kept.fields) : null;
-  return stepNow(job, waiting) === "write" ? null : (job.writes.filter(isOfProposal).at(-1) ?? null);
+  const last = onTheWay(waiting, job).filter(({ kind }) => kind === "write").at(-1);
+  return last && isAsProposed(last, job) ? /** @type {any} */ (last.fields) : null;
 }
 
 /** @param {Waiting} record @param {Job} job */
