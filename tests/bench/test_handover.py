@@ -10,7 +10,7 @@ from fleet.services.tokens import revoke_all
 from fleet.tenancy import in_workshop
 from tests.bench.bay import PATIENCE_MS, TabletInBay
 from tests.bench.conftest import NewTablet
-from tests.bench.technician import TechnicianAtTablet, opened
+from tests.bench.technician import opened
 from tests.browser.seen import sideways_px, sticking_out
 from tests.factories import Person
 
@@ -101,8 +101,10 @@ def test_records_of_somebody_who_left_say_that_a_manager_is_needed(tablet: Table
     tablet.expect_heading("Kept on this tablet")
     with in_workshop(tablet.bay.site.workshop.pk):
         manager = tablet.bay.site.manager.actor()
-        left = {"person_id": second.membership.pk, "expected_versions": [second.membership.version]}
-        services.person_update(actor=manager, **left, changes={"is_active": False})
+        versions = [second.membership.version]
+        services.person_update(
+            actor=manager, person_id=second.membership.pk, expected_versions=versions, changes={"is_active": False}
+        )
     sign_in_as(tablet, first, job_id)
     expect(tablet.page.get_by_text("1 record of Sunniva Pell cannot be sent")).to_be_visible(timeout=PATIENCE_MS)
     expect(tablet.page.get_by_text("A manager lets Sunniva Pell in again")).to_be_visible()
