@@ -3,13 +3,14 @@
 import assert from "node:assert/strict";
 import { describe, test } from "node:test";
 
-import { readinessNow, setpointsNow, stepNow } from "../../calibration/static/bench/app/screens/job/course.js";
+import { readinessNow, setpointsNow, stepNow, writeOfProposal } from "../../calibration/static/bench/app/screens/job/course.js";
 import {
   begun,
   disagreementMm,
   isComplete,
   isDoubtful,
   likelyUnit,
+  measurersOf,
   nextCorner,
   oneMore,
   readingsAt,
@@ -19,11 +20,12 @@ import {
 
 const LIMITS = { target_mm: 486, gross_limit_mm: 150, repeat_limits_mm: { 2: 2.4, 3: 3 } };
 const AT = "2026-05-04T09:30:00.000+02:00";
+const SHE = { id: "she", name: "Sunniva Pell" };
 const HOW = { instrument: { id: "tape", serial: "T-1", length_mm: 3000 }, reader: null };
 
 /** @param {string[]} heights typed one after the other, wherever the draft stands */
 function read(draft, ...heights) {
-  return heights.reduce((before, height) => taken(before, height, LIMITS, AT), draft);
+  return heights.reduce((before, height) => taken(before, height, LIMITS, AT, SHE), draft);
 }
 
 describe("a round", () => {
@@ -95,8 +97,8 @@ describe("a round", () => {
     const far = read(begun({ ...HOW, order: "corner" }), "335.9");
     assert.deepEqual([far.readings.length, far.doubt], [0, { corner: "FL", height_mm: "335.9" }]);
     assert.equal(isComplete(far), false);
-    assert.deepEqual(read(far, "335.9").readings, [{ corner: "FL", height_mm: "335.9", confirmed: true }]);
-    assert.deepEqual(read(far, "486").readings, [{ corner: "FL", height_mm: "486" }]);
+    assert.deepEqual(read(far, "335.9").readings, [{ corner: "FL", height_mm: "335.9", measured_by: "she", confirmed: true }]);
+    assert.deepEqual(read(far, "486").readings, [{ corner: "FL", height_mm: "486", measured_by: "she" }]);
     assert.deepEqual(read(far, "335.8").doubt, { corner: "FL", height_mm: "335.8" });
   });
 
@@ -120,7 +122,22 @@ describe("a round", () => {
   });
 
   test("names who reads the tape", () => {
-    assert.equal(read(begun({ ...HOW, reader: "caller", order: "corner" }), "490").readings[0].measured_by, "caller");
+    const caller = { id: "caller", name: "Odd Vik" };
+    const draft = read(begun({ ...HOW, reader: caller, order: "corner" }), "490");
+    assert.equal(draft.readings[0].measured_by, "caller");
+    assert.deepEqual(measurersOf(draft), [{ ...caller, read_at: AT, count: 1 }]);
+  });
+
+  test("leaves each reading to whoever took it, whoever goes on", () => {
+    const [hers, later] = [read(begun({ ...HOW, order: "corner" }), "490", "490"), "2026-05-04T10:00:00.000+02:00"];
+    const draft = taken(hers, "491", LIMITS, later, { id: "he", name: "Odd Vik" });
+    assert.deepEqual(draft.readings.map(({ measured_by }) => measured_by), ["she", "she", "he"]);
+    assert.deepEqual(measurersOf(draft), [
+      { ...SHE, read_at: AT, count: 2 },
+      { id: "he", name: "Odd Vik", read_at: later, count: 1 },
+    ]);
+    const back = takenBack(draft, LIMITS.repeat_limits_mm);
+    assert.deepEqual(measurersOf(back).map(({ id }) => id), ["she"]);
   });
 });
 
@@ -190,6 +207,18 @@ describe("without the service", () => {
     assert.equal(stepNow(job, [record("write", { proposal: "p", read_back: { FL: 110 } })]), "settle_and_measure");
     assert.equal(stepNow(job, [record("write", { proposal: "p", read_back: { FL: 109 } })]), "awaited");
     assert.equal(stepNow(job, [record("write", { read_back: { FL: 110 } })]), "awaited");
+  });
+
+  test("a proposal is written once, unless the control unit did not take it", () => {
+    const proposal = { id: "p", outcome: "allowed", to_setpoints: { FL: 110 } };
+    const job = { ...JOB, next_step: "write", proposal };
+    const [taken, other] = [110, 109].map((FL) => ({ proposal: "p", written_at: AT, read_back: { FL } }));
+    assert.equal(writeOfProposal(job, []), null);
+    assert.equal(writeOfProposal(job, [record("write", taken)]).written_at, AT);
+    assert.equal(writeOfProposal(job, [record("write", other)]), null);
+    assert.equal(writeOfProposal(job, [record("write", other), record("write", taken)]), taken);
+    assert.equal(writeOfProposal(job, [record("write", { ...taken, proposal: "earlier" })]), null);
+    assert.equal(writeOfProposal(job, [record("write", taken, "refused")]), null);
   });
 
   test("readiness that lapsed is followed by measuring, and one checked late by the service", () => {

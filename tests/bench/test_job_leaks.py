@@ -22,7 +22,7 @@ AGE_DRAFTS = """async (ms) => {
   const asked = (request) => new Promise((done) => { request.onsuccess = () => done(request.result); });
   for (const key of await asked(table.getAllKeys())) {
     const kept = await asked(table.get(key));
-    if (kept && kept.day) await asked(table.put({ ...kept, day: 'the day before yesterday',
+    if (kept && (kept.day || kept.until)) await asked(table.put({ ...kept, day: 'the day before yesterday',
       ...(kept.until && { until: kept.until - ms }) }, key));
   }
   database.close();

@@ -75,7 +75,7 @@ export class App {
     try {
       await this.session.open();
       await this.drafts.open();
-      await this.reads.sweep(this.drafts.lasting);
+      await this.reads.sweep(this.drafts.keys);
     } catch (error) {
       if (!(error instanceof StorageRefused || error instanceof StorageFull)) throw error;
       this.frame.mount();
@@ -238,10 +238,10 @@ export class App {
   }
 
   /** What a screen without `update` shows of what may change. @param {Context} context */
-  #figure({ job, waiting, online, units, hand, route }) {
+  #figure({ job, waiting, absent, online, units, hand, route }) {
     const about = job && [job.content_sha256, job.next_step, job.approval?.state, job.sign_off?.id];
     const unread = this.unknownJobs.has(route.rest[0]);
-    return [about, waiting.map(({ id, state }) => [id, state]), online, units.length, hand, unread, this.installation, this.#shell?.hasJobScreens()];
+    return [about, waiting.map(({ id, state }) => [id, state]), absent, online, units.length, hand, unread, this.installation, this.#shell?.hasJobScreens()];
   }
 
   /** @returns {Promise<Context>} */
@@ -255,11 +255,13 @@ export class App {
     const opening = /** @type {{vehicle: string} | null} */ (this.drafts.get(`opening:${id}`));
     const vehicle = job?.vehicle.id ?? opening?.vehicle ?? null;
     const units = unitsOf(person?.length ?? "mm", language());
+    const waiting = vehicle && this.sending ? await this.sending.waitingOf(vehicle, read?.at ?? 0) : [];
     return {
       route,
       job: this.#shell?.readIn(job, units) ?? null,
       read_at: read?.at ?? null,
-      waiting: vehicle && this.sending ? await this.sending.waitingOf(vehicle, read?.at ?? 0) : [],
+      waiting,
+      absent: (await this.#shell?.absentOf(this.session, waiting)) ?? [],
       online: this.online,
       pending: (await this.sending?.outbox.pending()) ?? NOTHING_PENDING,
       person: { id: person?.id ?? "", name: person?.name ?? "" },
@@ -293,11 +295,12 @@ export class App {
     else location.hash = hash;
   }
 
-  /** @param {{status: number, problem: import("../offline/types.js").Problem | null}} answer */
-  answered({ status, problem }) {
+  /** @param {{status: number, problem: import("../offline/types.js").Problem | null, at?: number | null, person?: string | null}} answer */
+  answered({ status, problem, at = null, person = null }) {
+    this.session.heardTime(at);
     if (problem?.type === "tablet_revoked") return void this.wipe();
     if (problem?.type === "signed_out") return; // Said by this tablet itself: it did not ask.
-    if (status === 401 && problem) void this.refused();
+    if (status === 401 && problem) void this.refused(person);
     const isBack = status > 0 && !this.online;
     if (this.online !== status > 0) {
       this.online = status > 0;
@@ -306,14 +309,21 @@ export class App {
     if (isBack) this.sending?.sender.online();
   }
 
-  /** A token is refused, or it is over: once the service can be asked, the PIN is asked for, or a new enrolment. */
-  async refused() {
+  /**
+   * A token is refused, or it is over: once the service can be asked, the PIN is asked for, or a new enrolment.
+   * @param {string | null} [whose] null: of whoever is at the tablet
+   */
+  async refused(whose = null) {
     if (this.#isMindingRefusal) return;
     this.#isMindingRefusal = true;
     const who = await this.session.whoIsRefused();
     this.#isMindingRefusal = false;
-    if (who === "person" && this.session.person) {
-      await this.session.forgetPerson();
+    const isAbsent = whose !== null && whose !== this.session.person?.id;
+    if (who === "person" && isAbsent) {
+      await this.session.forget(whose);
+      await this.refresh();
+    } else if (who === "person" && this.session.person) {
+      await this.session.forget(this.session.person.id);
       await this.refresh();
       this.frame.say(gettext("Enter your PIN again. What you recorded is kept and goes on its way afterwards."), "review");
     } else if (who === "tablet" && this.session.enrolled) {

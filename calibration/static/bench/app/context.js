@@ -22,6 +22,7 @@
  * @property {Job | null} job as last read from the server, the lengths in its sentences in the person's unit; null where the screen is of no job or it was never read
  * @property {number | null} read_at ms since 1970: when the job was read
  * @property {Waiting[]} waiting records of this job's vehicle that are on this tablet only, in order, refused ones too
+ * @property {Absent[]} absent whose records of this vehicle wait for a PIN
  * @property {boolean} online whether the service answered last
  * @property {Pending} pending
  * @property {Person} person
@@ -40,6 +41,7 @@
  * @property {string[]} rest what follows the name in the hash, decoded; for `job`: its id, then what the screen makes of it
  *
  * @typedef {{id: string, name: string}} Person
+ * @typedef {Person & {count: number, isListed: boolean}} Absent `isListed`: among the people who work at tablets
  *
  * @typedef {object} Pending what is on this tablet only
  * @property {number} count
@@ -56,6 +58,7 @@
  *   read again since, so that it is not yet in the job's document
  * @property {Record<string, any>} fields as handed over
  * @property {number} noted_at ms since 1970
+ * @property {string | null} person who recorded it
  * @property {import("../offline/types.js").Refusal | null} refusal
  *
  * @typedef {'job' | 'readiness' | 'round' | 'readings' | 'strike' | 'proposal' | 'write' | 'photo' | 'event' | 'fitment'
@@ -112,6 +115,7 @@
  * @property {(id: string) => Promise<Job | null>} job as kept, without asking
  * @property {(id: string) => Promise<Job | null>} refresh ask the server; null where it does not answer or has none
  * @property {(vin: string) => Promise<Vehicle | null>} vehicle asks, else as kept
+ * @property {(vin: string) => boolean} isUnknownVehicle whether the service, asked last, had no such vehicle
  * @property {(vin: string) => Promise<JobSummary[] | null>} jobsOf a vehicle, newest first; null without answer
  * @property {() => Promise<JobSummary[]>} today open jobs and those of today; asks, else as kept
  * @property {(text: string) => Promise<Vehicle[] | null>} find by part of VIN or registration; null without answer

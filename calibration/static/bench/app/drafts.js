@@ -1,6 +1,6 @@
 /**
- * What somebody is about to record: it outlives a reload, and is thrown away with the day, unless it takes longer than
- * that: it is then kept for as many days as it was set for. What one tab has recorded no
+ * What somebody is about to record: it outlives a reload and midnight, and is thrown away 24 hours after the last key,
+ * unless it takes longer than that: it is then kept for as many days as it was set for. What one tab has recorded no
  * other holds any longer, so that nobody records it there once more.
  */
 
@@ -11,8 +11,6 @@ const CHANNEL = "levelbook drafts";
 export class Drafts {
   /** @type {Map<string, unknown>} */
   #values = new Map();
-  /** @type {Set<string>} */
-  #lasting = new Set();
   #otherTabs = new BroadcastChannel(CHANNEL);
 
   /**
@@ -24,21 +22,20 @@ export class Drafts {
     this.cupboard = cupboard;
     this.changed = changed;
     this.#otherTabs.onmessage = ({ data: key }) => {
-      this.#drop(key);
+      this.#values.delete(key);
       clearedElsewhere(key);
     };
   }
 
   async open() {
-    for (const [key, { day, until, value }] of await this.cupboard.all(PREFIX)) {
-      if (day === today() || Date.now() < (until ?? 0)) this.#take(key.slice(PREFIX.length), value, until ?? null);
+    for (const [key, { until, value }] of await this.cupboard.all(PREFIX)) {
+      if (Date.now() < until) this.#values.set(key.slice(PREFIX.length), value);
       else await this.cupboard.remove(key);
     }
   }
 
-  /** The keys of those that are kept for days. */
-  get lasting() {
-    return [...this.#lasting];
+  get keys() {
+    return [...this.#values.keys()];
   }
 
   /** @param {string} key */
@@ -49,37 +46,19 @@ export class Drafts {
   /**
    * @param {string} key
    * @param {unknown} value
-   * @param {number} [days] that it is kept; without it until the day is over
+   * @param {number} [days] that it is kept
    */
-  set(key, value, days = 0) {
-    const until = days > 0 ? Date.now() + days * DAY_MS : null;
-    this.#take(key, value, until);
-    this.cupboard.set(PREFIX + key, { day: today(), until, value }).catch(() => {}); // In memory; no record rests on it.
+  set(key, value, days = 1) {
+    this.#values.set(key, value);
+    this.cupboard.set(PREFIX + key, { until: Date.now() + days * DAY_MS, value }).catch(() => {}); // In memory; no record rests on it.
     this.changed();
   }
 
   /** @param {string} key */
   clear(key) {
-    this.#drop(key);
+    this.#values.delete(key);
     this.cupboard.remove(PREFIX + key).catch(() => {});
     this.changed();
     this.#otherTabs.postMessage(key);
   }
-
-  /** @param {string} key @param {unknown} value @param {number | null} until */
-  #take(key, value, until) {
-    this.#values.set(key, value);
-    if (until === null) this.#lasting.delete(key);
-    else this.#lasting.add(key);
-  }
-
-  /** @param {string} key */
-  #drop(key) {
-    this.#values.delete(key);
-    this.#lasting.delete(key);
-  }
-}
-
-function today() {
-  return new Date().toDateString();
 }

@@ -5,6 +5,7 @@
 
 const CLOSED = new Set(["signed_off", "ended", "reverted"]);
 const MOST_KEPT_AHEAD = 30;
+const NOT_FOUND = 404;
 
 /** @typedef {import("./context.js").Reads} ReadsOfContext */
 /** @typedef {import("./context.js").Job} Job */
@@ -16,6 +17,8 @@ const MOST_KEPT_AHEAD = 30;
 export class Reads {
   /** @type {Map<string, Read>} */
   #unkept = new Map();
+  /** Paths under which the service has nothing. @type {Set<string>} */
+  #unknown = new Set();
   #turns = 0;
   /** Which question the kept answer is to, by path. @type {Map<string, number>} */
   #answered = new Map();
@@ -60,7 +63,7 @@ export class Reads {
   }
 
   /**
-   * Clear away what is not of today, but for jobs in which something goes on for days.
+   * Clear away what is not of today, but for jobs in which something goes on: a night shift's, a leak test's.
    * @param {string[]} [goingOn] keys of drafts that hold the ids of such jobs
    */
   async sweep(goingOn = []) {
@@ -95,7 +98,12 @@ export class Reads {
 
   /** @param {string} vin */
   async vehicle(vin) {
-    return this.#askedElseKept(`/api/v1/vehicles/${encodeURIComponent(vin)}/`);
+    return this.#askedElseKept(vehiclePath(vin));
+  }
+
+  /** Whether the service said that the workshop has no such vehicle, when it was asked last. @param {string} vin */
+  isUnknownVehicle(vin) {
+    return this.#unknown.has(vehiclePath(vin));
   }
 
   /** @returns {Promise<JobSummary[]>} */
@@ -154,16 +162,18 @@ export class Reads {
     return this.service.file(`/api/v1/certificates/${encodeURIComponent(number)}/pdf/`, this.token(), "application/pdf");
   }
 
-  /** @param {string} path */
+  /** What the service knows no longer is not shown as kept. @param {string} path */
   async #askedElseKept(path) {
-    return (await this.#asked(path)) ?? this.#kept(path);
+    return (await this.#asked(path)) ?? (this.#unknown.has(path) ? null : this.#kept(path));
   }
 
   /** @param {string} path */
   async #asked(path) {
     const at = Date.now(); // What was sent meanwhile may not be in the answer.
     const turn = (this.#turns += 1);
-    const { body, epoch } = await this.#reply(path);
+    const { body, epoch, status } = await this.#reply(path);
+    if (status === NOT_FOUND) this.#unknown.add(path);
+    else if (status) this.#unknown.delete(path);
     if (body && turn >= (this.#answered.get(path) ?? 0)) { // Of answers that cross, that of the last question is kept.
       this.#answered.set(path, turn);
       await this.#keep(path, { day: today(), at, epoch, body });
@@ -200,6 +210,11 @@ export class Reads {
   #reply(path) {
     return this.service.get(path, this.token());
   }
+}
+
+/** @param {string} vin */
+function vehiclePath(vin) {
+  return `/api/v1/vehicles/${encodeURIComponent(vin)}/`;
 }
 
 /** The job itself, or the instruments that it is measured with. @param {string} read @param {string} draft */

@@ -3,6 +3,7 @@
 import { renderJobUnread } from "./screens/job_unread.js";
 import { renderOpenJob } from "./screens/open_job.js";
 import { renderPeople } from "./screens/people.js";
+import { renderPin } from "./screens/pin.js";
 import { renderSettings } from "./screens/settings.js";
 import { renderToday } from "./screens/today.js";
 import { renderTray } from "./screens/tray.js";
@@ -31,9 +32,13 @@ const SCREENS = {
   vehicle: renderVehicle,
   open: renderOpenJob,
   tray: renderTray,
+  pin: renderPin,
   settings: renderSettings,
   job: (context, app) => (context.job && renderJob ? renderJob(context) : renderJobUnread(context, app)),
 };
+
+/** What is shown whether or not somebody is at the tablet. */
+const OF_NOBODY = ["tray", "pin"];
 
 /**
  * @param {App} app
@@ -41,6 +46,6 @@ const SCREENS = {
  * @returns {Screen}
  */
 export function screenFor(app, context) {
-  if (!app.session.person && context.route.name !== "tray") return renderPeople(app);
+  if (!app.session.person && !OF_NOBODY.includes(context.route.name)) return renderPeople(app);
   return (SCREENS[context.route.name] ?? renderToday)(context, app);
 }

@@ -69,7 +69,7 @@ export class Sending {
    * @param {object} parts
    * @param {string} parts.workshop
    * @param {(person: string | null) => Promise<string | null>} parts.token
-   * @param {(answer: Answer) => void} parts.answered told of every answer, and of none
+   * @param {(answer: Answer & {person: string | null}) => void} parts.answered told of every answer, and of none: to whom
    * @param {(event: OutboxEvent) => void} parts.happened
    * @param {(report: Report) => void} parts.passed
    * @param {(failure: any) => void} parts.failed the storage's
@@ -116,9 +116,10 @@ export class Sending {
     const sent = this.#sent.filter(({ entry, at }) => at > read_at && !records.some(({ id }) => id === entry.id));
     const own = [...sent.map(({ entry }) => entry), ...records].filter((entry) => entry.vehicle === vehicle);
     return Promise.all(
-      own.map(async ({ id, path, state, noted_at, refusal }) => {
+      own.map(async ({ id, path, state, noted_at, person, refusal }) => {
         const fields = (await this.store.content(id))?.fields ?? {};
-        return { id, kind: kindOf(path), path, state: /** @type {Waiting["state"]} */ (state), fields, noted_at, refusal };
+        const known = /** @type {Waiting["state"]} */ (state);
+        return { id, kind: kindOf(path), path, state: known, fields, noted_at, person, refusal };
       }),
     );
   }
@@ -191,16 +192,16 @@ export class Sending {
 
 /**
  * @param {Courier} courier
- * @param {(answer: Answer) => void} answered
+ * @param {(answer: Answer & {person: string | null}) => void} answered
  * @returns {Courier}
  */
 function watched(courier, answered) {
-  const told = (/** @type {Answer} */ answer) => {
-    answered(answer);
+  const told = (/** @type {string | null} */ person) => (/** @type {Answer} */ answer) => {
+    answered({ ...answer, person });
     return answer;
   };
   return {
-    send: (entry, content, epoch) => courier.send(entry, content, epoch).then(told),
-    ask: (person) => courier.ask(person).then(told),
+    send: (entry, content, epoch) => courier.send(entry, content, epoch).then(told(entry.person)),
+    ask: (person) => courier.ask(person).then(told(person)),
   };
 }

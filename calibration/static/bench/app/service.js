@@ -3,18 +3,19 @@
  * go through the outbox.
  */
 
-import { EPOCH_HEADER } from "../offline/epoch_header.js";
+import { EPOCH_HEADER, time } from "../offline/headers.js";
 import { language } from "./texts.js";
 
 const PATIENCE_MS = 12_000;
 
 /**
  * @typedef {import("../offline/types.js").Problem} Problem
- * @typedef {{status: number, epoch: string | null, body: any, problem: Problem | null}} Reply `status` 0: no answer
+ * @typedef {{status: number, epoch: string | null, at: number | null, body: any, problem: Problem | null}} Reply `status` 0: no
+ *   answer; `at`: the service's time, ms since 1970
  */
 
 /** @type {Reply} */
-const SILENCE = { status: 0, epoch: null, body: null, problem: null };
+const SILENCE = { status: 0, epoch: null, at: null, body: null, problem: null };
 
 export class Service {
   /**
@@ -95,11 +96,12 @@ function options(method, token, body) {
 async function read(response) {
   const { status, ok, headers } = response;
   const epoch = headers.get(EPOCH_HEADER);
+  const at = time(headers.get("Date"));
   const type = headers.get("Content-Type")?.split(";")[0].trim().toLowerCase();
   if (type === "application/problem+json") {
-    return { status, epoch, body: null, problem: await response.json() };
+    return { status, epoch, at, body: null, problem: await response.json() };
   }
   // Somebody else's page, such as the sign-in of the building's wireless, is no answer of the service.
   if (ok && type !== "application/json") return SILENCE;
-  return { status, epoch, body: ok ? await response.json() : null, problem: null };
+  return { status, epoch, at, body: ok ? await response.json() : null, problem: null };
 }

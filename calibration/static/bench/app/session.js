@@ -17,6 +17,8 @@ export class Session {
   enrolled = null;
   /** @type {AtTablet | null} */
   person = null;
+  /** What the service's clock showed last, and when that was, ms since the page was opened. @type {{at: number, heard: number} | null} */
+  #service_time = null;
 
   /**
    * @param {import("./cupboard.js").Cupboard} cupboard
@@ -71,20 +73,44 @@ export class Session {
   async people() {
     const { body } = await this.service.get("/api/v1/tablet/people/", this.enrolled?.token ?? null);
     if (body) await this.cupboard.set("people", body);
-    return body ?? (await this.cupboard.get("people")) ?? [];
+    return body ?? this.knownPeople();
+  }
+
+  /** As the service told last. @returns {Promise<Pickable[]>} */
+  async knownPeople() {
+    return (await this.cupboard.get("people")) ?? [];
+  }
+
+  /** Of whoever was at this tablet, also where they are no longer among its people. @param {string} person */
+  async nameOf(person) {
+    return (await this.cupboard.get(`name:${person}`)) ?? "–";
   }
 
   /**
-   * @param {Pickable} person
+   * @param {{id: string, name: string}} person
    * @param {string} pin
    * @returns {Promise<Reply>}
    */
   async pick(person, pin) {
-    const reply = await this.prove(person.id, pin);
+    const reply = await this.letGo(person, pin);
+    if (!reply.body) return reply;
+    await this.#sit(await this.cupboard.get(`person:${person.id}`));
+    await this.readUnits();
+    return reply;
+  }
+
+  /**
+   * What this person recorded goes on its way, whoever is at the tablet and stays there.
+   * @param {{id: string, name: string}} person
+   * @param {string} pin
+   * @returns {Promise<Reply>}
+   */
+  async letGo({ id, name }, pin) {
+    const reply = await this.prove(id, pin);
     if (!reply.body) return reply;
     const { token, expires_at, roles } = reply.body;
-    await this.#sit({ id: person.id, name: person.name, token, expires_at, roles, length: "mm" });
-    await this.readUnits();
+    const length = this.person?.id === id ? this.person.length : "mm";
+    await this.#keep({ id, name, token, expires_at, roles, length });
     return reply;
   }
 
@@ -147,24 +173,42 @@ export class Session {
   async token(person) {
     if (person === null) return this.enrolled?.token ?? null;
     const kept = await this.cupboard.get(`person:${person}`).catch(() => null);
-    return kept && !isOver(kept) ? kept.token : null;
+    return kept && !this.#isOver(kept) ? kept.token : null;
   }
 
-  /** The service takes this person's token no longer. */
-  async forgetPerson() {
-    if (this.person) await this.cupboard.remove(`person:${this.person.id}`);
-    await this.leave();
+  /**
+   * An answer told the service's time: by it tokens end, whatever the clock of this tablet shows.
+   * @param {number | null} at ms since 1970
+   */
+  heardTime(at) {
+    if (at !== null) this.#service_time = { at, heard: performance.now() };
+  }
+
+  /** Until the service has told its time, it is for the service to say. @param {AtTablet} person */
+  #isOver({ expires_at }) {
+    if (this.#service_time === null) return false;
+    const { at, heard } = this.#service_time;
+    return Date.parse(expires_at) <= at + performance.now() - heard;
+  }
+
+  /** The service takes this person's token no longer. @param {string} person */
+  async forget(person) {
+    await this.cupboard.remove(`person:${person}`);
+    if (this.person?.id === person) await this.leave();
+    else await this.people(); // They may have left the workshop.
   }
 
   /** @param {AtTablet} person */
   async #sit(person) {
     this.person = person;
-    await this.cupboard.set(`person:${person.id}`, person);
+    await this.#keep(person);
     await this.cupboard.set("at_tablet", person.id);
   }
-}
 
-/** @param {AtTablet} person */
-function isOver(person) {
-  return Date.parse(person.expires_at) <= Date.now();
+  /** @param {AtTablet} person */
+  async #keep(person) {
+    if (this.person?.id === person.id) this.person = person;
+    await this.cupboard.set(`person:${person.id}`, person);
+    await this.cupboard.set(`name:${person.id}`, person.name);
+  }
 }

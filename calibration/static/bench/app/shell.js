@@ -3,6 +3,7 @@
  * and is there sooner.
  */
 
+export { absentOf } from "./absent.js";
 export { askForPersistence } from "../offline/store.js";
 export { workshopKey } from "./outbox_file.js";
 export { intentsOf, recordsOf } from "./records.js";

@@ -1,6 +1,6 @@
 /** The way to the server: what is sent with each record, and what is read from each answer. */
 
-import { EPOCH_HEADER } from "./epoch_header.js";
+import { EPOCH_HEADER, time } from "./headers.js";
 
 /** @typedef {import("./types.js").Answer} Answer */
 /** @typedef {import("./types.js").Content} Content */
@@ -123,12 +123,6 @@ async function read(response) {
     problem: type === "application/problem+json" ? body : null,
     body,
   };
-}
-
-/** @param {string | null} text an HTTP date */
-function time(text) {
-  const at = text === null ? NaN : Date.parse(text);
-  return Number.isNaN(at) ? null : at;
 }
 
 /**

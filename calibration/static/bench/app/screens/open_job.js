@@ -27,7 +27,7 @@ export function renderOpenJob(context) {
     const { reads } = context;
     const [vehicle, bays, jobs] = await Promise.all([reads.vehicle(vin), reads.bays(), reads.jobsOf(vin)]);
     if (vehicle) fill(content, form(context, vehicle, bays, jobs?.[0] ?? null));
-    else fill(content, notice("review", gettext("This vehicle is not on the tablet"), gettext("Connect it, then try again.")));
+    else fill(content, reads.isUnknownVehicle(vin) ? unknown(vin) : notice("review", gettext("This vehicle is not on the tablet"), gettext("Connect it, then try again.")));
   };
   void read();
   return {
@@ -100,6 +100,12 @@ function form(context, vehicle, bays, last) {
       }),
     field({ id: "note", label: gettext("What the customer says, what you see"), control: note, optional: true }),
   );
+}
+
+/** @param {string} vin */
+function unknown(vin) {
+  const todo = gettext("Compare it with the vehicle. A new vehicle is added on the vehicles' page.");
+  return notice("review", gettext("This workshop does not know the VIN %(vin)s", { vin }), h("p", null, todo));
 }
 
 /**

@@ -1,5 +1,6 @@
 /** What is on this tablet only: what waits, and what was not accepted, where a person decides. */
 
+import { absentNotices, absentOf } from "../absent.js";
 import { fill, h } from "../dom.js";
 import { saveOutbox } from "../outbox_file.js";
 import { button, confirm, empty } from "../parts.js";
@@ -29,15 +30,17 @@ export function renderTray(_context, app) {
  * @returns {Promise<import("../context.js").Content>}
  */
 async function trayContent(app) {
-  const { sending, reads } = app;
+  const { sending, session, reads } = app;
   if (!sending) return null;
   const refused = await sending.outbox.tray();
   const waiting = (await sending.store.read()).records.filter((entry) => entry.state === "waiting");
   if (!refused.length && !waiting.length) return empty(h("p", null, gettext("Everything that was recorded here is sent.")));
   const named = (/** @type {Entry} */ entry) => reads.held(entry.vehicle).then((vehicle) => vehicleWords(vehicle));
   const refusedCards = refused.map(async (entry) => refusedCard(app, sending, entry, await named(entry)));
-  const waitingCards = waiting.map(async (entry) => waitingCard(entry, await named(entry)));
+  const by = (/** @type {Entry} */ { person }) => (person === null ? null : session.nameOf(person));
+  const waitingCards = waiting.map(async (entry) => waitingCard(entry, await named(entry), await by(entry)));
   return [
+    absentNotices(await absentOf(session, waiting)),
     refused.length > 0 && section("refused", gettext("Not accepted"), await Promise.all(refusedCards)),
     waiting.length > 0 && section("waiting", gettext("Waiting to be sent"), await Promise.all(waitingCards)),
     wholeFile(app),
@@ -72,9 +75,11 @@ function section(id, heading, cards) {
 /**
  * @param {Entry} entry
  * @param {HTMLElement | null} vehicle
+ * @param {string | null} by whose record it is
  */
-function waitingCard({ path, noted_at }, vehicle) {
-  return h("li", { class: "card" }, h("h3", null, kindWords(kindOf(path))), vehicle, h("p", null, dayAndTime(noted_at)));
+function waitingCard({ path, noted_at }, vehicle, by) {
+  const when = h("p", null, [dayAndTime(noted_at), by].filter(Boolean).join(" · "));
+  return h("li", { class: "card" }, h("h3", null, kindWords(kindOf(path))), vehicle, when);
 }
 
 /**

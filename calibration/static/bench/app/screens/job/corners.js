@@ -96,7 +96,7 @@ class Corners {
     this.reading.fail(problem);
     if (problem === null && height !== null) {
       this.input.value = "";
-      this.#change(taken(this.draft, height, this.#limits(), withOffset()));
+      this.#change(taken(this.draft, height, this.#limits(), withOffset(), this.context.person));
     }
     this.input.focus({ preventScroll: true });
   };

@@ -14,6 +14,8 @@ import { box, keypad, numberField } from "./fields.js";
 /** @typedef {import("../../context.js").Corner} Corner */
 /** @typedef {import("../../context.js").Counts} Counts */
 
+const WHOLE = /^[+\-−]?\d+$/;
+
 /**
  * @typedef {object} CountFields
  * @property {HTMLElement} element
@@ -124,6 +126,9 @@ class CountField {
 
 /** @param {string} typed */
 function wholeWords(typed) {
+  if (WHOLE.test(typed.trim())) {
+    return gettext("%(typed)s is beyond what any control unit stores: read it again.", { typed: typed.trim() });
+  }
   return typed.trim()
     ? gettext("“%(typed)s” is no whole number. A control unit stores whole numbers only: read it again.", { typed: typed.trim() })
     : gettext("A whole number is missing.");

@@ -26,6 +26,18 @@ export function onTheWay(waiting, job) {
   return waiting.filter((each) => (each.state === "waiting" || each.state === "sent") && isOfJob(each, job));
 }
 
+/**
+ * The write of the open proposal that is on its way, and after which the control unit holds what was proposed. Once the
+ * service has it, the proposal is open no more.
+ * @param {Job} job
+ * @param {Waiting[]} waiting
+ * @returns {{written_at: string} | null}
+ */
+export function writeOfProposal(job, waiting) {
+  const last = onTheWay(waiting, job).filter(({ kind }) => kind === "write").at(-1);
+  return last && isAsProposed(last, job) ? /** @type {any} */ (last.fields) : null;
+}
+
 /** @param {Waiting} record @param {Job} job */
 function isOfJob(record, job) {
   return !record.path.startsWith("/api/v1/jobs/") || record.path.startsWith(`/api/v1/jobs/${job.id}/`);

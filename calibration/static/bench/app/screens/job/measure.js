@@ -8,7 +8,7 @@ import { dayAndTime } from "../../time.js";
 import { stepNow } from "./course.js";
 import { selectField } from "./fields.js";
 import { link, takeCare } from "./parts.js";
-import { begun, draftKey } from "./round.js";
+import { begun, draftKey, measurersOf } from "./round.js";
 
 /** @typedef {import("./index.js").JobContext} JobContext */
 /** @typedef {import("./round.js").RoundDraft} RoundDraft */
@@ -29,12 +29,6 @@ export function isBegun({ job, drafts }) {
 
 /** @param {JobContext} context @param {RoundDraft} draft @returns {import("../../context.js").Screen} */
 function goOn({ job, drafts, navigate }, draft) {
-  const words = ngettext(
-    "%(count)s reading is taken, the last on %(at)s.",
-    "%(count)s readings are taken, the last on %(at)s.",
-    draft.readings.length,
-    { at: dayAndTime(draft.read_at ?? Date.now()) },
-  );
   const again = () => {
     drafts.clear(draftKey(job));
     navigate(hashOf("job", job.id, "measure"));
@@ -42,7 +36,7 @@ function goOn({ job, drafts, navigate }, draft) {
   return {
     heading: gettext("A round is begun"),
     content: [
-      h("p", null, words),
+      whoseReadings(draft),
       draft.paper
         ? notice("note", gettext("It is copied from the paper worksheet"))
         : notice("note", gettext("Go on only if nothing on the vehicle was changed or moved since")),
@@ -67,13 +61,15 @@ function begin(context) {
   const [withWhat, who] = [h("div", null), h("div", null)];
   /** @type {import("../../context.js").Instrument[]} */
   let instruments = [];
+  /** @type {import("../../context.js").Person[]} */
+  let others = [];
   const start = button(gettext("Begin measuring"), () => {
     const instrument = instruments.find((each) => each.id === habits.instrument);
     if (!instrument) return;
     keep();
     drafts.set(
       draftKey(job),
-      begun({ instrument: chosen(instrument), reader: habits.reader || null, order: habits.order }),
+      begun({ instrument: chosen(instrument), reader: readerAmong(others, habits), order: habits.order }),
     );
     navigate(hashOf("job", job.id, "corners"));
   }, { kind: "main", disabled: true });
@@ -83,7 +79,10 @@ function begin(context) {
     fill(withWhat, instrumentField(found, habits));
     start.disabled = found.length === 0;
   });
-  void people(context).then((others) => fill(who, readerField(others, habits)));
+  void people(context).then((found) => {
+    others = found;
+    fill(who, readerField(others, habits));
+  });
   return {
     heading: gettext("Before you measure"),
     content: [
@@ -103,6 +102,20 @@ function begin(context) {
     ],
     update: () => undefined,
   };
+}
+
+/**
+ * The readings taken so far are recorded as of whoever took them, whoever goes on.
+ * @param {RoundDraft} draft
+ */
+export function whoseReadings(draft) {
+  const lines = measurersOf(draft).map(({ name, read_at, count }) => h("li", null, ngettext(
+    "%(count)s reading by %(name)s, %(at)s",
+    "%(count)s readings by %(name)s, %(at)s",
+    count,
+    { name, at: dayAndTime(read_at) },
+  )));
+  return h("ul", { class: "prose measurers" }, lines);
 }
 
 function howTo() {
@@ -162,6 +175,16 @@ export function instrumentField(found, habits) {
 /** @param {JobContext} context */
 async function people({ reads, person }) {
   return (await reads.people()).filter((each) => each.id !== person.id);
+}
+
+/**
+ * Who reads the tape; null: who types.
+ * @param {import("../../context.js").Person[]} others
+ * @param {{reader: string}} habits
+ */
+export function readerAmong(others, { reader }) {
+  const found = others.find(({ id }) => id === reader);
+  return found ? { id: found.id, name: found.name } : null;
 }
 
 /** @param {{id: string, name: string}[]} others @param {Habits} habits */

@@ -21,6 +21,8 @@ export function render(context) {
   const [withWhat, who, doubt] = [h("div", null), h("div", null), h("div", { "aria-live": "polite" })];
   /** @type {import("../../context.js").Instrument[]} */
   let instruments = [];
+  /** @type {import("../../context.js").Person[]} */
+  let others = [];
   const when = momentFields({
     day: gettext("Day on the sheet"),
     time: gettext("Time on the sheet"),
@@ -29,7 +31,7 @@ export function render(context) {
   const begin = () => {
     const [paper, instrument] = [when.read(), instruments.find((each) => each.id === habits.instrument)];
     if (!paper || !instrument) return;
-    const how = { instrument: measure.chosen(instrument), reader: habits.reader || null, order: WALKED, paper };
+    const how = { instrument: measure.chosen(instrument), reader: measure.readerAmong(others, habits), order: WALKED, paper };
     drafts.set(draftKey(job), begun(how));
     navigate(hashOf("job", job.id, "corners"));
   };
@@ -40,7 +42,10 @@ export function render(context) {
     fill(withWhat, measure.instrumentField(found, habits));
     start.disabled = found.length === 0;
   });
-  void reads.people().then((people) => fill(who, measurerField(people.filter(({ id }) => id !== person.id), habits)));
+  void reads.people().then((people) => {
+    others = people.filter(({ id }) => id !== person.id);
+    fill(who, measurerField(others, habits));
+  });
   return {
     heading: gettext("From the paper worksheet"),
     content: [

@@ -12,7 +12,7 @@ import * as measure from "./measure.js";
 import * as setpoints from "./setpoints.js";
 import { once } from "./once.js";
 import { link, table } from "./parts.js";
-import { draftKey, isComplete, readingsAt } from "./round.js";
+import { draftKey, isComplete, measurersOf, readingsAt } from "./round.js";
 import { CORNERS, ridePositions } from "./words.js";
 
 /** @typedef {import("./index.js").JobContext} JobContext */
@@ -57,6 +57,7 @@ export function render(context) {
     content: [
       draft.paper && h("p", null, gettext("From the paper worksheet, measured on %(at)s.", { at: dayAndTime(draft.paper) })),
       roundTable(context, draft),
+      measurersOf(draft).some(({ id }) => id !== context.person.id) && measure.whoseReadings(draft),
       choices({
         id: "settled",
         label: gettext("While it was measured, the vehicle"),

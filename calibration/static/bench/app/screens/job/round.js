@@ -5,16 +5,18 @@ import { CORNERS } from "./words.js";
 /** @typedef {import("../../context.js").Corner} Corner */
 /** @typedef {import("../../context.js").Job} Job */
 /** @typedef {import("../../context.js").NewReading} NewReading */
+/** @typedef {import("../../context.js").Person} Measurer */
 
 /**
  * @typedef {object} RoundDraft
  * @property {string | null} round the round that further readings belong to; null: this is a round of its own
  * @property {{id: string, serial: string, length_mm: number | null}} instrument
- * @property {string | null} reader who reads the tape, where it is not who types
+ * @property {Measurer | null} reader who reads the tape, where it is not who types
  * @property {'corner' | 'walk'} order all readings at a corner in a row, or once round the vehicle after another
  * @property {Corner} corner where somebody is now
  * @property {Partial<Record<Corner, number>>} wanted how many readings at each corner
- * @property {NewReading[]} readings
+ * @property {NewReading[]} readings each names who took it, whoever records the round
+ * @property {Record<string, {name: string, read_at: string}>} measurers by the id in `measured_by`: when they read last
  * @property {{corner: Corner, height_mm: number} | null} doubt a height beyond the gross limit, to be entered again
  * @property {Record<string, string>} setpoints as typed
  * @property {string} temperature as typed
@@ -38,7 +40,7 @@ export function begun(how, { round = null, wanted } = {}) {
   const each = wanted ?? Object.fromEntries(CORNERS.map((corner) => [corner, READINGS_AT_A_CORNER]));
   const corner = WALK.find((one) => each[one]) ?? "FL";
   const open = { setpoints: {}, temperature: "", ride_position: "normal", settled: null, read_at: null };
-  return { round, paper: null, ...how, corner, wanted: each, readings: [], doubt: null, ...open };
+  return { round, paper: null, ...how, corner, wanted: each, readings: [], measurers: {}, doubt: null, ...open };
 }
 
 /** @param {RoundDraft} draft @param {Corner} corner */
@@ -124,16 +126,19 @@ export function likelyUnit(typed, unit, { target_mm, gross_limit_mm }) {
  * @param {number} height_mm
  * @param {{target_mm: number | null, gross_limit_mm: number, repeat_limits_mm: RepeatLimits}} limits
  * @param {string} at time with offset
+ * @param {Measurer} typist who reads as well, where nobody calls
  * @returns {RoundDraft}
  */
-export function taken(draft, height_mm, limits, at) {
+export function taken(draft, height_mm, limits, at, typist) {
   const { corner } = draft;
   if (isDoubtful(draft, height_mm, limits)) return { ...draft, doubt: { corner, height_mm } };
+  const { id, name } = draft.reader ?? typist;
   /** @type {NewReading} */
-  const reading = { corner, height_mm };
+  const reading = { corner, height_mm, measured_by: id };
   if (draft.doubt?.corner === corner && draft.doubt.height_mm === height_mm) reading.confirmed = true;
-  if (draft.reader) reading.measured_by = draft.reader;
-  const next = { ...draft, readings: [...draft.readings, reading], doubt: null, read_at: draft.paper ?? at };
+  const read_at = draft.paper ?? at;
+  const measurers = { ...draft.measurers, [id]: { name, read_at } };
+  const next = { ...draft, readings: [...draft.readings, reading], measurers, doubt: null, read_at };
   if (draft.paper) return { ...next, corner: nextCorner(next) }; // Nobody can read the tape once more.
   if (draft.round === null && missingAt(next, corner) === 0) {
     next.wanted = { ...next.wanted, [corner]: neededAt(next, corner, limits.repeat_limits_mm) };
@@ -176,6 +181,16 @@ export function nextCorner(draft) {
   const isNext = (/** @type {Corner} */ corner) =>
     open.includes(corner) && (draft.order === "corner" || readingsAt(draft, corner).length === least);
   return onward.find(isNext) ?? open[0];
+}
+
+/**
+ * How many of the readings are whose, in the order in which they began.
+ * @param {RoundDraft} draft
+ * @returns {{id: string, name: string, read_at: string, count: number}[]}
+ */
+export function measurersOf({ readings, measurers }) {
+  const of = (/** @type {string} */ id) => readings.filter((each) => each.measured_by === id).length;
+  return Object.entries(measurers).map(([id, who]) => ({ id, ...who, count: of(id) })).filter(({ count }) => count > 0);
 }
 
 /**

@@ -1,18 +1,19 @@
 /** The write: the right vehicle first, then two presses; what was read back is on the next screen. */
 
 import { fill, h } from "../../dom.js";
-import { button } from "../../parts.js";
+import { button, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
-import { withOffset } from "../../time.js";
+import { dayAndTime, withOffset } from "../../time.js";
 import { baseOf } from "./bases.js";
-import { setpointsNow } from "./course.js";
+import { setpointsNow, writeOfProposal } from "./course.js";
 import { textField } from "./fields.js";
 import { link, takeCare } from "./parts.js";
 import * as proposal from "./proposal.js";
 import * as readBack from "./read_back.js";
 
 /** @typedef {import("./index.js").JobContext} JobContext */
+/** @typedef {import("../../context.js").Job} Job */
 
 const LAST = 4;
 
@@ -21,6 +22,8 @@ export function render(context) {
   const { job, drafts } = context;
   if (!job.proposal || job.proposal.outcome === "refused") return proposal.render(context);
   if (drafts.get(readBack.writtenKey(job))?.proposal === job.proposal.id) return readBack.render(context);
+  const done = writeOfProposal(job, context.waiting);
+  if (done) return isWritten(job, done);
   const vin = textField({
     id: "vin",
     label: gettext("Last four of the VIN"),
@@ -53,7 +56,21 @@ export function render(context) {
     heading: gettext("Write"),
     content: screen,
     actions: [link(gettext("Back"), hashOf("job", job.id, "proposal")), first],
-    update: (next) => (next.job?.proposal?.id === job.proposal.id ? undefined : "again"),
+    update: (next) => {
+      const { job: now } = next;
+      const isSame = now?.proposal?.id === job.proposal.id && !writeOfProposal(now, next.waiting);
+      return isSame ? undefined : "again";
+    },
+  };
+}
+
+/** Nobody records the same write twice: what comes next is offered. @param {Job} job @param {{written_at: string}} done */
+function isWritten(job, { written_at }) {
+  const why = gettext("Its set-points are in the vehicle, and the record of it is kept. A further write follows from a new proposal.");
+  return {
+    heading: gettext("Write"),
+    content: notice("note", gettext("This proposal was written on %(at)s", { at: dayAndTime(written_at) }), h("p", null, why)),
+    actions: [link(gettext("Other steps"), hashOf("job", job.id, "other")), link(gettext("Go on with the job"), hashOf("job", job.id), true)],
   };
 }
 
