@@ -27,6 +27,7 @@ from calibration.models import (
     Concession,
     Finding,
     Job,
+    LeakTest,
     Photo,
     Proposal,
     Readiness,
@@ -80,6 +81,7 @@ TABLES: dict[str, tuple[type[Any], str, str | None]] = {
     "fitments": (Fitment, "pk", "vehicle__vin"),
     "instruments": (Instrument, "pk", None),
     "jobs": (Job, "pk", None),
+    "leak-tests": (LeakTest, "pk", "job"),
     "operators": (Operator, "pk", None),
     "parked-work": (OutboxItem, "pk", None),
     "people": (Membership, "pk", None),
@@ -308,6 +310,12 @@ def _photographed(site: Site) -> Bench:
     return bench
 
 
+def _parked_overnight(site: Site) -> Bench:
+    bench = _measured(site)
+    bench.leak_test({"FL": 20})
+    return bench
+
+
 def _overruled(site: Site) -> Bench:
     """Somebody wrote without a proposal, and a manager found it right."""
     bench = _measured(site)
@@ -361,6 +369,7 @@ STORIES = (
     _measured,
     _struck,
     _photographed,
+    _parked_overnight,
     _proposed,
     _waiting,
     _conceded,

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import ast
-import gettext
 import re
 from pathlib import Path
 
+import polib  # type: ignore[import-untyped]
 import pytest
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -55,16 +54,15 @@ def sentences() -> set[str]:
 
 
 def compiled(catalogue: Path) -> dict[str, str]:
-    with catalogue.with_suffix(".mo").open("rb") as file:
-        entries = gettext.GNUTranslations(file)._catalog  # type: ignore[attr-defined]
-    return {key[0] if isinstance(key, tuple) else key: text for key, text in entries.items()}
+    """By the English; of a text with a plural its first form."""
+    entries = polib.mofile(str(catalogue.with_suffix(".mo"))).translated_entries()
+    return {entry.msgid: entry.msgstr or entry.msgstr_plural[0] for entry in entries}
 
 
 def written(catalogue: Path) -> dict[str, str]:
-    """Entries with one form; a long one stands on several lines."""
-    pairs = re.findall(r'^msgid ((?:".*"\n)+)msgstr ((?:".*"\n)+)', catalogue.read_text() + "\n", re.MULTILINE)
-    joined = [["".join(map(ast.literal_eval, part.splitlines())) for part in pair] for pair in pairs]
-    return {source: text for source, text in joined if source and text}
+    """Entries with one form."""
+    entries = polib.pofile(str(catalogue)).translated_entries()
+    return {entry.msgid: entry.msgstr for entry in entries if entry.msgstr}
 
 
 GERMAN = ROOT / "fleet/locale/de/LC_MESSAGES/django.po"
