@@ -56,13 +56,18 @@ def sentences() -> set[str]:
 def compiled(catalogue: Path) -> dict[str, str]:
     """By the English; of a text with a plural its first form."""
     entries = polib.mofile(str(catalogue.with_suffix(".mo"))).translated_entries()
-    return {entry.msgid: entry.msgstr or entry.msgstr_plural[0] for entry in entries}
+    return {key(entry): entry.msgstr or entry.msgstr_plural[0] for entry in entries}
 
 
 def written(catalogue: Path) -> dict[str, str]:
     """Entries with one form."""
     entries = polib.pofile(str(catalogue)).translated_entries()
-    return {entry.msgid: entry.msgstr for entry in entries if entry.msgstr}
+    return {key(entry): entry.msgstr for entry in entries if entry.msgstr}
+
+
+def key(entry: polib.POEntry | polib.MOEntry) -> str:
+    """The English, with what tells two of the same apart."""
+    return f"{entry.msgctxt}: {entry.msgid}" if entry.msgctxt else str(entry.msgid)
 
 
 GERMAN = ROOT / "fleet/locale/de/LC_MESSAGES/django.po"
