@@ -19,7 +19,12 @@ import { dayAndTime } from "../time.js";
  */
 export function renderTray(_context, app) {
   const content = h("div", { class: "stack" });
-  const draw = async () => fill(content, await trayContent(app));
+  // What reads as before stays in its place, with what is unfolded there.
+  const draw = async () => {
+    const next = h("div", null, await trayContent(app));
+    await app.frame.untouched();
+    if (next.textContent !== content.textContent) fill(content, ...next.childNodes);
+  };
   void draw();
   const now = button(gettext("Send now"), () => void app.sending?.hurry(), { kind: "main" });
   return { heading: gettext("Only on this tablet"), content, actions: [now], update: () => void draw() };
