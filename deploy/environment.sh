@@ -29,7 +29,8 @@ install_lock() {
         "$python" -m venv "$checkout/.venv" || fail "making .venv failed: see the message above."
     fi
     echo "levelbook: installing packages from deploy/$1 (about half a minute the first time)"
-    "$checkout/.venv/bin/python" -m pip install --quiet --disable-pip-version-check --require-hashes \
+    # The lock names everything, so nothing is looked for beside it: a release newer than the lock once broke the installation.
+    "$checkout/.venv/bin/python" -m pip install --quiet --disable-pip-version-check --require-hashes --no-deps \
         --requirement "$checkout/deploy/$1" || fail "installing packages failed: see the message above."
     cp "$checkout/deploy/$1" "$installed"
 }
