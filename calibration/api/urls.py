@@ -17,6 +17,7 @@ from .views.photos import PhotoFileViewSet, PhotoViewSet
 from .views.proposals import ConcessionViewSet, ProposalViewSet, ReversionViewSet
 from .views.readiness import ReadinessViewSet
 from .views.rounds import ReadingViewSet, RoundViewSet
+from .views.tyres import VehicleTyresViewSet
 from .views.vehicles import VehicleSetpointsViewSet
 from .views.writes import WriteViewSet
 
@@ -80,6 +81,7 @@ urlpatterns = [
     _at("approvals/", ApprovalViewSet, LIST, "approvals"),
     _at("approvals/<uuid:pk>/", ApprovalViewSet, READ, "approval"),
     _at("approvals/<uuid:pk>/decision/", ApprovalViewSet, {"post": "decision"}, "approval-decision"),
+    _at("vehicles/<str:vin>/tyres/", VehicleTyresViewSet, READ, "vehicle-tyres"),
     _at("vehicles/<str:vin>/setpoints/", VehicleSetpointsViewSet, LIST, "vehicle-setpoints"),
     _at("vehicles/<str:vin>/baseline-reset/", VehicleSetpointsViewSet, {"post": "create"}, "vehicle-baseline-reset"),
 ]

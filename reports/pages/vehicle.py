@@ -20,6 +20,7 @@ from calibration.selectors.jobs import visible_jobs
 from calibration.selectors.leak_tests import counted_period, leak_tests_of
 from calibration.selectors.setpoints import SetpointChange, heights_around, setpoint_changes
 from calibration.selectors.specifications import revision_in_force
+from calibration.selectors.tyre_comparison import compared_tyres
 from fleet.history import summary_of
 from fleet.looks.lengths import LengthUnit, length
 from fleet.looks.tolerance_bar import CORNER_NAMES
@@ -33,6 +34,7 @@ from ..drawing.height_chart import HeightChart, HeightPoint, describe, draw_heig
 from ..drawing.svg import to_svg
 from ..selectors.certificates import visible_certificates
 from .leak_rows import leak_test_rows
+from .tyre_rows import tyre_rows
 
 ENTRIES_SHOWN: Final = 25
 CHANGES_SHOWN: Final = 40
@@ -169,11 +171,12 @@ def change_rows(changes: Sequence[SetpointChange], unit: LengthUnit) -> list[dic
 
 
 def _tyres(page: WorkshopPage, vehicle: Vehicle) -> dict[str, Any]:
-    """The tyres now fitted by corner, and the days on which others were."""
-    fitments = list(within_tenures(Fitment.objects.filter(vehicle=vehicle), page.actor, vehicle, "recorded_at"))
-    now = fitments[0] if fitments else None
-    rows = [(CORNER_NAMES[corner], now.tyres[corner]) for corner in CORNERS if corner in now.tyres] if now else []
-    return {"fitment": now, "tyres": rows, "earlier_fitments": fitments[1:]}
+    """The tyres now fitted, and the days on which others were."""
+    found = compared_tyres(page.actor, vehicle)
+    if found is None:
+        return {"tyres": None}
+    fitments = within_tenures(Fitment.objects.filter(vehicle=vehicle), page.actor, vehicle, "recorded_at")
+    return {"tyres": tyre_rows(found, page.reader.length_unit), "earlier_fitments": list(fitments[1:])}
 
 
 def _timeline(page: WorkshopPage, request: HttpRequest, vehicle: Vehicle) -> dict[str, Any]:

@@ -36,7 +36,7 @@ def charts_in(page: str) -> list[ElementTree.Element]:
 
 def test_each_corner_is_drawn_with_title_description_and_table(manager: Client, at_work: AtWork) -> None:
     page = page_of(manager, at_work)
-    charts = charts_in(page)
+    charts = charts_in(page[: page.index('id="setpoints"')])
     assert len(charts) == 4
     titles = [chart.findtext(f"{SVG}title") for chart in charts]
     assert titles[0] == "Front left: heights from round to round"
@@ -45,7 +45,8 @@ def test_each_corner_is_drawn_with_title_description_and_table(manager: Client, 
     assert "The target is 486.0 ± 6.0 mm. Set-points: 128 → 147." in re.sub(r"→ \d+", "→ 147", described)
     assert page.count("as a table</summary>") == 4
     assert "470.5" in page
-    assert len({chart.get("aria-labelledby") for chart in charts}) == 4, "ids are unique on the page"
+    on_page = charts_in(page)
+    assert len({chart.get("aria-labelledby") for chart in on_page}) == len(on_page), "ids are unique on the page"
 
 
 def test_every_change_of_a_set_point_says_from_to_when_who_and_why(manager: Client, at_work: AtWork) -> None:
