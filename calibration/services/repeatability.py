@@ -9,7 +9,6 @@ from collections.abc import Collection, Iterable
 from fleet.models import Instrument
 
 from ..metrology.readings import (
-    GROSS_LIMIT_MM,
     Repeatability,
     RepeatabilityState,
     largest_repeatability,
@@ -17,8 +16,8 @@ from ..metrology.readings import (
     with_group,
     with_slip,
 )
-from ..models import Reading, ReadingStrike, RepeatabilitySums
-from ..selectors.specifications import pure_specification
+from ..models import Reading, RepeatabilitySums
+from ..selectors.reading_groups import reading_groups, readings_of
 
 Pair = tuple[uuid.UUID, uuid.UUID]
 """Membership and instrument."""
@@ -53,11 +52,8 @@ def learn_from(readings: Iterable[Reading]) -> list[RepeatabilitySums]:
 def learn_anew(struck: Reading) -> RepeatabilitySums:
     """Make the sums of whose reading was struck out from all their readings again: it describes no careful work."""
     sums = _locked_sums(struck)
-    pair = {"measured_by": struck.measured_by_id, "instrument": struck.instrument_id}
-    readings = Reading.objects.filter(**pair, round__repeats=None).select_related("round__job__specification")
-    strikes = ReadingStrike.objects.filter(reading__in=readings).values_list("reading", flat=True)
-    in_order = readings.order_by("recorded_at", "round", "ordinal")
-    return _keep(sums, _taught_by(RepeatabilityState(), in_order, struck.instrument, frozenset(strikes)))
+    readings, strikes = readings_of(struck.measured_by_id, struck.instrument_id)
+    return _keep(sums, _taught_by(RepeatabilityState(), readings, struck.instrument, strikes))
 
 
 def _learn(readings: list[Reading]) -> RepeatabilitySums:
@@ -71,31 +67,13 @@ def _taught_by(
     instrument: Instrument,
     struck: Collection[uuid.UUID] = frozenset(),
 ) -> RepeatabilityState:
-    """The sums after the readings of one person with one instrument, oldest first.
-
-    A group is what was read of a corner at one go. One with a reading that was struck out is a slip. One of nothing
-    but heights beyond the gross limit teaches nothing: to type the same nonsense twice is no repeatability.
-    """
-    groups: dict[tuple[object, ...], list[Reading]] = defaultdict(list)
-    for reading in readings:
-        groups[reading.recorded_at, reading.round_id, reading.corner].append(reading)
-    for group in groups.values():
-        if len(group) < 2 or all(_is_gross(reading) for reading in group):
-            continue
-        if any(reading.pk in struck for reading in group):
+    """The sums after the readings of one person with one instrument, oldest first."""
+    for group, is_slip in reading_groups(readings, struck):
+        if is_slip:
             state = with_slip(state)
         else:
             state = with_group(state, [float(each.height_mm) for each in group], float(instrument.resolution_mm))
     return state
-
-
-def _is_gross(reading: Reading) -> bool:
-    """Whether the height had to be confirmed, by the targets that its job is judged by."""
-    specification = reading.round.job.specification
-    if not reading.confirmed or specification is None:
-        return False
-    target = pure_specification(specification.content).target_mm(reading.corner)  # type: ignore[arg-type]
-    return abs(float(reading.height_mm) - target) > GROSS_LIMIT_MM
 
 
 def _locked_sums(reading: Reading) -> RepeatabilitySums:

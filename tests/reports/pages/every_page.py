@@ -146,7 +146,13 @@ class House:
         in_a_file = [record(self.site.technician, f"/jobs/{self.asked.job.pk}/readiness/", body)]
         file = looked_at(browser, saved(self.site, in_a_file))
         of_work = [path for path in self.at_work.pages() if not path.endswith("/pdf/")]
-        decisions = ["/approvals/", self.asked.approval_path, self.asked.finding_path, f"/jobs/{self.asked.job.pk}/"]
+        decisions = [
+            "/approvals/",
+            "/measurements/",
+            self.asked.approval_path,
+            self.asked.finding_path,
+            f"/jobs/{self.asked.job.pk}/",
+        ]
         own = [
             "/account/",
             "/account/password/",
@@ -202,7 +208,15 @@ class House:
 
     def _new(self) -> Person:
         lists = ["/", "/vehicles/", "/certificates/", "/parked-work/", "/approvals/", "/operators/", "/bays/"]
-        setting_up = ["/instruments/", "/vehicle-models/", "/tablets/", "/first-steps/", "/people/", "/sign-ins/"]
+        setting_up = [
+            "/instruments/",
+            "/measurements/",
+            "/vehicle-models/",
+            "/tablets/",
+            "/first-steps/",
+            "/people/",
+            "/sign-ins/",
+        ]
         paths = [*lists, *setting_up, "/vehicles/new/", "/vehicles/labels/", "/worksheet/"]
         return Person("manager of an empty workshop", session_of(signed_in(make_site().manager)), [*map(Visit, paths)])
 
