@@ -1,4 +1,4 @@
-"""While a record is being written to the tablet's disk: nobody says that all is sent, nobody is called back to the job."""
+"""While a record is being written to the disk: nobody says that all is sent, nobody is called back to the job."""
 
 from __future__ import annotations
 

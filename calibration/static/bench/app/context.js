@@ -164,7 +164,7 @@
  *
  * @typedef {JobSummary & {
  *   next_step: NextStep,
- *   next_step_detail: {reason: string, detail: string, corners: Corner[]},
+ *   next_step_detail: {reason: string, detail: string, corners: Corner[], one_decides_alone: boolean},
  *   cautions: {code: string, text: string}[],
  *   cautions_ahead: Record<string, {code: string, text: string}[]>,
  *   content_sha256: string,

@@ -35,16 +35,16 @@ export function render(context) {
   const { job, units } = context;
   if (!job.assessment) return nothingJudged(job);
   const { assessment } = job;
+  const found = assessment.findings.filter((/** @type {any} */ each) => each.code !== "leave_alone");
   return {
     heading: gettext("Where it stands"),
     content: [
       refusedEntry(job),
+      !isClosed(job) && findingNotices(found), // Before the drawing, which fills a small tablet.
       heightsPlan(assessment.corners, units),
       concessionInForce(job, units),
       section(gettext("What comes next"), h("p", null, job.next_step_detail.detail)),
-      (isClosed(job) ? notedInTheJob : findingNotices)(
-        assessment.findings.filter((/** @type {any} */ each) => each.code !== "leave_alone"),
-      ),
+      isClosed(job) && notedInTheJob(found),
       inWords(assessment, units),
       sides(assessment.sides, units),
       readingsBehind(context),
