@@ -5,6 +5,7 @@ import { h } from "../../dom.js";
 import { button, cornerName, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
+import { MINUS } from "../../units.js";
 import { concessionInForce } from "./concession.js";
 import { stepNow } from "./course.js";
 import { once } from "./once.js";
@@ -109,7 +110,7 @@ function inWords(assessment, units) {
       corner: cornerName(corner),
       height: units.show(each.mean_mm),
       uncertainty: units.show(each.expanded_uncertainty_mm),
-      by: units.show(Math.abs(each.deviation_mm)),
+      by: units.show(each.deviation_mm).replace(MINUS, ""), // Rounded with its sign, as in the drawing.
       tolerance: units.show(each.tolerance_mm),
       unit: units.sign,
     };
