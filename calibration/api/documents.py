@@ -230,6 +230,7 @@ def _next_step(actor: Actor, case: CaseFile) -> Shown:
     step = case.standing.next_step
     of_the_workshop = may(actor, Permission.READ_WORKSHOP)
     is_asked = step.step == "get_approval" and of_the_workshop
+    alone = of_the_workshop and _is_to_be_decided(case) and one_decides_alone(case.job.workshop_id)
     differ = bool(case.concessions)
     return {
         "next_step": step.step,
@@ -240,9 +241,10 @@ def _next_step(actor: Actor, case: CaseFile) -> Shown:
                 proposal=case.open_proposal_content,
                 approvers=[each.name for each in may_decide(case)] if is_asked else None,
                 names_people=of_the_workshop,
-                one_decides_alone=is_asked and one_decides_alone(case.job.workshop_id),
+                one_decides_alone=is_asked and alone,
             ),
             "corners": list(step.corners),
+            "one_decides_alone": alone,
         },
         "cautions": cautions_for(
             step.step,
@@ -251,6 +253,13 @@ def _next_step(actor: Actor, case: CaseFile) -> Shown:
         ),
         "cautions_ahead": {each: cautions_for(each, targets_differ=differ) for each in WITHOUT_NETWORK},
     }
+
+
+def _is_to_be_decided(case: CaseFile) -> bool:
+    standing = case.standing
+    return standing.next_step.step == "get_approval" or any(
+        each.severity != "note" and each.ruling != "accept" for each in standing.record.findings
+    )
 
 
 def _measured(case: CaseFile) -> Shown:

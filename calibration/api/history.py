@@ -108,8 +108,19 @@ def _not_ready(item: str, check: Mapping[str, Any]) -> str:
 
 @summarises("round_recorded")
 def _round(entry: LedgerEntry) -> str:
+    measured = record_of(entry)
     line = _("measured %(heights)s; set-points %(counts)s.")
-    return _in_job(entry, line % {"heights": _heights(entry), "counts": _counts(record_of(entry)["setpoints"])})
+    told = line % {"heights": _heights(entry), "counts": _counts(measured["setpoints"])}
+    return _in_job(entry, " ".join([told, *_settling(measured)]))
+
+
+def _settling(measured: Mapping[str, Any]) -> list[str]:
+    """What about the rest before a round was not as it should be."""
+    seconds = measured["settling_cut_short_s"]
+    sentences = [] if measured["settled"] else [_("It had not settled, and is not judged.")]
+    if seconds is not None:
+        sentences.append(_("The wait for it to settle was cut short after %(seconds)s s.") % {"seconds": seconds})
+    return sentences
 
 
 @summarises("readings_added")

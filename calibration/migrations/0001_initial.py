@@ -678,6 +678,7 @@ class Migration(migrations.Migration):
                 ("temperature_deg_c", models.DecimalField(decimal_places=2, max_digits=5, null=True)),
                 ("ride_position", models.CharField(default="normal", max_length=8)),
                 ("settled", models.BooleanField(default=True)),
+                ("settling_cut_short_s", models.PositiveIntegerField(null=True)),
                 ("recorded_from", models.CharField(default="tablet", max_length=8)),
                 ("setpoints", models.JSONField()),
                 ("repeatability", models.JSONField()),

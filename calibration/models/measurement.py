@@ -19,7 +19,8 @@ class Round(JobRecordModel):
     `taken_at` is the tablet's time; `happened_at` the same corrected by the clock offset that the server saw.
     Frozen into it are `repeatability` as known before the round (standard deviation, degrees of freedom) and
     `instruments`: what the uncertainty of each used instrument rests on. `repeats` is the earlier round that this
-    one is, sent once more under another id; nothing is counted from it.
+    one is, sent once more under another id; nothing is counted from it. `settling_cut_short_s`: how long the vehicle
+    had stood at rest where the wait for it to settle was cut short, which the round counts in spite of.
     """
 
     taken_at = models.DateTimeField(_("taken at"))
@@ -28,6 +29,7 @@ class Round(JobRecordModel):
     temperature_deg_c = models.DecimalField(max_digits=5, decimal_places=2, null=True)
     ride_position = models.CharField(max_length=8, default="normal")
     settled = models.BooleanField(default=True)
+    settling_cut_short_s = models.PositiveIntegerField(null=True)
     recorded_from = models.CharField(max_length=8, default="tablet")
     setpoints = models.JSONField()
     repeatability = models.JSONField()

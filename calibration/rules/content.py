@@ -75,6 +75,7 @@ def _details(fact: Fact) -> Mapping[str, Any] | None:
                 "setpoints": dict(fact.setpoints),
                 "ride_position": fact.ride_position,
                 "settled": fact.settled,
+                "settling_cut_short_s": fact.settling_cut_short_s,
                 "readings": [_reading(each) for each in fact.readings],
             }
         case Repeated():

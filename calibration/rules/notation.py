@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import date, datetime
-from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
 
 from django.utils import timezone
@@ -12,6 +11,7 @@ from django.utils.formats import number_format
 
 from fleet.looks import dates
 from fleet.looks.corners import corner_name
+from fleet.looks.rounding import to_places
 
 DASH = "\N{EN DASH}"
 MINUS = "\N{MINUS SIGN}"
@@ -62,8 +62,8 @@ def shown_value(value: Any) -> Any:
 
 
 def _tenths(value: float) -> str:
-    """Rounded half away from zero, as everywhere; zero never carries a sign."""
-    return str(Decimal(repr(value)).quantize(Decimal("0.1"), ROUND_HALF_UP) + 0)
+    """Rounded as everywhere; zero never carries a sign."""
+    return str(to_places(value, 1) + 0)
 
 
 def figure(digits: str) -> str:

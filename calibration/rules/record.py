@@ -57,6 +57,7 @@ class RoundMeasured(Fact):
     repeatability: Repeatability
     instruments: tuple[Instrument, ...]
     instrument_id: uuid.UUID
+    settling_cut_short_s: int | None = None
 
     @property
     def is_judged(self) -> bool:

@@ -64,6 +64,7 @@ def round_fact(row: Round, struck: set[uuid.UUID]) -> facts.RoundMeasured | fact
         repeatability=Repeatability(**row.repeatability),
         instruments=tuple(_instrument(each) for each in row.instruments),
         instrument_id=row.instrument_id,
+        settling_cut_short_s=row.settling_cut_short_s,
     )
 
 

@@ -47,6 +47,7 @@ def round_record(
     temperature_deg_c: Decimal | None = None,
     ride_position: str = "normal",
     settled: bool = True,
+    settling_cut_short_s: int | None = None,
     recorded_from: str = "tablet",
 ) -> Round:
     """Record a full measurement of all four corners with the set-points then stored."""
@@ -62,6 +63,7 @@ def round_record(
         temperature_deg_c=temperature_deg_c,
         ride_position=ride_position,
         settled=settled,
+        settling_cut_short_s=settling_cut_short_s,
         recorded_from=recorded_from,
         setpoints=dict(setpoints),
     )

@@ -100,6 +100,8 @@ def _pools(state: HeightState | None, entry: RoundEntry) -> bool:
 
 def _circumstances(entry: RoundEntry) -> list[str]:
     notes = [] if entry.settled else [_("not settled, not judged")]
+    if entry.settling_cut_short_s is not None:
+        notes.append(_("settling cut short after %(seconds)s s") % {"seconds": entry.settling_cut_short_s})
     if entry.ride_position != "normal":
         position = texts.wording(texts.RIDE_POSITIONS, entry.ride_position)
         notes.append(_("ride position %(position)s, not judged") % {"position": position})

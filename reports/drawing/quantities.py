@@ -1,11 +1,13 @@
-"""Figures as people read them: rounded once, here, half away from zero, in the reader's unit and language."""
+"""Figures as people read them: rounded once, here, in the reader's unit and language."""
 
 from __future__ import annotations
 
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import Decimal
 from typing import Literal
 
 from django.utils.formats import number_format
+
+from fleet.looks.rounding import to_places
 
 LengthUnit = Literal["mm", "inch"]
 
@@ -20,10 +22,9 @@ def rounded(value: float | Decimal, decimals: int, *, signed: bool = False) -> s
     """A number with a fixed count of decimals and a typographic minus; zero never carries a sign.
 
     >>> rounded(-2.25, 1), rounded(3, 1, signed=True), rounded(-0.04, 1, signed=True)
-    ('−2.3', '+3.0', '0.0')
+    ('−2.2', '+3.0', '0.0')
     """
-    exact = value if isinstance(value, Decimal) else Decimal(repr(float(value)))
-    number = exact.quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP)
+    number = to_places(value, decimals)
     sign = MINUS if number < 0 else "+" if signed and number > 0 else ""
     return sign + number_format(abs(number), max(decimals, 0), use_l10n=True)
 

@@ -137,6 +137,8 @@ def _round(measured: Shown, case: CaseFile, names: Mapping[UUID, str], unit: Len
         "instrument": ", ".join(str(each["serial"]) for each in row.instruments),
         "is_counted": row.repeats_id is None,
         "is_from_paper": row.recorded_from == "paper",
+        "is_settled": row.settled,
+        "settling_cut_short_s": row.settling_cut_short_s,
         "ride_position": ""
         if row.ride_position == "normal"
         else texts.wording(texts.RIDE_POSITIONS, row.ride_position),

@@ -142,4 +142,7 @@ def _unusual_rounds(source: Source) -> list[str]:
         if not each.settled:
             text = _("Round %(number)s was measured before the suspension had settled and is not judged.")
             sentences.append(text % {"number": number})
+        if each.settling_cut_short_s is not None:
+            text = _("Before round %(number)s the wait for the vehicle to settle was cut short after %(seconds)s s.")
+            sentences.append(text % {"number": number, "seconds": each.settling_cut_short_s})
     return sentences

@@ -67,6 +67,7 @@ def rounds(source: Source) -> tuple[doc.RoundEntry, ...]:
             setpoints=corner_counts(each.setpoints),
             ride_position=each.ride_position,
             settled=each.settled,
+            settling_cut_short_s=each.settling_cut_short_s,
             temperature_deg_c=None if each.temperature_deg_c is None else plain_zero(float(each.temperature_deg_c)),
             from_paper=each.recorded_from == "paper",
             repeats=source.round_numbers[str(each.repeats_id)] if each.repeats_id else None,

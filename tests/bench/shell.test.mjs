@@ -37,8 +37,15 @@ test("every sixteenth of an inch comes back as the hundredth of a millimetre nea
   }
 });
 
-test("heights are rounded half away from zero, and zero carries no sign", () => {
-  assert.deepEqual([mm.show(486.04), mm.show(-2.25, { signed: true }), mm.show(2.25, { signed: true })], ["486.0", "−2.3", "+2.3"]);
+test("what is shown of a height, its target and its deviation agrees", () => {
+  for (const [height, deviation] of [[484.75, -0.25], [484.85, 484.85 - 485], [485.25, 0.25], [484.8, 484.8 - 485]]) {
+    const apart = Number(mm.show(height)) - Number(mm.show(485));
+    assert.equal(Number(mm.show(deviation, { signed: true }).replace("−", "-")).toFixed(1), apart.toFixed(1), String(height));
+  }
+});
+
+test("half of the last place goes up, and zero carries no sign", () => {
+  assert.deepEqual([mm.show(486.04), mm.show(-2.25, { signed: true }), mm.show(2.25, { signed: true })], ["486.0", "−2.2", "+2.3"]);
   assert.deepEqual([mm.show(-0.04, { signed: true }), mm.show(1.005, { decimals: 2 }), inch.show(25.4)], ["0.0", "1.01", "1.00"]);
   assert.deepEqual([unitsOf("mm", "de").show(1234.5), mm.show("486.2")], ["1234,5", "486.2"]);
   assert.deepEqual([mm.sign, inch.sign], ["mm", "in"]);

@@ -169,8 +169,12 @@ class TechnicianAtTablet:
         self.tablet.bay.simulated.write(wanted)
 
     def read_back(self) -> None:
+        """It is asked whether the tool really shows what was not to be written."""
         self.type_counts(self.tablet.bay.simulated.read_setpoints())
         self.press("Record the write")
+        really = self.page.get_by_role("button", name=self.tablet.says("The tool shows that: record it"), exact=True)
+        if really.is_visible():
+            really.click()
 
     def sign_off(self) -> None:
         self.press("Sign …")

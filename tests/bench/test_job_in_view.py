@@ -6,6 +6,7 @@ from playwright.sync_api import Page, expect
 
 from tests.bench.conftest import NewTablet
 from tests.bench.technician import opened
+from tests.bench.test_job import ANSWER_WITH
 
 SIZES = {"the long way": (1180, 820), "low": (1024, 600), "upright": (820, 1180), "a phone": (390, 844)}
 OUT_OF_VIEW = """() => {
@@ -53,3 +54,24 @@ def test_keys_corner_figure_and_button_are_in_one_view_with_what_is_said(new_tab
     assert wrong == {name: [] for name in SIZES}
     page.set_viewport_size({"width": 1180, "height": 520})
     assert out_of_view(page, KEYS) != []
+
+
+def test_a_twist_is_seen_before_a_proposal_is_asked_for_on_a_low_tablet(new_tablet: NewTablet) -> None:
+    """In German, whose texts are longer."""
+    tablet = new_tablet(language="de", viewport={"width": 1024, "height": 600})
+    job_id, _technician = opened(tablet, "Where it stands")
+    page, job = tablet.page, tablet.bay.get(f"/jobs/{job_id}/")
+    twist = {
+        "code": "large_warp",
+        "severity": "note",
+        "detail": "Der Aufbau ist um −12,7 ± 2,1 mm verwunden. Prüfen Sie, ob ein Rad erhöht steht. Messen Sie neu.",
+    }
+    body = {**job, "content_sha256": "other", "assessment": {**job["assessment"], "findings": [twist]}}
+    page.evaluate(ANSWER_WITH, [f"/api/v1/jobs/{job_id}/", body])
+    page.evaluate("id => location.hash = `#/job/${id}/result`", job_id)
+    told = page.locator(".notice", has_text="verwunden")
+    expect(told).to_be_visible()
+    box, bar = told.bounding_box(), page.locator(".bench-bar").bounding_box()
+    assert box is not None
+    assert bar is not None
+    assert 0 <= box["y"] < box["y"] + box["height"] <= bar["y"]

@@ -8,9 +8,13 @@ from typing import Any
 import numpy as np
 from playwright.sync_api import Playwright, expect
 
+from fleet.models import Workshop
+from fleet.tenancy import in_workshop
 from reports.demo.simulated_vehicle import CORNER_NAMES
 from tests.bench.bay import Bay, TabletInBay
 from tests.bench.technician import NAMES, TechnicianAtTablet, opened, turn_to
+from tests.bench.test_handover import hand_over
+from tests.bench.test_job_beside import by_pin
 from tests.browser.killable import Chromium
 from tests.simulator.scenarios import ESTATE, FAULTY, draw_case
 
@@ -64,6 +68,34 @@ def test_set_points_by_hand_wait_for_another_person(tablet: TabletInBay) -> None
     technician.left("Waits for another person")
     technician.work(until=("Read back",))
     assert tablet.bay.simulated.read_setpoints()["FR"] == stored["FR"] + 3
+
+
+def test_where_one_person_approves_alone_nobody_else_is_said_to_be_waited_for(tablet: TabletInBay) -> None:
+    manager = tablet.bay.site.manager
+    with in_workshop(tablet.bay.site.workshop.pk):
+        Workshop.objects.update(single_person=True)
+    hand_over(tablet, manager)
+    job_id, technician = opened(tablet, "What to write")
+    enter_by_hand(tablet, technician)
+    tablet.expect_heading("To be decided")
+    expect(tablet.page.get_by_text("Whoever approves in this workshop decides here, by PIN")).to_be_visible()
+    expect(tablet.page.get_by_text("Whoever may decide is told")).to_have_count(0)
+    technician.follow("Decide here, by PIN")
+    expect(tablet.page.get_by_text("on their own work too: the record says that it is self-approved")).to_be_visible()
+    tablet.page.get_by_label("approved: it may be done").check()
+    by_pin(tablet, manager, "Mine to say", "Decide", "Why it is decided so")
+    technician.left("Decide")
+    (approval,) = tablet.bay.get(f"/jobs/{job_id}/")["approvals"]
+    assert approval["decision"]["self_approved"] is True
+
+
+def enter_by_hand(tablet: TabletInBay, technician: TechnicianAtTablet) -> dict[str, int]:
+    technician.follow("Enter by hand")
+    stored = tablet.bay.simulated.read_setpoints()
+    technician.type_counts({**stored, "FR": stored["FR"] + 3})
+    tablet.page.get_by_label("Why these, and not the computed ones").fill("To see which way it moves")
+    tablet.press("Have them checked")
+    return stored
 
 
 def test_set_points_beyond_a_limit_are_refused_with_the_limit(tablet: TabletInBay) -> None:

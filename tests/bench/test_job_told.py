@@ -49,6 +49,29 @@ def test_a_wrong_read_back_says_the_corner_both_counts_what_is_needed_and_who_ru
     expect(page.locator(".notice-stop")).to_contain_text(f"FL: {wanted['FL']} was to be stored, but {wrong['FL']}")
 
 
+def test_a_mistyped_read_back_is_asked_about_before_it_is_a_record(tablet: TabletInBay) -> None:
+    job_id, technician = opened(tablet, "Read back")
+    page = tablet.page
+    stored = tablet.bay.simulated.read_setpoints()
+    technician.type_counts({**stored, "FR": stored["FR"] + 10})
+    tablet.press("Record the write")
+    asked = page.locator(".confirm-step")
+    expect(asked).to_contain_text("Does your tool really show that?")
+    expect(asked).to_be_focused()
+    said = f"Front right: {stored['FR'] + 10} was read back, {stored['FR']} was to be stored"
+    expect(page.locator(".notice-review")).to_contain_text(said)
+    tablet.press("Correct what was typed")
+    page.keyboard.type(str(stored["FR"]))
+    expect(page.get_by_text("All as it was to be stored")).to_be_visible()
+    expect(asked).to_have_count(0)
+    tablet.press("Record the write")
+    technician.left("Read back")
+    tablet.expect_heading("Let it settle")
+    expect(page.get_by_text("All records sent")).to_be_visible()
+    (write,) = tablet.bay.get(f"/jobs/{job_id}/")["writes"]
+    assert (write["read_back"], write["verified"]) == (stored, True)
+
+
 def test_a_count_that_is_not_whole_is_said_to_be_none(tablet: TabletInBay) -> None:
     _job, technician = opened(tablet, "Stored set-points")
     technician.type_counts({**tablet.bay.simulated.read_setpoints(), "FL": "118.5"})  # type: ignore[dict-item]
@@ -82,7 +105,11 @@ def test_from_the_signature_to_the_next_visit(tablet: TabletInBay) -> None:
     expect(page.locator(".notice-review")).to_contain_text("Only 0 s of 120 s have passed")
     tablet.press("Measure now")
     technician.left("Let it settle")
+    technician.work(until=("Look it over",))
+    expect(page.get_by_text("The wait for it to settle was cut short after 0 s; the round says so")).to_be_visible()
     technician.work(until=("Sign off",))
+    first, second = tablet.bay.get(f"/jobs/{job_id}/")["rounds"][:2]
+    assert (first["settling_cut_short_s"], second["settling_cut_short_s"]) == (None, 0)
     before = page.evaluate(IN_ITS_PLACE)
     tablet.press("Sign …")
     assert page.evaluate(IN_ITS_PLACE) == before

@@ -104,6 +104,7 @@ class TestWaitingForApproval:
         site.person("technician")
         http.propose(setpoints={**SETPOINTS, "RR": 121}, justification="Try.")
         shown = http.state()
+        assert shown["next_step_detail"]["one_decides_alone"] is False
         detail = shown["next_step_detail"]["detail"]
         names = [person.membership.name for person in (site.manager, deputy)]
         assert f"These may decide: {', '.join(sorted(names))}." in detail
@@ -125,6 +126,7 @@ class TestWaitingForApproval:
         http = HttpBench.of(site)
         http.measured(ONE_HIGH)
         http.propose(setpoints={**SETPOINTS, "RR": 121}, justification="Try.")
+        assert http.state()["next_step_detail"]["one_decides_alone"] is True
         detail = http.state()["next_step_detail"]["detail"]
         assert "one person approves alone: they decide, with a reason, on their own work too" in detail
         assert "It is asked because of: RR: deviation" in detail

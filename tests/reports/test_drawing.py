@@ -194,9 +194,9 @@ class TestSvg:
 class TestQuantities:
     @pytest.mark.parametrize(
         ("value", "decimals", "text"),
-        [(2.25, 1, "2.3"), (-2.25, 1, "−2.3"), (2.249999, 1, "2.2"), (0.05, 1, "0.1"), (-0.04, 1, "0.0")],
+        [(2.25, 1, "2.3"), (-2.25, 1, "−2.2"), (2.249999, 1, "2.2"), (0.05, 1, "0.1"), (-0.04, 1, "0.0")],
     )
-    def test_halves_are_rounded_away_from_zero_as_written(self, value: float, decimals: int, text: str) -> None:
+    def test_halves_are_rounded_up_as_written(self, value: float, decimals: int, text: str) -> None:
         """Common practice, no source."""
         assert rounded(value, decimals) == text
 

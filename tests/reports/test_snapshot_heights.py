@@ -304,6 +304,16 @@ def test_unsettled_and_raised_rounds_are_departures(ready: Bench) -> None:
     assert found.as_found is None
 
 
+def test_a_wait_that_was_cut_short_is_a_departure(ready: Bench) -> None:
+    ready.measure(jobs.WITHIN)
+    ready.measure(jobs.WITHIN, settling_cut_short_s=35)
+    ready.end("Continued tomorrow.")
+    found = document(ready)
+    assert found.departures == ("Before round 2 the wait for the vehicle to settle was cut short after 35 s.",)
+    assert [each.settling_cut_short_s for each in found.rounds] == [None, 35]
+    assert found.as_found is not None
+
+
 def test_a_round_received_twice_is_shown_and_said_not_to_count(ready: Bench) -> None:
     first = ready.measure(jobs.LOW_FRONT_LEFT)
     ready.measure(jobs.LOW_FRONT_LEFT, taken_at=first.taken_at)

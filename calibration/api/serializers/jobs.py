@@ -148,6 +148,9 @@ class NextStepDetail(serializers.Serializer[Any]):
     reason = serializers.CharField(help_text=_("A stable code."))
     detail = serializers.CharField(help_text=_("Why and what to do, for people."))
     corners = serializers.ListField(child=corner(), help_text=_("The corners that it is about."))
+    one_decides_alone = serializers.BooleanField(
+        help_text=_("Something is to be decided, and this workshop's only approver decides on their own work too.")
+    )
 
 
 class CautionText(serializers.Serializer[Any]):

@@ -11,7 +11,7 @@ from rest_framework.exceptions import ErrorDetail, ValidationError
 
 from calibration.metrology.corners import CORNERS
 from fleet.api.choices import NOT_A_LIST
-from fleet.api.fields import AwareDateTime, ClientId, HeightMm, StrictBoolean, StrictDecimal, TrimmedText
+from fleet.api.fields import AwareDateTime, ClientId, HeightMm, StrictBoolean, StrictDecimal, StrictInteger, TrimmedText
 from fleet.api.inputs import RecordSerializer, RequestBody
 from fleet.api.person_names import PersonName
 from fleet.models import Instrument, Membership
@@ -21,6 +21,7 @@ from .assessment import AssessmentDocument
 from .records import Recorded, RecordedInJob
 
 MOST_READINGS = 20
+DAY_S = 86_400
 """Readings at one corner in one round; ISO 5725-6 tabulates its factors up to here."""
 RIDE_POSITIONS = ("normal", "raised", "lowered", "loading")
 MEDIA_TYPES = ("image/jpeg", "image/png", "image/webp")
@@ -91,6 +92,14 @@ class NewRound(RecordSerializer):
         help_text=_("At which the suspension stood; only `normal` is judged."),
     )
     settled = StrictBoolean(help_text=_("Whether the suspension had come to rest; only settled rounds are judged."))
+    settling_cut_short_s = StrictInteger(
+        min_value=0,
+        max_value=DAY_S,
+        required=False,
+        allow_null=True,
+        default=None,
+        help_text=_("How long it had stood at rest, where the wait for it to settle was cut short; null: it was not."),
+    )
     recorded_from = OneOf(
         "RecordedFrom", SOURCES, required=False, default="tablet", help_text=_("What the figures were noted on first.")
     )
@@ -205,6 +214,10 @@ class RoundRecord(RecordedInJob):
     temperature_deg_c = StrictDecimal(places=2, minimum=-90, maximum=90, allow_null=True)
     ride_position = OneOf("RidePosition", RIDE_POSITIONS)
     settled = serializers.BooleanField()
+    settling_cut_short_s = serializers.IntegerField(
+        allow_null=True,
+        help_text=_("How long it had stood at rest, where the wait for it to settle was cut short; null: it was not."),
+    )
     recorded_from = OneOf("RecordedFrom", SOURCES)
     setpoints = counts()
     repeatability = RepeatabilityValues()

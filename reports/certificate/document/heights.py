@@ -104,6 +104,7 @@ class RoundEntry:
     setpoints: dict[Corner, int] = field(default_factory=dict)
     ride_position: str = "normal"
     settled: bool = True
+    settling_cut_short_s: int | None = None
     temperature_deg_c: float | None = None
     from_paper: bool = False
     repeats: int | None = None

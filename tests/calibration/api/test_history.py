@@ -45,6 +45,19 @@ def test_every_height_and_every_set_point_stands_in_the_history(bench: HttpBench
     assert told[7] == "signed off as complete."
 
 
+def test_a_round_tells_how_it_had_settled(bench: HttpBench) -> None:
+    bench.open_job()
+    bench.make_ready()
+    bench.measure(ON_TARGET)
+    bench.measure(ONE_HIGH, settling_cut_short_s=35)
+    bench.measure(ON_TARGET, settled=False, ride_position="raised")
+
+    first, second, third = lines(bench)[-3:]
+    assert first.endswith("RR 122.")
+    assert second.endswith("RR 122. The wait for it to settle was cut short after 35 s.")
+    assert third.endswith("RR 122. It had not settled, and is not judged.")
+
+
 def test_a_step_names_its_job(bench: HttpBench) -> None:
     number = bench.open_job()["number"]
 

@@ -22,9 +22,19 @@ def test_a_round_comes_back_with_its_readings_and_its_verdict(bench: HttpBench) 
     assert measured["assessment"]["verdict"] == "outside"
     assert measured["assessment"]["corners"]["FL"]["deviation_mm"] == 12
     assert measured["recorded_from"] == "tablet"
+    assert measured["settling_cut_short_s"] is None
     assert bench.get(f"/rounds/{measured['id']}/").json() == measured
     assert bench.get(f"/jobs/{bench.job}/rounds/{measured['id']}/").json() == measured
     assert bench.state()["rounds"] == [measured]
+
+
+def test_a_wait_cut_short_stays_with_the_round_which_is_judged(bench: HttpBench) -> None:
+    bench.open_job()
+    bench.make_ready()
+    measured = bench.measure(ONE_HIGH, settling_cut_short_s=35)
+
+    assert bench.get(f"/rounds/{measured['id']}/").json()["settling_cut_short_s"] == 35
+    assert measured["assessment"]["verdict"] == "outside"
 
 
 def test_rounds_are_listed_by_job_and_over_all_jobs(site: Site, bench: HttpBench) -> None:
@@ -102,6 +112,7 @@ BAD_ROUNDS: dict[str, tuple[Any, str, str]] = {
     "no set-points": (lambda b: {**b, "setpoints": {}}, "/setpoints", "empty"),
     "no settled": (lambda b: without(b, "settled"), "/settled", "required"),
     "settled as text": (lambda b: {**b, "settled": "yes"}, "/settled", "not_a_boolean"),
+    "a wait before its beginning": (lambda b: {**b, "settling_cut_short_s": -1}, "/settling_cut_short_s", "min_value"),
     "unknown tape": (lambda b: {**b, "instrument": str(new_id())}, "/instrument", "does_not_exist"),
     "tape as text": (lambda b: {**b, "instrument": "tape"}, "/instrument", "not_a_uuid"),
     "unknown position": (lambda b: {**b, "ride_position": "high"}, "/ride_position", "not_allowed"),

@@ -37,6 +37,14 @@ def page_of(browser: Client, bench: jobs.Bench) -> str:
     return str(answer.content.decode())
 
 
+def test_a_round_says_how_it_had_settled(manager: Client, at_work: AtWork) -> None:
+    at_work.open.measure(jobs.WITHIN, settling_cut_short_s=35)
+    at_work.open.measure(jobs.WITHIN, settled=False)
+    page = page_of(manager, at_work.open)
+    assert page.count("(settling cut short after 35 s)") == 1
+    assert page.count("(not settled, not judged)") == 1
+
+
 def test_a_finished_job_tells_everything(manager: Client, at_work: AtWork) -> None:
     page = page_of(manager, at_work.done)
     for words in (

@@ -64,11 +64,7 @@ export class App {
     this.session = new Session(this.cupboard, this.service);
     const token = () => this.session.person?.token ?? null;
     this.reads = new Reads(this.cupboard, this.service, token, () => this.session.people());
-    this.drafts = new Drafts(
-      this.cupboard,
-      () => this.#told && this.#tell(this.#told),
-      (key) => this.#recordedElsewhere(key),
-    );
+    this.drafts = new Drafts(this.cupboard, () => this.#retell(), (key) => this.#recordedElsewhere(key));
   }
 
   async start() {
@@ -138,6 +134,7 @@ export class App {
         void this.refresh();
       },
       failed: (failure) => this.#failed(failure),
+      writes: () => (this.#retell(), void this.refresh()),
     });
     this.sending.sender.wake();
     void workshopKey(this).catch(() => null); // The storage says so where it matters.
@@ -223,10 +220,15 @@ export class App {
     const { job, online, pending, person } = context;
     const vehicle = job?.vehicle ?? null;
     const isTyping = job !== null && this.drafts.get(`round:${job.id}`)?.readings.length > 0;
-    this.frame.tell({ vehicle, online, pending, person: this.session.person ? person.name : null, isTyping });
+    const outbox = this.sending?.knows(pending) ?? "unread";
+    this.frame.tell({ vehicle, online, pending, outbox, person: this.session.person ? person.name : null, isTyping });
   }
 
-  /** The address changed while this was gathered: what goes with the new one follows. @param {Context} context */
+  #retell() {
+    if (this.#told) this.#tell(this.#told);
+  }
+
+  /** The address is another one than when this was gathered. @param {Pick<Context, 'route'>} context */
   #isLeft({ route }) {
     return JSON.stringify(route) !== JSON.stringify(routeOf(location.hash));
   }
@@ -263,11 +265,11 @@ export class App {
       waiting,
       absent: (await this.#shell?.absentOf(this.session, waiting)) ?? [],
       online: this.online,
-      pending: (await this.sending?.outbox.pending()) ?? NOTHING_PENDING,
+      pending: (await this.sending?.pending()) ?? NOTHING_PENDING,
       person: { id: person?.id ?? "", name: person?.name ?? "" },
       units,
       hand: appearance().hand,
-      navigate: (hash) => this.navigate(hash),
+      navigate: (hash) => void (this.#isLeft({ route }) || this.navigate(hash)),
       .../** @type {Pick<Context, "records" | "intents">} */ (this.#shell && this.#records(this.#shell, job, person?.id ?? "")),
       reads: this.reads,
       drafts: this.drafts,
@@ -282,11 +284,9 @@ export class App {
    */
   #records({ intentsOf, recordsOf }, job, person) {
     const sending = /** @type {Sending} */ (this.sending);
-    const remember = this.reads.remember.bind(this.reads);
     const notKeptHere = (/** @type {any} */ error) => this.frame.say(...notKept(error));
-    const desk = { sending, session: this.session, person, job, remember, notKept: notKeptHere };
-    const records = recordsOf(desk);
-    return { records, intents: intentsOf(desk) };
+    const desk = { sending, session: this.session, person, job, remember: this.reads.remember.bind(this.reads), notKept: notKeptHere };
+    return { records: recordsOf(desk), intents: intentsOf(desk) };
   }
 
   /** @param {string} hash */
@@ -388,7 +388,7 @@ export class App {
 
   /** @param {Screen} screen */
   #only(screen) {
-    this.frame.tell({ vehicle: null, online: this.online, pending: NOTHING_PENDING, person: null });
+    this.frame.tell({ vehicle: null, online: this.online, pending: NOTHING_PENDING, outbox: "unread", person: null });
     this.frame.show(screen, true);
   }
 

@@ -28,7 +28,8 @@
  * @property {Person} person
  * @property {Units} units
  * @property {'right' | 'left'} hand
- * @property {(hash: string) => void} navigate `#/`, `#/job/ID`, `#/job/ID/inspect` …
+ * @property {(hash: string) => void} navigate `#/`, `#/job/ID`, `#/job/ID/inspect` …; whoever went to another screen
+ *   while something was on its way stays there
  * @property {Records} records
  * @property {Reads} reads
  * @property {Intents} intents
@@ -49,6 +50,7 @@
  * @property {number} not_accepted
  * @property {number} to_sign
  * @property {number | null} since ms since 1970
+ * @property {number} [counted] see `Sending.pending`
  *
  * @typedef {object} Waiting
  * @property {string} id
@@ -162,7 +164,7 @@
  *
  * @typedef {JobSummary & {
  *   next_step: NextStep,
- *   next_step_detail: {reason: string, detail: string, corners: Corner[]},
+ *   next_step_detail: {reason: string, detail: string, corners: Corner[], one_decides_alone: boolean},
  *   cautions: {code: string, text: string}[],
  *   cautions_ahead: Record<string, {code: string, text: string}[]>,
  *   content_sha256: string,

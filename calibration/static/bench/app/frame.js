@@ -14,6 +14,7 @@ import { clockTime, dayAndTime } from "./time.js";
  * @property {{vin: string, registration: string | null} | null} vehicle
  * @property {boolean} online
  * @property {Pending} pending
+ * @property {'read' | 'being_written' | 'unread'} outbox whether `pending` is all that there is on this tablet
  * @property {string | null} person
  * @property {boolean} [isTyping] whether readings of a round were typed that are on no record yet
  */
@@ -119,11 +120,9 @@ export class Frame {
   }
 
   /** @param {Status} status */
-  #right({ online, pending, person, isTyping = false }) {
+  #right({ online, pending, outbox, person, isTyping = false }) {
     const held = heldWords(pending);
-    const sent = isTyping
-      ? gettext("Typed, not yet recorded")
-      : gettext("All records sent");
+    const sent = outbox === "read" ? sentWords(isTyping) : outbox === "being_written" && gettext("Being recorded");
     return h(
       "div",
       { class: "bench-status" },
@@ -140,6 +139,11 @@ function untilLifted() {
     for (const end of ["pointerup", "pointercancel"]) document.addEventListener(end, lifted, { once: true, capture: true });
     setTimeout(resolve, LONGEST_PRESS_MS);
   });
+}
+
+/** @param {boolean} isTyping */
+function sentWords(isTyping) {
+  return isTyping ? gettext("Typed, not yet recorded") : gettext("All records sent");
 }
 
 /**

@@ -69,7 +69,7 @@ export function intentsOf({ sending, session, person, job, notKept }) {
     },
     async sign({ pin, ...fields }) {
       if (!job) throw new TypeError("Only a job is signed off.");
-      const id = await intent(sending, job, person, fields).catch((error) => {
+      const id = await sending.writing(() => intent(sending, job, person, fields)).catch((error) => {
         notKept(error);
         throw error;
       });
@@ -129,9 +129,11 @@ async function kept(desk, vehicle, path, fields, file) {
   const { sending, person, notKept } = desk;
   if (!vehicle) throw new TypeError("A record is of a vehicle.");
   try {
-    await desk.remember(vehicle);
-    const attachment = file && { name: file.name, type: file.type, bytes: await file.arrayBuffer() };
-    return await sending.keep({ vehicle: vehicle.id, path, fields, file: attachment, person });
+    return await sending.writing(async () => {
+      await desk.remember(vehicle);
+      const attachment = file && { name: file.name, type: file.type, bytes: await file.arrayBuffer() };
+      return sending.keep({ vehicle: vehicle.id, path, fields, file: attachment, person });
+    });
   } catch (error) {
     notKept(error);
     throw error;

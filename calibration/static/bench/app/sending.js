@@ -18,6 +18,7 @@ import { language } from "./texts.js";
 /** @typedef {import("../offline/sender.js").Told} Told */
 /** @typedef {import("./context.js").Kept} Kept */
 /** @typedef {import("./context.js").Kind} Kind */
+/** @typedef {import("./context.js").Pending} Pending */
 /** @typedef {import("./context.js").Settled} Settled */
 /** @typedef {import("./context.js").Waiting} Waiting */
 
@@ -64,6 +65,8 @@ export class Sending {
   /** @type {((value: unknown) => void)[]} */
   #awaitingPass = [];
   #isDestroyed = false;
+  /** How many times something was to be written into the outbox, and how many of them are over. */
+  #writes = { begun: 0, over: 0 };
 
   /**
    * @param {object} parts
@@ -73,14 +76,16 @@ export class Sending {
    * @param {(event: OutboxEvent) => void} parts.happened
    * @param {(report: Report) => void} parts.passed
    * @param {(failure: any) => void} parts.failed the storage's
+   * @param {() => void} parts.writes told when something is to be written into the outbox, and when that is over
    */
-  constructor({ workshop, token, answered, happened, passed, failed }) {
+  constructor({ workshop, token, answered, happened, passed, failed, writes }) {
     const name = `levelbook outbox ${workshop}`;
     this.workshop = workshop;
     this.store = new IndexedDbStore(name, /** @type {IDBFactory} */ (this.#databases()));
     this.happened = happened;
     this.passed = passed;
     this.failed = failed;
+    this.writes = writes;
     this.outbox = new Outbox({
       store: this.store,
       network: watched(new Network({ token, language: language(), askPath: ASK_PATH }), answered),
@@ -102,6 +107,33 @@ export class Sending {
     const settled = new Promise((resolve) => this.#awaited.set(id, resolve));
     this.sender.wake();
     return { id, settled: /** @type {Promise<Settled>} */ (settled) };
+  }
+
+  /**
+   * Write into the outbox: whatever the work does until it is over is about a record that is on no disk yet.
+   * @template T
+   * @param {() => Promise<T>} work
+   */
+  async writing(work) {
+    this.#writes.begun += 1;
+    this.writes();
+    try {
+      return await work();
+    } finally {
+      this.#writes.over += 1;
+      this.writes();
+    }
+  }
+
+  /** What is on this tablet only; `counted`: how many writes were over before it was read. */
+  async pending() {
+    const counted = this.#writes.over;
+    return { ...(await this.outbox.pending()), counted };
+  }
+
+  /** Whether everything written here is in what was read. @param {Pending} pending */
+  knows({ counted = -1 }) {
+    return counted === this.#writes.begun ? "read" : "being_written";
   }
 
   /**

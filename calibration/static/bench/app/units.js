@@ -10,7 +10,7 @@ const UM_PER_INCH = 25_400;
 const NUMBER = /^(\d{1,5})(?:[.,](\d{1,4}))?$/;
 /** `19 3/16`, `19-3/16` or `3/16` */
 const FRACTION = /^(?:(\d{1,3})[\s-]+)?(\d{1,2})\/(2|4|8|16|32)$/;
-const MINUS = "\u2212";
+export const MINUS = "\u2212";
 
 /**
  * @param {'mm' | 'inch'} length
@@ -66,7 +66,8 @@ function hundredths(um) {
 }
 
 /**
- * Rounded half away from zero, as on the certificate; zero carries no sign.
+ * Rounded as on pages and the certificate: a half goes up, whatever the sign, so that a height less its target is the
+ * deviation beside them; zero carries no sign.
  * @param {number} value
  * @param {number} decimals
  * @param {boolean} signed
@@ -74,9 +75,9 @@ function hundredths(um) {
  */
 function shown(value, decimals, signed, language) {
   const scale = 10 ** decimals;
-  const rounded = Math.round(Number((Math.abs(value) * scale).toPrecision(12))) / scale;
+  const rounded = Math.round(Number((value * scale).toPrecision(12))) / scale;
   const form = { minimumFractionDigits: decimals, maximumFractionDigits: decimals, useGrouping: false };
-  const figure = new Intl.NumberFormat(language, form).format(rounded);
+  const figure = new Intl.NumberFormat(language, form).format(Math.abs(rounded));
   if (rounded === 0) return figure;
-  return (value < 0 ? MINUS : signed ? "+" : "") + figure;
+  return (rounded < 0 ? MINUS : signed ? "+" : "") + figure;
 }

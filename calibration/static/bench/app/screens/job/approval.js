@@ -19,11 +19,11 @@ export function render(context) {
   const { approval } = job;
   const asked = approval ? gettext("Asked on %(at)s.", { at: dayAndTime(approval.requested_at) }) : "";
   return {
-    heading: gettext("Waits for another person"),
+    heading: job.next_step_detail.one_decides_alone ? gettext("To be decided") : gettext("Waits for another person"),
     content: [
       notice("review", job.next_step_detail.detail, asked && h("p", null, asked)),
       approval ? whatIsAsked(context) : findingsToRule(job),
-      meanwhile(approval !== null),
+      meanwhile(job),
       takeCare(job),
     ],
     actions: [
@@ -56,14 +56,19 @@ export function ruleLink(job, finding) {
   return isToBeRuled(finding) && link(gettext("A manager rules here, by PIN"), hashOf("job", job.id, "decide", finding.id));
 }
 
-/** @param {boolean} isApproval else a ruling on findings, which managers look up */
-function meanwhile(isApproval) {
-  const where = isApproval
-    ? gettext("Whoever may decide is told, and finds it on the page “Approvals and rulings”, at a desk or phone.")
-    : gettext("A manager finds it on the page “Approvals and rulings”, at a desk or phone. Tell one.");
+/** @param {import("../../context.js").Job} job */
+function meanwhile(job) {
   return section(
     gettext("Until then"),
-    h("p", null, where),
+    h("p", null, whereWords(job)),
     h("p", null, gettext("Write nothing. You may take photos, measure another round, or go on with another vehicle.")),
   );
+}
+
+/** @param {import("../../context.js").Job} job without an approval it is about findings, which managers look up */
+function whereWords({ approval, next_step_detail: { one_decides_alone: isAlone } }) {
+  if (isAlone) return gettext("Whoever approves in this workshop decides here, by PIN, or on the page “Approvals and rulings”, at a desk or phone.");
+  return approval
+    ? gettext("Whoever may decide is told, and finds it on the page “Approvals and rulings”, at a desk or phone.")
+    : gettext("A manager finds it on the page “Approvals and rulings”, at a desk or phone. Tell one.");
 }

@@ -36,7 +36,7 @@ function approval(context) {
       ["approve", gettext("approved: it may be done")],
       ["refuse", gettext("refused: it is not done")],
     ],
-    who: gettext("Neither who measured, proposed or wrote: a manager, or whom a manager has named."),
+    who: aloneWords(job) ?? gettext("Neither who measured, proposed or wrote: a manager, or whom a manager has named."),
     fields: { content_sha256: asked.content_sha256 },
   });
   return {
@@ -59,6 +59,11 @@ function approval(context) {
   }
 }
 
+/** Who decides where nobody else is there to do it. @param {import("../../context.js").Job} job */
+function aloneWords({ next_step_detail: { one_decides_alone: isAlone } }) {
+  return isAlone ? gettext("Whoever approves in this workshop, on their own work too: the record says that it is self-approved.") : null;
+}
+
 /** @param {any} finding */
 function acceptedWords({ code }) {
   return code === "leak_outside"
@@ -77,7 +82,7 @@ function ruling(context, id) {
       ["accept", acceptedWords(finding)],
       ["reject", gettext("it stands: the vehicle is mended, set back, or the job is ended")],
     ],
-    who: gettext("A manager, who neither measured nor recorded what it is about."),
+    who: aloneWords(job) ?? gettext("A manager, who neither measured nor recorded what it is about."),
     fields: { finding: id },
   });
   return {

@@ -5,6 +5,7 @@ import { button, choices, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
 import { gettext, ngettext } from "../../texts.js";
 import { dayAndTime } from "../../time.js";
+import { cutShortAfterS } from "./at_rest.js";
 import { stepNow } from "./course.js";
 import { selectField } from "./fields.js";
 import { link, takeCare } from "./parts.js";
@@ -67,10 +68,8 @@ function begin(context) {
     const instrument = instruments.find((each) => each.id === habits.instrument);
     if (!instrument) return;
     keep();
-    drafts.set(
-      draftKey(job),
-      begun({ instrument: chosen(instrument), reader: readerAmong(others, habits), order: habits.order }),
-    );
+    const how = { instrument: chosen(instrument), reader: readerAmong(others, habits), order: habits.order };
+    drafts.set(draftKey(job), begun({ ...how, settling_cut_short_s: cutShortAfterS(context) }));
     navigate(hashOf("job", job.id, "corners"));
   }, { kind: "main", disabled: true });
   void reads.instruments().then((found) => {

@@ -164,7 +164,7 @@ function consequences({ consequences: by, follow_ups }, units) {
 
 /** @param {any} proposal */
 function limits({ limits: checks }) {
-  const words = { pass: gettext("kept"), review: gettext("another person decides"), refuse: gettext("refused") };
+  const words = { pass: gettext("kept"), review: gettext("to be decided"), refuse: gettext("refused") };
   const rows = checks.map((/** @type {any} */ each) => [
     each.corner ? `${limitName(each.code)}, ${cornerName(each.corner)}` : limitName(each.code),
     each.detail,

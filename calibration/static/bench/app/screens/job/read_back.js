@@ -4,6 +4,7 @@ import { fill, h } from "../../dom.js";
 import { button, cornerName, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
+import { restKey } from "./at_rest.js";
 import { baseOf, shownIn } from "./bases.js";
 import { countFields } from "./counts.js";
 import { controlledCorners, onTheWay } from "./course.js";
@@ -28,9 +29,9 @@ export function render(context) {
   if (!written || written.proposal !== job.proposal?.id) return write.render(context);
   const wanted = job.proposal.to_setpoints;
   const words = h("div", { class: "stack", "aria-live": "polite" });
-  const say = () => {
+  const say = (/** @type {HTMLElement | null} */ question = null) => {
     const shown = (/** @type {number | undefined} */ each) => shownIn(each, baseOf(context));
-    fill(words, comparison(controlledCorners(job), wanted, written.typed, shown));
+    fill(words, comparison(controlledCorners(job), wanted, written.typed, shown), question);
   };
   const fields = countFields(context, {
     id: "back",
@@ -39,7 +40,7 @@ export function render(context) {
       drafts.set(writtenKey(job), written);
       say();
     },
-    done: () => void store(),
+    done: () => askOrStore(),
     hint: (corner, shown) => gettext("to be stored: %(count)s", { count: shown(wanted[corner]) }),
   });
   const store = once(async () => {
@@ -47,9 +48,21 @@ export function render(context) {
     if (!read_back) return false;
     const kept = await context.records.write({ proposal: written.proposal, written_at: written.written_at, read_back });
     drafts.clear(writtenKey(job));
+    drafts.clear(restKey(job)); // It moves now, and settles anew.
     drafts.set(`last:${job.id}`, { write: kept.id });
     return context.navigate(hashOf("job", job.id));
   });
+  /** A slip of the finger is asked about before it is a record; what the tool really shows is never refused. */
+  const askOrStore = () => {
+    const read_back = fields.read();
+    if (!read_back) return;
+    const [other] = differing(controlledCorners(job), wanted, read_back);
+    if (!other) return void store();
+    const question = doubt(() => void store(), () => correct(other));
+    say(question);
+    question.focus({ preventScroll: true });
+    question.scrollIntoView({ block: "nearest" });
+  };
   say();
   queueMicrotask(fields.focus);
   return {
@@ -62,10 +75,33 @@ export function render(context) {
     ],
     actions: [
       link(gettext("Other steps"), hashOf("job", job.id, "other")),
-      button(gettext("Record the write"), () => void store(), { kind: "main" }),
+      button(gettext("Record the write"), askOrStore, { kind: "main" }),
     ],
     update: () => undefined,
   };
+}
+
+/** Whether the tool really shows what was typed. @param {() => void} record @param {() => void} change */
+function doubt(record, change) {
+  return h(
+    "section",
+    { class: "confirm-step", tabindex: "-1" },
+    h("p", null, h("strong", null, gettext("Does your tool really show that?"))),
+    h("p", null, gettext("A slip of the finger is put right now. What the tool shows is recorded as it is, and a manager rules on it before the sign-off.")),
+    h(
+      "div",
+      { class: "actions" },
+      button(gettext("Correct what was typed"), change),
+      button(gettext("The tool shows that: record it"), record, { kind: "main" }),
+    ),
+  );
+}
+
+/** @param {Corner} corner */
+function correct(corner) {
+  const input = /** @type {HTMLInputElement | null} */ (document.getElementById(`back-${corner}`));
+  input?.focus();
+  input?.select();
 }
 
 /** @typedef {(count: number | undefined) => string} Shown */

@@ -5,6 +5,7 @@ import { h } from "../../dom.js";
 import { button, cornerName, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
+import { MINUS } from "../../units.js";
 import { concessionInForce } from "./concession.js";
 import { stepNow } from "./course.js";
 import { once } from "./once.js";
@@ -35,16 +36,16 @@ export function render(context) {
   const { job, units } = context;
   if (!job.assessment) return nothingJudged(job);
   const { assessment } = job;
+  const found = assessment.findings.filter((/** @type {any} */ each) => each.code !== "leave_alone");
   return {
     heading: gettext("Where it stands"),
     content: [
       refusedEntry(job),
+      !isClosed(job) && findingNotices(found), // Before the drawing, which fills a small tablet.
       heightsPlan(assessment.corners, units),
       concessionInForce(job, units),
       section(gettext("What comes next"), h("p", null, job.next_step_detail.detail)),
-      (isClosed(job) ? notedInTheJob : findingNotices)(
-        assessment.findings.filter((/** @type {any} */ each) => each.code !== "leave_alone"),
-      ),
+      isClosed(job) && notedInTheJob(found),
       inWords(assessment, units),
       sides(assessment.sides, units),
       readingsBehind(context),
@@ -109,7 +110,7 @@ function inWords(assessment, units) {
       corner: cornerName(corner),
       height: units.show(each.mean_mm),
       uncertainty: units.show(each.expanded_uncertainty_mm),
-      by: units.show(Math.abs(each.deviation_mm)),
+      by: units.show(each.deviation_mm).replace(MINUS, ""), // Rounded with its sign, as in the drawing.
       tolerance: units.show(each.tolerance_mm),
       unit: units.sign,
     };

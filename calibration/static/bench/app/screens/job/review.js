@@ -5,6 +5,7 @@ import { button, choices, cornerName, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
 import { dayAndTime, withOffset } from "../../time.js";
+import { restKey } from "./at_rest.js";
 import { baseOf, shownIn } from "./bases.js";
 import { controlledCorners } from "./course.js";
 import { count, degreesIn, keypad, numberField, selectField } from "./fields.js";
@@ -56,6 +57,7 @@ export function render(context) {
     heading: gettext("Look it over"),
     content: [
       draft.paper && h("p", null, gettext("From the paper worksheet, measured on %(at)s.", { at: dayAndTime(draft.paper) })),
+      isCutShort(draft) && cutShortWords(draft),
       roundTable(context, draft),
       measurersOf(draft).some(({ id }) => id !== context.person.id) && measure.whoseReadings(draft),
       choices({
@@ -89,6 +91,16 @@ export function render(context) {
     actions: [link(gettext("Back to the set-points"), hashOf("job", job.id, "setpoints")), record],
     update: () => undefined,
   };
+}
+
+/** @param {RoundDraft} draft */
+function isCutShort({ settling_cut_short_s: seconds = null }) {
+  return seconds !== null;
+}
+
+/** @param {RoundDraft} draft */
+function cutShortWords({ settling_cut_short_s: seconds }) {
+  return notice("review", gettext("The wait for it to settle was cut short after %(seconds)s s; the round says so", { seconds }));
 }
 
 /** @param {JobContext} context @param {RoundDraft} draft */
@@ -125,11 +137,13 @@ async function store(context, draft, temperature) {
     ...degrees,
     ride_position: draft.ride_position,
     settled: draft.settled === true,
+    ...(isCutShort(draft) && { settling_cut_short_s: draft.settling_cut_short_s }),
     ...(draft.paper && { recorded_from: "paper" }),
     setpoints: counts,
     readings: draft.readings,
   });
   drafts.clear(draftKey(job));
+  drafts.clear(restKey(job));
   drafts.set(`last:${job.id}`, { round: kept.id });
   return navigate(hashOf("job", job.id));
 }

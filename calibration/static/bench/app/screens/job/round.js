@@ -22,6 +22,7 @@ import { CORNERS } from "./words.js";
  * @property {string} temperature as typed
  * @property {string} ride_position
  * @property {boolean | null} settled
+ * @property {number | null} settling_cut_short_s after how long at rest it was begun, where that was too soon
  * @property {string | null} paper when it was measured, where it is copied from the paper worksheet
  * @property {string | null} read_at when the last reading was taken
  */
@@ -32,7 +33,7 @@ export const READINGS_AT_A_CORNER = 2;
 const MOST_READINGS = 20;
 
 /**
- * @param {Pick<RoundDraft, 'instrument' | 'reader' | 'order'> & {paper?: string | null}} how
+ * @param {Pick<RoundDraft, 'instrument' | 'reader' | 'order'> & {paper?: string | null, settling_cut_short_s?: number | null}} how
  * @param {{round?: string | null, wanted?: Partial<Record<Corner, number>>}} [what] further readings of a round
  * @returns {RoundDraft}
  */
@@ -40,7 +41,7 @@ export function begun(how, { round = null, wanted } = {}) {
   const each = wanted ?? Object.fromEntries(CORNERS.map((corner) => [corner, READINGS_AT_A_CORNER]));
   const corner = WALK.find((one) => each[one]) ?? "FL";
   const open = { setpoints: {}, temperature: "", ride_position: "normal", settled: null, read_at: null };
-  return { round, paper: null, ...how, corner, wanted: each, readings: [], measurers: {}, doubt: null, ...open };
+  return { round, paper: null, settling_cut_short_s: null, ...how, corner, wanted: each, readings: [], measurers: {}, doubt: null, ...open };
 }
 
 /** @param {RoundDraft} draft @param {Corner} corner */

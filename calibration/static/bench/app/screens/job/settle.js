@@ -4,6 +4,7 @@ import { fill, h } from "../../dom.js";
 import { button, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
 import { gettext } from "../../texts.js";
+import { restKey, SECONDS_AT_REST, secondsSince } from "./at_rest.js";
 import { stepNow } from "./course.js";
 import * as measure from "./measure.js";
 import { link, takeCare } from "./parts.js";
@@ -11,12 +12,10 @@ import { draftKey } from "./round.js";
 
 /** @typedef {import("./index.js").JobContext} JobContext */
 
-const SECONDS_AT_REST = 120;
-
 /** @param {JobContext} context @returns {import("../../context.js").Screen} */
 export function render(context) {
   const { job, drafts, navigate } = context;
-  const key = `settled:${job.id}`;
+  const key = restKey(job);
   const draft = drafts.get(draftKey(job));
   if (draft?.round === null && draft.readings.length > 0) return measure.render(context);
   const clock = stopwatch(drafts.get(key));
@@ -24,10 +23,7 @@ export function render(context) {
     if (!drafts.get(key)) drafts.set(key, Date.now());
     clock.start(drafts.get(key));
   });
-  const goOn = () => {
-    drafts.clear(key);
-    navigate(hashOf("job", job.id, "measure"));
-  };
+  const goOn = () => navigate(hashOf("job", job.id, "measure"));
   const cutShort = h("div", { "aria-live": "assertive" });
   /** Whether it may be cut short is the technician's to say, once. */
   const askOrGoOn = () => {
@@ -68,13 +64,9 @@ function tooSoon(seconds, goOn) {
     "review",
     words,
     h("p", null, gettext("A vehicle that still sinks gives heights that contradict the next round. Go on all the same?")),
+    h("p", null, gettext("The round then says that the wait was cut short.")),
     h("p", null, button(gettext("Measure now"), goOn)),
   );
-}
-
-/** @param {number | null} since ms since 1970; null: the time at rest was not begun */
-function secondsSince(since) {
-  return since === null ? 0 : Math.max(0, Math.floor((Date.now() - since) / 1000));
 }
 
 function whatToDo() {

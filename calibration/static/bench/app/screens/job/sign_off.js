@@ -138,8 +138,7 @@ async function sign({ job, intents, navigate, reads }, pin, remark) {
   if (outcome === "pin") return problemWords(answer?.problem ?? null, answer?.status ?? 0);
   if (outcome !== "signed") return outcomeWords(outcome);
   await reads.refresh(job.id);
-  // Who went elsewhere meanwhile stays there.
-  if (location.hash.startsWith(hashOf("job", job.id))) navigate(hashOf("job", job.id));
+  navigate(hashOf("job", job.id));
   return null;
 }
 
