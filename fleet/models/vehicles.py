@@ -19,7 +19,8 @@ class Operator(VersionedModel):
     private_fields = ("name", "email", "address", "telephone", "commitment_salt", "version")
 
     name = models.CharField(_("name"), max_length=120)
-    email = models.EmailField(_("e-mail"))
+    email = models.EmailField(_("e-mail"), blank=True)
+    """Empty where documents are handed over on paper."""
     address = models.TextField(_("address"), blank=True, max_length=400)
     telephone = models.CharField(_("telephone"), blank=True, max_length=40)
     commitment_salt = models.BinaryField(max_length=16, editable=False, default=bytes)
