@@ -30,7 +30,9 @@ class OperatorFields(RequestBody):
         max_length=254,
         allow_blank=True,
         required=False,
-        help_text=_("Where certificates and warnings go; without it nothing is sent, and they are handed over on paper."),
+        help_text=_(
+            "Where certificates and warnings go; without it nothing is sent, and they are handed over on paper."
+        ),
     )
     address = TrimmedText(
         max_length=400, allow_blank=True, lines=True, required=False, help_text=_("As on certificates, in lines.")

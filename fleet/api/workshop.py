@@ -130,7 +130,7 @@ class PinInput(RequestBody):
     """One's own password, and the PIN to be."""
 
     password = PasswordField(help_text=_("One's own password, as proof."))
-    pin = PinField(help_text=_("The PIN to be, 4 to 8 digits as text."))
+    pin = PinField(help_text=_("The PIN to be, 4 to 8 digits as text; none that is easily guessed, such as 1234."))
 
 
 class AcceptanceInput(RequestBody):
@@ -139,7 +139,10 @@ class AcceptanceInput(RequestBody):
     password = PasswordField(
         help_text=_("The password to be, at least 12 characters; or the one that the account has.")
     )
-    pin = PinField(required=False, help_text=_("The PIN to be, 4 to 8 digits as text; needed to sign off."))
+    pin = PinField(
+        required=False,
+        help_text=_("The PIN to be, 4 to 8 digits as text; none that is easily guessed. Needed to sign off."),
+    )
 
 
 class AcceptedSerializer(serializers.Serializer[Membership]):
