@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Final
 
 from django.utils.translation import gettext_lazy as _
@@ -27,7 +28,7 @@ def require_not_easily_guessed(pin: str) -> None:
 
 
 def _is_run(pin: str) -> bool:
-    steps = {(int(after) - int(before)) % 10 for before, after in zip(pin, pin[1:], strict=False)}
+    steps = {(int(after) - int(before)) % 10 for before, after in pairwise(pin)}
     return steps in ({1}, {9})
 
 
