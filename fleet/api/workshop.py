@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import zoneinfo
 from http import HTTPStatus
 from typing import Any
 
@@ -23,6 +22,7 @@ from fleet.permissions import Permission, require
 from fleet.services.changes import acting_person
 from fleet.sign_in.addresses import address_of
 from fleet.sign_in.passwords import require_own_password
+from fleet.time_zones import is_time_zone
 
 from .choices import Choice, ListOf
 from .etags import expected_versions
@@ -62,7 +62,7 @@ class WorkshopChanges(RequestBody):
         return sorted(set(value))
 
     def validate_time_zone(self, value: str) -> str:
-        if value not in zoneinfo.available_timezones():
+        if not is_time_zone(value):
             raise ValidationError([ErrorDetail(str(_("Must be a zone like Europe/Vienna.")), "unknown_time_zone")])
         return value
 
