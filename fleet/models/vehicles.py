@@ -149,7 +149,7 @@ class Vehicle(VersionedModel):
         """What is odd about the VIN, but allowed."""
         found = []
         if not parse_vin(self.vin).check_digit_is_right:
-            detail = str(_("Position 9 is no right check digit. Outside North America it need not be one."))
+            detail = str(_("Position 9 of the VIN is no check digit, which is usual outside North America."))
             found.append({"code": "check_digit_differs", "severity": "note", "detail": detail})
         year = north_american_model_year(self.vin)
         if year is not None and self.model_year not in (None, year):
