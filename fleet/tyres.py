@@ -1,7 +1,8 @@
 """Tyre size designations, service descriptions and the dimensions that follow from them.
 
 Read: ISO metric (`255/60R18`), P and LT metric (`P255/60R18`, `LT245/75R16`) and inch flotation
-(`31x10.50R15LT`), each with an optional service description (`112V`, `121/118S`), `ZR`, `C` and `XL`.
+(`31x10.50R15LT`), each with an optional service description (`112V`, `121/118S`), `ZR` and `C`, and with what makers
+write of a reinforced tyre (`XL`, `EXTRA LOAD`, `RF`, `REINF`, `REINFORCED`), before or after the service description.
 
 Certainty of the facts: the formula for the diameter, load indices 60 to 130 and the speed symbols were read
 in several public tables; the texts of UN R30 and ISO 4000-1, which fix them, were not at hand. The rounding
@@ -53,10 +54,12 @@ _SPEED_KM_H: Final = (
     | {"P": 150, "Q": 160, "R": 170, "S": 180, "T": 190, "U": 200, "H": 210, "V": 240, "W": 270, "Y": 300}
 )
 
-_SERVICE: Final = r"""
-    (?P<behind>(?:\ ?\(?(?P<load_index>\d{2,3})(?:\ ?/\ ?(?P<load_index_dual>\d{2,3}))?
+_EXTRA_LOAD: Final = r"(?:XL|EXTRA\ ?LOAD|RF|REINF(?:ORCED|\.)?)"
+_SERVICE: Final = rf"""
+    (?P<behind>(?:\ ?(?P<extra_load_before>{_EXTRA_LOAD}))?
+    (?:\ ?\(?(?P<load_index>\d{{2,3}})(?:\ ?/\ ?(?P<load_index_dual>\d{{2,3}}))?
     \ ?(?P<speed_symbol>A[1-8]|[B-HJ-NP-WY])\)?)?
-    (?:\ ?(?P<extra_load>XL|RF))?)
+    (?:\ ?(?P<extra_load_after>{_EXTRA_LOAD}))?)
 """
 _METRIC: Final = re.compile(
     rf"""(?:(?P<prefix>P|LT)\ ?)?(?P<width>\d{{3}})\ ?/\ ?(?P<aspect>\d{{2}})\ ?(?P<z>Z)?
@@ -204,6 +207,10 @@ def _size_alone(designation: str, match: re.Match[str]) -> str:
     return designation[: match.start("behind")].replace(" ", "")
 
 
+def _is_extra_load(match: re.Match[str]) -> bool:
+    return (match["extra_load_before"] or match["extra_load_after"]) is not None
+
+
 def _metric(designation: str, match: re.Match[str]) -> TyreSize:
     prefix: System = "P" if match["prefix"] == "P" else "LT" if match["prefix"] == "LT" else "metric"
     width, aspect, rim = Decimal(match["width"]), int(match["aspect"]), Decimal(match["rim"])
@@ -221,7 +228,7 @@ def _metric(designation: str, match: re.Match[str]) -> TyreSize:
         speed_symbol=match["speed_symbol"],
         above_240_km_h=match["z"] is not None,
         commercial=match["commercial"] is not None,
-        extra_load=match["extra_load"] is not None,
+        extra_load=_is_extra_load(match),
     )
 
 
@@ -239,7 +246,7 @@ def _flotation(designation: str, match: re.Match[str]) -> TyreSize:
         load_index=_optional_int(match["load_index"]),
         load_index_dual=_optional_int(match["load_index_dual"]),
         speed_symbol=match["speed_symbol"],
-        extra_load=match["extra_load"] is not None,
+        extra_load=_is_extra_load(match),
     )
 
 

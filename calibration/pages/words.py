@@ -43,7 +43,7 @@ LIMITS: Final = {
     "suspect_corner": _("Corner under suspicion"),
     "found_in_doubt": _("As-found count in doubt"),
 }
-LIMIT_OUTCOMES: Final = {"pass": _("kept"), "review": _("another person looks"), "refuse": _("exceeded")}
+LIMIT_OUTCOMES: Final = {"pass": _("kept"), "review": _("needs approval"), "refuse": _("exceeded")}
 CHANGES_OF_ATTITUDE: Final = {
     "heave_change_mm": (_("The whole body up"), _("The whole body down")),
     "pitch_change_mm": (_("Front higher against the rear"), _("Front lower against the rear")),

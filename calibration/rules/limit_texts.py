@@ -15,8 +15,8 @@ LIMITS = {
         COUNTED,
     ),
     "shift_review": ngettext_lazy(
-        "%(value)s count from the baseline, above %(limit)s another person looks at it",
-        "%(value)s counts from the baseline, above %(limit)s another person looks at it",
+        "%(value)s count from the baseline; above %(limit)s it needs approval by another person who may approve",
+        "%(value)s counts from the baseline; above %(limit)s it needs approval by another person who may approve",
         COUNTED,
     ),
     "shift_limit": ngettext_lazy(
@@ -30,9 +30,9 @@ LIMITS = {
     "suspect_corner": gettext_lazy("the corner did not respond as it should and is not moved further"),
     "found_in_doubt": ngettext_lazy(
         "the count to go back to is %(value)s count from what was read next, before anything was written; above "
-        "%(limit)s another person looks whether it was misread",
+        "%(limit)s it needs approval by another person who may approve, since it may have been misread",
         "the count to go back to is %(value)s counts from what was read next, before anything was written; above "
-        "%(limit)s another person looks whether it was misread",
+        "%(limit)s it needs approval by another person who may approve, since it may have been misread",
         COUNTED,
     ),
 }

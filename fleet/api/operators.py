@@ -26,7 +26,14 @@ class OperatorFields(RequestBody):
     """What is kept of an operator."""
 
     name = TrimmedText(max_length=120, help_text=_("As it stands on certificates."))
-    email = serializers.EmailField(max_length=254, help_text=_("Where certificates and warnings go."))
+    email = serializers.EmailField(
+        max_length=254,
+        allow_blank=True,
+        required=False,
+        help_text=_(
+            "Where certificates and warnings go; without it nothing is sent, and they are handed over on paper."
+        ),
+    )
     address = TrimmedText(
         max_length=400, allow_blank=True, lines=True, required=False, help_text=_("As on certificates, in lines.")
     )

@@ -212,7 +212,7 @@ def few_passing(share: float) -> list[dict[str, str]]:
     if share >= ENOUGH_PASSING:
         return []
     detail = _(
-        "Only %(percent)s %% of perfectly true vehicles would pass at their first round: "
+        "Only %(percent)s %% of vehicles that really stand on target would pass at their first round: "
         "the tolerances are tight for a tape. Consider a better instrument, or more rounds."
     ) % {"percent": Decimal(share * 100).quantize(Decimal(1))}
     return [{"code": "few_true_vehicles_pass", "severity": "note", "detail": str(detail)}]

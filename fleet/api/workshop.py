@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import zoneinfo
 from http import HTTPStatus
 from typing import Any
 
@@ -23,6 +22,7 @@ from fleet.permissions import Permission, require
 from fleet.services.changes import acting_person
 from fleet.sign_in.addresses import address_of
 from fleet.sign_in.passwords import require_own_password
+from fleet.time_zones import is_time_zone
 
 from .choices import Choice, ListOf
 from .etags import expected_versions
@@ -62,7 +62,7 @@ class WorkshopChanges(RequestBody):
         return sorted(set(value))
 
     def validate_time_zone(self, value: str) -> str:
-        if value not in zoneinfo.available_timezones():
+        if not is_time_zone(value):
             raise ValidationError([ErrorDetail(str(_("Must be a zone like Europe/Vienna.")), "unknown_time_zone")])
         return value
 
@@ -130,7 +130,7 @@ class PinInput(RequestBody):
     """One's own password, and the PIN to be."""
 
     password = PasswordField(help_text=_("One's own password, as proof."))
-    pin = PinField(help_text=_("The PIN to be, 4 to 8 digits as text."))
+    pin = PinField(help_text=_("The PIN to be, 4 to 8 digits as text; none that is easily guessed, such as 1234."))
 
 
 class AcceptanceInput(RequestBody):
@@ -139,7 +139,10 @@ class AcceptanceInput(RequestBody):
     password = PasswordField(
         help_text=_("The password to be, at least 12 characters; or the one that the account has.")
     )
-    pin = PinField(required=False, help_text=_("The PIN to be, 4 to 8 digits as text; needed to sign off."))
+    pin = PinField(
+        required=False,
+        help_text=_("The PIN to be, 4 to 8 digits as text; none that is easily guessed. Needed to sign off."),
+    )
 
 
 class AcceptedSerializer(serializers.Serializer[Membership]):

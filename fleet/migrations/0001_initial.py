@@ -66,7 +66,7 @@ class Migration(migrations.Migration):
                 ),
                 ("version", models.PositiveIntegerField(default=1, editable=False)),
                 ("name", models.CharField(max_length=120, verbose_name="name")),
-                ("email", models.EmailField(max_length=254, verbose_name="e-mail")),
+                ("email", models.EmailField(blank=True, max_length=254, verbose_name="e-mail")),
                 ("address", models.TextField(blank=True, max_length=400, verbose_name="address")),
                 ("telephone", models.CharField(blank=True, max_length=40, verbose_name="telephone")),
                 ("commitment_salt", models.BinaryField(default=bytes, max_length=16)),

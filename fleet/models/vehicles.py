@@ -19,7 +19,8 @@ class Operator(VersionedModel):
     private_fields = ("name", "email", "address", "telephone", "commitment_salt", "version")
 
     name = models.CharField(_("name"), max_length=120)
-    email = models.EmailField(_("e-mail"))
+    email = models.EmailField(_("e-mail"), blank=True)
+    """Empty where documents are handed over on paper."""
     address = models.TextField(_("address"), blank=True, max_length=400)
     telephone = models.CharField(_("telephone"), blank=True, max_length=40)
     commitment_salt = models.BinaryField(max_length=16, editable=False, default=bytes)
@@ -148,7 +149,7 @@ class Vehicle(VersionedModel):
         """What is odd about the VIN, but allowed."""
         found = []
         if not parse_vin(self.vin).check_digit_is_right:
-            detail = str(_("Position 9 is no right check digit. Outside North America it need not be one."))
+            detail = str(_("Position 9 of the VIN is no check digit, which is usual outside North America."))
             found.append({"code": "check_digit_differs", "severity": "note", "detail": detail})
         year = north_american_model_year(self.vin)
         if year is not None and self.model_year not in (None, year):

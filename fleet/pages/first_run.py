@@ -52,10 +52,14 @@ class FirstStepsView(WorkshopPage):
 
 
 def _workshop(has: SetUp) -> Step:
+    found = _("Time zone %(zone)s") % {"zone": has.time_zone}
     return Step(
         _("Your workshop"),
-        _("Name, address and time zone stand on every certificate."),
-        _("Time zone %(zone)s") % {"zone": has.time_zone} if has.has_address else _("No address yet"),
+        _(
+            "Name, address and time zone stand on every certificate. All times are shown in this zone: where it is not "
+            "yours, change it in the settings."
+        ),
+        found if has.has_address else _("%(found)s, no address yet") % {"found": found},
         has.has_address,
         reverse("settings"),
         _("Open the settings"),

@@ -17,7 +17,7 @@ from fleet.api.inputs import PASSWORD_LENGTH_MAX
 from .workshop_page import VersionField
 
 UNREADABLE: Final = (AttributeError, KeyError, TypeError, ValueError)
-PIN_HINT = _("4 to 8 digits. You sign with it, and show with it on a shared tablet that it is you.")
+PIN_HINT = _("4 to 8 digits, not easily guessed. You sign with it, and show with it on a shared tablet that it is you.")
 
 
 def _named(field: forms.Field, label: Any, hint: Any = "", **attributes: str) -> None:

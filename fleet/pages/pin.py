@@ -17,6 +17,7 @@ from django.views.decorators.debug import sensitive_post_parameters
 
 from fleet import services
 from fleet.api.throttling import PasswordThrottle
+from fleet.errors import Invalid
 from fleet.models import Membership, User
 from fleet.services.changes import acting_person
 from fleet.sign_in.addresses import address_of
@@ -48,10 +49,8 @@ class PinView(MemberView):
     def post(self, request: HttpRequest) -> HttpResponse:
         require_few(PasswordThrottle(), request, self)
         form = PinForm(request.POST, has_password=not has_no_password(request))
-        if not (form.is_valid() and self._is_proved(form)):
+        if not (form.is_valid() and self._is_proved(form) and self._is_set(form)):
             return self._page(form, status=422)
-        values = {"password": form.cleaned_data.get("password"), "pin": form.cleaned_data["pin"]}
-        services.pin_set(actor=self.actor, address=address_of(request), **values)
         messages.success(request, _("Your PIN is set."))
         return redirect("account")
 
@@ -62,6 +61,15 @@ class PinView(MemberView):
         user: Any = self.request.user
         if password_proved(self.request, user.email, form.cleaned_data["password"]) is None:
             form.add_error("password", _("This is not your password."))
+        return form.is_valid()
+
+    def _is_set(self, form: PinForm) -> bool:
+        values = {"password": form.cleaned_data.get("password"), "pin": form.cleaned_data["pin"]}
+        try:
+            services.pin_set(actor=self.actor, address=address_of(self.request), **values)
+        except Invalid as refused:
+            for error in refused.errors:
+                form.add_error(error.pointer.strip("/"), str(error.detail))
         return form.is_valid()
 
     def _page(self, form: PinForm, status: int = 200) -> HttpResponse:

@@ -131,8 +131,7 @@ class NewVehicleView(FormPage):
         messages.success(
             self.request, _("The vehicle is added. Record its tyres, then open its first job on a tablet.")
         )
-        for note in made.notes:
-            messages.warning(self.request, note["detail"])
+        show_findings(self.request, made.notes)
         return vehicle_address(made)
 
     def cancel_url(self) -> str:
@@ -287,13 +286,14 @@ class LabelsView(WorkshopPage):
 
 
 def show_findings(request: HttpRequest, findings: list[dict[str, Any]]) -> None:
-    """Each finding once, with the corners that it is about."""
-    corners: dict[str, list[str]] = {}
+    """Each finding once, with the corners that it is about; a note, of which nothing need follow, as no warning."""
+    corners: dict[tuple[str, str], list[str]] = {}
     for finding in findings:
-        corners.setdefault(finding["detail"], []).append(finding.get("corner", ""))
-    for detail, where in corners.items():
+        corners.setdefault((finding["severity"], finding["detail"]), []).append(finding.get("corner", ""))
+    for (severity, detail), where in corners.items():
         named = ", ".join(corner_name(corner) for corner in where if corner)
-        messages.warning(request, f"{named}: {detail}" if named else detail)
+        level = messages.INFO if severity == "note" else messages.WARNING
+        messages.add_message(request, level, f"{named}: {detail}" if named else detail)
 
 
 def vehicle_address(vehicle: Vehicle) -> str:

@@ -19,7 +19,7 @@ from .changes import locked, store
 
 
 def operator_add(
-    *, actor: Actor, record_id: UUID, name: str, email: str, address: str = "", telephone: str = ""
+    *, actor: Actor, record_id: UUID, name: str, email: str = "", address: str = "", telephone: str = ""
 ) -> Operator:
     require(actor, Permission.SET_UP)
     _require_name_is_free(name)

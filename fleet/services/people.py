@@ -23,6 +23,7 @@ from fleet.errors import Conflict, Invalid, TooMany
 from fleet.looks import dates
 from fleet.models import AccessToken, Invitation, Membership, Operator, Role, SignInEvent, User, Workshop
 from fleet.permissions import Permission, require
+from fleet.pins import require_not_easily_guessed
 
 from .changes import acting_person, locked, referenced, store
 from .invitations import invitation_make
@@ -193,6 +194,8 @@ def pin_set(*, actor: Actor, password: str | None, pin: str, address: str | None
 
 
 def store_pin(person: Membership, pin: str) -> None:
+    """The one place where a PIN is set. Refused: `pin_easily_guessed`."""
+    require_not_easily_guessed(pin)
     store(person, {"pin": make_password(pin), "pin_failures": 0, "pin_locked_until": None})
 
 

@@ -19,6 +19,7 @@ from fleet.ids import new_id
 from fleet.models import Membership, Role, User, Workshop
 from fleet.permissions import Permission, require
 from fleet.tenancy import current_workshop_id, in_workshop
+from fleet.time_zones import UNKNOWN
 
 from .changes import locked, store
 from .people import active_approvers, user_for
@@ -44,22 +45,24 @@ def workshop_create(
     password: str | None,
     now: datetime,
     manager_name: str = "",
+    time_zone: str = UNKNOWN,
     is_demo: bool = False,
 ) -> FoundedWorkshop:
     """A workshop whose first person is manager and technician.
 
     For the same name and e-mail it gives the workshop there is, with another token. An account that the person
-    already has keeps its password; without `password` a new one has none until an invitation is accepted.
+    already has keeps its password; without `password` a new one has none until an invitation is accepted. The time
+    zone is a new workshop's.
     """
     with transaction.atomic():
         user = _locked_account(email, password)
         workshop_id = next((w for w, _member, its_name in memberships_of(user.pk) if its_name == name), None)
         with in_workshop(workshop_id or new_id()):
-            manager = (
-                _manager_again(user)
-                if workshop_id
-                else _founded(name, user, now, manager_name or email.partition("@")[0], is_demo=is_demo)
-            )
+            if workshop_id:
+                manager = _manager_again(user)
+            else:
+                workshop = Workshop(name=name, time_zone=time_zone, is_demo=is_demo)
+                manager = _founded(workshop, user, now, manager_name or email.partition("@")[0])
             actor = Actor.system(manager.workshop.pk, now)
             _token, secret = token_grant(actor=actor, membership=manager, device=FIRST_DEVICE, record_id=new_id())
             return FoundedWorkshop(manager.workshop, manager, secret, is_new=workshop_id is None)
@@ -80,8 +83,9 @@ def _manager_again(user: User) -> Membership:
     return person
 
 
-def _founded(name: str, user: User, now: datetime, manager_name: str, *, is_demo: bool) -> Membership:
-    workshop = Workshop.objects.create(id=current_workshop_id(), name=name, created_at=now, is_demo=is_demo)
+def _founded(workshop: Workshop, user: User, now: datetime, manager_name: str) -> Membership:
+    workshop.id, workshop.created_at = current_workshop_id(), now
+    workshop.save(force_insert=True)
     manager = Membership.objects.create(
         user=user,
         workshop=workshop,

@@ -26,6 +26,11 @@ class CertificateSerializer(serializers.ModelSerializer[Certificate]):
         help_text=_("Number of the one whose place it takes."),
     )
     replaced_by = serializers.SerializerMethodField(help_text=_("Number of the one that takes its place."))
+    recipients = serializers.IntegerField(
+        allow_null=True,
+        read_only=True,
+        help_text=_("To how many addresses it went by e-mail at its issue; 0: nobody has one, hand it over on paper."),
+    )
     sha256 = serializers.CharField(source="file.sha256", default=None, allow_null=True, read_only=True)
 
     class Meta:
@@ -38,6 +43,7 @@ class CertificateSerializer(serializers.ModelSerializer[Certificate]):
             "job",
             "vehicle",
             "issued_at",
+            "recipients",
             "state",
             "replaces",
             "replaced_by",

@@ -74,9 +74,13 @@ def _workers(document: Document) -> list[str]:
 def _operator(operator: Party | None) -> list[Fact]:
     if operator is None:
         return [(_("Operator"), DASH)]
-    address = ", ".join(part for part in (*operator.address, operator.contact) if part)
-    name = [(_("Operator"), styles.bold(operator.name))]
-    return name + ([(_("Address"), styles.markup(address))] if address else [])
+    known = [
+        (_("Address"), ", ".join(operator.address)),
+        (_("Telephone"), operator.telephone),
+        (_("E-mail"), operator.email),
+    ]
+    name = (_("Operator"), styles.bold(operator.name))
+    return [name, *((label, styles.markup(value)) for label, value in known if value)]
 
 
 def _tyres(document: Document) -> str:

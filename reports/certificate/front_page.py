@@ -89,7 +89,8 @@ def _titles(document: Document) -> list[Flowable]:
 def _workshop(document: Document) -> list[Flowable]:
     """Whose document it is, and how to see whether it still holds."""
     workshop = document.workshop
-    lines = [styles.bold(workshop.name), *map(styles.markup, (*workshop.address, workshop.contact))]
+    contact = " · ".join(way for way in (workshop.telephone, workshop.email) if way)
+    lines = [styles.bold(workshop.name), *map(styles.markup, (*workshop.address, contact))]
     how = _("Scan to verify, or enter the code")
     verify = f"{styles.markup(how)}<br/>{styles.bold(document.verification_code)}"
     return [

@@ -13,7 +13,7 @@ from .evidence import evidence
 from .front_page import front_page, short_front_page
 from .layout import PAGE_SIZES, Built, PageSize, build_pdf, content_height, content_width
 
-RENDERER_VERSION = "5"
+RENDERER_VERSION = "6"
 """Raise it with every change that alters the bytes; older documents then say which version drew them."""
 
 

@@ -8,9 +8,12 @@ from __future__ import annotations
 
 import base64
 from dataclasses import dataclass
+from itertools import count
 from typing import Final
 
 from django.utils.crypto import salted_hmac
+
+from fleet.pins import is_easily_guessed
 
 KEY_SALT: Final = "reports.demo.people"
 PIN_LENGTH: Final = 6
@@ -35,8 +38,10 @@ class Person:
 
     @property
     def pin(self) -> str:
-        number = int.from_bytes(_derived("pin", self.email)[:8], "big")
-        return str(number % 10**PIN_LENGTH).zfill(PIN_LENGTH)
+        """The first one derived that is not easily guessed."""
+        tries = (_derived("pin", f"{self.email}:{number}") for number in count())
+        pins = (str(int.from_bytes(each[:8], "big") % 10**PIN_LENGTH).zfill(PIN_LENGTH) for each in tries)
+        return next(pin for pin in pins if not is_easily_guessed(pin))
 
 
 def _derived(purpose: str, email: str) -> bytes:

@@ -49,6 +49,7 @@ class Migration(migrations.Migration):
                 ("requested_at", models.DateTimeField(editable=False)),
                 ("requested_by", models.UUIDField(editable=False, null=True)),
                 ("issued_at", models.DateTimeField(editable=False, null=True)),
+                ("recipients", models.PositiveIntegerField(editable=False, null=True)),
                 (
                     "job",
                     models.ForeignKey(

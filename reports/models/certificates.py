@@ -44,6 +44,8 @@ class Certificate(VersionedModel):
     requested_by = models.UUIDField(null=True, editable=False)
     """Membership that asked for a replacement; none where the service itself did."""
     issued_at = models.DateTimeField(null=True, editable=False)
+    recipients = models.PositiveIntegerField(null=True, editable=False)
+    """To how many addresses it was to go by e-mail when it was issued: the operator's, and those of its contacts."""
 
     class Meta:
         ordering = ("-number",)

@@ -55,7 +55,7 @@ def operator_of(job: Job) -> Operator:
 
 
 def of_certificate(certificate_id: uuid.UUID) -> list[Recipient]:
-    """The operator and its contacts, each address once."""
+    """The operator, where it has an address, and its contacts, each address once."""
     certificate = Certificate.objects.select_related("job__vehicle__operator").filter(pk=certificate_id).first()
     if certificate is None:
         return []
@@ -63,7 +63,7 @@ def of_certificate(certificate_id: uuid.UUID) -> list[Recipient]:
     contacts = Membership.objects.filter(
         operator=operator, is_active=True, roles__contains=[Role.OPERATOR_CONTACT]
     ).exclude(user__email__iexact=operator.email)
-    return [Recipient("operator", operator.pk), *_members(contacts)]
+    return [*([Recipient("operator", operator.pk)] if operator.email else []), *_members(contacts)]
 
 
 def of_approval(approval_id: uuid.UUID) -> list[Recipient]:

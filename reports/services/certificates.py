@@ -26,6 +26,7 @@ from ..certificate.document import from_json, to_json
 from ..certificate.render import RENDERER_VERSION, render
 from ..models import Certificate, CertificateFile
 from ..selectors.certificates import PAGE_SIZE_OF_WORKSHOP
+from ..selectors.recipients import of_certificate
 from ..snapshot import document_of
 
 SERIES: Final = "certificate"
@@ -140,9 +141,10 @@ def _issue(actor: Actor, certificate: Certificate, job: Job) -> Certificate:
     certificate.vehicle = job.vehicle
     certificate.state = State.ISSUED
     certificate.issued_at = actor.now
+    certificate.recipients = len(of_certificate(certificate.pk))
     certificate.version += 1
     file = _drawn(actor, certificate)
-    certificate.save(update_fields=["vehicle", "state", "issued_at", "version"])
+    certificate.save(update_fields=["vehicle", "state", "issued_at", "recipients", "version"])
     file.save(force_insert=True)
     replaced = _mark_replaced(certificate)
     ledger.append(actor, "certificate_issued", certificate, vehicle=job.vehicle, rows=[file, *replaced])

@@ -23,13 +23,13 @@ from .source import Source
 
 def workshop(source: Source) -> doc.Party:
     row = source.workshop
-    return doc.Party(row.name, _lines(row.address), _contact(row.telephone, row.email))
+    return doc.Party(row.name, _lines(row.address), row.telephone, row.email)
 
 
 def operator(source: Source) -> doc.Party:
     """Whose the vehicle was while the job was done."""
     row = operator_of(source.case.job)
-    return doc.Party(row.name, _lines(row.address), _contact(row.telephone, row.email))
+    return doc.Party(row.name, _lines(row.address), row.telephone, row.email)
 
 
 def vehicle(source: Source) -> doc.VehicleIdentity:
@@ -161,10 +161,6 @@ def _axle(content: Mapping[str, Any]) -> doc.AxleTarget:
 
 def _lines(address: str) -> tuple[str, ...]:
     return tuple(line.strip() for line in address.splitlines() if line.strip())
-
-
-def _contact(*ways: str) -> str:
-    return " · ".join(way for way in ways if way)
 
 
 def _optional(value: Any) -> float | None:

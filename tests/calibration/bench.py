@@ -61,6 +61,14 @@ class Bench:
         job = jobs.job_open(actor=site.technician.actor(now), record_id=new_id(), vehicle=vehicle, **values)
         return cls(site, vehicle, instrument, job, now, site.technician, dict(setpoints))
 
+    @classmethod
+    def with_one_low(cls, site: Site) -> Bench:
+        """Front left 16 mm low, measured."""
+        bench = cls.open(site)
+        bench.ready()
+        bench.measure({"FL": 470})
+        return bench
+
     def tick(self) -> datetime:
         self.now += timedelta(minutes=1)
         return self.now

@@ -1,33 +1,19 @@
-"""What a technician is told: why a step is asked for, what leads on from it, who may decide, what was found."""
+"""What a technician is told: why a step is asked for, what leads on from it, what a limit allows."""
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, timedelta
-from decimal import Decimal
-from typing import Any
-
 import pytest
 
-from calibration.models import Job
 from calibration.rules.explain import approval_detail, left_unconfirmed, next_step_detail, proposal_detail
-from calibration.selectors.approvals import detail_of
-from calibration.selectors.tyres import tyre_change_unrecorded
-from calibration.services.independence import may_decide
-from fleet.errors import Conflict, Invalid
-from fleet.models import Fitment, Workshop
-from fleet.tenancy import in_workshop
+from fleet.errors import Conflict
 from tests.calibration.api.http_bench import ONE_HIGH, SETPOINTS, HttpBench
 from tests.calibration.bench import COUNTS, Bench
-from tests.factories import TYRE, Site
+from tests.factories import Site
 
 
 @pytest.fixture
 def bench(site: Site) -> Bench:
-    """A corner 16 mm low, measured."""
-    bench = Bench.open(site)
-    bench.ready()
-    bench.measure({"FL": 470})
-    return bench
+    return Bench.with_one_low(site)
 
 
 def told(bench: Bench) -> str:
@@ -94,88 +80,6 @@ class TestRefusedByALimit:
         assert (refused["outcome"], refused["approval"]) == ("refused", None)
         assert "at most 20 in one write" in refused["detail"]
         assert http.propose()["detail"].startswith("Inside every limit")
-
-
-class TestWaitingForApproval:
-    def test_the_names_of_those_who_may_decide_are_told(self, site: Site) -> None:
-        http = HttpBench.of(site)
-        http.measured(ONE_HIGH)
-        deputy = site.person("technician", may_approve=True)
-        site.person("technician")
-        http.propose(setpoints={**SETPOINTS, "RR": 121}, justification="Try.")
-        shown = http.state()
-        assert shown["next_step_detail"]["one_decides_alone"] is False
-        detail = shown["next_step_detail"]["detail"]
-        names = [person.membership.name for person in (site.manager, deputy)]
-        assert f"These may decide: {', '.join(sorted(names))}." in detail
-        assert "RR: deviation" in detail
-        assert "Another proposal or a new round takes its place" in detail
-        assert "RR: deviation" in shown["approval"]["detail"]
-
-    def test_nobody_decides_on_work_they_took_part_in(self, bench: Bench) -> None:
-        bench.measure({"FL": 470}, by=bench.site.manager)
-        bench.enter(RR=COUNTS["RR"] + 1)
-        assert may_decide(bench.case) == []
-        assert "Nobody may decide now" in next_step_detail(bench.standing, approvers=[])
-        Workshop.objects.update(single_person=True)
-        assert may_decide(bench.case) == [bench.site.manager.membership]
-
-    def test_where_one_person_approves_alone_nobody_else_is_waited_for(self, site: Site) -> None:
-        with in_workshop(site.workshop.pk):
-            Workshop.objects.update(single_person=True)
-        http = HttpBench.of(site)
-        http.measured(ONE_HIGH)
-        http.propose(setpoints={**SETPOINTS, "RR": 121}, justification="Try.")
-        assert http.state()["next_step_detail"]["one_decides_alone"] is True
-        detail = http.state()["next_step_detail"]["detail"]
-        assert "one person approves alone: they decide, with a reason, on their own work too" in detail
-        assert "It is asked because of: RR: deviation" in detail
-        assert "nother person" not in detail
-
-    def test_a_ruling_on_ones_own_work_is_not_said_to_need_somebody_else(self, bench: Bench) -> None:
-        bench.write(None, {**COUNTS, "FL": 138})
-        bench.measure()
-        assert bench.reason == "rulings_missing"
-        alone = next_step_detail(bench.standing, one_decides_alone=True)
-        assert "they decide, with a reason, on their own work too" in alone
-        assert "neither measured" not in alone
-
-    def test_another_proposal_takes_the_place_of_ones_own(self, bench: Bench) -> None:
-        first = bench.enter(RR=COUNTS["RR"] + 1)
-        assert bench.reason == "proposal"
-        second = bench.enter(FL=COUNTS["FL"] + 15)
-        assert bench.next_step == "write"
-        assert bench.standing.open_approval is None
-        assert bench.standing.open_proposal is not None
-        assert bench.standing.open_proposal.id == second.pk != first.pk
-
-    def test_a_round_takes_it_back(self, bench: Bench) -> None:
-        bench.enter(RR=COUNTS["RR"] + 1)
-        bench.measure({"FL": 470})
-        assert bench.standing.open_approval is None
-        assert bench.next_step == "propose"
-
-    def test_a_concession_and_a_ruling_say_who_is_waited_for(self, bench: Bench) -> None:
-        bench.concede()
-        assert "concession waits" in told(bench)
-        asked = detail_of(bench.case.approvals[-1])
-        for told_of in (bench.case.concessions[-1].reason, bench.case.concessions[-1].acknowledged_by):
-            assert told_of in asked
-        assert f"{bench.case.concessions[-1].front_target_mm:g} mm in front" in asked
-        bench.decide("refuse")
-        bench.write(None, {**COUNTS, "FL": 138})
-        bench.measure()
-        assert bench.reason == "rulings_missing"
-        assert "A manager rules who neither measured nor recorded" in told(bench)
-        assert "tape" in approval_detail("sign_off", None)
-
-
-def test_a_refused_approval_names_what_leads_on(bench: Bench) -> None:
-    bench.enter(RR=COUNTS["RR"] + 1)
-    bench.decide("refuse")
-    assert bench.next_step == "inspect"
-    for way in ("another round", "another proposal", "what was mended", "end the job"):
-        assert way in told(bench)
 
 
 def test_what_is_out_of_turn_is_refused_with_the_same_words(bench: Bench) -> None:
@@ -264,104 +168,6 @@ class TestReadiness:
         assert bench.codes() == []
 
 
-class TestTyreChange:
-    def opened(self, site: Site) -> Bench:
-        bench = Bench.open(site, reason="tyre_change")
-        bench.ready()
-        assert bench.codes() == []
-        bench.measure()
-        return bench
-
-    def live(self, bench: Bench) -> bool:
-        [found] = [each for each in bench.case.record.findings if each.code == "tyres_not_recorded"]
-        return bench.standing.is_live(found)
-
-    def test_without_tyres_on_record_is_said_and_does_not_block_the_sign_off(self, site: Site) -> None:
-        bench = self.opened(site)
-        assert self.live(bench)
-        assert bench.next_step == "sign_off"
-        assert "no other tyres are on record" in told(bench)
-        bench.sign_off()
-        assert self.live(bench)
-
-    def test_is_settled_once_the_tyres_are_recorded(self, site: Site) -> None:
-        bench = self.opened(site)
-        bench.fit(TYRE)
-        assert not self.live(bench)
-        bench.measure()
-        assert "tyres" not in told(bench)
-
-    @pytest.mark.parametrize(
-        ("fitted_on", "recorded_hours_later", "is_missing"),
-        [(date(2026, 3, 2), -1, False), (date(2026, 3, 1), -1, True), (date(2026, 3, 1), 1, False)],
-        ids=["fitted that day", "on it before", "fitted before, recorded since"],
-    )
-    def test_tyres_of_that_day_or_recorded_since_count(
-        self, site: Site, fitted_on: date, recorded_hours_later: int, is_missing: bool
-    ) -> None:
-        opened_at = datetime(2026, 3, 2, 9, 30, tzinfo=UTC)
-        fitment = Fitment(fitted_on=fitted_on, recorded_at=opened_at + timedelta(hours=recorded_hours_later))
-        assert tyre_change_unrecorded(Job(reason="tyre_change", opened_at=opened_at), [fitment]) is is_missing
-
-    def test_other_reasons_ask_for_none(self, bench: Bench) -> None:
-        assert "tyres_not_recorded" not in bench.codes()
-
-
-class TestAsFound:
-    """A low corner, its sensor replaced, measured right afterwards."""
-
-    def test_the_fault_that_was_found_stays_the_verdict_after_the_repair(self, bench: Bench) -> None:
-        bench.event("sensor_replaced", "FL")
-        bench.ready()
-        bench.measure()
-        found = bench.standing.as_found_assessment
-        assert found is not None
-        assert (found.verdict, found.corner("FL").verdict, found.side("front").verdict) == ("outside",) * 3
-        assert bench.standing.assessment is not None
-        assert bench.standing.assessment.verdict == "within"
-
-    def test_rounds_before_the_first_change_are_judged_together(self, bench: Bench) -> None:
-        bench.measure({"FL": 471})
-        bench.write(bench.propose())
-        bench.measure()
-        found = bench.standing.as_found_assessment
-        assert found is not None
-        assert len(found.rounds) == 2
-        assert found.corner("FL").mean_mm == pytest.approx(470.5, abs=0.1)
-
-    def test_a_concession_does_not_change_what_was_found(self, bench: Bench) -> None:
-        bench.concede(front_mm=470, rear_mm=504)
-        bench.decide()
-        found = bench.standing.as_found_assessment
-        assert found is not None
-        assert found.corner("FL").target_mm == 486
-
-    def test_a_round_that_arrived_after_the_event_it_was_taken_before_is_as_found(self, site: Site) -> None:
-        bench = Bench.open(site)
-        bench.ready()
-        taken_at = bench.tick()
-        bench.event("sensor_replaced", "FL")
-        late = bench.measure({"FL": 470}, taken_at=taken_at)
-        bench.measure()
-        found = bench.standing.as_found_assessment
-        assert found is not None
-        assert found.rounds == (str(late.pk),)
-        assert found.corner("FL").verdict == "outside"
-
-    def test_nothing_judged_is_nothing_found(self, site: Site) -> None:
-        bench = Bench.open(site)
-        assert bench.standing.as_found_assessment is None
-        bench.measure(ride_position="raised")
-        assert bench.standing.as_found_assessment is None
-
-    def test_the_job_shows_it_beside_the_verdict_of_now(self, site: Site) -> None:
-        http = HttpBench.of(site)
-        http.adjusted()
-        shown = http.state()
-        assert shown["as_found"]["assessment"]["corners"]["FL"]["verdict"] == "outside"
-        assert shown["assessment"]["corners"]["FL"]["verdict"] == "within"
-
-
 class TestReversion:
     def test_only_what_changes_goes_back(self, bench: Bench) -> None:
         bench.write(bench.propose())
@@ -372,46 +178,6 @@ class TestReversion:
         assert unchanged
         assert {codes[corner] for corner in unchanged} == {"stays_gone_back"}
         assert not [corner for corner in unchanged if "goes back" in changes[corner]["reason"]]
-
-
-class TestConcessionTargets:
-    @pytest.mark.parametrize(("front_mm", "unit"), [(19.1, "inches"), (48.6, "centimetres"), (0.49, "metres")])
-    def test_in_another_unit_are_refused_by_field(self, bench: Bench, front_mm: float, unit: str) -> None:
-        with pytest.raises(Invalid) as refusal:
-            bench.concede(front_mm=front_mm)
-        [error] = refusal.value.errors
-        assert (error.pointer, error.code) == ("/front_target_mm", "wrong_unit")
-        for words in (
-            f"{front_mm:g} mm is more than 150 mm",
-            "target of 486 mm",
-            f"looks like {unit}",
-            "in millimetres",
-        ):
-            assert words in str(error.detail)
-
-    def test_far_off_in_any_unit_are_refused_too(self, bench: Bench) -> None:
-        with pytest.raises(Invalid) as refusal:
-            bench.concede(front_mm=4860)
-        assert [each.code for each in refusal.value.errors] == ["implausible_height"]
-
-    def test_both_axles_are_named(self, bench: Bench) -> None:
-        with pytest.raises(Invalid) as refusal:
-            bench.concede(front_mm=48, rear_mm=50)
-        assert [each.pointer for each in refusal.value.errors] == ["/front_target_mm", "/rear_target_mm"]
-
-    @pytest.mark.parametrize("front_mm", [336, 640, 700])
-    def test_far_off_but_in_no_other_unit_are_for_another_person_to_judge(self, bench: Bench, front_mm: float) -> None:
-        assert bench.concede(front_mm=front_mm).front_target_mm == Decimal(front_mm)
-        assert bench.reason == "concession"
-
-
-@pytest.mark.parametrize(("height", "unit"), [(0.47, "metres"), (18.5, "inches"), (47.0, "centimetres")])
-def test_a_reading_in_another_unit_says_which(bench: Bench, height: float, unit: str) -> None:
-    readings: list[dict[str, Any]] = [
-        {"corner": corner, "height_mm": Decimal(str(height))} for corner in COUNTS for _ in range(2)
-    ]
-    with pytest.raises(Invalid, match=f"looks like {unit}"):
-        bench.measure(readings=readings)
 
 
 class TestEndedAfterAWrite:

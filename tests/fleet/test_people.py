@@ -124,6 +124,32 @@ def test_a_pin_is_four_to_eight_digits(site: Site, pin: Any) -> None:
     assert response.json()["errors"][0]["pointer"] == "/pin"
 
 
+EASILY_GUESSED = ["0000", "1234", "4321", "0123", "7890", "0987", "12345678", "1212", "1122", "7777777", "258258"]
+
+
+@pytest.mark.parametrize("pin", EASILY_GUESSED)
+def test_a_pin_that_is_easily_guessed_is_refused_with_the_rule(site: Site, pin: str) -> None:
+    """Whether with an invitation, of which then nothing is done, or for oneself."""
+    code = invite(site).json()["invitation"]
+    own = site.technician.client().put("/api/v1/me/pin/", {"password": PASSWORD, "pin": pin})
+    for response in (accept(code, pin=pin), own):
+        assert response.status_code == 422
+        (error,) = response.json()["errors"]
+        assert (error["pointer"], error["code"]) == ("/pin", "pin_easily_guessed")
+        assert "at least three different digits" in error["detail"]
+    with in_workshop(site.workshop.pk):
+        services.pin_prove(actor=site.technician.actor(), pin=PIN)
+        invited = Membership.objects.select_related("user").get(user__email="kim@example.com")
+    assert not invited.is_active
+    assert not invited.user.has_usable_password()
+    assert accept(code, pin="0471").status_code == 201
+
+
+@pytest.mark.parametrize("pin", ["0471", "1235", "9870", "1123", "2581", "90210", "123443"])
+def test_any_other_pin_is_taken(site: Site, pin: str) -> None:
+    assert accept(invite(site).json()["invitation"], pin=pin).status_code == 201
+
+
 def test_a_person_of_two_workshops_proves_their_own_password(site: Site, other_site: Site) -> None:
     code = invite(other_site, email=site.technician.email).json()["invitation"]
     refused = accept(code, OWN_PASSWORD)
@@ -277,22 +303,22 @@ def test_a_second_approver_by_change_switches_it_off_as_well(site: Site, change:
 
 def test_a_pin_is_set_with_ones_own_password_only(site: Site) -> None:
     client = site.technician.client()
-    wrong = client.put("/api/v1/me/pin/", {"password": "not-this-one-41", "pin": "9876"})
+    wrong = client.put("/api/v1/me/pin/", {"password": "not-this-one-41", "pin": "9172"})
     assert wrong.json()["errors"][0]["code"] == "password_wrong"
     with in_workshop(site.workshop.pk):
         services.pin_prove(actor=site.technician.actor(), pin=PIN)
-    assert client.put("/api/v1/me/pin/", {"password": PASSWORD, "pin": "9876"}).status_code == 200
+    assert client.put("/api/v1/me/pin/", {"password": PASSWORD, "pin": "9172"}).status_code == 200
     with in_workshop(site.workshop.pk):
-        services.pin_prove(actor=site.technician.actor(), pin="9876")
+        services.pin_prove(actor=site.technician.actor(), pin="9172")
         with pytest.raises(services.WrongPin):
             services.pin_prove(actor=site.technician.actor(), pin=PIN)
 
 
 def test_a_managers_token_sets_no_ones_pin_but_their_own(site: Site) -> None:
-    site.manager.client().put("/api/v1/me/pin/", {"password": PASSWORD, "pin": "9876"})
+    site.manager.client().put("/api/v1/me/pin/", {"password": PASSWORD, "pin": "9172"})
     with in_workshop(site.workshop.pk):
         services.pin_prove(actor=site.technician.actor(), pin=PIN)
-    changed = patch(site, site.technician, pin="9876", password=OWN_PASSWORD)
+    changed = patch(site, site.technician, pin="9172", password=OWN_PASSWORD)
     assert changed.status_code == 422
     assert {error["pointer"] for error in changed.json()["errors"]} == {"/pin", "/password"}
     assert not signs_in(site.technician.email, OWN_PASSWORD)

@@ -46,6 +46,11 @@ def test_the_same_body_without_it_is_taken(site: Site) -> None:
     assert post(site, "operators/", body).status_code == 201
 
 
+def test_an_operator_needs_no_e_mail_address(site: Site) -> None:
+    made = post(site, "operators/", {"name": "Tarn Lodge"})
+    assert (made.status_code, made.json()["email"]) == (201, "")
+
+
 def test_a_misspelt_member_deep_inside_is_named_by_its_place(site: Site) -> None:
     tyres = {corner: dict(TYRE) for corner in ("FL", "FR", "RL", "RR")}
     tyres["RL"] = {**TYRE, "presure_kpa": 240}

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fleet.tyres import TyreError, load_capacity_kg, parse_tyre_size, speed_limit_km_h
+from fleet.tyres import TyreError, load_capacity_kg, parse_tyre_size, sidewall_of, speed_limit_km_h
 
 FOLDER = Path(__file__).parents[1] / "reference"
 RULES = json.loads((FOLDER / "tyre_rules.json").read_text())
@@ -128,6 +128,23 @@ def test_the_service_description_is_taken_apart() -> None:
     assert parse_tyre_size("205/65R16C").commercial
 
 
+@pytest.mark.parametrize("size", ["255/60R18", "LT255/60R18", "31x10.50R15LT"])
+@pytest.mark.parametrize("written", ["XL", "xl", "Extra Load", "EXTRALOAD", "RF", "REINF", "Reinf.", "REINFORCED"])
+@pytest.mark.parametrize("text", ["{size} {written} 112V", "{size} 112V {written}", "{size}{written}112V"])
+def test_a_reinforced_tyre_is_read_wherever_and_however_that_is_written(size: str, written: str, text: str) -> None:
+    tyre = parse_tyre_size(text.format(size=size, written=written))
+    assert (tyre.extra_load, tyre.load_index, tyre.speed_symbol) == (True, 112, "V")
+    assert tyre.size_alone == size
+    plain = parse_tyre_size(f"{size} 112V")
+    assert not plain.extra_load
+    assert tyre.overall_diameter_mm == plain.overall_diameter_mm
+
+
+def test_a_recorded_tyre_says_once_that_it_is_reinforced() -> None:
+    for size in ("255/60R18 XL 112V", "255/60R18 112V REINF", "255/60R18 Extra Load"):
+        assert sidewall_of({"size": size, "load_index": 112, "speed_symbol": "V"}) == "255/60R18 112V XL"
+
+
 def test_a_designation_without_service_description_claims_none() -> None:
     size = parse_tyre_size("255/60R18")
     assert (size.load_index, size.load_index_dual, size.speed_symbol) == (None, None, None)
@@ -152,6 +169,8 @@ def test_an_inch_flotation_size_states_its_diameter() -> None:
         ("255/60R18 V", "tyre_size"),
         ("255/60R18\n112V; DROP", "tyre_size"),
         ("255/60R18\0", "tyre_size"),
+        ("255/60R18 EXTRA 112V", "tyre_size"),
+        ("255/60R18 XL 112", "tyre_size"),
         ("２５５/60R18", "tyre_size"),
         ("255/60R18" + " " * 3 + "1" * 5000, "tyre_size"),
         ("999/60R18", "tyre_dimension"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -14,6 +15,7 @@ from rest_framework.test import APIClient
 
 from fleet.models import AccessToken, LedgerEntry, Membership, User, Workshop
 from fleet.tenancy import in_workshop
+from fleet.time_zones import time_zone_of_machine
 from tests.factories import PASSWORD, Site
 
 WORKSHOP = "/api/v1/workshop/"
@@ -181,6 +183,57 @@ def test_the_command_refuses_what_the_service_would(db: None, email: str, passwo
     with pytest.raises(CommandError):
         call_command("create_workshop", "--name", "N", "--email", email, "--password", password)
     assert User.objects.count() == before
+
+
+def zone_of(made: Any) -> str:
+    token = made["token"]
+    return str(APIClient().get("/api/v1/workshop/", HTTP_AUTHORIZATION=f"Bearer {token}").json()["time_zone"])
+
+
+def test_a_workshop_begins_in_the_time_zone_that_is_given(db: None) -> None:
+    made = create("--password", PASSWORD, "--time-zone", "Europe/Vienna")
+    assert zone_of(made) == "Europe/Vienna"
+    again = create("--password", PASSWORD, "--time-zone", "Europe/Lisbon")
+    assert (again["workshop"], zone_of(again)) == (made["workshop"], "Europe/Vienna")
+
+
+def test_otherwise_in_that_of_the_machine(db: None, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("fleet.management.commands.create_workshop.time_zone_of_machine", lambda: "Asia/Tbilisi")
+    assert zone_of(create("--password", PASSWORD)) == "Asia/Tbilisi"
+
+
+def test_where_that_is_unknown_in_utc(db: None, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("fleet.management.commands.create_workshop.time_zone_of_machine", lambda: None)
+    assert zone_of(create("--password", PASSWORD)) == "UTC"
+
+
+@pytest.mark.parametrize("zone", ["Vienna", "", "../../etc/passwd", "Europe/Vienna "])
+def test_what_is_no_time_zone_is_refused(db: None, zone: str) -> None:
+    with pytest.raises(CommandError, match="must be a zone like Europe/Vienna"):
+        create("--password", PASSWORD, "--time-zone", zone)
+    assert not Workshop.objects.filter(name="Fell Garage").exists()
+
+
+@pytest.mark.parametrize(
+    ("target", "zone"),
+    [
+        ("/usr/share/zoneinfo/Europe/Vienna", "Europe/Vienna"),
+        ("../usr/share/zoneinfo/America/Argentina/Ushuaia", "America/Argentina/Ushuaia"),
+        ("/var/db/timezone/zoneinfo/Asia/Tbilisi", "Asia/Tbilisi"),
+        ("/usr/share/zoneinfo/Etc/UTC", None),
+        ("/usr/share/zoneinfo/UTC", None),
+        ("/usr/share/zoneinfo/No/Where", None),
+        ("/srv/clock", None),
+        (None, None),
+    ],
+)
+def test_the_zone_of_a_machine_is_what_its_local_time_links_to(
+    tmp_path: Path, target: str | None, zone: str | None
+) -> None:
+    link = tmp_path / "localtime"
+    if target:
+        link.symlink_to(target)
+    assert time_zone_of_machine(link) == zone
 
 
 def test_the_command_says_which_folder_is_not_set_up_yet(db: None, monkeypatch: pytest.MonkeyPatch) -> None:

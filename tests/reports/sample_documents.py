@@ -37,9 +37,11 @@ def certificate() -> doc.Document:
         workshop=doc.Party(
             "Hollin Vale Suspension Works",
             ("14 Tannery Row", "Hollin Vale HV3 2QD"),
-            "office@hollinvale.example",
+            email="office@hollinvale.example",
         ),
-        operator=doc.Party("Strand Ambulance Trust", ("Quay House", "Strandby"), "fleet@strand-ambulance.example"),
+        operator=doc.Party(
+            "Strand Ambulance Trust", ("Quay House", "Strandby"), email="fleet@strand-ambulance.example"
+        ),
         vehicle=doc.VehicleIdentity("ZZ9BRAE20R0004711", "SAT 214", "Brae", "Halden 4", 2024, 84210.0),
         job=doc.JobSummary("J-2026-0117", "sensor_replaced", "signed_off", at(0), at(90), place="Bay 2"),
         calculation_version="1.0.0",

@@ -26,8 +26,10 @@ def extreme() -> doc.Document:
     return replace(
         sample,
         number="HOLLINVALE-2026-000000000042-REPLACEMENT-0007",
-        workshop=doc.Party(f"{LONG} & Söhne", tuple(f"{LONG} {line}" for line in range(4)), f"{LONG}@example.test"),
-        operator=doc.Party(f"Operator {LONG}", (LONG, LONG), f"{LONG}@operator.example"),
+        workshop=doc.Party(
+            f"{LONG} & Söhne", tuple(f"{LONG} {line}" for line in range(4)), email=f"{LONG}@example.test"
+        ),
+        operator=doc.Party(f"Operator {LONG}", (LONG, LONG), email=f"{LONG}@operator.example"),
         vehicle=doc.VehicleIdentity("W" * 17, "W" * 30, LONG, LONG, 2024, 9999999.0, note=LONG_SENTENCE * 3),
         tyres={corner: doc.Tyre(f"LT275/65R18 {corner}", "123/120", "(Y)", 8.25, 450.0) for corner in CORNERS},
         setpoints={corner: doc.SetpointSummary(-2147483648, 2147483647, -2147483648) for corner in CORNERS},

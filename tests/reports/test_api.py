@@ -91,6 +91,7 @@ def test_certificate_shows_the_documented_fields(site: Site, bench: jobs.Bench) 
         "job": str(bench.job_id),
         "vehicle": bench.vehicle.vin,
         "issued_at": issued_at,
+        "recipients": 1,
         "state": "issued",
         "replaces": None,
         "replaced_by": None,

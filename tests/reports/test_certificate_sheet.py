@@ -214,6 +214,28 @@ class TestTheSheet:
         text = rendered_text(replace(sample, operator=doc.Party("Ünal Øğ 中\u200b")))
         assert "Ünal Øğ [U+4E2D]" in text
 
+    def test_each_way_to_reach_the_operator_is_called_what_it_is(self) -> None:
+        sample = sample_documents.certificate()
+        whole = doc.Party("Strand Ambulance Trust", ("Quay House", "Strandby"), "+44 555 0100", "fleet@strand.example")
+        text = rendered_text(replace(sample, operator=whole))
+        assert "Address Quay House, Strandby" in text
+        assert "Telephone +44 555 0100" in text
+        assert "E-mail fleet@strand.example" in text
+
+    def test_without_a_postal_address_none_is_claimed(self) -> None:
+        sample = sample_documents.certificate()
+        text = rendered_text(replace(sample, operator=doc.Party("Strand", email="fleet@strand.example")))
+        assert "E-mail fleet@strand.example" in text
+        assert "Address" not in text
+        assert "E-mail" not in rendered_text(replace(sample, operator=doc.Party("Strand")))
+
+    def test_in_german_too(self) -> None:
+        strand = doc.Party("Strand", ("Kai 4",), "0555 100", "fuhrpark@strand.example")
+        text = rendered_text(replace(sample_documents.certificate(), operator=strand, language="de"))
+        assert "Anschrift Kai 4" in text
+        assert "Telefon 0555 100" in text
+        assert "E-Mail fuhrpark@strand.example" in text
+
 
 def sentences_in(document: doc.Document) -> int:
     """How often the long sentence is told in an extreme document (the replacement's reason included)."""

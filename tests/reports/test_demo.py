@@ -244,6 +244,12 @@ def contents() -> dict[str, list[Any]]:
     return {model._meta.label: sorted(map(str, model._default_manager.values_list())) for model in tables}
 
 
+def test_a_derived_pin_that_is_easily_guessed_is_passed_over(monkeypatch: pytest.MonkeyPatch) -> None:
+    drawn = {"ines:0": 777777, "ines:1": 471100}
+    monkeypatch.setattr(people, "_derived", lambda _purpose, name: drawn[name].to_bytes(8, "big"))
+    assert people.Person("manager", "Ines", "ines", ("manager",)).pin == "471100"
+
+
 def test_the_sign_ins_are_for_the_owner_only_and_work(demo: Workshop, settings: Settings, tmp_path: Path) -> None:
     settings.DATA = DataFolder(tmp_path)
     call_command("load_demo", stdout=StringIO())

@@ -74,6 +74,28 @@ class TestCertificate:
         perform_all(site)
         assert len(sent_to(contact.email)) == len(mail.outbox) == 1
 
+    def test_an_operator_without_an_address_gets_none_and_the_certificate_says_so(
+        self, site: Site, perform_all: Perform
+    ) -> None:
+        perform_all(site)
+        mail.outbox.clear()
+        jobs.left_alone(site, vehicle=site.vehicle(operator=site.operator(email="")))
+        assert "reports.certificate_email" not in perform_all(site)
+        assert not mail.outbox
+        with in_workshop(site.workshop.pk):
+            assert Certificate.objects.get().recipients == 0
+
+    def test_its_contact_gets_it_all_the_same(self, site: Site, perform_all: Perform) -> None:
+        operator = site.operator(email="")
+        contact = site.person("operator_contact", operator=operator.pk)
+        perform_all(site)
+        mail.outbox.clear()
+        jobs.left_alone(site, vehicle=site.vehicle(operator=operator))
+        perform_all(site)
+        assert [message.to for message in mail.outbox] == [[contact.email]]
+        with in_workshop(site.workshop.pk):
+            assert Certificate.objects.get().recipients == 1
+
     def test_sent_again_carries_the_same_message_id(self, site: Site, items: Items, perform_all: Perform) -> None:
         jobs.left_alone(site)
         perform_all(site)

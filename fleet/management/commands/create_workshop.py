@@ -18,6 +18,7 @@ from django.utils import timezone
 
 from fleet.errors import LevelbookError
 from fleet.services import workshop_create
+from fleet.time_zones import UNKNOWN, is_time_zone, time_zone_of_machine
 
 PASSWORD_VARIABLE = "LEVELBOOK_PASSWORD"  # noqa: S105  (a name, not a password)
 
@@ -36,8 +37,16 @@ class Command(BaseCommand):
             help=f"their password; otherwise {PASSWORD_VARIABLE} or standard input. An empty one leaves a new "
             "account without, so that only the printed token works until they are invited",
         )
+        parser.add_argument(
+            "--time-zone",
+            default=time_zone_of_machine() or UNKNOWN,
+            help="zone of a new workshop, such as Europe/Vienna (default: this machine's, %(default)s); the settings "
+            "change it",
+        )
 
     def handle(self, *args: Any, **options: Any) -> None:
+        if not is_time_zone(options["time_zone"]):
+            raise CommandError(f"--time-zone {options['time_zone']}: must be a zone like Europe/Vienna.")
         try:
             validate_email(options["email"])
             founded = workshop_create(
@@ -45,6 +54,7 @@ class Command(BaseCommand):
                 email=options["email"],
                 password=_password(options["password"]) or None,
                 manager_name=options["person"].strip(),
+                time_zone=options["time_zone"],
                 now=timezone.now(),
             )
         except ValidationError as error:

@@ -28,7 +28,8 @@ class Party:
 
     name: str
     address: tuple[str, ...] = ()
-    contact: str = ""
+    telephone: str = ""
+    email: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,6 +42,10 @@ def test_sentences_show_their_values_so() -> None:
 def test_one_count_is_told_in_the_singular_of_either_sign() -> None:
     assert limit_text("step", 1, 20) == "change of 1 count, at most 20 in one write"
     assert limit_text("step", -1, 20) == "change of −1 count, at most 20 in one write"
+    assert limit_text("shift_review", 43, 40) == (
+        "43 counts from the baseline; above 40 it needs approval by another person who may approve"
+    )
+    assert "approval by another person who may approve" in limit_text("found_in_doubt", 70, 60)
     assert limit_text("shift_limit", 2, 60) == "2 counts from the baseline, never more than 60"
     assert "(1 count)" in texts.corner_reason_text("stopped_by_step", {"limit_counts": 1})
     assert "(20 counts)" in texts.corner_reason_text("stopped_by_step", {"limit_counts": 20})

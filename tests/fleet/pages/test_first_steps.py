@@ -9,8 +9,10 @@ import pytest
 from django.test import Client
 from django.utils import timezone
 
+from fleet.models import Workshop
 from fleet.selectors import set_up
 from fleet.selectors.set_up import Jobs
+from fleet.tenancy import in_workshop
 from tests.factories import SPECIFICATION, Site, new_vin
 
 from .forms import errors_in, send
@@ -28,6 +30,21 @@ def next_step(manager: Client) -> tuple[str, str]:
     page = manager.get("/first-steps/").content.decode()
     found = re.search(r'<li class="step-next".*?step-head">(.*?)</h2>.*?href="(.*?)"', page, re.DOTALL)
     return (found[1], found[2]) if found else ("", "")
+
+
+@pytest.mark.parametrize(
+    ("language", "told"),
+    [
+        ("en", "Time zone Asia/Tbilisi, no address yet"),
+        ("de", "Zeitzone Asia/Tbilisi, noch keine Anschrift"),
+    ],
+)
+def test_the_time_zone_is_named_from_the_start(site: Site, manager: Client, language: str, told: str) -> None:
+    with in_workshop(site.workshop.pk):
+        Workshop.objects.update(time_zone="Asia/Tbilisi")
+    page = manager.get("/first-steps/", headers={"Accept-Language": language}).content.decode()
+    assert told in page
+    assert next_step(manager) == ("Your workshop", "/settings/")
 
 
 def test_an_empty_workshop_lacks_everything_but_its_manager(site: Site, manager: Client) -> None:

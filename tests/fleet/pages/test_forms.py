@@ -70,6 +70,23 @@ def cases(has: Furnished) -> dict[str, Case]:
             {"email": "no address"},
             "email",
         ),
+        "operator without an e-mail address": Case(
+            "/operators/new/",
+            {"name": "Fell Taxi", "email": ""},
+            Operator,
+            {"name": "Fell Taxi", "email": ""},
+            {"name": ""},
+            "name",
+        ),
+        "operator without one any more": Case(
+            f"/operators/{has.operator.pk}/",
+            {"email": ""},
+            Operator,
+            {"pk": has.operator.pk, "email": ""},
+            {"name": ""},
+            "name",
+            is_change=True,
+        ),
         "operator changed": Case(
             f"/operators/{has.operator.pk}/",
             {"telephone": "01 555 0100"},
@@ -261,6 +278,8 @@ def cases(has: Furnished) -> dict[str, Case]:
 
 NAMES = [
     "operator",
+    "operator without an e-mail address",
+    "operator without one any more",
     "operator changed",
     "bay",
     "bay changed",

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import re
+from html import unescape
+from typing import Any
 
+import pytest
 from django.test import Client
+from django.utils.html import strip_tags
 
 from fleet import specifications
 from fleet.models import Specification
@@ -17,6 +21,10 @@ from .forms import errors_in, form_of, send
 
 def path_of(has: Furnished, rest: str = "") -> str:
     return f"/vehicle-models/{has.vehicle_model.pk}/specifications/{rest}"
+
+
+def text_of(page: Any) -> str:
+    return " ".join(unescape(strip_tags(page.content.decode())).split())
 
 
 def test_the_next_revision_starts_from_the_latest_and_is_else_the_same(furnished: Furnished, manager: Client) -> None:
@@ -92,7 +100,23 @@ def test_tight_tolerances_are_told(furnished: Furnished, manager: Client) -> Non
         furnished.site.specification(furnished.vehicle_model)
     page = manager.get(path_of(furnished, "3/")).content.decode()
     assert "Tight tolerances" in page
-    assert "Only 41 % of perfectly true vehicles" in page
+    assert "Only 41 % of vehicles that really stand on target" in page
+
+
+@pytest.mark.parametrize(
+    ("language", "told"),
+    [
+        ("en", "93 % of all vehicles that really stand on target are shown to be within by the first round"),
+        ("de", "93 % aller Fahrzeuge, die wirklich auf Sollhöhe stehen"),
+    ],
+)
+def test_it_is_said_what_the_share_of_passing_vehicles_is_one_of(
+    furnished: Furnished, manager: Client, language: str, told: str
+) -> None:
+    in_this = {"Accept-Language": language}
+    assert told in text_of(manager.get(path_of(furnished, "1/"), headers=in_this))
+    for path in (path_of(furnished, "1/"), f"/vehicle-models/{furnished.vehicle_model.pk}/"):
+        assert "True vehicles" not in text_of(manager.get(path, headers=in_this))
 
 
 def test_a_refusal_speaks_of_fields_as_the_page_does(furnished: Furnished, manager: Client) -> None:

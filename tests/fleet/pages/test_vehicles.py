@@ -111,6 +111,23 @@ def followed(browser: Client, answer: Any) -> str:
     return "".join(str(message) for message in browser.get("/operators/").context["messages"])
 
 
+@pytest.mark.parametrize(
+    ("language", "told"),
+    [
+        ("en", "Position 9 of the VIN is no check digit, which is usual outside North America."),
+        ("de", "Stelle 9 der FIN ist keine Prüfziffer, was außerhalb Nordamerikas üblich ist."),
+    ],
+)
+def test_a_vin_without_check_digit_is_told_as_a_note_not_as_a_warning(
+    furnished: Furnished, manager: Client, language: str, told: str
+) -> None:
+    send(manager, "/vehicles/new/", vin="ZZ9BRAE00RA000017", registration="LB 9")
+    page = manager.get("/vehicles/ZZ9BRAE00RA000017/", headers={"Accept-Language": language}).content.decode()
+    assert told in page
+    assert "notice-note" in page
+    assert "notice-review" not in page
+
+
 def test_findings_of_tyres_and_events_are_told_at_once(furnished: Furnished, manager: Client) -> None:
     path = f"/vehicles/{furnished.vehicle.vin}/"
     answer = send(

@@ -81,6 +81,7 @@ def test_a_pin_may_be_left_for_later(site: Site) -> None:
         ({"pin": "12"}, "4 to 8 digits"),
         ({"pin": "abcd"}, "4 to 8 digits"),
         ({"pin": "١٢٣٤"}, "4 to 8 digits"),
+        ({"pin": "4321"}, "easily guessed"),
     ],
 )
 def test_what_is_wrong_is_said_on_the_page(site: Site, changes: dict[str, str], said: str) -> None:

@@ -80,6 +80,8 @@ def test_a_new_pin_lifts_the_lock_of_wrong_ones(site: Site) -> None:
         ({"pin": "123456789", "pin_again": "123456789"}, "4 to 8 digits"),
         ({"pin": "٤٧١١", "pin_again": "٤٧١١"}, "4 to 8 digits"),
         ({"pin": "4711\n", "pin_again": "4711\n"}, "4 to 8 digits"),
+        ({"pin": "1234", "pin_again": "1234"}, "easily guessed"),
+        ({"pin": "00000", "pin_again": "00000"}, "at least three different digits"),
         ({"pin_again": "90211"}, "The two PINs differ"),
         ({"pin_again": ""}, "This field is required"),
     ],

@@ -10,6 +10,7 @@ from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
+from fleet.models import Operator
 from fleet.tenancy import in_workshop
 from reports.models import Certificate, CertificateFile
 from reports.services.certificates import certificate_issue
@@ -62,6 +63,20 @@ def test_the_file_is_the_one_that_was_issued(manager: Client, at_work: AtWork, s
     assert answer["Content-Type"] == "application/pdf"
     with in_workshop(site.workshop.pk):
         assert answer.content == bytes(CertificateFile.objects.get().pdf)
+
+
+@pytest.mark.parametrize(("language", "told"), [("en", "It was sent to nobody"), ("de", "An niemanden verschickt")])
+def test_what_was_sent_to_nobody_is_to_be_handed_over(
+    manager: Client, at_work: AtWork, site: Site, language: str, told: str
+) -> None:
+    """Also once the operator has an address: this one was not sent to it."""
+    operator = site.operator(email="")
+    certified(site, jobs.left_alone(site, vehicle=site.vehicle(operator=operator)))
+    with in_workshop(site.workshop.pk):
+        Operator.objects.update(email="late@example.com")
+    in_this = {"Accept-Language": language}
+    assert told in manager.get("/certificates/2/", headers=in_this).content.decode()
+    assert told not in manager.get("/certificates/1/", headers=in_this).content.decode()
 
 
 def test_a_page_shows_code_hash_and_what_it_is_about(manager: Client, at_work: AtWork, site: Site) -> None:
