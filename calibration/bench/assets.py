@@ -31,7 +31,7 @@ OF_THE_LOOKS: Final = ("looks/tolerance-bar.js",)
 ICONS: Final = ("looks/icon.svg", "bench/icons/icon-192.png", "bench/icons/icon-512.png")
 FOLDER: Final = "bench/"
 START: Final = "bench/app/main.js"
-PARTS: Final = {"shell": "bench/app/shell.js", "job": "bench/app/screens/job/index.js"}
+PARTS: Final = {"app": "bench/app/rest.js", "shell": "bench/app/shell.js", "job": "bench/app/screens/job/index.js"}
 """What the app fetches after its first screen, in this order: by name, the module that each begins with."""
 NOT_OF_THE_APP: Final = ("bench/service-worker.js",)
 """The browser keeps the worker itself, and asks for it anew."""

@@ -7,13 +7,12 @@
 
 import { StorageFull, StorageRefused } from "../offline/storage_errors.js";
 import { appearance } from "./appearance.js";
-import { Cupboard } from "./cupboard.js";
+import { Cupboard, CUPBOARD } from "./cupboard.js";
 import { Drafts } from "./drafts.js";
 import { h } from "./dom.js";
-import { Frame } from "./frame.js";
-import { fetchAhead } from "./loading.js";
-import { button } from "./parts.js";
-import { notAccepted, notKept, notLoaded, problemWords } from "./problems.js";
+import { NOBODY, NOTHING_PENDING } from "./frame.js";
+import { fetchAhead, notLoaded, sayLoadAgain } from "./loading.js";
+import { notAccepted, notKept, problemWords } from "./problems.js";
 import { Reads } from "./reads.js";
 import { hashOf, routeOf } from "./router.js";
 import { renderEnrolment } from "./screens/enrolment.js";
@@ -30,13 +29,10 @@ import { unitsOf } from "./units.js";
 /** @typedef {import("./sending.js").Sending} Sending */
 /** @typedef {typeof import("./shell.js")} Shell */
 
-export const CUPBOARD = "levelbook bench";
 const ASK_AGAIN_MS = 15_000;
 const CHECK_EVERY = 4;
-const NOTHING_PENDING = { count: 0, waiting: 0, not_accepted: 0, to_sign: 0, since: null };
 
 export class App {
-  frame = new Frame();
   online = navigator.onLine;
   /** @type {Sending | null} */
   sending = null;
@@ -58,20 +54,20 @@ export class App {
   /** @type {Set<string>} ids of jobs that the service does not know */
   unknownJobs = new Set();
 
-  constructor() {
-    this.cupboard = new Cupboard(CUPBOARD);
+  /** @param {import("./frame.js").Frame} frame @param {Cupboard} cupboard */
+  constructor(frame, cupboard) {
+    this.frame = frame;
+    this.cupboard = cupboard;
     this.service = new Service((reply) => this.answered(reply));
     this.session = new Session(this.cupboard, this.service);
     const token = () => this.session.person?.token ?? null;
     this.reads = new Reads(this.cupboard, this.service, token, () => this.session.people());
-    this.drafts = new Drafts(
-      this.cupboard,
-      () => this.#told && this.#tell(this.#told),
-      (key) => this.#recordedElsewhere(key),
-    );
+    const tellAgain = () => this.#told && this.#tell(this.#told);
+    this.drafts = new Drafts(this.cupboard, tellAgain, (key) => this.#recordedElsewhere(key));
   }
 
-  async start() {
+  /** @param {Screen | null} first what is shown already: the enrolment of a tablet that nobody has enrolled yet */
+  async start(first) {
     try {
       await this.session.open();
       await this.drafts.open();
@@ -82,18 +78,21 @@ export class App {
       return this.#only(storageRefused());
     }
     const isWhole = !this.session.enrolled || (await this.#loadShell());
-    this.frame.mount();
+    if (!first) this.frame.mount();
     if (!isWhole) return this.#only({ heading: "Levelbook", content: null });
     this.openOutbox();
     this.#listen();
-    await this.show();
+    if (!first || this.session.enrolled) return this.show();
+    this.screen = first; // What is typed there meanwhile stays.
+    this.#shown.place = this.#place({ route: routeOf(location.hash) });
+    await this.refresh();
   }
 
   /** The parts that the first screen of a tablet does without: they are fetched once it is there. */
   async loadRest() {
     const isWhole = (await this.#loadShell()) && (await this.#loadJobScreens());
     if (isWhole) this.storage = (await this.#shell?.askForPersistence().catch(() => null)) ?? null;
-    else this.frame.say(notLoaded(), "stop", button(gettext("Load it"), () => location.reload()));
+    else sayLoadAgain(this.frame);
   }
 
   /** @returns {Promise<boolean>} whether it is there */
@@ -213,7 +212,7 @@ export class App {
    */
   #draw(context, isNew) {
     if (!isNew) this.screen?.leave?.();
-    this.screen = this.session.enrolled && this.#shell ? this.#shell.screenFor(this, context) : renderEnrolment(this);
+    this.screen = this.session.enrolled && this.#shell ? this.#shell.screenFor(this, context) : renderEnrolment((code, device) => this.enrol(code, device));
     this.frame.show(this.screen, isNew);
   }
 
@@ -231,7 +230,7 @@ export class App {
     return JSON.stringify(route) !== JSON.stringify(routeOf(location.hash));
   }
 
-  /** Which screen it is: another one takes the focus. @param {Context} context */
+  /** Which screen it is: another one takes the focus. @param {Pick<Context, "route">} context */
   #place({ route }) {
     const { enrolled, person } = this.session;
     return JSON.stringify([enrolled?.tablet.id, person?.id, route]);
@@ -388,7 +387,7 @@ export class App {
 
   /** @param {Screen} screen */
   #only(screen) {
-    this.frame.tell({ vehicle: null, online: this.online, pending: NOTHING_PENDING, person: null });
+    this.frame.tell({ ...NOBODY, online: this.online });
     this.frame.show(screen, true);
   }
 

@@ -18,6 +18,9 @@ import { clockTime, dayAndTime } from "./time.js";
  * @property {boolean} [isTyping] whether readings of a round were typed that are on no record yet
  */
 
+export const NOTHING_PENDING = { count: 0, waiting: 0, not_accepted: 0, to_sign: 0, since: null };
+/** Of a tablet at which nobody is. */
+export const NOBODY = { vehicle: null, pending: NOTHING_PENDING, person: null };
 /** Whatever becomes of a finger that never lifts. */
 const LONGEST_PRESS_MS = 1_000;
 
