@@ -19,7 +19,7 @@ import { renderEnrolment } from "./screens/enrolment.js";
 import { storageRefused } from "./screens/refused.js";
 import { Service } from "./service.js";
 import { Session } from "./session.js";
-import { gettext, language, ngettext } from "./texts.js";
+import { gettext, language, loadLaterTexts, ngettext } from "./texts.js";
 import { unitsOf } from "./units.js";
 
 /** @typedef {import("./context.js").Context} Context */
@@ -42,6 +42,8 @@ export class App {
   #shell = null;
   /** @type {'ready' | 'insecure' | 'unable' | null} */
   installation = null;
+  /** What brings all parts at once: a worker that is being installed. @type {Promise<unknown> | null} */
+  underWay = null;
   /** @type {{persisted: boolean, used: number | null, quota: number | null} | null} */
   storage = null;
   #shown = { place: "", figure: "" };
@@ -49,10 +51,8 @@ export class App {
   #told = null;
   #ticks = 0;
   #isMindingRefusal = false;
-  /** @type {Promise<void>} */
   #queue = Promise.resolve();
-  /** @type {Set<string>} ids of jobs that the service does not know */
-  unknownJobs = new Set();
+  unknownJobs = /** @type {Set<string>} */ (new Set()); // ids of jobs that the service does not know
 
   /** @param {import("./frame.js").Frame} frame @param {Cupboard} cupboard */
   constructor(frame, cupboard) {
@@ -97,8 +97,9 @@ export class App {
 
   /** @returns {Promise<boolean>} whether it is there */
   async #loadShell() {
+    await this.underWay;
     fetchAhead("shell");
-    this.#shell ??= await import("./shell.js").catch(() => null);
+    this.#shell ??= await Promise.all([import("./shell.js"), loadLaterTexts()]).then(([shell]) => shell, () => null);
     return this.#shell !== null;
   }
 

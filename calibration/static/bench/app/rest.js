@@ -24,8 +24,7 @@ async function complete(app) {
     const again = button(gettext("Load it"), () => location.reload());
     app.frame.say(gettext("A newer version of the app is here"), "note", again);
   });
-  // A worker has every part as soon as it is installed: they need not come once more.
-  if (!navigator.serviceWorker?.controller) await installation;
+  if (!navigator.serviceWorker?.controller) app.underWay = installation;
   await app.loadRest();
   app.installation = await installation;
   await app.refresh();
