@@ -16,14 +16,18 @@ import tree_sitter_javascript
 from django.contrib.staticfiles import finders
 from django.contrib.staticfiles.storage import staticfiles_storage
 from django.core.files.base import ContentFile
+from django.http import HttpRequest
+from django.http.response import HttpResponseBase
 from tree_sitter import Language, Node, Parser
 from whitenoise.compress import Compressor
+from whitenoise.middleware import WhiteNoiseMiddleware
 from whitenoise.storage import CompressedManifestStaticFilesStorage
 
 TAKEN_WHOLE: Final = frozenset({"string", "template_string", "regex"})
 """Blanks in these mean something."""
 MARKS: Final = (b"{", b"}", b";", b",")
 """Of style sheets: blanks beside them mean nothing."""
+NO_PAGES: Final = ("text/javascript", "text/css", "image/png", "font/")
 BEGINNING: Final = (b"{", b"(", b"[", b",", b";")
 ENDING: Final = (b"}", b")", b"]")
 JOINING: Final = re.compile(rb"[\w$#\x80-\xff]{2}|\+\+|--|//|\d\.")
@@ -67,6 +71,17 @@ class SlimStaticFiles(CompressedManifestStaticFilesStorage):  # type: ignore[mis
         if slimming and name.startswith(self.slimmed):
             content = ContentFile(slimming(content.read()))
         return str(super()._save(name, content))
+
+
+class StaticFilesMiddleware(WhiteNoiseMiddleware):  # type: ignore[misc]  # whitenoise has no types
+    """Serves what was collected. A policy of contents is for what a browser shows as a page or runs by itself: beside a
+    module or a style sheet it would only be longer than many of them."""
+
+    @staticmethod
+    def serve(static_file: Any, request: HttpRequest) -> HttpResponseBase:
+        answer: HttpResponseBase = WhiteNoiseMiddleware.serve(static_file, request)
+        answer._csp_exempt = answer.get("Content-Type", "").startswith(NO_PAGES)  # type: ignore[attr-defined]
+        return answer
 
 
 def slim(script: bytes) -> bytes:

@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import re
+import warnings
 from pathlib import Path
+from typing import Any
 
 import brotli
 import pytest
+from csp.middleware import CSPMiddleware
 from django.contrib.staticfiles import finders
 from django.core.files.base import ContentFile
+from django.http import HttpResponse
+from django.test import RequestFactory
 
 from fleet.static_files import (
     QuickCompressor,
     ScriptError,
     SlimStaticFiles,
+    StaticFilesMiddleware,
     delivered,
     slim,
     slim_style,
@@ -135,3 +141,20 @@ def test_small_files_are_compressed_as_far_as_possible_and_large_ones_quickly() 
     assert QuickCompressor.compress_brotli(small) == brotli.compress(small, quality=11)
     assert QuickCompressor.compress_brotli(large) == brotli.compress(large, quality=5)
     assert brotli.decompress(QuickCompressor.compress_brotli(large)) == large
+
+
+@pytest.mark.parametrize(
+    ("name", "is_under_a_policy"), [("a.js", False), ("a.css", False), ("a.png", False), ("a.svg", True), ("a.html", True)]
+)
+def test_what_may_be_shown_as_a_page_comes_with_the_policy_of_contents(
+    name: str, is_under_a_policy: bool, tmp_path: Path, settings: Any
+) -> None:
+    (tmp_path / name).write_bytes(b"content")
+    settings.STATIC_ROOT = tmp_path
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        serve = CSPMiddleware(StaticFilesMiddleware(lambda _request: HttpResponse(status=404)))
+    answer = serve(RequestFactory().get(f"/static/{name}"))
+    assert answer.status_code == 200
+    assert ("Content-Security-Policy" in answer) is is_under_a_policy
+    answer.close()

@@ -3,6 +3,8 @@
  * and writes the app's page and texts in it, which the worker keeps. Pages elsewhere are in the language of their reader.
  */
 
+import { renewWorker } from "./installation.js";
+
 const SCOPE = "/bench/";
 const COOKIE = "django_language";
 const A_YEAR_S = 31_536_000;
@@ -22,7 +24,6 @@ export function recallLanguage() {
 /** @param {string} code */
 export async function speak(code) {
   choose(code);
-  const { renewWorker } = await import("./installation.js"); // The first screen does without it.
   await renewWorker();
   location.reload();
 }

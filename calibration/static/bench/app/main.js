@@ -3,14 +3,12 @@
 import { recallAppearance } from "./appearance.js";
 import { Cupboard, CUPBOARD } from "./cupboard.js";
 import { Frame, NOBODY } from "./frame.js";
-import { recallLanguage } from "./language.js";
 import { fetchAhead, notLoaded, sayLoadAgain } from "./loading.js";
 import { renderEnrolment } from "./screens/enrolment.js";
 
 /** @typedef {import("./context.js").Screen} Screen */
 
 recallAppearance();
-recallLanguage();
 const cupboard = new Cupboard(CUPBOARD);
 const frame = new Frame();
 // What the storage refuses is told by the app.

@@ -2,6 +2,7 @@
 
 import { App } from "./app.js";
 import { installWorker, stayAwake } from "./installation.js";
+import { recallLanguage } from "./language.js";
 import { button } from "./parts.js";
 import { gettext } from "./texts.js";
 
@@ -11,6 +12,7 @@ import { gettext } from "./texts.js";
  * @param {import("./context.js").Screen | null} first what the frame shows already
  */
 export async function begin(frame, cupboard, first) {
+  recallLanguage();
   const app = new App(frame, cupboard);
   await app.start(first);
   stayAwake();
