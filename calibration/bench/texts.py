@@ -15,8 +15,6 @@ BEFORE_CONTEXT = "\x04"
 
 
 class _Catalog(JavaScriptCatalog):
-    packages = ("calibration",)
-
     def is_early(self, text: str) -> bool:
         """Whether it is found in a module that comes early; one that only looks as if it was costs a few bytes."""
         return json.dumps(text.split(BEFORE_CONTEXT)[-1], ensure_ascii=False)[1:-1] in early_sources()

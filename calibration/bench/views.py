@@ -17,6 +17,7 @@ from django.utils.translation import gettext as _
 from django.views.decorators.cache import cache_control
 from django.views.decorators.gzip import gzip_page
 from django.views.decorators.http import conditional_page, require_safe
+from django.views.i18n import JavaScriptCatalog
 
 from fleet.static_files import delivered
 
@@ -149,12 +150,16 @@ def _page(request: HttpRequest) -> bytes:
 
 
 def _texts(request: HttpRequest) -> bytes:
-    content: bytes = EarlyTexts.as_view()(request).content
-    return content
+    return _catalog(EarlyTexts, request)
 
 
 def _later_texts(request: HttpRequest) -> bytes:
-    content: bytes = LaterTexts.as_view()(request).content
+    return _catalog(LaterTexts, request)
+
+
+def _catalog(texts: type[JavaScriptCatalog], request: HttpRequest) -> bytes:
+    catalog: Any = texts.as_view(packages=["calibration"])
+    content: bytes = catalog(request).content
     return content
 
 

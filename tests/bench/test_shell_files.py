@@ -13,7 +13,6 @@ from typing import Any
 
 import brotli
 import pytest
-from django.http import HttpResponse
 from django.test import Client
 
 from calibration.bench import assets, views
@@ -232,7 +231,7 @@ def test_whoever_does_not_offer_brotli_gets_gzip() -> None:
         assert len(set(contents.values())) == 1, path
 
 
-def unpacked(answer: HttpResponse) -> bytes:
+def unpacked(answer: Any) -> bytes:
     unpack = {"gzip": gzip.decompress, "br": brotli.decompress}.get(answer.get("Content-Encoding", ""), bytes)
     return bytes(unpack(answer.content))
 

@@ -144,7 +144,8 @@ def test_small_files_are_compressed_as_far_as_possible_and_large_ones_quickly() 
 
 
 @pytest.mark.parametrize(
-    ("name", "is_under_a_policy"), [("a.js", False), ("a.css", False), ("a.png", False), ("a.svg", True), ("a.html", True)]
+    ("name", "is_under_a_policy"),
+    [("a.js", False), ("a.css", False), ("a.png", False), ("a.svg", True), ("a.html", True)],
 )
 def test_what_may_be_shown_as_a_page_comes_with_the_policy_of_contents(
     name: str, is_under_a_policy: bool, tmp_path: Path, settings: Any
@@ -153,7 +154,7 @@ def test_what_may_be_shown_as_a_page_comes_with_the_policy_of_contents(
     settings.STATIC_ROOT = tmp_path
     with warnings.catch_warnings():
         warnings.simplefilter("error")
-        serve = CSPMiddleware(StaticFilesMiddleware(lambda _request: HttpResponse(status=404)))
+        serve: Any = CSPMiddleware(StaticFilesMiddleware(lambda _request: HttpResponse(status=404)))
     answer = serve(RequestFactory().get(f"/static/{name}"))
     assert answer.status_code == 200
     assert ("Content-Security-Policy" in answer) is is_under_a_policy
