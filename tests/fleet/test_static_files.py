@@ -158,4 +158,4 @@ def test_what_may_be_shown_as_a_page_comes_with_the_policy_of_contents(
     answer = serve(RequestFactory().get(f"/static/{name}"))
     assert answer.status_code == 200
     assert ("Content-Security-Policy" in answer) is is_under_a_policy
-    answer.close()
+    answer.file_to_stream.close()
