@@ -1,4 +1,4 @@
-"""What tablets get of the app's own pages: as small as it can be, compressed once, since all get the same few contents."""
+"""What tablets get of the app's own pages: as small as can be, compressed once, since all get the same few contents."""
 
 from __future__ import annotations
 
