@@ -86,7 +86,7 @@ MIDDLEWARE = [
     "django_prometheus.middleware.PrometheusBeforeMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "csp.middleware.CSPMiddleware",
-    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "fleet.static_files.StaticFilesMiddleware",
     "django_structlog.middlewares.RequestMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.locale.LocaleMiddleware",
@@ -135,6 +135,7 @@ DATA_UPLOAD_MAX_NUMBER_FIELDS = 1_000
 DATA_UPLOAD_MAX_NUMBER_FILES = 20
 STATIC_URL = "/static/"
 STATIC_ROOT = DATA.static
+WHITENOISE_ALLOW_ALL_ORIGINS = False  # nobody else's pages load them
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {"BACKEND": "fleet.static_files.SlimStaticFiles", "OPTIONS": {"slimmed": ["bench/", "looks/"]}},

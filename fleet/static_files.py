@@ -1,11 +1,13 @@
-"""Static files as browsers get them: named after their content, compressed, scripts without comments and indentation.
+"""Static files as browsers get them: named after their content, compressed, without comments and indentation.
 
-Sources stay as they are written. What is left out here is found by a parser, so that no text inside a script changes.
+Sources stay as they are written. What is left out of a script is found by a parser, so that no text inside it changes;
+of a style sheet nothing within quotation marks changes.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import re
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -14,16 +16,30 @@ import tree_sitter_javascript
 from django.contrib.staticfiles import finders
 from django.contrib.staticfiles.storage import staticfiles_storage
 from django.core.files.base import ContentFile
+from django.http import HttpRequest
+from django.http.response import HttpResponseBase
 from tree_sitter import Language, Node, Parser
 from whitenoise.compress import Compressor
+from whitenoise.middleware import WhiteNoiseMiddleware
 from whitenoise.storage import CompressedManifestStaticFilesStorage
 
 TAKEN_WHOLE: Final = frozenset({"string", "template_string", "regex"})
 """Blanks in these mean something."""
+MARKS: Final = (b"{", b"}", b";", b",")
+"""Of style sheets: blanks beside them mean nothing."""
+NO_PAGES: Final = ("text/javascript", "text/css", "image/png", "font/")
+BEGINNING: Final = (b"{", b"(", b"[", b",", b";")
+ENDING: Final = (b"}", b")", b"]")
+JOINING: Final = re.compile(rb"[\w$#\x80-\xff]{2}|\+\+|--|//|\d\.")
+"""Two tokens that end and begin so would become one, or another."""
 SMALL_BYTES: Final = 20_000
 BEST_QUALITY: Final = 11
 QUICK_QUALITY: Final = 5
 """Of all files of packages together 3 % larger than at 9, in a sixth of the time."""
+
+_STYLE_PART: Final = re.compile(
+    rb"""(?P<string>"(?:\\.|[^"\\])*"|'(?:\\.|[^'\\])*')|(?P<left_out>(?:/\*.*?\*/|\s)+)|(?P<mark>[{};,])""", re.DOTALL
+)
 
 _parser = Parser(Language(tree_sitter_javascript.language()))
 
@@ -41,7 +57,7 @@ class QuickCompressor(Compressor):  # type: ignore[misc]  # whitenoise has no ty
 
 
 class SlimStaticFiles(CompressedManifestStaticFilesStorage):  # type: ignore[misc]  # whitenoise has no types
-    """What `collectstatic` puts into the data folder; scripts below the folders named in `slimmed` become slim."""
+    """What `collectstatic` puts into the data folder; what lies below the folders named in `slimmed` becomes slim."""
 
     def __init__(self, *, slimmed: Sequence[str] = (), **options: Any) -> None:
         super().__init__(**options)
@@ -51,22 +67,70 @@ class SlimStaticFiles(CompressedManifestStaticFilesStorage):  # type: ignore[mis
         return QuickCompressor(**options)
 
     def _save(self, name: str, content: Any) -> str:
-        if name.startswith(self.slimmed) and name.endswith(".js"):
-            content = ContentFile(slim(content.read()))
+        slimming = SLIMMING.get(Path(name).suffix)
+        if slimming and name.startswith(self.slimmed):
+            content = ContentFile(slimming(content.read()))
         return str(super()._save(name, content))
+
+
+class StaticFilesMiddleware(WhiteNoiseMiddleware):  # type: ignore[misc]  # whitenoise has no types
+    """Serves what was collected. A policy of contents is for what a browser shows as a page or runs by itself: beside a
+    module or a style sheet it would only be longer than many of them."""
+
+    @staticmethod
+    def serve(static_file: Any, request: HttpRequest) -> HttpResponseBase:
+        answer: HttpResponseBase = WhiteNoiseMiddleware.serve(static_file, request)
+        answer._csp_exempt = answer.get("Content-Type", "").startswith(NO_PAGES)  # type: ignore[attr-defined]
+        return answer
 
 
 def slim(script: bytes) -> bytes:
     """Between two tokens stands what their distance means: the end of a line, a blank, or nothing."""
-    pieces: list[bytes] = []
+    pieces = [b""]
     end = 0
     for token in tokens(script):
-        between = script[end : token.start_byte]
-        if pieces and between:
-            pieces.append(b"\n" if b"\n" in between else b" ")
-        pieces.append(script[token.start_byte : token.end_byte])
+        between, text = script[end : token.start_byte], script[token.start_byte : token.end_byte]
+        pieces += [_distance(pieces[-1], between, text), text]
         end = token.end_byte
     return b"".join(pieces)
+
+
+def _distance(before: bytes, between: bytes, after: bytes) -> bytes:
+    """The end of a line may end a statement, but not where one begins, or ends anyway."""
+    if not before or not between:
+        return b""
+    if b"\n" in between:
+        return b"" if before in BEGINNING or after in ENDING else b"\n"
+    return b" " if JOINING.search(before[-1:] + after[:1]) else b""
+
+
+def slim_style(sheet: bytes) -> bytes:
+    """A blank, or nothing beside a mark that stands for itself."""
+    pieces: list[bytes] = []
+    is_after_mark = True
+    for part in _style_parts(sheet):
+        if part == b" " and is_after_mark:
+            continue
+        is_after_mark = part in MARKS
+        if is_after_mark and pieces and pieces[-1] == b" ":
+            pieces.pop()
+        pieces.append(part)
+    return b"".join(pieces)
+
+
+def _style_parts(sheet: bytes) -> Iterator[bytes]:
+    """Strings, marks and what stands between; blanks and comments are one blank."""
+    end = 0
+    for found in _STYLE_PART.finditer(sheet):
+        if found.start() > end:
+            yield sheet[end : found.start()]
+        yield b" " if found["left_out"] else found[0]
+        end = found.end()
+    if end < len(sheet):
+        yield sheet[end:]
+
+
+SLIMMING: Final[dict[str, Callable[[bytes], bytes]]] = {".js": slim, ".css": slim_style}
 
 
 def tokens(script: bytes) -> Iterator[Node]:

@@ -31,8 +31,10 @@ OF_THE_LOOKS: Final = ("looks/tolerance-bar.js",)
 ICONS: Final = ("looks/icon.svg", "bench/icons/icon-192.png", "bench/icons/icon-512.png")
 FOLDER: Final = "bench/"
 START: Final = "bench/app/main.js"
-PARTS: Final = {"shell": "bench/app/shell.js", "job": "bench/app/screens/job/index.js"}
+PARTS: Final = {"app": "bench/app/rest.js", "shell": "bench/app/shell.js", "job": "bench/app/screens/job/index.js"}
 """What the app fetches after its first screen, in this order: by name, the module that each begins with."""
+IN_THE_PARCEL: Final = ("shell", "job")
+"""A worker that is being installed gets these parts in one piece, which is a third smaller than file by file."""
 NOT_OF_THE_APP: Final = ("bench/service-worker.js",)
 """The browser keeps the worker itself, and asks for it anew."""
 
@@ -45,6 +47,7 @@ class Asset:
 
     name: str
     sha256: bytes
+    size: int
 
     @property
     def url(self) -> str:
@@ -52,8 +55,12 @@ class Asset:
 
     @property
     def integrity(self) -> str:
-        """As in Subresource Integrity."""
-        return f"sha256-{base64.b64encode(self.sha256).decode()}"
+        return integrity(self.sha256)
+
+
+def integrity(sha256: bytes) -> str:
+    """As in Subresource Integrity."""
+    return f"sha256-{base64.b64encode(sha256).decode()}"
 
 
 def address_of(name: str) -> str:
@@ -65,7 +72,11 @@ def address_of(name: str) -> str:
 def assets() -> tuple[Asset, ...]:
     """All files of the app. They change with the release only, hence are read once in a process."""
     names = sorted({*ICONS, *OF_THE_LOOKS, *_names_of_the_app(".js")})
-    return tuple(Asset(name, hashlib.sha256(delivered(name)).digest()) for name in names)
+    return tuple(_asset(name, delivered(name)) for name in names)
+
+
+def _asset(name: str, content: bytes) -> Asset:
+    return Asset(name, hashlib.sha256(content).digest(), len(content))
 
 
 @cache
@@ -92,6 +103,26 @@ def later_modules() -> dict[str, list[str]]:
         there |= names
         parts[part] = [address_of(name) for name in sorted(names)]
     return parts
+
+
+@cache
+def early_sources() -> str:
+    """What is written in the modules that are there before a worker or a network brings the others."""
+    names = _with_all_it_imports(START) | _with_all_it_imports(PARTS["app"])
+    return "\n".join(source_of(name).read_text() for name in sorted(names))
+
+
+@cache
+def parcel() -> tuple[Asset, ...]:
+    """The modules of these parts, in the order in which they lie in the parcel."""
+    urls = {url for part in IN_THE_PARCEL for url in later_modules()[part]}
+    return tuple(asset for asset in assets() if asset.url in urls)
+
+
+@cache
+def parcel_content() -> bytes:
+    """One module after the other, as browsers get them."""
+    return b"".join(delivered(asset.name) for asset in parcel())
 
 
 def _with_all_it_imports(start: str) -> set[str]:

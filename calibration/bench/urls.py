@@ -9,5 +9,7 @@ urlpatterns: list[URLPattern] = [
     path("manifest.webmanifest", views.manifest, name="bench-manifest"),
     path("service-worker.js", views.service_worker, name="bench-worker"),
     path("looks.css", views.looks, name="bench-looks"),
+    path("parcel", views.together, name="bench-parcel"),
+    path("later-texts.js", views.later_texts, name="bench-later-texts"),
     path("texts.js", views.texts, name="bench-texts"),
 ]

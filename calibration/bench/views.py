@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Callable
 from typing import Any, Final
@@ -20,19 +21,34 @@ from django.views.i18n import JavaScriptCatalog
 
 from fleet.static_files import delivered
 
-from .assets import ICONS, START, address_of, assets, first_modules, later_modules, styles, version_of
+from .assets import (
+    ICONS,
+    START,
+    address_of,
+    assets,
+    first_modules,
+    integrity,
+    later_modules,
+    parcel,
+    parcel_content,
+    styles,
+    version_of,
+)
+from .compression import brotli_page
+from .texts import EarlyTexts, LaterTexts
 
 View = Callable[[HttpRequest], HttpResponse]
 
 SCOPE: Final = "/bench/"
 WORKER: Final = "bench/service-worker.js"
+SCRIPT: Final = "text/javascript; charset=utf-8"
 GROUND: Final = "#16222b"
 """Of the icon; what the tablet shows while the app starts."""
 
 
 def always_asked(view: View) -> View:
     """The browser asks each time, and gets it, compressed, where it is another than before. None of it is secret."""
-    wrapped: View = gzip_page(cache_control(no_cache=True)(conditional_page(view)))
+    wrapped: View = gzip_page(brotli_page(cache_control(no_cache=True)(conditional_page(view))))
     return wrapped
 
 
@@ -46,8 +62,15 @@ def bench(request: HttpRequest) -> HttpResponse:
 @require_safe
 @always_asked
 def texts(request: HttpRequest) -> HttpResponse:
-    """The catalog of texts in the reader's language, for the app's modules."""
-    return HttpResponse(_texts(request), content_type="text/javascript; charset=utf-8")
+    """The catalog of texts in the reader's language, as far as the first screen needs it."""
+    return HttpResponse(_texts(request), content_type=SCRIPT)
+
+
+@require_safe
+@always_asked
+def later_texts(request: HttpRequest) -> HttpResponse:
+    """The rest of the catalog."""
+    return HttpResponse(_later_texts(request), content_type=SCRIPT)
 
 
 @require_safe
@@ -55,6 +78,13 @@ def texts(request: HttpRequest) -> HttpResponse:
 def looks(_request: HttpRequest) -> HttpResponse:
     """All style sheets in one."""
     return HttpResponse(styles(), content_type="text/css; charset=utf-8")
+
+
+@require_safe
+@always_asked
+def together(request: HttpRequest) -> HttpResponse:
+    """What a worker gets in one piece; its list says where each begins."""
+    return HttpResponse(_parcel(request), content_type="application/octet-stream")
 
 
 @require_safe
@@ -91,13 +121,21 @@ def service_worker(request: HttpRequest) -> HttpResponse:
         reverse("bench-texts"): _texts(request),
         reverse("bench-looks"): styles(),
     }
+    later = _later_texts(request)
+    packed = parcel()
+    files = [{"url": each.url, "size": each.size} for each in packed]
     kept = {
-        "version": version_of(unhashed.values()),
-        "assets": [{"url": asset.url, "integrity": asset.integrity} for asset in assets()],
+        "version": version_of([*unhashed.values(), later]),
+        "assets": [{"url": each.url, "integrity": each.integrity} for each in assets() if each not in packed],
+        "parcel": {
+            "url": reverse("bench-parcel"),
+            "integrity": integrity(hashlib.sha256(_parcel(request)).digest()),
+            "files": [*files, {"url": reverse("bench-later-texts"), "size": len(later)}],
+        },
         "pages": [*unhashed, reverse("bench-manifest")],
     }
     source = delivered(WORKER).decode()
-    return HttpResponse(f"self.KEPT = {json.dumps(kept)};\n{source}", content_type="text/javascript; charset=utf-8")
+    return HttpResponse(f"self.KEPT = {json.dumps(kept)};\n{source}", content_type=SCRIPT)
 
 
 def _page(request: HttpRequest) -> bytes:
@@ -112,6 +150,19 @@ def _page(request: HttpRequest) -> bytes:
 
 
 def _texts(request: HttpRequest) -> bytes:
-    catalog: Any = JavaScriptCatalog.as_view(packages=["calibration"])
+    return _catalog(EarlyTexts, request)
+
+
+def _later_texts(request: HttpRequest) -> bytes:
+    return _catalog(LaterTexts, request)
+
+
+def _catalog(texts: type[JavaScriptCatalog], request: HttpRequest) -> bytes:
+    catalog: Any = texts.as_view(packages=["calibration"])
     content: bytes = catalog(request).content
     return content
+
+
+def _parcel(request: HttpRequest) -> bytes:
+    """The texts beside the modules, in which they stand once more in English, take half the room."""
+    return parcel_content() + _later_texts(request)

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser
 
-from calibration.bench.assets import assets, first_modules, later_modules, styles
+from calibration.bench.assets import assets, early_sources, first_modules, later_modules, parcel, parcel_content, styles
 from tests.bench.bay import Bay, TabletInBay
 from tests.bench.node import Node
 
@@ -24,7 +24,7 @@ def node() -> Node:
 
 @pytest.fixture(autouse=True)
 def _fresh_files() -> None:
-    for read in (assets, first_modules, later_modules, styles):
+    for read in (assets, early_sources, first_modules, later_modules, parcel, parcel_content, styles):
         read.cache_clear()
 
 

@@ -69,8 +69,9 @@ def test_the_tablet_keeps_the_texts_of_the_language_it_asks_in() -> None:
     def got(path: str, language: str) -> str:
         return Client(headers={"Accept-Language": language}).get(path).content.decode()
 
-    assert "Vorn links" in got("/bench/texts.js", "de-AT,de;q=0.9")
-    assert "Vorn links" not in got("/bench/texts.js", "en")
+    for path, text in (("/bench/texts.js", "Vorn links"), ("/bench/later-texts.js", "Noch einmal nachsehen")):
+        assert text in got(path, "de-AT,de;q=0.9")
+        assert text not in got(path, "en")
     assert '<html lang="de"' in got("/bench/", "de")
     versions = {got("/bench/service-worker.js", language)[:80] for language in ("de", "en")}
     assert len(versions) == 2

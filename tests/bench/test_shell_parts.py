@@ -10,7 +10,7 @@ from tests.bench.conftest import NewTablet
 
 
 def test_a_part_that_does_not_come_is_told_and_costs_no_code(new_tablet: NewTablet) -> None:
-    tablet = new_tablet(is_enrolled=False)
+    tablet = new_tablet(is_enrolled=False, service_workers="block")  # A worker that is installed has every part.
     tablet.page.route("**/bench/app/shell.js", lambda route: route.abort())
     tablet.open(f"#enrol={tablet.bay.enrolment_code()}")
     tablet.expect_heading("Enrol this tablet")

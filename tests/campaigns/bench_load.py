@@ -23,8 +23,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from statistics import median, quantiles
 from typing import Any, Final
+from urllib.parse import urlsplit
 
-from playwright.sync_api import Browser, BrowserContext, CDPSession, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, CDPSession, Page, Request, sync_playwright
 
 from tests.deploy import trusted_by_chromium
 from tests.deploy.conftest import Starter, free_port, started_before
@@ -40,6 +41,7 @@ SLOW_4G: Final = {
 LEAST_LOADS: Final = 15
 PATIENCE_MS: Final = 180_000
 APP: Final = "/bench/"
+WORKER: Final = "/bench/service-worker.js"
 EMPTIEST: Final = "/healthz"
 
 WATCH: Final = """(() => {
@@ -73,6 +75,8 @@ class Load:
     """What its main thread worked, at the slowed-down pace: a busy machine does not lengthen it, unlike `ready_ms`."""
     bytes_until_ready: int = 0
     bytes: int = 0
+    of_worker: int = 0
+    """What came besides, for the worker to keep."""
     requests: int = 0
     protocols: set[str] = field(default_factory=set)
 
@@ -128,14 +132,26 @@ def loads_of_app(browser: Browser, origin: str) -> tuple[Load, Load]:
     context = browser.new_context(viewport={"width": 1180, "height": 820})
     context.add_init_script(WATCH)
     first = Slowed(context)
+    of_worker: list[Request] = []
+    context.on("requestfinished", lambda request: of_worker.append(request) if request.service_worker else None)
     first.open(origin + APP, "() => globalThis.answered")
     first.page.wait_for_function("() => navigator.serviceWorker?.controller !== null", timeout=PATIENCE_MS)
+    first.load.of_worker = sum(map(came_for_worker, of_worker))
     first.page.close()
     later = Slowed(context)
     later.open(origin + APP, "() => globalThis.answered")
     later.page.wait_for_load_state("networkidle")
     context.close()
     return first.load, later.load
+
+
+def came_for_worker(request: Request) -> int:
+    """Bytes; none where the browser had it already. Of the worker's own script only its length is told."""
+    if urlsplit(request.url).path == WORKER:
+        answer = request.response()
+        return int((answer and answer.header_value("content-length")) or 0)
+    sizes = request.sizes()
+    return sizes["responseHeadersSize"] + sizes["responseBodySize"]
 
 
 @dataclass
@@ -166,7 +182,9 @@ class Measured:
             yield f"    quartiles {lower:.0f} to {upper:.0f} ms, all {min(times):.0f} to {max(times):.0f} ms"
             before, whole = (median(each) / 1000 for each in zip(*map(_bytes, loads), strict=True))
             requests = median(load.requests for load in loads)
-            yield f"    {before:.1f} kB until then, {whole:.1f} kB and {requests:.0f} requests in all"
+            yield f"    {before:.1f} kB until then, {whole:.1f} kB and {requests:.0f} requests by the page"
+            if of_worker := median(load.of_worker for load in loads) / 1000:
+                yield f"    {of_worker:.1f} kB more for the worker to keep, {whole + of_worker:.1f} kB in all"
 
 
 def _bytes(load: Load) -> tuple[int, int]:

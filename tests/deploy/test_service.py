@@ -115,11 +115,13 @@ def test_the_web_processes_share_what_their_parent_had_loaded(running: Service) 
 def test_the_bench_app_s_files_are_those_that_its_worker_expects(running: Service) -> None:
     """As collected, scripts without their comments; a browser refuses a file whose hash is another."""
     with httpx.Client(base_url=f"http://127.0.0.1:{running.port}") as client:
-        kept = client.get("/bench/service-worker.js").text.removeprefix("self.KEPT = ").split(";\n")[0]
-        assets = {each["url"]: each["integrity"] for each in json.loads(kept)["assets"]}
+        kept = json.loads(client.get("/bench/service-worker.js").text.removeprefix("self.KEPT = ").split(";\n")[0])
+        assets = {each["url"]: each["integrity"] for each in (*kept["assets"], kept["parcel"])}
         files = {url: client.get(url).content for url in assets}
+        alone = b"".join(client.get(each["url"]).content for each in kept["parcel"]["files"])
     hashes = {url: base64.b64encode(hashlib.sha256(content).digest()).decode() for url, content in files.items()}
     assert {url: f"sha256-{digest}" for url, digest in hashes.items()} == assets
+    assert files[kept["parcel"]["url"]] == alone
     assert not [url for url, content in files.items() if url.endswith(".js") and content != slim(content)]
 
 

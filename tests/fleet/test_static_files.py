@@ -1,16 +1,33 @@
-"""Scripts as browsers get them: shorter, and token by token what was written."""
+"""Scripts and style sheets as browsers get them: shorter, and token by token what was written."""
 
 from __future__ import annotations
 
+import re
+import warnings
 from pathlib import Path
+from typing import Any
 
 import brotli
 import pytest
+from csp.middleware import CSPMiddleware
 from django.contrib.staticfiles import finders
 from django.core.files.base import ContentFile
+from django.http import HttpResponse
+from django.test import RequestFactory
 
-from fleet.static_files import QuickCompressor, ScriptError, SlimStaticFiles, delivered, slim, source_of, tokens
+from fleet.static_files import (
+    QuickCompressor,
+    ScriptError,
+    SlimStaticFiles,
+    StaticFilesMiddleware,
+    delivered,
+    slim,
+    slim_style,
+    source_of,
+    tokens,
+)
 
+COMMENT = re.compile(rb"/\*.*?\*/", re.DOTALL)
 OWN = ("bench/", "looks/", "fleet/", "reports/")
 
 
@@ -39,13 +56,15 @@ def test_the_check_itself_sees_joined_and_lost_tokens() -> None:
 @pytest.mark.parametrize(
     ("written", "delivered_as"),
     [
-        (b"/** Says so.\n * @param {string} a */\nexport const f = (a) => a; // gone", b"export const f = (a) => a;"),
-        (b"const a = `x   ${b ? `in   ner // kept` : '  '}   /* kept */`;", None),
-        (b"const pattern = /a \\/ {2}\\/\\/ [/*]/g;", None),
-        (b'const text = "two  blanks // kept";', None),
-        (b"const a = b /* told\n   why */\n(c)", b"const a = b\n(c)"),
-        (b"a = b + +c - -d", None),
-        (b"if (a) {\n\n    b();\n}\n", b"if (a) {\nb();\n}"),
+        (b"/** Says so.\n * @param {string} a */\nexport const f = (a) => a; // gone", b"export const f=(a)=>a;"),
+        (b"const a=`x   ${b ? `in   ner // kept` : '  '}   /* kept */`;", None),
+        (b"const pattern=/a \\/ {2}\\/\\/ [/*]/g;", None),
+        (b'const text="two  blanks // kept";', None),
+        (b"const a = b /* told\n   why */\n(c)", b"const a=b\n(c)"),
+        (b"a = b + +c - -d / /e/", b"a=b+ +c- -d/ /e/"),
+        (b"const \xc3\xa4 = 1 .toFixed() ? .5 : a in c", b"const \xc3\xa4=1 .toFixed()?.5:a in c"),
+        (b"if (a) {\n\n    b();\n}\nc()\nd()", b"if(a){b();}\nc()\nd()"),
+        (b"f(\n  a,\n  [b, c],\n);", b"f(a,[b,c],);"),
     ],
 )
 def test_what_means_something_stays(written: bytes, delivered_as: bytes | None) -> None:
@@ -57,12 +76,47 @@ def test_what_is_no_script_is_refused() -> None:
         slim(b"const = ;")
 
 
+def own_styles() -> dict[str, bytes]:
+    found = [name for finder in finders.get_finders() for name, _storage in finder.list([])]
+    return {name: source_of(name).read_bytes() for name in found if name.startswith(OWN) and name.endswith(".css")}
+
+
 @pytest.mark.parametrize(
-    ("name", "kept"), [("bench/a.js", b"b();"), ("other/a.js", b"b(); // told"), ("bench/a.css", b"b(); // told")]
+    ("written", "delivered_as"),
+    [
+        (b"/* told */\n.a  .b,\n.c {\n  margin: 0 1px; /* told */\n}\n", b".a .b,.c{margin: 0 1px;}"),
+        (b'.a::before {\n  content: "x  { /* y */ \\" ;  ";\n}', b'.a::before{content: "x  { /* y */ \\" ;  ";}'),
+        (b"@media (a: b) and (c) {\n  .d :hover { width: calc(1px + 2px) }\n}", None),
+    ],
 )
-def test_only_scripts_of_the_folders_named_become_slim(tmp_path: Path, name: str, kept: bytes) -> None:
+def test_of_a_style_sheet_stays_what_means_something(written: bytes, delivered_as: bytes | None) -> None:
+    expected = b"@media (a: b) and (c){.d :hover{width: calc(1px + 2px)}}" if delivered_as is None else delivered_as
+    assert slim_style(written) == expected
+
+
+def test_all_style_sheets_of_ours_become_shorter_and_lose_no_rule() -> None:
+    sheets = own_styles()
+    assert len(sheets) >= 10
+    for name, sheet in sheets.items():
+        slimmed = slim_style(sheet)
+        assert len(slimmed) < 0.85 * len(sheet), name
+        assert b"/*" not in slimmed
+        assert b"".join(slimmed.split()) == b"".join(COMMENT.sub(b"", sheet).split()), name
+
+
+@pytest.mark.parametrize(
+    ("name", "kept"),
+    [
+        ("bench/a.js", b"b();"),
+        ("other/a.js", b"b(); /* told */"),
+        ("bench/a.css", b"b();"),
+        ("other/a.css", b"b(); /* told */"),
+        ("bench/a.txt", b"b(); /* told */"),
+    ],
+)
+def test_only_what_lies_in_the_folders_named_becomes_slim(tmp_path: Path, name: str, kept: bytes) -> None:
     storage = SlimStaticFiles(slimmed=["bench/"], location=tmp_path, base_url="/static/")
-    storage.save(name, ContentFile(b"b(); // told"))
+    storage.save(name, ContentFile(b"b(); /* told */"))
     assert (tmp_path / name).read_bytes() == kept
 
 
@@ -87,3 +141,21 @@ def test_small_files_are_compressed_as_far_as_possible_and_large_ones_quickly() 
     assert QuickCompressor.compress_brotli(small) == brotli.compress(small, quality=11)
     assert QuickCompressor.compress_brotli(large) == brotli.compress(large, quality=5)
     assert brotli.decompress(QuickCompressor.compress_brotli(large)) == large
+
+
+@pytest.mark.parametrize(
+    ("name", "is_under_a_policy"),
+    [("a.js", False), ("a.css", False), ("a.png", False), ("a.svg", True), ("a.html", True)],
+)
+def test_what_may_be_shown_as_a_page_comes_with_the_policy_of_contents(
+    name: str, is_under_a_policy: bool, tmp_path: Path, settings: Any
+) -> None:
+    (tmp_path / name).write_bytes(b"content")
+    settings.STATIC_ROOT = tmp_path
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        serve: Any = CSPMiddleware(StaticFilesMiddleware(lambda _request: HttpResponse(status=404)))
+    answer = serve(RequestFactory().get(f"/static/{name}"))
+    assert answer.status_code == 200
+    assert ("Content-Security-Policy" in answer) is is_under_a_policy
+    answer.file_to_stream.close()

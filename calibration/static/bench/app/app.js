@@ -7,20 +7,19 @@
 
 import { StorageFull, StorageRefused } from "../offline/storage_errors.js";
 import { appearance } from "./appearance.js";
-import { Cupboard } from "./cupboard.js";
+import { Cupboard, CUPBOARD } from "./cupboard.js";
 import { Drafts } from "./drafts.js";
 import { h } from "./dom.js";
-import { Frame } from "./frame.js";
-import { fetchAhead } from "./loading.js";
-import { button } from "./parts.js";
-import { notAccepted, notKept, notLoaded, problemWords } from "./problems.js";
+import { NOBODY, NOTHING_PENDING } from "./frame.js";
+import { fetchAhead, notLoaded, sayLoadAgain } from "./loading.js";
+import { notAccepted, notKept, problemWords } from "./problems.js";
 import { Reads } from "./reads.js";
 import { hashOf, routeOf } from "./router.js";
 import { renderEnrolment } from "./screens/enrolment.js";
 import { storageRefused } from "./screens/refused.js";
 import { Service } from "./service.js";
 import { Session } from "./session.js";
-import { gettext, language, ngettext } from "./texts.js";
+import { gettext, language, loadLaterTexts, ngettext } from "./texts.js";
 import { unitsOf } from "./units.js";
 
 /** @typedef {import("./context.js").Context} Context */
@@ -30,13 +29,10 @@ import { unitsOf } from "./units.js";
 /** @typedef {import("./sending.js").Sending} Sending */
 /** @typedef {typeof import("./shell.js")} Shell */
 
-export const CUPBOARD = "levelbook bench";
 const ASK_AGAIN_MS = 15_000;
 const CHECK_EVERY = 4;
-const NOTHING_PENDING = { count: 0, waiting: 0, not_accepted: 0, to_sign: 0, since: null };
 
 export class App {
-  frame = new Frame();
   online = navigator.onLine;
   /** @type {Sending | null} */
   sending = null;
@@ -46,6 +42,8 @@ export class App {
   #shell = null;
   /** @type {'ready' | 'insecure' | 'unable' | null} */
   installation = null;
+  /** What brings all parts at once: a worker that is being installed. @type {Promise<unknown> | null} */
+  underWay = null;
   /** @type {{persisted: boolean, used: number | null, quota: number | null} | null} */
   storage = null;
   #shown = { place: "", figure: "" };
@@ -53,13 +51,13 @@ export class App {
   #told = null;
   #ticks = 0;
   #isMindingRefusal = false;
-  /** @type {Promise<void>} */
   #queue = Promise.resolve();
-  /** @type {Set<string>} ids of jobs that the service does not know */
-  unknownJobs = new Set();
+  unknownJobs = /** @type {Set<string>} */ (new Set()); // ids of jobs that the service does not know
 
-  constructor() {
-    this.cupboard = new Cupboard(CUPBOARD);
+  /** @param {import("./frame.js").Frame} frame @param {Cupboard} cupboard */
+  constructor(frame, cupboard) {
+    this.frame = frame;
+    this.cupboard = cupboard;
     this.service = new Service((reply) => this.answered(reply));
     this.session = new Session(this.cupboard, this.service);
     const token = () => this.session.person?.token ?? null;
@@ -67,7 +65,8 @@ export class App {
     this.drafts = new Drafts(this.cupboard, () => this.#retell(), (key) => this.#recordedElsewhere(key));
   }
 
-  async start() {
+  /** @param {Screen | null} first what is shown already: the enrolment of a tablet that nobody has enrolled yet */
+  async start(first) {
     try {
       await this.session.open();
       await this.drafts.open();
@@ -78,24 +77,28 @@ export class App {
       return this.#only(storageRefused());
     }
     const isWhole = !this.session.enrolled || (await this.#loadShell());
-    this.frame.mount();
+    if (!first) this.frame.mount();
     if (!isWhole) return this.#only({ heading: "Levelbook", content: null });
     this.openOutbox();
     this.#listen();
-    await this.show();
+    if (!first || this.session.enrolled) return this.show();
+    this.screen = first; // What is typed there meanwhile stays.
+    this.#shown.place = this.#place({ route: routeOf(location.hash) });
+    await this.refresh();
   }
 
   /** The parts that the first screen of a tablet does without: they are fetched once it is there. */
   async loadRest() {
     const isWhole = (await this.#loadShell()) && (await this.#loadJobScreens());
     if (isWhole) this.storage = (await this.#shell?.askForPersistence().catch(() => null)) ?? null;
-    else this.frame.say(notLoaded(), "stop", button(gettext("Load it"), () => location.reload()));
+    else sayLoadAgain(this.frame);
   }
 
   /** @returns {Promise<boolean>} whether it is there */
   async #loadShell() {
+    await this.underWay;
     fetchAhead("shell");
-    this.#shell ??= await import("./shell.js").catch(() => null);
+    this.#shell ??= await Promise.all([import("./shell.js"), loadLaterTexts()]).then(([shell]) => shell, () => null);
     return this.#shell !== null;
   }
 
@@ -210,7 +213,7 @@ export class App {
    */
   #draw(context, isNew) {
     if (!isNew) this.screen?.leave?.();
-    this.screen = this.session.enrolled && this.#shell ? this.#shell.screenFor(this, context) : renderEnrolment(this);
+    this.screen = this.session.enrolled && this.#shell ? this.#shell.screenFor(this, context) : renderEnrolment((code, device) => this.enrol(code, device));
     this.frame.show(this.screen, isNew);
   }
 
@@ -233,7 +236,7 @@ export class App {
     return JSON.stringify(route) !== JSON.stringify(routeOf(location.hash));
   }
 
-  /** Which screen it is: another one takes the focus. @param {Context} context */
+  /** Which screen it is: another one takes the focus. @param {Pick<Context, "route">} context */
   #place({ route }) {
     const { enrolled, person } = this.session;
     return JSON.stringify([enrolled?.tablet.id, person?.id, route]);
@@ -388,7 +391,7 @@ export class App {
 
   /** @param {Screen} screen */
   #only(screen) {
-    this.frame.tell({ vehicle: null, online: this.online, pending: NOTHING_PENDING, outbox: "unread", person: null });
+    this.frame.tell({ ...NOBODY, online: this.online });
     this.frame.show(screen, true);
   }
 

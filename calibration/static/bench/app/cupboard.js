@@ -5,6 +5,7 @@
 
 import { StorageFull, StorageRefused } from "../offline/storage_errors.js";
 
+export const CUPBOARD = "levelbook bench";
 const TABLE = "kept";
 
 export class Cupboard {

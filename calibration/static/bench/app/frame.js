@@ -19,6 +19,10 @@ import { clockTime, dayAndTime } from "./time.js";
  * @property {boolean} [isTyping] whether readings of a round were typed that are on no record yet
  */
 
+export const NOTHING_PENDING = { count: 0, waiting: 0, not_accepted: 0, to_sign: 0, since: null };
+/** Of a tablet at which nobody is. */
+/** @type {Status} */
+export const NOBODY = { vehicle: null, online: true, pending: NOTHING_PENDING, outbox: "unread", person: null };
 /** Whatever becomes of a finger that never lifts. */
 const LONGEST_PRESS_MS = 1_000;
 

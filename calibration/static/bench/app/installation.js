@@ -17,9 +17,9 @@ export async function installWorker(renewed) {
   const wasControlled = workers.controller !== null;
   workers.addEventListener("controllerchange", () => wasControlled && renewed());
   try {
-    await workers.register(WORKER, { scope: SCOPE, updateViaCache: "none" });
-    await workers.ready;
-    return "ready";
+    const registration = await workers.register(WORKER, { scope: SCOPE, updateViaCache: "none" });
+    if (!registration.active) await settled(registration.installing ?? registration.waiting);
+    return registration.active ? "ready" : "unable";
   } catch {
     return "unable";
   }
@@ -30,13 +30,20 @@ export async function renewWorker() {
   const registration = await navigator.serviceWorker?.getRegistration(SCOPE);
   await registration?.update();
   const worker = registration?.installing ?? registration?.waiting;
-  if (!worker) return;
-  await new Promise((done, failed) => {
+  if (worker && (await settled(worker)) === "redundant") throw new Error("The app's files could not be fetched.");
+}
+
+/**
+ * What became of a worker that is being installed.
+ * @param {ServiceWorker | null} worker
+ * @returns {Promise<string | undefined>}
+ */
+function settled(worker) {
+  return new Promise((done) => {
     const look = () => {
-      if (worker.state === "activated") done(null);
-      if (worker.state === "redundant") failed(new Error("The app's files could not be fetched."));
+      if (!worker || ["activated", "redundant"].includes(worker.state)) done(worker?.state);
     };
-    worker.addEventListener("statechange", look);
+    worker?.addEventListener("statechange", look);
     look();
   });
 }

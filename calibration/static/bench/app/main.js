@@ -1,20 +1,38 @@
-/** Where the app begins. */
+/** Where the app begins: what somebody sees on a tablet that nobody has enrolled yet comes first, then all else. */
 
-import { App } from "./app.js";
 import { recallAppearance } from "./appearance.js";
-import { button } from "./parts.js";
-import { installWorker, stayAwake } from "./installation.js";
-import { recallLanguage } from "./language.js";
-import { gettext } from "./texts.js";
+import { Cupboard, CUPBOARD } from "./cupboard.js";
+import { Frame, NOBODY } from "./frame.js";
+import { fetchAhead, notLoaded, sayLoadAgain } from "./loading.js";
+import { renderEnrolment } from "./screens/enrolment.js";
+
+/** @typedef {import("./context.js").Screen} Screen */
 
 recallAppearance();
-recallLanguage();
-const app = new App();
-await app.start();
-stayAwake();
-await app.loadRest();
-app.installation = await installWorker(() => {
-  const again = button(gettext("Load it"), () => location.reload());
-  app.frame.say(gettext("A newer version of the app is here"), "note", again);
-});
-await app.refresh();
+const cupboard = new Cupboard(CUPBOARD);
+const frame = new Frame();
+// What the storage refuses is told by the app.
+const isKnown = (await cupboard.get("tablet").catch(() => true)) !== null;
+const first = isKnown ? null : enrolment();
+fetchAhead("app");
+if (isKnown) fetchAhead("shell");
+const rest = import("./rest.js");
+rest.catch(incomplete);
+const app = rest.then(({ begin }) => begin(frame, cupboard, first));
+
+/** @returns {Screen} */
+function enrolment() {
+  const screen = renderEnrolment((code, device) => rest.then(async () => (await app).enrol(code, device), notLoaded));
+  frame.mount();
+  frame.tell({ ...NOBODY, online: navigator.onLine });
+  frame.show(screen, true);
+  return screen;
+}
+
+function incomplete() {
+  if (!first) {
+    frame.mount();
+    frame.show({ heading: "Levelbook", content: null }, true);
+  }
+  sayLoadAgain(frame);
+}

@@ -26,11 +26,6 @@ export function notKept(error) {
   return [gettext("This record was not kept"), "stop", h("p", null, todo)];
 }
 
-/** A part of the app could not be fetched. */
-export function notLoaded() {
-  return gettext("The app did not load completely. Load it again when there is a connection.");
-}
-
 /**
  * @param {'refused' | 'dropped'} kind
  * @param {{problem: Problem | null, status: number}} answer

@@ -7,12 +7,20 @@
  * @typedef {{gettext: (text: string) => string, ngettext: (one: string, many: string, count: number) => string}} Catalog
  */
 
+/** Not a file: the service writes it in the language of the page. @type {string} */
+const LATER = "/bench/later-texts.js";
+
 /** In which this page is written. */
 export function language() {
   return document.documentElement.lang || "en";
 }
 
 const catalog = () => /** @type {{django?: Catalog}} */ (globalThis).django;
+
+/** All texts beside those of the modules that come first. */
+export function loadLaterTexts() {
+  return import(LATER);
+}
 
 /**
  * @param {string} text

@@ -4,15 +4,13 @@ import { h } from "../dom.js";
 import { field } from "../parts.js";
 import { gettext } from "../texts.js";
 
-/** @typedef {import("../app.js").App} App */
-
 const SCANNED = /^#enrol=([^&]+)$/;
 
 /**
- * @param {App} app
+ * @param {(code: string, device: string) => Promise<string | null>} enrol returns why it did not succeed
  * @returns {import("../context.js").Screen}
  */
-export function renderEnrolment(app) {
+export function renderEnrolment(enrol) {
   const scanned = SCANNED.exec(location.hash)?.[1] ?? "";
   const code = h("input", {
     autocomplete: "off",
@@ -27,7 +25,7 @@ export function renderEnrolment(app) {
   const submit = async (/** @type {SubmitEvent} */ event) => {
     event.preventDefault();
     failed.textContent = "";
-    failed.textContent = await app.enrol(code.value.trim(), device.value.trim());
+    failed.textContent = await enrol(code.value.trim(), device.value.trim());
   };
   return {
     heading: gettext("Enrol this tablet"),
