@@ -20,8 +20,7 @@ import { clockTime, dayAndTime } from "./time.js";
  */
 
 export const NOTHING_PENDING = { count: 0, waiting: 0, not_accepted: 0, to_sign: 0, since: null };
-/** Of a tablet at which nobody is. */
-/** @type {Status} */
+/** @type {Status} of a tablet at which nobody is */
 export const NOBODY = { vehicle: null, online: true, pending: NOTHING_PENDING, outbox: "unread", person: null };
 /** Whatever becomes of a finger that never lifts. */
 const LONGEST_PRESS_MS = 1_000;
