@@ -10,6 +10,7 @@ from reports.drawing.quantities import rounded
 
 from . import styles, texts
 from .closing import closing, signatures
+from .consequences import consequences
 from .display import Display, corner_list
 from .document import AxleTarget, Document, InstrumentEntry, ReadinessEntry, SpecificationSummary
 from .record import record
@@ -26,6 +27,7 @@ def evidence(document: Document, width: float, renderer_version: str) -> list[li
         [*_method(document, width), *uncertainty_budget(document, width)],
         _instruments_and_readiness(document, width),
         *work_record(document, width),
+        consequences(document, width),
         closing(document, width),
         signatures(document, width),
         record(document, width, renderer_version),

@@ -1,0 +1,74 @@
+"""What the change of heights does to the vehicle: figures of its body as found and as left, never a verdict."""
+
+from __future__ import annotations
+
+from django.utils.translation import gettext as _
+from reportlab.platypus import Flowable
+
+from reports.drawing.quantities import rounded
+
+from . import styles, texts
+from .display import Display
+from .document import BeforeAfter, Consequences, Document
+
+_DIGITS = {"headlamp_inclination_pct": 2, "static_stability_factor": 3}
+_DEGREE_DIGITS = 1
+
+
+def consequences(document: Document, width: float) -> list[Flowable]:
+    found = document.consequences
+    if found is None:
+        return []
+    display = Display.of(document)
+    told = "; ".join([*_attitude(found, display), *_figures(found, display)])
+    sentences = [f"{told[:1].upper()}{told[1:]}.", _headlamps(found), _basis()]
+    return styles.section(_title(document), [styles.paragraph(" ".join(sentences), styles.SMALL)], width)
+
+
+def _title(document: Document) -> str:
+    if document.kind == "certificate":
+        return _("What the change of heights does to the vehicle, as found → as left")
+    return _("What the change of heights does to the vehicle, as found → last measured")
+
+
+def _attitude(found: Consequences, display: Display) -> list[str]:
+    """Always known: how the mean height, and front against rear, changed."""
+    return [
+        _("mean of the four heights %(change)s") % {"change": _change(found.heave_change_mm, display)},
+        _("front against rear %(change)s") % {"change": _change(found.pitch_change_mm, display)},
+    ]
+
+
+def _change(value_mm: float, display: Display) -> str:
+    return display.length_with_unit(value_mm, signed=True)
+
+
+def _figures(found: Consequences, display: Display) -> list[str]:
+    known = ((name, word, getattr(found, name)) for name, word in texts.FIGURES_ABOVE_GROUND.items())
+    return [f"{word} {_from_to(name, figure, display)}" for name, word, figure in known if figure is not None]
+
+
+def _from_to(name: str, figure: BeforeAfter, display: Display) -> str:
+    if name.endswith("_mm"):
+        return f"{display.length(figure.before)} → {display.length_with_unit(figure.after)}"
+    digits = _DIGITS.get(name, _DEGREE_DIGITS)
+    sign = "°" if name.endswith("_deg") else " %" if name.endswith("_pct") else ""
+    return f"{rounded(figure.before, digits)} → {rounded(figure.after, digits)}{sign}"
+
+
+def _headlamps(found: Consequences) -> str:
+    """What is allowed is for local rules to say."""
+    change = f"{rounded(found.headlamp_inclination_change_pct, 2, signed=True)} %"
+    beam = found.headlamp_inclination_pct
+    if beam is None:
+        text = _("Inclination of the headlamp beams %(change)s (+ upwards): check local rules.")
+        return text % {"change": change}
+    text = _(
+        "Inclination of the headlamp beams %(change)s (+ upwards), for lamps that were aimed as specified %(figures)s: "
+        "check local rules."
+    )
+    return text % {"change": change, "figures": f"{rounded(beam.before, 2)} → {rounded(beam.after, 2)} %"}
+
+
+def _basis() -> str:
+    return _("Calculated from the heights measured and the specification's lengths, the body taken as stiff.")
