@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from django.utils.translation import gettext as _
-from reportlab.platypus import Flowable
+from reportlab.platypus import Flowable, Paragraph, Spacer
 
 from reports.drawing.quantities import rounded
 
@@ -15,32 +15,21 @@ _DIGITS = {"headlamp_inclination_pct": 2, "static_stability_factor": 3}
 _DEGREE_DIGITS = 1
 
 
-def consequences(document: Document, width: float) -> list[Flowable]:
+def consequences(document: Document) -> list[Flowable]:
+    """A paragraph to stand below the attitude of the body, which the other changes are read from."""
     found = document.consequences
     if found is None:
         return []
-    display = Display.of(document)
-    told = "; ".join([*_attitude(found, display), *_figures(found, display)])
-    sentences = [f"{told[:1].upper()}{told[1:]}.", _headlamps(found), _basis()]
-    return styles.section(_title(document), [styles.paragraph(" ".join(sentences), styles.SMALL)], width)
+    figures = "; ".join(_figures(found, Display.of(document)))
+    sentences = [f"{figures[:1].upper()}{figures[1:]}."] if figures else []
+    told = styles.markup(" ".join([*sentences, _headlamps(found), _basis()]))
+    return [Spacer(0, 2), Paragraph(f"{styles.bold(_title(document))}: {told}", styles.SMALL)]
 
 
 def _title(document: Document) -> str:
     if document.kind == "certificate":
         return _("What the change of heights does to the vehicle, as found → as left")
     return _("What the change of heights does to the vehicle, as found → last measured")
-
-
-def _attitude(found: Consequences, display: Display) -> list[str]:
-    """Always known: how the mean height, and front against rear, changed."""
-    return [
-        _("mean of the four heights %(change)s") % {"change": _change(found.heave_change_mm, display)},
-        _("front against rear %(change)s") % {"change": _change(found.pitch_change_mm, display)},
-    ]
-
-
-def _change(value_mm: float, display: Display) -> str:
-    return display.length_with_unit(value_mm, signed=True)
 
 
 def _figures(found: Consequences, display: Display) -> list[str]:
@@ -71,4 +60,4 @@ def _headlamps(found: Consequences) -> str:
 
 
 def _basis() -> str:
-    return _("Calculated from the heights measured and the specification's lengths, the body taken as stiff.")
+    return _("Calculated from the heights and the specification's lengths, the body taken as stiff.")

@@ -24,10 +24,9 @@ def evidence(document: Document, width: float, renderer_version: str) -> list[li
     """One list for each section; where there is nothing to say it is left out."""
     sections = [
         _specification(document, width),
-        [*_method(document, width), *uncertainty_budget(document, width)],
+        [*_method(document, width), *uncertainty_budget(document, width), *consequences(document)],
         _instruments_and_readiness(document, width),
         *work_record(document, width),
-        consequences(document, width),
         closing(document, width),
         signatures(document, width),
         record(document, width, renderer_version),

@@ -178,12 +178,11 @@ function attitude({ heave_change_mm: heave, pitch_change_mm: pitch, roll_change_
 /** By how much the beams turn; what is allowed is for local rules to say. @param {any} by */
 function headlamps({ headlamp_inclination_change_pct: change = 0, headlamp_inclination_pct: beam }) {
   if (Math.abs(change) < HARDLY_PERCENT) return null;
-  const percent = `${number(Math.abs(change), 2)} %`;
-  const told =
-    change > 0
-      ? gettext("The headlamp beams turn upwards by %(percent)s: check local rules.", { percent })
-      : gettext("The headlamp beams turn downwards by %(percent)s: check local rules.", { percent });
-  return beam ? `${told} (${number(beam.before, 2)} → ${number(beam.after, 2)} %)` : told;
+  const from_to = beam ? ` (${number(beam.before, 2)} → ${number(beam.after, 2)} %)` : "";
+  const percent = `${number(Math.abs(change), 2)} %${from_to}`;
+  return change > 0
+    ? gettext("The headlamp beams turn upwards by %(percent)s: check local rules.", { percent })
+    : gettext("The headlamp beams turn downwards by %(percent)s: check local rules.", { percent });
 }
 
 /** Of the body above ground, before and after, where the specification gives the lengths. @param {any} by @param {Units} units */
