@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from django.utils.translation import gettext as _
-from reportlab.platypus import Flowable, Paragraph, Spacer
+from reportlab.platypus import Flowable, Paragraph
 
 from reports.drawing.quantities import rounded
 
@@ -20,16 +20,14 @@ def consequences(document: Document) -> list[Flowable]:
     found = document.consequences
     if found is None:
         return []
-    figures = "; ".join(_figures(found, Display.of(document)))
-    sentences = [f"{figures[:1].upper()}{figures[1:]}."] if figures else []
-    told = styles.markup(" ".join([*sentences, _headlamps(found), _basis()]))
-    return [Spacer(0, 2), Paragraph(f"{styles.bold(_title(document))}: {told}", styles.SMALL)]
+    told = "; ".join([_headlamps(found), *_figures(found, Display.of(document))])
+    return [Paragraph(f"{styles.bold(_title(document))}: {styles.markup(told)}.", styles.SMALL)]
 
 
 def _title(document: Document) -> str:
     if document.kind == "certificate":
-        return _("What the change of heights does to the vehicle, as found → as left")
-    return _("What the change of heights does to the vehicle, as found → last measured")
+        return _("What the change of heights does, as found → as left (body taken as stiff)")
+    return _("What the change of heights does, as found → last measured (body taken as stiff)")
 
 
 def _figures(found: Consequences, display: Display) -> list[str]:
@@ -50,14 +48,6 @@ def _headlamps(found: Consequences) -> str:
     change = f"{rounded(found.headlamp_inclination_change_pct, 2, signed=True)} %"
     beam = found.headlamp_inclination_pct
     if beam is None:
-        text = _("Inclination of the headlamp beams %(change)s (+ upwards): check local rules.")
-        return text % {"change": change}
-    text = _(
-        "Inclination of the headlamp beams %(change)s (+ upwards), for lamps that were aimed as specified %(figures)s: "
-        "check local rules."
-    )
+        return _("headlamp beams %(change)s (+ upwards; check local rules)") % {"change": change}
+    text = _("headlamp beams %(change)s (+ upwards; check local rules), %(figures)s if aimed as specified before")
     return text % {"change": change, "figures": f"{rounded(beam.before, 2)} → {rounded(beam.after, 2)} %"}
-
-
-def _basis() -> str:
-    return _("Calculated from the heights and the specification's lengths, the body taken as stiff.")

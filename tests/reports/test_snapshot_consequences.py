@@ -25,7 +25,7 @@ NONE_OF_THEM = dict.fromkeys(
     (*LENGTHS, "headlamp_height_mm", "headlamp_inclination_pct", "cg_height_mm", "reference_tyre")
 )
 ALL_WORK = ["headlamp_aim", "wheel_alignment", "driver_assistance"]
-HEADING = "What the change of heights does to the vehicle, as found → as left"
+HEADING = "What the change of heights does, as found → as left (body taken as stiff)"
 
 
 def vehicle_with(site: Site, **changes: Any) -> Any:
@@ -67,14 +67,14 @@ class TestAdjusted:
         assert found.consequences.headlamp_inclination_change_pct == pytest.approx(0.277, abs=0.001)
         assert found.consequences.ground_clearance_mm is found.consequences.approach_deg is None
         text = rendered_text(found)
-        assert HEADING in text
-        assert "Inclination of the headlamp beams +0.28 % (+ upwards): check local rules." in text
+        assert f"{HEADING}: headlamp beams +0.28 % (+ upwards; check local rules)." in text
         assert "round clearance" not in text
 
     def test_a_verdict_is_never_given_on_them(self, site: Site) -> None:
         text = rendered_text(document(jobs.adjusted(site, vehicle=vehicle_with(site, **LENGTHS))))
-        told = text[text.index(HEADING) : text.index("the body taken as stiff.")]
-        assert "aimed as specified −1.20 → −0.92 %: check local rules." in told
+        told = text[text.index(HEADING) : text.index("Measuring instruments and readiness")]
+        assert "(+ upwards; check local rules), −1.20 → −0.92 % if aimed as specified before; ground clearance" in told
+        assert "ramp breakover angle" in told
         assert not any(word in told for word in ("within", "outside", "permitted", "allowed"))
 
 
