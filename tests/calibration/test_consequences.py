@@ -15,9 +15,9 @@ from tests.calibration.api.http_bench import HttpBench
 from tests.calibration.bench import COUNTS, Bench
 from tests.factories import SPECIFICATION, TYRE, Site
 
-LENGTHS = {"front_overhang_mm": 900, "rear_overhang_mm": 1020, "ground_clearance_mm": 190}
+LENGTHS: dict[str, Any] = {"front_overhang_mm": 900, "rear_overhang_mm": 1020, "ground_clearance_mm": 190}
 """Those that the example does not give already."""
-NONE_OF_THEM = dict.fromkeys(
+NONE_OF_THEM: dict[str, Any] = dict.fromkeys(
     (*LENGTHS, "headlamp_height_mm", "headlamp_inclination_pct", "cg_height_mm", "reference_tyre")
 )
 ABOVE_GROUND = (

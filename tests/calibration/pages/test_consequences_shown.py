@@ -63,7 +63,7 @@ class TestRows:
         ]
 
     def test_figures_stand_in_the_readers_unit(self) -> None:
-        found = {
+        found: dict[str, Any] = {
             "ground_clearance_mm": {"before": 190.0, "after": 195.0},
             "static_stability_factor": {"before": 1.1174, "after": 1.1096},
             "approach_deg": {"before": 18.2, "after": 19.04},
