@@ -116,7 +116,10 @@ class Consequences:
 
 @dataclass(frozen=True, slots=True)
 class FollowUp:
-    """Work that should follow, with the values that named it: what changes and the least change that counts."""
+    """Work that should follow, with the values that named it: what changes and the least change that counts.
+
+    None of them where only changed set-points name it.
+    """
 
     code: FollowUpCode
     values: Mapping[str, float | str]
@@ -244,27 +247,41 @@ def consequences(geometry: BodyGeometry, before: BodyPosition, after: BodyPositi
     )
 
 
-def follow_ups(found: Consequences, tolerances_mm: Sequence[float]) -> tuple[FollowUp, ...]:
-    """Work that the consequences name, each with the value that named it and the least that does.
+def follow_ups(
+    found: Consequences | None,
+    tolerances_mm: Sequence[float],
+    *,
+    setpoints_changed: bool = False,
+    expanded_uncertainty_mm: Sequence[float] | None = None,
+) -> tuple[FollowUp, ...]:
+    """Work that the consequences name, each with the values that named it.
 
     | code | named by |
     |---|---|
     | `headlamp_aim` | inclination changes by 0.1 % or more |
     | `wheel_alignment` | a corner's height changes by its tolerance or more |
     | `driver_assistance` | either of the two: cameras and sensors look ahead, too |
+    | all three | set-points changed, or a corner's height by more than can be noise |
 
-    What follows a job is named by its heights as found and as left: several small proposals add up.
+    The last line is for caution: an inspection too many costs minutes, and what a small change does to a vehicle's
+    headlamps, wheels and cameras only its maker knows. What follows a job is named by its heights as found and as left:
+    several small proposals add up.
 
     Parameters
     ----------
-    found : Consequences
+    found : Consequences, or None
+        None where the heights before or after are not known; then the set-points alone speak.
     tolerances_mm : four floats
         Of the heights: changes within it are what the specification takes as equal.
+    setpoints_changed : bool
+        Whether what is stored afterwards differs at a corner from what was stored before.
+    expanded_uncertainty_mm : four floats, or None
+        Of the height changes, where they were measured: more than this is no noise.
 
     Raises
     ------
     MetrologyError
-        If there are not four tolerances above 0.
+        If there are not four tolerances above 0, or not four uncertainties from 0.
 
     Source: the project's own rule; 0.1 % is the precision of UN R48 (from memory).
 
@@ -272,17 +289,19 @@ def follow_ups(found: Consequences, tolerances_mm: Sequence[float]) -> tuple[Fol
     >>> raised = consequences(van, BodyPosition((0, 0, 0, 0)), BodyPosition((4, 4, 0, 0)))
     >>> [each.code for each in follow_ups(raised, (6, 6, 6, 6))]
     ['headlamp_aim', 'driver_assistance']
+    >>> [each.code for each in follow_ups(raised, (6, 6, 6, 6), setpoints_changed=True)]
+    ['headlamp_aim', 'wheel_alignment', 'driver_assistance']
     """
-    inclined = _inclined(found)
-    moved = _moved(found, tolerances_mm)
-    named: list[FollowUp] = []
-    if inclined:
-        named.append(FollowUp("headlamp_aim", inclined))
-    if moved:
-        named.append(FollowUp("wheel_alignment", moved))
-    if inclined or moved:
-        named.append(FollowUp("driver_assistance", {**inclined, **moved}))
-    return tuple(named)
+    inclined = {} if found is None else _inclined(found)
+    moved = {} if found is None else _moved(found, tolerances_mm)
+    noticed = {} if found is None or expanded_uncertainty_mm is None else _noticed(found, expanded_uncertainty_mm)
+    named_by: dict[FollowUpCode, dict[str, float | str]] = {
+        "headlamp_aim": inclined,
+        "wheel_alignment": moved,
+        "driver_assistance": {**inclined, **moved},
+    }
+    is_any_change = setpoints_changed or bool(noticed)
+    return tuple(FollowUp(code, values or noticed) for code, values in named_by.items() if values or is_any_change)
 
 
 def _inclined(found: Consequences) -> dict[str, float | str]:
@@ -301,6 +320,17 @@ def _moved(found: Consequences, tolerances_mm: Sequence[float]) -> dict[str, flo
     if abs(change) < tolerance - _SAME:
         return {}
     return {"corner": corner, "height_change_mm": change, "tolerance_mm": tolerance}
+
+
+def _noticed(found: Consequences, uncertainties_mm: Sequence[float]) -> dict[str, float | str]:
+    """The corner whose height changes by most beyond its uncertainty, if one does."""
+    if len(uncertainties_mm) != len(CORNERS) or not all(math.isfinite(each) and each >= 0 for each in uncertainties_mm):
+        raise MetrologyError("expanded_uncertainty_mm", tuple(uncertainties_mm), "four finite numbers from 0")
+    rows = zip(CORNERS, found.height_changes_mm, uncertainties_mm, strict=True)
+    corner, change, uncertainty = max(rows, key=lambda row: abs(row[1]) - row[2])
+    if abs(change) <= uncertainty + _SAME:
+        return {}
+    return {"corner": corner, "height_change_mm": change, "expanded_uncertainty_mm": uncertainty}
 
 
 def _figures(geometry: BodyGeometry, position: BodyPosition) -> dict[str, float | None]:

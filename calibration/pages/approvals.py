@@ -26,7 +26,7 @@ from ..services.independence import one_decides_alone, people_of_the_work
 from . import words
 from .deciding import DecisionPage, Right, right_of
 from .forms import DecisionForm
-from .shown import assessment_bars, attitude_changes, change_rows, height, limit_rows, names_of, percent
+from .shown import assessment_bars, change_rows, consequence_rows, height, limit_rows, names_of, percent
 
 
 class WaitingView(WorkshopPage):
@@ -138,7 +138,7 @@ class ApprovalView(DecisionPage):
             "changes": change_rows(shown, bars, unit),
             "to_look_at": [each for each in limits if not each.is_kept],
             "kept": [each for each in limits if each.is_kept],
-            "attitude": attitude_changes(shown, unit),
+            "consequences": consequence_rows(shown["consequences"], unit),
             "chance": percent(shown["probability_within"]),
             "unit": unit,
         }

@@ -4,21 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from decimal import Decimal
+from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
 from uuid import UUID
 
 from django.utils.functional import Promise
+from django.utils.translation import gettext as _
 
 from fleet.looks.lengths import MINUS, UNIT_SIGNS, LengthUnit, length
 from fleet.looks.tolerance_bar import CORNER_NAMES, ToleranceBar, span_mm
 from fleet.models import Membership, Specification
 
 from ..metrology.corners import AXLE_OF, CORNERS, Corner
+from ..rules.notation import figure
 from . import words
 
 Shown = Mapping[str, Any]
 HARDLY_MM = 0.05
+HARDLY_PCT = 0.005
+Row = tuple[str | Promise, str]
+"""What it is called, and how it changes."""
 
 
 def names_of(ids: Iterable[UUID | None]) -> dict[UUID, str]:
@@ -119,14 +124,59 @@ def limit_rows(proposal: Shown) -> list[LimitRow]:
     ]
 
 
-def attitude_changes(proposal: Shown, unit: LengthUnit) -> list[tuple[str | Promise, str]]:
-    """What the whole body does: words and by how much; what hardly changes is left out."""
-    consequences: Shown = proposal["consequences"]
+def consequence_rows(consequences: Shown, unit: LengthUnit) -> list[Row]:
+    """What the whole body does, in words and by how much; what hardly changes is left out."""
     return [
-        (named[0] if consequences[member] > 0 else named[1], length(abs(consequences[member]), unit))
+        *_attitude_rows(consequences, unit),
+        *_headlamp_rows(consequences),
+        *(
+            (name, text)
+            for member, name in words.FIGURES_ABOVE_GROUND.items()
+            if (text := _from_to(member, consequences.get(member), unit))
+        ),
+    ]
+
+
+def _attitude_rows(consequences: Shown, unit: LengthUnit) -> list[Row]:
+    text = _("by %(length)s")
+    return [
+        (named[0] if consequences[member] > 0 else named[1], text % {"length": height(abs(consequences[member]), unit)})
         for member, named in words.CHANGES_OF_ATTITUDE.items()
         if abs(consequences.get(member, 0.0)) >= HARDLY_MM
     ]
+
+
+def _headlamp_rows(consequences: Shown) -> list[Row]:
+    """By how much the beams turn; what is allowed is for local rules to say."""
+    change = consequences.get("headlamp_inclination_change_pct", 0.0)
+    if abs(change) < HARDLY_PCT:
+        return []
+    upwards, downwards = _("%(percent)s upwards; check local rules"), _("%(percent)s downwards; check local rules")
+    text = (upwards if change > 0 else downwards) % {"percent": f"{_digits(abs(change), 2)} %"}
+    beam = consequences.get("headlamp_inclination_pct")
+    if beam is not None:
+        text = f"{text} ({_digits(beam['before'], 2)} → {_digits(beam['after'], 2)} %)"
+    return [(_("Headlamp beams"), text)]
+
+
+def _from_to(member: str, found: Shown | None, unit: LengthUnit) -> str:
+    """A figure before and after; nothing where it is not known or reads alike."""
+    if found is None:
+        return ""
+    before, after = (_measured(member, found[when], unit) for when in ("before", "after"))
+    sign = f" {UNIT_SIGNS[unit]}" if member.endswith("_mm") else "°" if member.endswith("_deg") else ""
+    return "" if before == after else f"{before} → {after}{sign}"
+
+
+def _measured(member: str, value: float, unit: LengthUnit) -> str:
+    if member.endswith("_mm"):
+        return length(value, unit)
+    return _digits(value, 1 if member.endswith("_deg") else 3)
+
+
+def _digits(value: float, decimals: int) -> str:
+    """Rounded half away from zero, as everywhere; zero never carries a sign."""
+    return figure(str(Decimal(repr(float(value))).quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP) + 0))
 
 
 def percent(share: float | None) -> int | None:

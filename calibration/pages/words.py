@@ -54,5 +54,14 @@ CHANGES_OF_ATTITUDE: Final = {
     ),
 }
 """What a proposal does to the body, by member of its `consequences`: words for up and for down."""
+FIGURES_ABOVE_GROUND: Final = {
+    "ground_clearance_mm": _("Ground clearance"),
+    "headlamp_height_mm": _("Headlamps above ground"),
+    "static_stability_factor": _("Static stability factor T/2h (lower: tips over sooner)"),
+    "approach_deg": _("Approach angle, at least"),
+    "departure_deg": _("Departure angle, at least"),
+    "breakover_deg": _("Ramp breakover angle"),
+}
+"""Of the body on its wheels, by member of `consequences`; known where the specification gives the lengths."""
 RULINGS: Final = {"accept": _("accepted: it no longer blocks"), "reject": _("rejected: it stands")}
 SEVERITIES: Final = {"note": _("Note"), "review": _("To be ruled on"), "stop": _("Stop")}

@@ -8,11 +8,12 @@ from typing import Any
 
 import rfc8785
 
-from ..metrology.attitude import modes
+from ..metrology.consequences import follow_ups
 from ..metrology.corners import CORNERS, Corner
 from ..metrology.planner import Changes, LimitCheck, PlanningCase, Prediction
 from ..metrology.planning_case import CornerReason
 from . import limit_texts, texts
+from .consequences import Body, consequences_document, follow_up_documents
 
 LENGTH_DIGITS = 2
 
@@ -28,6 +29,7 @@ def outcome_of(limits: tuple[LimitCheck, ...]) -> str:
 def proposal_document(
     case: PlanningCase,
     *,
+    body: Body,
     changes: Changes,
     prediction: Prediction | None,
     limits: tuple[LimitCheck, ...],
@@ -35,6 +37,7 @@ def proposal_document(
     expected_writes: int,
 ) -> dict[str, Any]:
     """The interface's JSON, complete but for id, kind, outcome and approval."""
+    found = None if prediction is None else body.moved(case.state.heights_mm.tolist(), prediction.heights_mm)
     return {
         "changes": _changes(case, changes, reasons),
         "predicted": _predicted(prediction),
@@ -42,8 +45,8 @@ def proposal_document(
         "expected_writes": expected_writes,
         "prior": {"source": case.prior_source, "vehicles": case.prior_vehicles},
         "limits": [_limit(each) for each in limits],
-        "consequences": _consequences(case, prediction),
-        "follow_ups": _follow_ups(changes),
+        "consequences": consequences_document(found),
+        "follow_ups": follow_up_documents(follow_ups(found, body.tolerances_mm, setpoints_changed=any(changes))),
     }
 
 
@@ -98,23 +101,3 @@ def _limit(check: LimitCheck) -> dict[str, Any]:
         "limit": limit,
         "detail": limit_texts.limit_text(check.code, value, limit),
     }
-
-
-def _consequences(case: PlanningCase, prediction: Prediction | None) -> dict[str, Any]:
-    """Change of the four modes of the body's attitude, mm."""
-    if prediction is None:
-        return {}
-    before = case.state.heights_mm
-    change = modes([after - float(height) for after, height in zip(prediction.heights_mm, before, strict=True)])
-    return {
-        "heave_change_mm": round(change.heave_mm, LENGTH_DIGITS),
-        "pitch_change_mm": round(change.pitch_mm, LENGTH_DIGITS),
-        "roll_change_mm": round(change.roll_mm, LENGTH_DIGITS),
-        "warp_change_mm": round(change.warp_mm, LENGTH_DIGITS),
-    }
-
-
-def _follow_ups(changes: Changes) -> list[dict[str, str]]:
-    if not any(changes):
-        return []
-    return [{"code": code, "detail": str(text)} for code, text in texts.FOLLOW_UPS.items()]

@@ -41,6 +41,7 @@ from ..models import (
     Write,
 )
 from ..rules import record as facts
+from ..rules.consequences import Body
 from ..rules.standing import Standing
 from .job_facts import (
     approval_fact,
@@ -55,7 +56,7 @@ from .job_facts import (
     stored_write_fact,
 )
 from .jobs import job_for
-from .specifications import first_revision_between, pure_specification
+from .specifications import body_of, first_revision_between, pure_specification
 from .tyres import tyre_change_unrecorded, tyre_faults
 from .vehicle_setpoints import baseline_of, previous_setpoints, unwritten_in, way_back_to
 
@@ -227,6 +228,11 @@ class CaseFile:
         """The revision that the job is judged by for ever."""
         job = self.job
         return job.specification or first_revision_between(job.vehicle.vehicle_model_id, job.opened_at, job.closed_at)
+
+    @cached_property
+    def body(self) -> Body | None:
+        """What consequences of a change of heights are calculated with; None without a specification."""
+        return None if self.specification is None else body_of(self.specification.content, self.fitment)
 
     @cached_property
     def baseline(self) -> dict[Any, int]:

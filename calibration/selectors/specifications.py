@@ -7,10 +7,14 @@ from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Any
 
-from fleet.models import Specification
+from fleet.models import Fitment, Specification
+from fleet.tyres import parse_tyre_size
 
 from ..metrology import specification as pure
-from ..metrology.corners import CORNERS
+from ..metrology.consequences import LEVEL, BodyGeometry, Four
+from ..metrology.corners import AXLE_OF, CORNERS
+from ..metrology.tyre import hub_rise_mm
+from ..rules.consequences import Body
 
 
 def pure_specification(content: Mapping[str, Any]) -> pure.Specification:
@@ -35,6 +39,47 @@ def pure_specification(content: Mapping[str, Any]) -> pure.Specification:
         leak_limit_mm_per_h=_number(content, "leak_limit_mm_per_h"),
         air_column_mm=_number(content, "air_column_mm"),
     )
+
+
+def body_of(content: Mapping[str, Any], fitment: Fitment | None) -> Body:
+    """The body that a specification describes, on the tyres now fitted; on its reference tyres where none are known."""
+    return Body(
+        body_geometry(content),
+        targets_mm=_by_corner(content, "target_mm"),
+        tolerances_mm=_by_corner(content, "tolerance_mm"),
+        hub_rise_mm=_hub_rise(content, fitment),
+    )
+
+
+def body_geometry(content: Mapping[str, Any]) -> BodyGeometry:
+    """The lengths that a specification gives; the reference tyre's free radius stands for its loaded one."""
+    reference = content.get("reference_tyre")
+    return BodyGeometry(
+        wheelbase_mm=float(content["wheelbase_mm"]),
+        track_front_mm=float(content["track_front_mm"]),
+        track_rear_mm=float(content["track_rear_mm"]),
+        tyre_radius_mm=parse_tyre_size(reference).free_radius_mm if reference else None,
+        cg_height_mm=_number(content, "cg_height_mm"),
+        ground_clearance_mm=_number(content, "ground_clearance_mm"),
+        front_overhang_mm=_number(content, "front_overhang_mm"),
+        rear_overhang_mm=_number(content, "rear_overhang_mm"),
+        headlamp_height_mm=_number(content, "headlamp_height_mm"),
+        headlamp_inclination_pct=_number(content, "headlamp_inclination_pct"),
+    )
+
+
+def _by_corner(content: Mapping[str, Any], name: str) -> Four:
+    a, b, c, d = (float(content[AXLE_OF[corner]][name]) for corner in CORNERS)
+    return a, b, c, d
+
+
+def _hub_rise(content: Mapping[str, Any], fitment: Fitment | None) -> Four:
+    """Nothing is known of it without a reference tyre or without tyres on record."""
+    reference = content.get("reference_tyre")
+    if fitment is None or not reference:
+        return LEVEL
+    diameters = [float(fitment.tyres[corner]["overall_diameter_mm"]) for corner in CORNERS]
+    return hub_rise_mm(diameters, parse_tyre_size(reference).overall_diameter_mm)
 
 
 def _number(content: Mapping[str, Any], name: str) -> float | None:

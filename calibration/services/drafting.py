@@ -41,9 +41,12 @@ class Draft:
 
 def keep_proposal(step: JobStep, proposal_id: uuid.UUID, case: PlanningCase, draft: Draft) -> Proposal:
     """Store a proposal and, where a soft limit asks for it, the request for approval."""
+    body = step.case.body
+    assert body is not None  # a planning case rests on a specification
     with override(settings.LANGUAGE_CODE):  # the record keeps to one language; `rules.wording` gives the reader's
         document = proposal_document(
             case,
+            body=body,
             changes=draft.changes,
             prediction=draft.prediction,
             limits=draft.limits,

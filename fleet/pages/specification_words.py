@@ -185,6 +185,9 @@ GROUPS: Final = (
             "rear_overhang_mm",
             "ground_clearance_mm",
         ),
-        _("Kept with the revision for whoever checks headlamps, loads and clearance after a change of height."),
+        _(
+            "Each one that is given tells more of what a change of height does: to whoever writes and approves it, and "
+            "on the certificate."
+        ),
     ),
 )

@@ -10,6 +10,7 @@ from reports.drawing.quantities import rounded
 
 from . import styles, texts
 from .closing import closing, signatures
+from .consequences import consequences
 from .display import Display, corner_list
 from .document import AxleTarget, Document, InstrumentEntry, ReadinessEntry, SpecificationSummary
 from .record import record
@@ -23,7 +24,7 @@ def evidence(document: Document, width: float, renderer_version: str) -> list[li
     """One list for each section; where there is nothing to say it is left out."""
     sections = [
         _specification(document, width),
-        [*_method(document, width), *uncertainty_budget(document, width)],
+        [*_method(document, width), *uncertainty_budget(document, width), *consequences(document)],
         _instruments_and_readiness(document, width),
         *work_record(document, width),
         closing(document, width),

@@ -82,6 +82,15 @@ FOLLOW_UPS = {
         "Not within tolerance, and no set-point can change it: have springs and mountings checked."
     ),
 }
+FIGURES_ABOVE_GROUND = {
+    "ground_clearance_mm": _("ground clearance"),
+    "headlamp_height_mm": _("headlamps above ground"),
+    "static_stability_factor": _("static stability factor T/2h (lower: tips over sooner)"),
+    "approach_deg": _("approach angle, at least"),
+    "departure_deg": _("departure angle, at least"),
+    "breakover_deg": _("ramp breakover angle"),
+}
+"""Of the body on its wheels, in the order in which they are told."""
 PROPOSAL_KINDS = {
     "computed": _("computed proposal"),
     "entered": _("proposal entered by hand"),

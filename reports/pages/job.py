@@ -14,7 +14,8 @@ from calibration.api.documents import Shown, job_document
 from calibration.metrology.corners import CORNERS, Corner
 from calibration.models import OPEN_STATES, Job
 from calibration.pages import words
-from calibration.pages.shown import assessment_bars, change_rows, height, limit_rows, names_of
+from calibration.pages.shown import assessment_bars, change_rows, consequence_rows, height, limit_rows, names_of
+from calibration.rules.consequences import consequences_document
 from calibration.selectors.casefile import CaseFile, case_of
 from fleet.looks.lengths import LengthUnit, length
 from fleet.looks.tolerance_bar import CORNER_NAMES, ToleranceBar
@@ -61,6 +62,7 @@ class JobView(WorkshopPage):
             "caution_texts": [each.text for each in job["cautions"]],
             "bars": now,
             "found_and_left": _found_and_left(case, job, now, unit),
+            "consequences": _consequences(case, job, unit),
             "findings": _findings(job, names),
             "rounds": [_round(each, case, names, unit) for each in reversed(job["rounds"])],
             "proposals": [_proposal(each, case, names, unit) for each in reversed(job["proposals"])],
@@ -126,6 +128,17 @@ def _found_and_left(
         }
         for corner in CORNERS
     ]
+
+
+def _consequences(case: CaseFile, job: Shown, unit: LengthUnit) -> list[tuple[Any, str]]:
+    """What became of the body from the heights as found to those last measured."""
+    found, now, body = job["as_found"], job["assessment"], case.body
+    if body is None or now is None or found is None or found["assessment"] is None:
+        return []
+    before, after = (
+        [judged["corners"][corner]["mean_mm"] for corner in CORNERS] for judged in (found["assessment"], now)
+    )
+    return consequence_rows(consequences_document(body.moved(before, after)), unit)
 
 
 def _round(measured: Shown, case: CaseFile, names: Mapping[UUID, str], unit: LengthUnit) -> dict[str, Any]:
@@ -198,6 +211,7 @@ def _proposal(shown: Shown, case: CaseFile, names: Mapping[UUID, str], unit: Len
         "kind_word": texts.wording(texts.PROPOSAL_KINDS, shown["kind"]),
         "by": names.get(shown["recorded_by"], ""),
         "change_rows": change_rows(shown, bars, unit),
+        "consequences": consequence_rows(shown["consequences"], unit),
         "limit_rows": [each for each in limit_rows(shown) if not each.is_kept],
     }
 

@@ -15,7 +15,7 @@ from fleet.models import Workshop
 from ..certificate import document as doc
 from ..codes import grouped
 from ..models import Certificate
-from . import closing, heights, identity, leaks, work
+from . import closing, consequences, heights, identity, leaks, work
 from .source import Source
 
 
@@ -33,6 +33,7 @@ def verification_url(code: str) -> str:
 
 def _document(source: Source) -> doc.Document:
     certificate = source.certificate
+    found, left, rounds = heights.as_found(source), heights.as_left(source), heights.rounds(source)
     return doc.Document(
         kind=certificate.kind,  # type: ignore[arg-type]
         number=str(certificate.number),
@@ -46,11 +47,11 @@ def _document(source: Source) -> doc.Document:
         calculation_version=_calculation_version(source),
         tyres=identity.tyres(source),
         specification=identity.specification(source),
-        as_found=heights.as_found(source),
-        as_left=heights.as_left(source),
+        as_found=found,
+        as_left=left,
         setpoints=work.setpoints(source),
         writes=work.writes(source),
-        rounds=heights.rounds(source),
+        rounds=rounds,
         strikes=heights.strikes(source),
         leak_tests=leaks.leak_tests(source),
         readiness=work.readiness(source),
@@ -60,7 +61,8 @@ def _document(source: Source) -> doc.Document:
         concession=work.concession(source),
         events=work.events(source),
         not_adjustable_here=heights.not_adjustable_here(source),
-        follow_ups=work.follow_ups(source),
+        consequences=consequences.consequences(source, found, left),
+        follow_ups=consequences.follow_ups(source, found, left, rounds),
         departures=closing.departures(source),
         signatures=closing.signatures(source),
         ending=closing.ending(source),

@@ -13,9 +13,8 @@ from calibration.rules.readiness import ITEMS
 from calibration.rules.record import Resumed, RoundMeasured, Setpoints, WriteDone
 
 from ..certificate import document as doc
-from ..certificate.texts import FOLLOW_UPS
 from .finding_words import statement
-from .heights import corner_counts, not_adjustable_here
+from .heights import corner_counts
 from .settled import status_of
 from .source import Source, as_corner, plain_zero
 
@@ -187,16 +186,3 @@ def events(source: Source) -> tuple[doc.EventEntry, ...]:
         )
         for each in source.case.events
     )
-
-
-def follow_ups(source: Source) -> tuple[doc.FollowUp, ...]:
-    """What follows from the changes that were written, and the corners that need other work."""
-    written = {each.proposal_id for each in source.case.writes}
-    found: dict[str, doc.FollowUp] = {}
-    for proposal in source.case.proposals:
-        if proposal.pk in written:
-            for each in proposal.content["follow_ups"]:
-                detail = "" if each["code"] in FOLLOW_UPS else each["detail"]
-                found.setdefault(each["code"], doc.FollowUp(each["code"], detail))
-    corners = [doc.FollowUp("not_adjustable_here", corner=corner) for corner in not_adjustable_here(source)]
-    return (*corners, *found.values())

@@ -20,6 +20,20 @@ def told(bench: Bench) -> str:
     return next_step_detail(bench.standing, proposal=bench.case.open_proposal_content)
 
 
+class TestWhatAProposalTells:
+    """Every proposal, whoever made it: what to expect, how often to write, and why each corner moves or stays."""
+
+    @pytest.mark.parametrize("by_hand", [False, True])
+    def test_chance_writes_and_a_reason_at_every_corner(self, bench: Bench, by_hand: bool) -> None:
+        content = (bench.enter(FL=COUNTS["FL"] + 16) if by_hand else bench.propose()).content
+        assert 0 < content["probability_within"] < 1
+        assert content["expected_writes"] >= 1
+        assert set(content["changes"]) == set(COUNTS)
+        for corner, change in content["changes"].items():
+            assert ("stays" in change["reason"]) == (change["from"] == change["to"]), corner
+        assert "16" in content["changes"]["FL"]["reason"]  # mm from its target
+
+
 class TestEnteredByHand:
     def test_a_corner_moved_off_its_target_says_so_and_by_how_much(self, bench: Bench) -> None:
         change = bench.enter(FL=COUNTS["FL"] - 5).content["changes"]["FL"]

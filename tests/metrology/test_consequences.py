@@ -331,6 +331,33 @@ class TestFollowUps:
         (alignment, _) = follow_ups(moved(9, 9, 8, 8, geometry=replace(VAN, wheelbase_mm=9000)), (8.0, 9.0, 3.0, 6.0))
         assert alignment.values["corner"] == "RL"
 
+    def test_changed_setpoints_name_everything_whatever_the_heights_do(self) -> None:
+        still = moved(0, 0, 0, 0)
+        everything = ["headlamp_aim", "wheel_alignment", "driver_assistance"]
+        assert [each.code for each in follow_ups(still, TOLERANCES_MM, setpoints_changed=True)] == everything
+        assert [each.code for each in follow_ups(None, (), setpoints_changed=True)] == everything
+        assert follow_ups(None, ()) == ()
+
+    @pytest.mark.parametrize("change", [2.6, -2.6])
+    def test_what_cannot_be_noise_names_everything(self, change: float) -> None:
+        noise = (2.5, 9.0, 9.0, 9.0)
+        found = moved(change, 0, 0, 0)
+        assert follow_ups(found, TOLERANCES_MM) == ()
+        named = follow_ups(found, TOLERANCES_MM, expanded_uncertainty_mm=noise)
+        assert [each.code for each in named] == ["headlamp_aim", "wheel_alignment", "driver_assistance"]
+        assert named[1].values == {"corner": "FL", "height_change_mm": change, "expanded_uncertainty_mm": 2.5}
+        within_it = moved(2.5, -2.6, -2.6, 2.6)
+        assert follow_ups(within_it, TOLERANCES_MM, expanded_uncertainty_mm=noise) == ()
+
+    def test_the_whole_body_alike_is_noticed_too(self) -> None:
+        named = follow_ups(moved(4, 4, 4, 4), TOLERANCES_MM, expanded_uncertainty_mm=(3.0,) * 4)
+        assert len(named) == 3
+
+    @pytest.mark.parametrize("noise", [(6.0, 6.0, 6.0), (6.0, 6.0, 6.0, -1.0), (6.0, 6.0, 6.0, math.nan)])
+    def test_refuse_uncertainties_that_are_none(self, noise: tuple[float, ...]) -> None:
+        with pytest.raises(MetrologyError, match="expanded_uncertainty_mm"):
+            follow_ups(moved(1, 1, 1, 1), TOLERANCES_MM, expanded_uncertainty_mm=noise)
+
     @pytest.mark.parametrize("tolerances", [(6.0, 6.0, 6.0), (6.0, 6.0, 6.0, 0.0), (6.0, 6.0, 6.0, math.nan)])
     def test_refuse_tolerances_that_are_none(self, tolerances: tuple[float, ...]) -> None:
         with pytest.raises(MetrologyError, match="tolerances_mm"):

@@ -25,6 +25,25 @@ from .sample_parts import (
     round_entry,
 )
 
+CONSEQUENCES = doc.Consequences(
+    heave_change_mm=-3.75,
+    pitch_change_mm=-7.5,
+    roll_change_mm=-4.0,
+    warp_change_mm=-3.0,
+    ground_clearance_change_mm=-3.75,
+    headlamp_inclination_change_pct=-0.26,
+    ground_clearance_mm=doc.BeforeAfter(194.0, 190.25),
+    headlamp_height_mm=doc.BeforeAfter(857.75, 850.25),
+    headlamp_inclination_pct=doc.BeforeAfter(-1.2, -1.46),
+    static_stability_factor=doc.BeforeAfter(1.1112, 1.117),
+    approach_deg=doc.BeforeAfter(18.84, 18.02),
+    departure_deg=doc.BeforeAfter(15.6, 15.95),
+    breakover_deg=doc.BeforeAfter(16.7, 16.35),
+)
+"""Of a body whose every length is known."""
+HEIGHTS_ALONE = doc.Consequences(7.12, -14.75, 0.0, -0.75, 7.12, -0.511)
+"""Of one whose specification gives no length but wheelbase and tracks."""
+
 
 def certificate() -> doc.Document:
     """A sensor was replaced; one write brought the vehicle within tolerance."""
@@ -64,6 +83,7 @@ def certificate() -> doc.Document:
         readiness=READINESS,
         instruments=(TAPE,),
         events=(doc.EventEntry("sensor_replaced", at(2), "FL", "new height sensor"),),
+        consequences=CONSEQUENCES,
         follow_ups=(doc.FollowUp("headlamp_aim"), doc.FollowUp("driver_assistance")),
         signatures=(doc.Signature(TECHNICIAN, "technician", "work_complete", at(90), HASH),),
         ledger=doc.LedgerReference(212, HASH),
@@ -84,6 +104,7 @@ def left_alone() -> doc.Document:
         setpoints={corner: doc.SetpointSummary(128, 128, 128) for corner in CORNERS},
         writes=(),
         events=(),
+        consequences=None,
         follow_ups=(),
         rounds=(round_entry(1, 18, (487.0, 485.5, 504.5, 505.0), FOUND_COUNTS),),
     )
@@ -117,6 +138,7 @@ def findings_report() -> doc.Document:
             ended_at=at(90),
             content_sha256=HASH,
         ),
+        consequences=None,
         follow_ups=(),
         signatures=(),
     )
@@ -168,6 +190,7 @@ def rear_only_with_concession() -> doc.Document:
                 self_approved=True,
             ),
         ),
+        consequences=HEIGHTS_ALONE,
         follow_ups=(doc.FollowUp("not_adjustable_here", corner="FL"), doc.FollowUp("headlamp_aim")),
         replaces=doc.Replacement("2026-0042", "VIN corrected.", MANAGER, at(93)),
         single_person_workshop=True,
@@ -220,6 +243,7 @@ def reverted() -> doc.Document:
         writes=(*sample.writes, back),
         rounds=(sample.rounds[0], replace(round_entry(2, 74, FOUND_MM, FOUND_COUNTS), measured_by="Jo Ahlin")),
         events=(),
+        consequences=None,
         follow_ups=(),
         signatures=(),
         ending=doc.Ending("The operator wants it back", MANAGER, (), "manager", at(50), HASH),

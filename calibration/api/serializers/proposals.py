@@ -85,18 +85,80 @@ class Limit(serializers.Serializer[Any]):
     detail = serializers.CharField(help_text=_("In words, for people."))
 
 
-class Consequences(serializers.Serializer[Any]):
-    """Changes of the body's attitude; empty where nothing can be predicted."""
+class BeforeAfter(serializers.Serializer[Any]):
+    """A figure before and after the change, in the unit that its name ends with."""
 
-    heave_change_mm = serializers.FloatField(required=False)
-    pitch_change_mm = serializers.FloatField(required=False)
-    roll_change_mm = serializers.FloatField(required=False)
-    warp_change_mm = serializers.FloatField(required=False)
+    before = serializers.FloatField(help_text=_("Before the change, in the unit of the member's name."))
+    after = serializers.FloatField(help_text=_("After the change, in the unit of the member's name."))
+
+
+def _before_after(help_text: Any) -> Document:
+    return Document(BeforeAfter, required=False, allow_null=True, help_text=help_text)
+
+
+class Consequences(serializers.Serializer[Any]):
+    """What the change does to the vehicle, heights as predicted; figures, never a verdict. Empty where nothing can be
+    predicted."""
+
+    heave_change_mm = serializers.FloatField(
+        required=False, help_text=_("Of the mean of the four heights, mm; positive upwards.")
+    )
+    pitch_change_mm = serializers.FloatField(
+        required=False, help_text=_("Of the front heights' mean less the rear heights', mm; positive nose up.")
+    )
+    roll_change_mm = serializers.FloatField(
+        required=False, help_text=_("Of left less right, mean of both axles, mm; positive left up.")
+    )
+    warp_change_mm = serializers.FloatField(
+        required=False, help_text=_("Of half of front left less right less that of the rear, mm.")
+    )
+    ground_clearance_change_mm = serializers.FloatField(
+        required=False, help_text=_("Of the body's height above ground midway between the axles, mm.")
+    )
+    headlamp_inclination_change_pct = serializers.FloatField(
+        required=False,
+        help_text=_("Of the headlamps' beams and of all that looks ahead, %; positive upwards. Check local rules."),
+    )
+    ground_clearance_mm = _before_after(
+        _("Least height of the body above ground, mm; null unless the specification gives it.")
+    )
+    headlamp_height_mm = _before_after(
+        _("Headlamps above ground, mm; null unless the specification gives their height.")
+    )
+    headlamp_inclination_pct = _before_after(
+        _("Of lamps that were aimed as specified before, %; null unless the specification gives their inclination.")
+    )
+    static_stability_factor = _before_after(
+        _(
+            "Mean track over twice the height of the centre of gravity, a ratio; the lower, the sooner the vehicle "
+            "tips. Null unless the specification gives that height."
+        )
+    )
+    approach_deg = _before_after(
+        _(
+            "Approach angle, degrees, at least: the body's least height stands for that of its end, the tyre's free "
+            "radius for its loaded one. Null unless the specification gives ground clearance, front overhang and "
+            "reference tyre."
+        )
+    )
+    departure_deg = _before_after(
+        _(
+            "Departure angle, degrees, likewise. Null unless the specification gives ground clearance, rear overhang "
+            "and reference tyre."
+        )
+    )
+    breakover_deg = _before_after(
+        _("Ramp breakover angle, degrees. Null unless the specification gives ground clearance and reference tyre.")
+    )
 
 
 class FollowUp(serializers.Serializer[Any]):
-    code = serializers.CharField()
-    detail = serializers.CharField()
+    """Work that should follow the change."""
+
+    code = serializers.CharField(
+        help_text=_("What to check; a stable code: `headlamp_aim`, `wheel_alignment`, `driver_assistance`.")
+    )
+    detail = serializers.CharField(help_text=_("The same in words, for people."))
 
 
 class PredictedHeights(serializers.Serializer[Any]):

@@ -36,7 +36,9 @@ from .whole import (
 )
 from .work import (
     ApprovalEntry,
+    BeforeAfter,
     Concession,
+    Consequences,
     CornerWrite,
     Ending,
     EventEntry,
@@ -57,8 +59,10 @@ __all__ = [
     "SCHEMA_VERSION",
     "ApprovalEntry",
     "AxleTarget",
+    "BeforeAfter",
     "BudgetLine",
     "Concession",
+    "Consequences",
     "CornerLeakRate",
     "CornerResult",
     "CornerWrite",

@@ -22,6 +22,7 @@ from .identity import JobSummary, Party, SpecificationSummary, Tyre, Units, Vehi
 from .work import (
     ApprovalEntry,
     Concession,
+    Consequences,
     Ending,
     EventEntry,
     FindingEntry,
@@ -69,6 +70,8 @@ class Document:
     concession: Concession | None = None
     events: tuple[EventEntry, ...] = ()
     not_adjustable_here: tuple[Corner, ...] = ()
+    consequences: Consequences | None = None
+    """None where a height is missing, or as found and as left are one measurement."""
     follow_ups: tuple[FollowUp, ...] = ()
     cautions: tuple[str, ...] = ()
     """Further cautions of this job; the standing ones are part of every page."""

@@ -119,6 +119,36 @@ class EventEntry:
 
 
 @dataclass(frozen=True, slots=True)
+class BeforeAfter:
+    """A figure as found and as left."""
+
+    before: float
+    after: float
+
+
+@dataclass(frozen=True, slots=True)
+class Consequences:
+    """What the change of heights did to the vehicle, from as found to as left; members named as in the interface.
+
+    A figure is None where the specification does not give the lengths that it takes.
+    """
+
+    heave_change_mm: float
+    pitch_change_mm: float
+    roll_change_mm: float
+    warp_change_mm: float
+    ground_clearance_change_mm: float
+    headlamp_inclination_change_pct: float
+    ground_clearance_mm: BeforeAfter | None = None
+    headlamp_height_mm: BeforeAfter | None = None
+    headlamp_inclination_pct: BeforeAfter | None = None
+    static_stability_factor: BeforeAfter | None = None
+    approach_deg: BeforeAfter | None = None
+    departure_deg: BeforeAfter | None = None
+    breakover_deg: BeforeAfter | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class FollowUp:
     """Further work; known codes: headlamp_aim, wheel_alignment, driver_assistance, not_adjustable_here."""
 

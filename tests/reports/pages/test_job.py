@@ -45,6 +45,25 @@ def test_a_round_says_how_it_had_settled(manager: Client, at_work: AtWork) -> No
     assert page.count("(not settled, not judged)") == 1
 
 
+def test_a_finished_job_tells_what_the_change_of_heights_did(manager: Client, at_work: AtWork) -> None:
+    """As found to as left, and what each proposal was expected to do."""
+    page = page_of(manager, at_work.done)
+    whole = page[page.index("from as found to last measured") : page.index("Proposals and writes")]
+    for words in (
+        "<dt>Front higher against the rear</dt><dd>by 8.0 mm</dd>",
+        "<dt>Headlamp beams</dt><dd>0.28 % upwards; check local rules (−1.20 → −0.92 %)</dd>",
+        "<dt>Headlamps above ground</dt><dd>842.5 → 850.5 mm</dd>",
+    ):
+        assert words in whole, words
+    proposed = page[page.index("computed proposal") :]
+    assert "<dt>Headlamp beams</dt>" in proposed
+    assert "Check the headlamp aim." in proposed
+
+
+def test_a_job_measured_once_has_no_change_to_tell(manager: Client, at_work: AtWork) -> None:
+    assert "from as found to last measured" not in page_of(manager, at_work.open)
+
+
 def test_a_finished_job_tells_everything(manager: Client, at_work: AtWork) -> None:
     page = page_of(manager, at_work.done)
     for words in (

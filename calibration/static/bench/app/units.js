@@ -24,7 +24,7 @@ export function unitsOf(length, language) {
     sign: isInch ? "in" : "mm",
     parse: (text) => parsed(text.trim(), isInch),
     show: (height_mm, { signed = false, decimals = isInch ? 2 : 1 } = {}) =>
-      shown(Number(height_mm) / (isInch ? 25.4 : 1), decimals, signed, language),
+      figure(Number(height_mm) / (isInch ? 25.4 : 1), decimals, { signed, language }),
   };
 }
 
@@ -70,14 +70,13 @@ function hundredths(um) {
  * deviation beside them; zero carries no sign.
  * @param {number} value
  * @param {number} decimals
- * @param {boolean} signed
- * @param {string | undefined} language
+ * @param {{signed?: boolean, language?: string}} [form]
  */
-function shown(value, decimals, signed, language) {
+export function figure(value, decimals, { signed = false, language } = {}) {
   const scale = 10 ** decimals;
   const rounded = Math.round(Number((value * scale).toPrecision(12))) / scale;
   const form = { minimumFractionDigits: decimals, maximumFractionDigits: decimals, useGrouping: false };
-  const figure = new Intl.NumberFormat(language, form).format(Math.abs(rounded));
-  if (rounded === 0) return figure;
-  return (rounded < 0 ? MINUS : signed ? "+" : "") + figure;
+  const written = new Intl.NumberFormat(language, form).format(Math.abs(rounded));
+  if (rounded === 0) return written;
+  return (rounded < 0 ? MINUS : signed ? "+" : "") + written;
 }

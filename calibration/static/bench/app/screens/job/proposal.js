@@ -3,12 +3,17 @@
 import { h } from "../../dom.js";
 import { cornerName, facts, notice } from "../../parts.js";
 import { hashOf } from "../../router.js";
-import { gettext, ngettext } from "../../texts.js";
+import { gettext, language, ngettext } from "../../texts.js";
+import { figure } from "../../units.js";
 import { baseOf, shownIn, typedIn } from "./bases.js";
 import { setpointsNow } from "./course.js";
 import { link, refusedEntry, section, table, takeCare } from "./parts.js";
 import { notTaken } from "./read_back.js";
 import { CORNERS, limitName } from "./words.js";
+
+/** Changes below these are not shown. */
+const HARDLY_MM = 0.05;
+const HARDLY_PERCENT = 0.005;
 
 /** @typedef {import("./index.js").JobContext} JobContext */
 /** @typedef {import("../../context.js").Units} Units */
@@ -138,28 +143,75 @@ function writesWords(writes, chance) {
   return ngettext("Reckon with %(count)s write in all, this one included.", "Reckon with %(count)s writes in all, this one included.", writes);
 }
 
-/** What the driver may notice. @param {any} proposal @param {Units} units */
+/** What the driver may notice; what hardly changes is left out. @param {any} proposal @param {Units} units */
 function consequences({ consequences: by, follow_ups }, units) {
-  const amount = (/** @type {string} */ key) => by[key] ?? 0;
-  const shown = (/** @type {number} */ mm) => `${units.show(Math.abs(mm))} ${units.sign}`;
-  const [heave, pitch, roll] = ["heave_change_mm", "pitch_change_mm", "roll_change_mm"].map(amount);
   if (by.heave_change_mm === undefined) return null;
   const lines = [
-    heave > 0
-      ? gettext("The body comes up by %(mm)s.", { mm: shown(heave) })
-      : gettext("The body comes down by %(mm)s.", { mm: shown(heave) }),
-    pitch > 0
-      ? gettext("The front rises against the rear by %(mm)s.", { mm: shown(pitch) })
-      : gettext("The front drops against the rear by %(mm)s.", { mm: shown(pitch) }),
-    roll > 0
-      ? gettext("The left rises against the right by %(mm)s.", { mm: shown(roll) })
-      : gettext("The left drops against the right by %(mm)s.", { mm: shown(roll) }),
+    ...attitude(by, units),
+    headlamps(by),
+    ...figures(by, units),
     follow_ups.length > 0 && gettext("Headlamps and driver-assistance cameras look elsewhere until they are checked."),
+  ].filter(Boolean);
+  if (lines.length === 0) return null;
+  return section(gettext("What it changes for the driver"), h("ul", { class: "prose" }, lines.map((line) => h("li", null, line))));
+}
+
+/** How the whole body moves on its wheels. @param {any} by @param {Units} units */
+function attitude({ heave_change_mm: heave, pitch_change_mm: pitch, roll_change_mm: roll }, units) {
+  const shown = (/** @type {number} */ mm) => `${units.show(Math.abs(mm))} ${units.sign}`;
+  return [
+    Math.abs(heave) >= HARDLY_MM &&
+      (heave > 0
+        ? gettext("The body comes up by %(mm)s.", { mm: shown(heave) })
+        : gettext("The body comes down by %(mm)s.", { mm: shown(heave) })),
+    Math.abs(pitch) >= HARDLY_MM &&
+      (pitch > 0
+        ? gettext("The front rises against the rear by %(mm)s.", { mm: shown(pitch) })
+        : gettext("The front drops against the rear by %(mm)s.", { mm: shown(pitch) })),
+    Math.abs(roll) >= HARDLY_MM &&
+      (roll > 0
+        ? gettext("The left rises against the right by %(mm)s.", { mm: shown(roll) })
+        : gettext("The left drops against the right by %(mm)s.", { mm: shown(roll) })),
   ];
-  return section(
-    gettext("What it changes for the driver"),
-    h("ul", { class: "prose" }, lines.map((line) => line && h("li", null, line))),
-  );
+}
+
+/** By how much the beams turn; what is allowed is for local rules to say. @param {any} by */
+function headlamps({ headlamp_inclination_change_pct: change = 0, headlamp_inclination_pct: beam }) {
+  if (Math.abs(change) < HARDLY_PERCENT) return null;
+  const from_to = beam ? ` (${number(beam.before, 2)} → ${number(beam.after, 2)} %)` : "";
+  const percent = `${number(Math.abs(change), 2)} %${from_to}`;
+  return change > 0
+    ? gettext("The headlamp beams turn upwards by %(percent)s: check local rules.", { percent })
+    : gettext("The headlamp beams turn downwards by %(percent)s: check local rules.", { percent });
+}
+
+/** Of the body above ground, before and after, where the specification gives the lengths. @param {any} by @param {Units} units */
+function figures(by, units) {
+  const length = (/** @type {number} */ mm) => units.show(mm);
+  const degrees = (/** @type {number} */ value) => number(value, 1);
+  /** @type {[string, any, (value: number) => string, string][]} */
+  const known = [
+    [gettext("Ground clearance"), by.ground_clearance_mm, length, ` ${units.sign}`],
+    [gettext("Headlamps above ground"), by.headlamp_height_mm, length, ` ${units.sign}`],
+    [
+      gettext("Static stability factor T/2h (lower: tips over sooner)"),
+      by.static_stability_factor,
+      (value) => number(value, 3),
+      "",
+    ],
+    [gettext("Approach angle, at least"), by.approach_deg, degrees, "°"],
+    [gettext("Departure angle, at least"), by.departure_deg, degrees, "°"],
+    [gettext("Ramp breakover angle"), by.breakover_deg, degrees, "°"],
+  ];
+  return known.map(([name, found, shown, sign]) => {
+    if (!found || shown(found.before) === shown(found.after)) return null;
+    return `${name}: ${shown(found.before)} → ${shown(found.after)}${sign}`;
+  });
+}
+
+/** @param {number} value @param {number} decimals */
+function number(value, decimals) {
+  return figure(value, decimals, { language: language() });
 }
 
 /** @param {any} proposal */
