@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from . import decision, leak, readings, response, suspicion, uncertainty
+from . import decision, height_check, leak, readings, response, suspicion, uncertainty
 
 METROLOGY_VERSION = "1"
 """Raised whenever a change of this package could change a stored figure."""
@@ -22,6 +22,7 @@ PROVENANCE: dict[str, object] = {
         "suspect_factor": suspicion.SUSPECT_FACTOR,
         "max_writes": decision.MAX_WRITES,
         "max_pooled_rounds": decision.MAX_POOLED_ROUNDS,
+        "unknown_instrument_factor": height_check.UNKNOWN_INSTRUMENT_FACTOR,
         "temperature_standard_uncertainty_k": leak.TEMPERATURE_STANDARD_UNCERTAINTY_K,
     },
 }
