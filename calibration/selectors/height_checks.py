@@ -146,6 +146,12 @@ def height_checks_of(vehicle: Vehicle, as_of: datetime | None = None) -> list[Me
     return measured_height_checks(rows, as_of)
 
 
+def newest_height_checks(actor: Actor, vehicle: Vehicle, most: int) -> list[MeasuredHeightCheck]:
+    """The newest checks of a vehicle that the actor may see, copies left out, oldest first."""
+    rows = visible_height_checks(actor).filter(vehicle=vehicle, repeats=None)
+    return measured_height_checks(list(reversed(rows.order_by("-happened_at", "-recorded_at", "-id")[:most])))
+
+
 def measured_height_checks(checks: Iterable[HeightCheck], as_of: datetime | None = None) -> list[MeasuredHeightCheck]:
     """Checks with their readings and strikes, in two queries for all of them."""
     rows = list(checks)
