@@ -50,7 +50,9 @@ class TypedHeightCheck(NewHeightCheck):
 
     heights = CornerMap(HeightMm(), help_text=gettext_lazy("Hub centre to wheel arch at each corner, mm."))
     confirmed = StrictBoolean(
-        required=False, default=False, help_text=gettext_lazy("True where heights far from target stand.")
+        required=False,
+        default=False,
+        help_text=gettext_lazy("True where a height far from target was entered again and stands."),
     )
 
     def get_fields(self) -> Any:
