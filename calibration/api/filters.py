@@ -122,9 +122,10 @@ class RecordFilter(django_filters.FilterSet):
 
 
 class HeightCheckFilter(django_filters.FilterSet):
-    """`?vehicle=&loading=&since=&until=`"""
+    """`?vehicle=&instrument=&loading=&since=&until=`"""
 
     vehicle = VinFilter(field_name="vehicle", label=_("VIN of the vehicle."))
+    instrument = django_filters.UUIDFilter(field_name="instrument", label=_("Measured with this instrument."))
     loading = one_of("loading", HeightCheck.Loading.values, _("How the vehicle was loaded."))
     since = MomentFilter(
         field_name="happened_at",

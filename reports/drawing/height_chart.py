@@ -299,8 +299,9 @@ def _jobs(columns: Sequence[_Column]) -> Group:
     by_job = [list(each) for _job, each in groupby(columns, key=lambda column: column.point.job)]
     for own in by_job:
         middle = (own[0].x + own[-1].x) / 2
+        room = max(2 * own[0].half * len(own), _GROUP_LEAST)
         for text, y in ((own[0].point.job, 16.0), (_days(own), 5.0)):
-            group.add(_text(text, middle, y, REGULAR, _narrowed(text), palette.SOFT_INK, "middle"))
+            group.add(_text(text, middle, y, REGULAR, _narrowed(text, room), palette.SOFT_INK, "middle"))
     for before, after in pairwise(by_job):
         x = (before[-1].x + before[-1].half + after[0].x - after[0].half) / 2
         group.add(Line(x, 4, x, _TOP, strokeColor=palette.RULE, strokeWidth=0.6))
@@ -313,9 +314,9 @@ def _days(own: Sequence[_Column]) -> str:
     return first.day if first.kind == "round" or first.day == last.day else f"{first.day} – {last.day}"
 
 
-def _narrowed(text: str) -> float:
-    """The size at which a label keeps to the least width of a job."""
-    return min(_TEXT, _TEXT * _GROUP_LEAST / stringWidth(printable(text), REGULAR, _TEXT))
+def _narrowed(text: str, room: float) -> float:
+    """The size at which a label keeps to the width of its job."""
+    return min(_TEXT, _TEXT * room / stringWidth(printable(text), REGULAR, _TEXT))
 
 
 def _lane(columns: Sequence[_Column]) -> Group:

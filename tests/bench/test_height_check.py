@@ -1,4 +1,4 @@
-"""A height check at the tablet: without a job, asked again where a height is far, kept without network, told of later."""
+"""A height check at the tablet: without a job, asked again where a height is far, kept without network."""
 
 from __future__ import annotations
 

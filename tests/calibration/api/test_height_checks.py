@@ -114,6 +114,16 @@ def test_sent_again_it_is_the_same_check_with_and_without_an_id(bench: HttpBench
     assert len(bench.get(address(bench)).json()["results"]) == 2
 
 
+def test_the_id_of_a_reading_is_used_once(bench: HttpBench) -> None:
+    read = readings(ON_TARGET, repeats=1)
+    read[0]["id"] = str(new_id())
+    first = bench.post(address(bench), body_of(bench, readings=read))
+    other = bench.post(address(bench), body_of(bench, readings=read, taken_at=moment(-9)))
+
+    assert (first.status_code, other.status_code) == (201, 409)
+    assert len(bench.get(address(bench)).json()["results"]) == 1
+
+
 def test_the_list_is_filtered_and_comes_in_pages(bench: HttpBench) -> None:
     for minutes, loading in ((-30, "other"), (-20, "as_specified"), (-10, "as_specified")):
         bench.made(address(bench), body_of(bench, taken_at=moment(minutes), loading=loading))
@@ -122,6 +132,8 @@ def test_the_list_is_filtered_and_comes_in_pages(bench: HttpBench) -> None:
     assert [each["loading"] for each in page["results"]] == ["as_specified"] * 2
     assert page["next"]
     assert len(bench.get(address(bench), loading="other").json()["results"]) == 1
+    assert len(bench.get("/checks/", instrument=str(bench.tape.pk)).json()["results"]) == 3
+    assert bench.get("/checks/", instrument=str(new_id())).json()["results"] == []
     assert len(bench.get("/checks/", since=moment(-15)).json()["results"]) == 1
     assert len(bench.get("/checks/", vehicle=bench.vehicle.vin).json()["results"]) == 3
     assert bench.get(address(bench), lading="other").status_code == 422
