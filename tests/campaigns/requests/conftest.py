@@ -340,8 +340,13 @@ def _checked(site: Site) -> Bench:
     )
     check_photo_add(actor=actor, record_id=new_id(), check_id=check.pk, file=_picture())
     reading = check.readings.earliest("ordinal")
-    strike = {"reason": "Wrong mark.", "replacement": {"height_mm": Decimal(486)}}
-    check_reading_strike(actor=bench.actor(site.manager), record_id=new_id(), reading_id=reading.pk, **strike)
+    check_reading_strike(
+        actor=bench.actor(site.manager),
+        record_id=new_id(),
+        reading_id=reading.pk,
+        reason="Wrong mark.",
+        replacement={"height_mm": Decimal(486)},
+    )
     return bench
 
 
