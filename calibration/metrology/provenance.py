@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from . import consequences, decision, leak, readings, response, suspicion, uncertainty
+from . import consequences, decision, height_check, leak, readings, response, suspicion, uncertainty
 
 METROLOGY_VERSION = "1"
 """Raised whenever a change of this package could change a stored figure."""
@@ -23,6 +23,7 @@ PROVENANCE: dict[str, object] = {
         "max_writes": decision.MAX_WRITES,
         "max_pooled_rounds": decision.MAX_POOLED_ROUNDS,
         "inclination_step_pct": consequences.INCLINATION_STEP_PCT,
+        "unknown_instrument_factor": height_check.UNKNOWN_INSTRUMENT_FACTOR,
         "temperature_standard_uncertainty_k": leak.TEMPERATURE_STANDARD_UNCERTAINTY_K,
     },
 }

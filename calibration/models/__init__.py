@@ -1,6 +1,7 @@
 """The work: jobs, what was measured, assessed, proposed, decided and written."""
 
 from .adjustment import Approval, Concession, Decision, Finding, Proposal, Ruling, Write
+from .checks import HeightCheck, HeightCheckPhoto, HeightCheckReading, HeightCheckStrike
 from .job import (
     OPEN_STATES,
     BaselineReset,
@@ -24,6 +25,10 @@ __all__ = [
     "Concession",
     "Decision",
     "Finding",
+    "HeightCheck",
+    "HeightCheckPhoto",
+    "HeightCheckReading",
+    "HeightCheckStrike",
     "Job",
     "JobEnd",
     "JobRecordModel",
