@@ -26,8 +26,9 @@ RECORD_TABLES = [
     "finding",
     "ruling",
     "photo",
+    "jobprior",
 ]
-CHANGING_TABLES = ["job", "repeatabilitysums"]
+CHANGING_TABLES = ["job", "repeatabilitysums", "responseposterior"]
 
 
 class Migration(migrations.Migration):

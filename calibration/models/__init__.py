@@ -15,6 +15,7 @@ from .job import (
     SignOff,
 )
 from .measurement import Assessment, LeakTest, Photo, Reading, ReadingStrike, RepeatabilitySums, Round
+from .response import JobPrior, ResponsePosterior
 
 __all__ = [
     "OPEN_STATES",
@@ -26,6 +27,7 @@ __all__ = [
     "Finding",
     "Job",
     "JobEnd",
+    "JobPrior",
     "JobRecordModel",
     "LeakTest",
     "Pause",
@@ -36,6 +38,7 @@ __all__ = [
     "ReadingStrike",
     "Refiling",
     "RepeatabilitySums",
+    "ResponsePosterior",
     "Resumption",
     "Reversion",
     "Round",
