@@ -13,6 +13,7 @@ from .views.base import WorkViewSet
 from .views.findings import FindingViewSet, RulingViewSet
 from .views.jobs import JobViewSet
 from .views.leak_tests import LeakTestViewSet
+from .views.learned_responses import LearnedResponseViewSet
 from .views.photos import PhotoFileViewSet, PhotoViewSet
 from .views.proposals import ConcessionViewSet, ProposalViewSet, ReversionViewSet
 from .views.readiness import ReadinessViewSet
@@ -82,4 +83,5 @@ urlpatterns = [
     _at("approvals/<uuid:pk>/decision/", ApprovalViewSet, {"post": "decision"}, "approval-decision"),
     _at("vehicles/<str:vin>/setpoints/", VehicleSetpointsViewSet, LIST, "vehicle-setpoints"),
     _at("vehicles/<str:vin>/baseline-reset/", VehicleSetpointsViewSet, {"post": "create"}, "vehicle-baseline-reset"),
+    _at("vehicle-models/<uuid:vehicle_model>/response/", LearnedResponseViewSet, READ, "vehicle-model-response"),
 ]

@@ -40,7 +40,7 @@ def visit(site: Site, vehicle: Vehicle, *, hours_ago: float, share: float = 0.7,
     """A job in which every corner answers with so much of its specified response, twice moved."""
     bench = Bench.open(site, vehicle, hours_ago=hours_ago, setpoints=COUNTS)
     bench.ready()
-    heights = dict(LOW)
+    heights: dict[str, float] = dict(LOW)
     bench.measure(heights)
     for counts in (15, -15):
         after = {corner: count + counts for corner, count in bench.setpoints.items()}
@@ -66,6 +66,7 @@ def test_the_next_visit_of_a_vehicle_begins_with_what_it_taught(site: Site, vehi
     prior = bench.standing.prior
     assert prior is not None
     assert prior.mean == pytest.approx(0.7 * np.array(SPECIFIED), rel=0.12)
+    assert bench.case.specification is not None
     specified = prior_from_specification(pure_specification(bench.case.specification.content))
     assert (np.diag(prior.covariance) < 0.5 * np.diag(specified.covariance)).all()
 
