@@ -51,7 +51,10 @@ class Work:
     writes: int
     hand_writes: int
     ended: str
+    reason: str
     truly_within: bool
+    prior_errors: tuple[float, ...]
+    """By corner: how far the job's prior was from the truth, in standard deviations of the true specification."""
 
     @property
     def counted_writes(self) -> int:
@@ -101,18 +104,20 @@ def later_visits(name: str, vehicles: int, random_seed: int, learns: bool) -> li
     return works
 
 
-def wrong_specification(name: str, share: float, random_seed: int, model: int, learns: bool) -> list[tuple[Work, Work]]:
-    """Twenty vehicles after twenty that taught: each under the wrong specification and under the right one."""
+def wrong_specification(
+    name: str, share: float, random_seed: int, model: int, learns: bool, teaching: int = TEACHING
+) -> list[tuple[Work, Work]]:
+    """As many vehicles as taught before them: each under the wrong specification and under the right one."""
     right = SPECIFICATIONS[name]
     wrong = _answering(right, share)
     pairs = [Learner(specification_from(wrong), learns), Learner(specification_from(right), learns)]
     place = (random_seed, 2, list(SPECIFICATIONS).index(name), model)
-    for number in range(TEACHING):
+    for number in range(teaching):
         for fields, learner in zip((wrong, right), pairs, strict=True):
             _, bench = _drawn_and_worked(name, right, fields, learner, (*place, number))
             learner.learn_from([bench.visit])
     found = []
-    for number in range(TEACHING, 2 * TEACHING):
+    for number in range(teaching, 2 * teaching):
         works = [
             _drawn_and_worked(name, right, fields, learner, (*place, number))[0]
             for fields, learner in zip((wrong, right), pairs, strict=True)
@@ -145,14 +150,14 @@ def _worked(
     bench = Bench(vehicle, Tape(rng), learner.specification, learner.technician, learner.prior(visits), baseline)
     job = bench.run()
     by_hand = work_by_hand(same, Tape(its_rng), fields)
-    within = _truly_within(vehicle, fields)
-    return Work(name, job.writes, by_hand.writes, job.ended, within), bench
+    within = bool((np.abs(_off(vehicle.mean_settled_mm(), fields)) <= _of_corners(fields, "tolerance_mm")).all())
+    wrong_by = (bench.prior.mean - vehicle.true_responses()) / _of_corners(SPECIFICATIONS[name], "response_sd")
+    return Work(name, job.writes, by_hand.writes, job.ended, job.reason, within, tuple(wrong_by.tolist())), bench
 
 
 def _off_anew(vehicle: SimulatedVehicle, fields: Mapping[str, Any], rng: np.random.Generator) -> None:
     """Whatever was worn or mended since: each corner is off by so much, at the counts it now has."""
-    targets = np.repeat([fields["front"]["target_mm"], fields["rear"]["target_mm"]], 2)
-    off = targets + rng.uniform(-ANEW_MM, ANEW_MM, 4) - vehicle.mean_settled_mm()
+    off = _of_corners(fields, "target_mm") + rng.uniform(-ANEW_MM, ANEW_MM, 4) - vehicle.mean_settled_mm()
     vehicle.age(dict(zip(CORNER_NAMES, off.tolist(), strict=True)))
 
 
@@ -164,10 +169,13 @@ def _answering(fields: Mapping[str, Any], share: float) -> dict[str, Any]:
     return {**fields, **axles}
 
 
-def _truly_within(vehicle: SimulatedVehicle, fields: Mapping[str, Any]) -> bool:
-    axles = [fields[axle] for axle in ("front", "front", "rear", "rear")]
-    heights = vehicle.mean_settled_mm()
-    return all(abs(h - a["target_mm"]) <= a["tolerance_mm"] for h, a in zip(heights, axles, strict=True))
+def _of_corners(fields: Mapping[str, Any], name: str) -> np.ndarray:
+    return np.repeat([float(fields[axle][name]) for axle in AXLES], 2)
+
+
+def _off(heights_mm: np.ndarray, fields: Mapping[str, Any]) -> np.ndarray:
+    off: np.ndarray = heights_mm - _of_corners(fields, "target_mm")
+    return off
 
 
 def later_marks(works: Sequence[Work]) -> list[Mark]:
