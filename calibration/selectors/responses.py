@@ -95,6 +95,7 @@ def _visit_after(cases: Sequence[CaseFile], event: ServiceEvent) -> int:
 
 
 def _visit(case: CaseFile, renewed: set[Corner]) -> Visit:
+    case.baseline = {}  # limits teach nothing, and each job's would be looked up by itself
     standing = case.standing
     return Visit(
         tuple(standing.course.history),

@@ -124,7 +124,7 @@ function expected({ kind, probability_within: chance, expected_writes: writes, p
     "Of a hundred vehicles like this, about %(count)s would be measured within at every corner right after this write.",
     of_a_hundred,
   );
-  return h("p", null, told, " ", kind === "computed" && writesWords(writes, chance), " ", prior.detail);
+  return h("p", null, told, " ", kind === "computed" && writesWords(writes, chance), " ", prior.detail ?? null);
 }
 
 /** @param {number} writes @param {number} chance */
