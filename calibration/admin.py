@@ -6,7 +6,7 @@ from django.apps import apps
 
 from fleet.admin import ReadOnlyAdmin, site
 
-from .models import BaselineReset, Job, JobRecordModel, Reading, ReadingStrike, RepeatabilitySums
+from .models import BaselineReset, Job, JobRecordModel, Reading, ReadingStrike, RepeatabilitySums, ResponsePosterior
 
 
 class JobAdmin(ReadOnlyAdmin):
@@ -36,4 +36,4 @@ site.register(
     JobRecordAdmin,
 )
 site.register([BaselineReset, Reading, ReadingStrike], RecordAdmin)
-site.register(RepeatabilitySums, ReadOnlyAdmin)
+site.register([RepeatabilitySums, ResponsePosterior], ReadOnlyAdmin)

@@ -20,6 +20,7 @@ from .views.height_checks import (
 )
 from .views.jobs import JobViewSet
 from .views.leak_tests import LeakTestViewSet
+from .views.learned_responses import LearnedResponseViewSet
 from .views.photos import PhotoFileViewSet, PhotoViewSet
 from .views.proposals import ConcessionViewSet, ProposalViewSet, ReversionViewSet
 from .views.readiness import ReadinessViewSet
@@ -103,4 +104,5 @@ urlpatterns = [
     _at("checks/<uuid:check_id>/photos/", CheckPhotoViewSet, LIST_AND_MAKE, "check-photos"),
     _at("check-photos/<uuid:pk>/", CheckPhotoViewSet, READ, "check-photo"),
     _at("check-photos/<uuid:pk>/file/", CheckPhotoFileViewSet, READ, "check-photo-file"),
+    _at("vehicle-models/<uuid:vehicle_model>/response/", LearnedResponseViewSet, READ, "vehicle-model-response"),
 ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from . import consequences, decision, height_check, leak, readings, response, suspicion, uncertainty
+from . import consequences, decision, height_check, leak, model_response, readings, response, suspicion, uncertainty
 
 METROLOGY_VERSION = "1"
 """Raised whenever a change of this package could change a stored figure."""
@@ -19,6 +19,8 @@ PROVENANCE: dict[str, object] = {
         "axle_correlation": response.AXLE_CORRELATION,
         "warp_loss_rms": response.WARP_LOSS_RMS,
         "move_nonlinearity_sd": response.MOVE_NONLINEARITY_SD,
+        "specification_draws": model_response.SPECIFICATION_DRAWS,
+        "specification_freedom": model_response.SPECIFICATION_FREEDOM,
         "suspect_factor": suspicion.SUSPECT_FACTOR,
         "max_writes": decision.MAX_WRITES,
         "max_pooled_rounds": decision.MAX_POOLED_ROUNDS,

@@ -1521,4 +1521,83 @@ class Migration(migrations.Migration):
             model_name="heightcheckstrike",
             constraint=models.UniqueConstraint(fields=("reading",), name="calibration_checkstrike_once"),
         ),
+        migrations.CreateModel(
+            name="ResponsePosterior",
+            fields=[
+                ("id", models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False)),
+                ("count_base", models.JSONField()),
+                ("mean", models.JSONField()),
+                ("covariance", models.JSONField()),
+                ("draws", models.JSONField()),
+                ("jobs", models.JSONField()),
+                ("known_at", models.DateTimeField()),
+                ("computed_with", models.JSONField()),
+                (
+                    "specification",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.specification",
+                    ),
+                ),
+                (
+                    "vehicle",
+                    models.OneToOneField(
+                        db_constraint=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="response_posterior",
+                        to="fleet.vehicle",
+                    ),
+                ),
+                (
+                    "workshop",
+                    models.ForeignKey(
+                        editable=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.workshop",
+                    ),
+                ),
+            ],
+            options={
+                "abstract": False,
+            },
+        ),
+        migrations.CreateModel(
+            name="JobPrior",
+            fields=[
+                ("id", models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False)),
+                ("recorded_at", models.DateTimeField(editable=False)),
+                ("recorded_by", models.UUIDField(editable=False, null=True)),
+                ("known", models.JSONField()),
+                ("jobs", models.JSONField()),
+                ("computed_with", models.JSONField()),
+                (
+                    "job",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="calibration.job",
+                    ),
+                ),
+                (
+                    "workshop",
+                    models.ForeignKey(
+                        editable=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.workshop",
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ("recorded_at", "id"),
+                "abstract": False,
+                "indexes": [
+                    models.Index(fields=["job", "recorded_at", "id"], name="calibration_jobprior_of_job"),
+                ],
+            },
+        ),
     ]

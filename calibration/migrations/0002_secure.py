@@ -30,8 +30,9 @@ RECORD_TABLES = [
     "heightcheckreading",
     "heightcheckstrike",
     "heightcheckphoto",
+    "jobprior",
 ]
-CHANGING_TABLES = ["job", "repeatabilitysums"]
+CHANGING_TABLES = ["job", "repeatabilitysums", "responseposterior"]
 
 
 class Migration(migrations.Migration):

@@ -16,6 +16,7 @@ from .job import (
     SignOff,
 )
 from .measurement import Assessment, LeakTest, Photo, Reading, ReadingStrike, RepeatabilitySums, Round
+from .response import JobPrior, ResponsePosterior
 
 __all__ = [
     "OPEN_STATES",
@@ -31,6 +32,7 @@ __all__ = [
     "HeightCheckStrike",
     "Job",
     "JobEnd",
+    "JobPrior",
     "JobRecordModel",
     "LeakTest",
     "Pause",
@@ -41,6 +43,7 @@ __all__ = [
     "ReadingStrike",
     "Refiling",
     "RepeatabilitySums",
+    "ResponsePosterior",
     "Resumption",
     "Reversion",
     "Round",

@@ -194,18 +194,29 @@ def _take_event(course: Course, event: EventHappened, record: JobRecord) -> None
     if event.kind not in VOIDING_KINDS:
         _note_event(course, ())
         return
-    corners = _with_linked(corners_of(event), record.specification)
+    corners = with_linked(corners_of(event), record.specification)
     _note_event(course, corners)
     if event.kind in REVERSION_KINDS:
         course.reverting_voided_at.update(dict.fromkeys(corners, event.at))
 
 
-def _with_linked(corners: tuple[Corner, ...], specification: Specification | None) -> tuple[Corner, ...]:
+def with_linked(corners: tuple[Corner, ...], specification: Specification | None) -> tuple[Corner, ...]:
     """The corners and those that share their set-point: one cannot go back without the other."""
     if specification is None:
         return corners
     partners = (specification.linked_with(corner) for corner in corners)
     return (*corners, *(partner for partner in partners if partner is not None))
+
+
+def renewed_corners(record: JobRecord) -> tuple[Corner, ...]:
+    """Where something was replaced or repaired since the job opened: what was learned there earlier says nothing."""
+    found = {
+        corner
+        for fact in record.facts
+        if isinstance(fact, EventHappened) and fact.kind in VOIDING_KINDS
+        for corner in with_linked(corners_of(fact), record.specification)
+    }
+    return tuple(corner for corner in CORNERS if corner in found)
 
 
 def _take_resumption(course: Course, resumed: Resumed, record: JobRecord) -> None:
@@ -248,7 +259,7 @@ def way_back(record: JobRecord, course: Course) -> Setpoints | None:
     if course.as_found is None or course.stored is None:
         return None
     if record.earlier_goal is not None:
-        unknown = _with_linked(tuple(c for c in CORNERS if c not in record.earlier_goal), record.specification)
+        unknown = with_linked(tuple(c for c in CORNERS if c not in record.earlier_goal), record.specification)
         goal = dict(course.stored) | {c: n for c, n in record.earlier_goal.items() if c not in unknown}
         return goal | _after_events(course, goal, since=record.opened_at)
     goal = dict(course.as_found.setpoints)

@@ -13,6 +13,7 @@ from ..metrology.leak import ParkedHeights
 from ..metrology.readings import Repeatability
 from ..metrology.specification import Specification
 from ..metrology.uncertainty import Instrument
+from ..metrology.vehicle_response import KnownBefore
 
 Setpoints = Mapping[Corner, int]
 """Counts of the controlled corners."""
@@ -210,7 +211,7 @@ class JobRecord:
     replaced since. `earlier_goal` is where a job that reverts an earlier one is to go, `earlier_unwritten` what was
     last read in that one before anything was written, without corners worked on since. `tyre_faults` are those of
     the tyres now on the vehicle. `tyre_change_unrecorded`: the job was opened for a tyre change, and no tyres are on
-    record as fitted since.
+    record as fitted since. `known_before` is what had been learned of the responses when it opened; None where nothing.
     """
 
     id: uuid.UUID
@@ -230,6 +231,7 @@ class JobRecord:
     earlier_unwritten: Setpoints | None = None
     tyre_faults: tuple[TyreFault, ...] = ()
     tyre_change_unrecorded: bool = False
+    known_before: KnownBefore | None = None
 
     @property
     def is_closed(self) -> bool:

@@ -15,9 +15,10 @@ from ..metrology.corners import CORNERS, Axle, Corner
 from ..metrology.decision import Decision, decide
 from ..metrology.planner import compute_plan
 from ..metrology.planning_case import Plan, PlanningCase, RoundUncertainty, fresh_round
-from ..metrology.response import JobPosterior, JointState, follow_job, prior_from_specification
+from ..metrology.response import JobPosterior, JointState, ResponsePrior, follow_job, prior_from_specification
 from ..metrology.specification import Specification
 from ..metrology.suspicion import Suspicion, find_suspicions
+from ..metrology.vehicle_response import prior_for_job
 from .course import (
     REVERSION_KINDS,
     Course,
@@ -25,6 +26,7 @@ from .course import (
     corners_of,
     credible,
     measurement_of,
+    renewed_corners,
     walk,
     way_back,
 )
@@ -145,11 +147,20 @@ class Standing:
         return assess(found, self.record.specification, pad_levels_mm=self.record.pad_levels_mm)
 
     @cached_property
+    def prior(self) -> ResponsePrior | None:
+        """What the job takes for known of the responses; at corners worked on since it opened, of the model alone."""
+        if self.record.specification is None:
+            return None
+        if self.record.known_before is None:
+            return prior_from_specification(self.record.specification)
+        return prior_for_job(self.record.known_before, renewed_corners(self.record))
+
+    @cached_property
     def posterior(self) -> JobPosterior | None:
         """What the job's rounds and writes taught about heights and responses."""
-        if self.record.specification is None or not self.course.history:
+        if self.prior is None or not self.course.history:
             return None
-        return follow_job(prior_from_specification(self.record.specification), self.course.history)
+        return follow_job(self.prior, self.course.history)
 
     @cached_property
     def suspicions(self) -> tuple[Suspicion, ...]:

@@ -394,6 +394,24 @@ def corner_reason_text(code: str, numbers: Mapping[str, float]) -> str:
     return str(CORNER_REASONS[code] % shown(numbers, numbers.get("limit_counts")))
 
 
+PRIORS = {
+    "specification": gettext_lazy("What a count does is taken from the specification; no vehicle has shown it yet."),
+    "model": ngettext_lazy(
+        "What a count does is taken from %(count)s vehicle of this model, together with the specification.",
+        "What a count does is taken from %(count)s vehicles of this model, together with the specification.",
+        COUNTED,
+    ),
+    "vehicle": gettext_lazy("What a count does is taken from this vehicle's own earlier visits."),
+}
+"""Where the expected responses of a proposal came from; its own rounds and writes in this job count beside it."""
+
+
+def prior_text(prior: Mapping[str, Any]) -> str:
+    """The source of a proposal's prior in words; empty for one that this version does not know."""
+    text = PRIORS.get(prior["source"])
+    return str(text % {"count": prior["vehicles"], COUNTED: prior["vehicles"]}) if text is not None else ""
+
+
 RECORD_CHANGED = gettext_lazy(
     "The record changed since it was shown. Fetch it, look at it again, and sign or decide over what stands now."
 )

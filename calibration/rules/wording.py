@@ -11,12 +11,13 @@ Document = Mapping[str, Any]
 
 
 def in_words(content: Document) -> dict[str, Any]:
-    """The content of a proposal, its reasons, limits and follow-ups worded anew from codes and figures."""
+    """The content of a proposal, its reasons, prior, limits and follow-ups worded anew from codes and figures."""
     return {
         **content,
         "changes": {
             corner: {**change, "reason": change_reason(change)} for corner, change in content["changes"].items()
         },
+        "prior": {**content["prior"], "detail": texts.prior_text(content["prior"])},
         "limits": [{**each, "detail": limit_detail(each)} for each in content["limits"]],
         "follow_ups": [{**each, "detail": _follow_up(each)} for each in content["follow_ups"]],
     }

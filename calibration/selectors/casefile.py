@@ -25,6 +25,7 @@ from ..models import (
     Finding,
     Job,
     JobEnd,
+    JobPrior,
     LeakTest,
     Pause,
     Photo,
@@ -42,6 +43,7 @@ from ..models import (
 )
 from ..rules import record as facts
 from ..rules.consequences import Body
+from ..rules.known_before import known_before_from
 from ..rules.standing import Standing
 from .job_facts import (
     approval_fact,
@@ -67,6 +69,7 @@ RARE: tuple[type[Model], ...] = (
     Concession,
     Finding,
     JobEnd,
+    JobPrior,
     LeakTest,
     Pause,
     Photo,
@@ -200,6 +203,11 @@ class CaseFile:
         return self._rows(SignOff)
 
     @cached_property
+    def priors(self) -> list[JobPrior]:
+        """What was known of the responses when the job opened and, refiled, of those of the right vehicle."""
+        return self._rows(JobPrior)
+
+    @cached_property
     def photos(self) -> list[Photo]:
         return self._rows(Photo)
 
@@ -281,6 +289,7 @@ class CaseFile:
             earlier_unwritten=self._way_back[1],
             tyre_faults=self._tyre_faults,
             tyre_change_unrecorded=tyre_change_unrecorded(job, self.fitments),
+            known_before=known_before_from(self.priors[-1].known) if self.priors else None,
         )
 
     @cached_property

@@ -18,6 +18,7 @@ from ..models import (
     Finding,
     Job,
     JobEnd,
+    JobPrior,
     LeakTest,
     Pause,
     Proposal,
@@ -51,6 +52,7 @@ _OF_A_JOB: Final[dict[str, type[Model]]] = {
     "refilings": Refiling,
     "ends": JobEnd,
     "sign_offs": SignOff,
+    "priors": JobPrior,
 }
 """What a case file reads of one job, by its name there."""
 

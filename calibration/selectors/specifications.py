@@ -82,6 +82,16 @@ def _hub_rise(content: Mapping[str, Any], fitment: Fitment | None) -> Four:
     return hub_rise_mm(diameters, parse_tyre_size(reference).overall_diameter_mm)
 
 
+def count_base(content: Mapping[str, Any]) -> dict[str, Any]:
+    """What a set-point means: where this differs, counts of one revision say nothing of another's."""
+    return {
+        "range": [content["setpoint_min"], content["setpoint_max"]],
+        "kind": content["setpoint_kind"],
+        "controlled_corners": sorted(content.get("controlled_corners", CORNERS)),
+        "linked_corners": sorted(sorted(pair) for pair in content.get("linked_corners", ())),
+    }
+
+
 def _number(content: Mapping[str, Any], name: str) -> float | None:
     value = content.get(name)
     return None if value is None else float(value)

@@ -25,8 +25,10 @@ from ..rules.findings import of_course, of_setpoints
 from ..rules.sightings import last_known_setpoints
 from ..selectors.casefile import CaseFile
 from ..selectors.odometer import highest_odometer
+from ..selectors.responses import taught_by_vehicle, taught_until_now
 from ..selectors.specifications import revision_in_force
 from .independence import require_independent_signer
+from .responses import posterior_renew, prior_freeze
 from .step import JobStep, out_of_turn, record_changed
 
 
@@ -69,6 +71,7 @@ def job_open(
             raise _vehicle_busy(vehicle, Job.objects.get(vehicle=vehicle, state__in=OPEN_STATES)) from error
         raise
     step = JobStep(actor, job.pk, Permission.RECORD_FACTS)
+    prior_freeze(step, taught_until_now(vehicle.pk))
     step.raise_findings([*_odometer_findings(job, before), *of_course(step.standing)])
     step.conclude("job_opened", step.job)
     return step.job
@@ -208,6 +211,8 @@ def job_refile(*, actor: Actor, record_id: uuid.UUID, job_id: uuid.UUID, vehicle
             raise _vehicle_busy(vehicle, Job.objects.get(vehicle=vehicle, state__in=OPEN_STATES)) from error
         raise
     step.case = CaseFile(step.job)
+    posterior_renew(vehicle_id=wrong.pk, now=actor.now)
+    prior_freeze(step, taught_by_vehicle(vehicle.pk, until=step.job.opened_at))
     outbox.append(actor, "calibration.job_refiled", {"job": str(step.job.pk), "from_vehicle": str(wrong.pk)})
     step.conclude("job_refiled", refiling)
     return step.job

@@ -27,6 +27,7 @@ from ..rules.standing import Standing
 from ..selectors.casefile import CaseFile
 from ..selectors.jobs import job_for, visible_jobs
 from .drafting import go_on_reverting
+from .responses import posterior_renew
 
 RowT = TypeVar("RowT", bound=Model)
 
@@ -116,12 +117,15 @@ class JobStep:
         if record.pk != self.job.pk:
             rows.append(self.job)
         ledger.append(self.actor, kind, record, vehicle=self.job.vehicle, rows=rows, facts=facts)
+        if not self.job.is_open:
+            posterior_renew(vehicle_id=self.job.vehicle_id, now=self.actor.now)
 
     def conclude_closed(self, kind: str, record: TenantModel) -> None:
         """The same for a step that closed the job: nothing follows within the job any more."""
         self._save_job()
         rows = [row for row in self._rows if row.pk != record.pk]
         ledger.append(self.actor, kind, record, vehicle=self.job.vehicle, rows=[*rows, self.job])
+        posterior_renew(vehicle_id=self.job.vehicle_id, now=self.actor.now)
 
     def _follow(self) -> None:
         if self.standing.reversion_complete and self.job.is_open:

@@ -90,6 +90,11 @@ class SimulatedVehicle:
         )
         self.age({corner: float(before[here] - self.mean_settled_mm()[here])})
 
+    def true_responses(self) -> np.ndarray:
+        """mm per count at the set-points that it came with; for scoring only, as the measurand below."""
+        responses: np.ndarray = self._truth.gain * self._truth.response
+        return responses
+
     def mean_settled_mm(self) -> np.ndarray:
         """The measurand, for scoring only: never shown to whoever works on the vehicle."""
         truth = self._truth

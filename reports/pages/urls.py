@@ -5,6 +5,7 @@ from django.urls import path
 from .certificates import CertificatePdfView, CertificatesView, CertificateView
 from .job import JobView
 from .parked_work import ParkedWorkView, RetryView
+from .response import ResponseView
 from .today import TodayView
 from .vehicle import VehicleView
 from .vehicles import VehiclesView
@@ -18,6 +19,7 @@ urlpatterns = [
     path("vehicles/<str:vin>/worksheet/", VehicleWorksheetView.as_view(), name="vehicle_worksheet_page"),
     path("jobs/<uuid:job_id>/", JobView.as_view(), name="job_page"),
     path("jobs/<uuid:job_id>/worksheet/", JobWorksheetView.as_view(), name="job_worksheet_page"),
+    path("vehicle-models/<uuid:vehicle_model>/response/", ResponseView.as_view(), name="response_page"),
     path("worksheet/", EmptyWorksheetView.as_view(), name="worksheet_page"),
     path("certificates/", CertificatesView.as_view(), name="certificates_page"),
     path("certificates/<int:number>/", CertificateView.as_view(), name="certificate_page"),

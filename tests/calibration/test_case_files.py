@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
+from dataclasses import replace
 from datetime import timedelta
 
 from calibration.models import Job
+from calibration.rules.known_before import known_before_document
 from calibration.selectors.casefile import CaseFile
 from calibration.selectors.casefiles import case_files
 from calibration.selectors.jobs import visible_jobs
@@ -38,12 +41,16 @@ def test_each_is_judged_as_by_itself(site: Site) -> None:
         assert [case.job.pk for case in together] == [job.pk for job in found]
         for case in together:
             alone = CaseFile(Job.objects.get(pk=case.job.pk))
-            assert case.record == alone.record
+            assert replace(case.record, known_before=None) == replace(alone.record, known_before=None)
+            known = [each.record.known_before for each in (case, alone)]
+            assert len({json.dumps(known_before_document(each)) for each in known if each is not None}) <= 1
+            assert (known[0] is None) == (known[1] is None)
             assert case.standing.next_step == alone.standing.next_step
         assert len({case.standing.next_step.step for case in together}) >= 3
         assert any(case.record.previous_setpoints for case in together)
         assert any(case.baseline for case in together)
         assert any(case.leak_tests for case in together)
+        assert any(case.priors for case in together)
 
 
 def test_none_are_read_for_none(site: Site) -> None:

@@ -15,6 +15,7 @@ from calibration.metrology.readings import RepeatabilityState, repeatability, wi
 from calibration.metrology.response import (
     Counts,
     HistoryItem,
+    ResponsePrior,
     StoredSetpoints,
     follow_job,
     prior_from_specification,
@@ -23,6 +24,7 @@ from calibration.metrology.response import (
 from calibration.metrology.specification import AxleSpecification, Specification
 from calibration.metrology.suspicion import Suspicion, find_suspicions
 from calibration.metrology.uncertainty import Instrument
+from calibration.metrology.vehicle_response import Visit
 from reports.demo.simulated_tape import Tape
 from reports.demo.simulated_vehicle import SimulatedVehicle
 
@@ -77,12 +79,19 @@ class Bench:
     """One job on one vehicle."""
 
     def __init__(
-        self, vehicle: SimulatedVehicle, tape: Tape, specification: Specification, technician: Technician
+        self,
+        vehicle: SimulatedVehicle,
+        tape: Tape,
+        specification: Specification,
+        technician: Technician,
+        prior: ResponsePrior | None = None,
+        baseline: Counts | None = None,
     ) -> None:
         self.vehicle, self.tape = vehicle, tape
         self.specification, self.technician = specification, technician
         self.job = BenchJob()
-        self.baseline = self._counts()
+        self.prior = prior or prior_from_specification(specification)
+        self.baseline = baseline or self._counts()
         self.history: list[tuple[RoundMeasurement, Counts] | StoredSetpoints] = []
         self.pool: list[RoundMeasurement] = []
         self.sides_not_adjustable: set[Axle] = set()
@@ -98,6 +107,12 @@ class Bench:
                 break
         self.job.readings = self.tape.readings_taken
         return self.job
+
+    @property
+    def visit(self) -> Visit:
+        """What the job taught."""
+        suspects = {suspicion.corner for suspicion in self.job.suspicions}
+        return Visit(tuple(self._items()), distrusted=tuple(corner for corner in CORNERS if corner in suspects))
 
     def _do(self, assessment: Assessment, decision: Decision) -> bool:
         match decision.step:
@@ -121,7 +136,7 @@ class Bench:
             not_adjustable=self.job.not_adjustable,
             sides_not_adjustable=self.sides_not_adjustable,
         )
-        posterior = follow_job(prior_from_specification(self.specification), self._items())
+        posterior = follow_job(self.prior, self._items())
         self.job.suspicions = find_suspicions(posterior)
         freed = tuple(each.corner for each in assessment.corners if each.freed)
         self.plan = None

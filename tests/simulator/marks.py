@@ -215,10 +215,13 @@ def _named(case: Case, job: BenchJob) -> bool:
 def _share_mark(
     name: str, outcomes: Sequence[Outcome], fact: Callable[[Outcome], bool], limit: float, bound: str = "least"
 ) -> Mark:
+    return share_mark(name, [fact(outcome) for outcome in outcomes], limit, at_least=bound == "least")
+
+
+def share_mark(name: str, facts: Sequence[bool], limit: float, *, at_least: bool) -> Mark:
     """A share with its Wilson interval."""
-    hits, sample = sum(fact(o) for o in outcomes), len(outcomes)
-    interval = stats.binomtest(hits, sample).proportion_ci(CONFIDENCE, method="wilson")
-    return Mark(name, hits / sample, interval.low, interval.high, sample, limit, bound == "least")
+    interval = stats.binomtest(sum(facts), len(facts)).proportion_ci(CONFIDENCE, method="wilson")
+    return Mark(name, sum(facts) / len(facts), interval.low, interval.high, len(facts), limit, at_least)
 
 
 def _mean_mark(name: str, values: Sequence[int], limit: float) -> Mark:
@@ -227,12 +230,16 @@ def _mean_mark(name: str, values: Sequence[int], limit: float) -> Mark:
 
 
 def _ratio_mark(name: str, outcomes: Sequence[Outcome], limit: float) -> Mark:
+    ours, hand = [o.counted_writes for o in outcomes], [o.hand_writes for o in outcomes]
+    return ratio_mark(name, ours, hand, limit)
+
+
+def ratio_mark(name: str, ours: Sequence[float], theirs: Sequence[float], limit: float) -> Mark:
     """Ratio of means over the same vehicles, with its delta-method interval."""
-    ours = np.array([o.counted_writes for o in outcomes], dtype=float)
-    hand = np.array([o.hand_writes for o in outcomes], dtype=float)
-    ratio = float(ours.mean() / hand.mean())
-    half = 1.96 * float(np.std(ours - ratio * hand, ddof=1)) / hand.mean() / len(hand) ** 0.5
-    return Mark(name, ratio, ratio - half, ratio + half, len(hand), limit, at_least=False)
+    over, under = np.array(ours, dtype=float), np.array(theirs, dtype=float)
+    ratio = float(over.mean() / under.mean())
+    half = 1.96 * float(np.std(over - ratio * under, ddof=1)) / under.mean() / len(under) ** 0.5
+    return Mark(name, ratio, ratio - half, ratio + half, len(under), limit, at_least=False)
 
 
 if __name__ == "__main__":

@@ -72,6 +72,7 @@ class Prior(serializers.Serializer[Any]):
         help_text=_("The specification's figures, what vehicles of the model did, or what this one did."),
     )
     vehicles = serializers.IntegerField(min_value=0, help_text=_("From how many vehicles; 0 for a specification."))
+    detail = serializers.CharField(help_text=_("In words, for people."))
 
 
 class Limit(serializers.Serializer[Any]):

@@ -32,7 +32,8 @@ def test_a_computed_proposal_says_what_to_write_and_why(bench: HttpBench) -> Non
     assert proposal["from_setpoints"] == SETPOINTS
     assert proposal["to_setpoints"]["FL"] == proposal["changes"]["FL"]["to"] < SETPOINTS["FL"]
     assert proposal["changes"]["FL"]["reason"]
-    assert proposal["prior"] == {"source": "specification", "vehicles": 0}
+    assert (proposal["prior"]["source"], proposal["prior"]["vehicles"]) == ("specification", 0)
+    assert "taken from the specification" in proposal["prior"]["detail"]
     assert {each["outcome"] for each in proposal["limits"]} == {"pass"}
     assert bench.get(f"/proposals/{proposal['id']}/").json() == proposal
     assert bench.get(f"/jobs/{bench.job}/proposals/").json()["results"] == [proposal]

@@ -61,6 +61,7 @@ class AtWork:
             "/certificates/1/": "contact",
             "/certificates/1/pdf/": "contact",
             "/parked-work/": "manager",
+            f"/vehicle-models/{self.done.vehicle.vehicle_model_id}/response/": "reader",
         }
 
 

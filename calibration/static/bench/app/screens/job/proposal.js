@@ -121,7 +121,7 @@ function reasons({ changes: by }) {
 }
 
 /** @param {any} proposal */
-function expected({ kind, probability_within: chance, expected_writes: writes }) {
+function expected({ kind, probability_within: chance, expected_writes: writes, prior }) {
   if (chance === null) return null;
   const of_a_hundred = Math.round(100 * chance);
   const told = ngettext(
@@ -129,7 +129,7 @@ function expected({ kind, probability_within: chance, expected_writes: writes })
     "Of a hundred vehicles like this, about %(count)s would be measured within at every corner right after this write.",
     of_a_hundred,
   );
-  return h("p", null, told, " ", kind === "computed" && writesWords(writes, chance));
+  return h("p", null, told, " ", kind === "computed" && writesWords(writes, chance), " ", prior.detail ?? null);
 }
 
 /** @param {number} writes @param {number} chance */
