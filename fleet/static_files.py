@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
@@ -49,9 +50,18 @@ class ScriptError(ValueError):
 
 
 class QuickCompressor(Compressor):  # type: ignore[misc]  # whitenoise has no types
-    """As small as possible where that is quick: what packages bring in large files, few people fetch."""
+    """As small as possible where that is quick: what packages bring in large files, few people fetch.
+
+    Every file is there twice, with its hash in its name and without: what was compressed once is kept.
+    """
 
     @staticmethod
+    @cache
+    def compress_gzip(data: bytes) -> bytes:
+        return bytes(Compressor.compress_gzip(data))
+
+    @staticmethod
+    @cache
     def compress_brotli(data: bytes) -> bytes:
         return bytes(brotli.compress(data, quality=BEST_QUALITY if len(data) <= SMALL_BYTES else QUICK_QUALITY))
 
@@ -84,6 +94,7 @@ class StaticFilesMiddleware(WhiteNoiseMiddleware):  # type: ignore[misc]  # whit
         return answer
 
 
+@cache
 def slim(script: bytes) -> bytes:
     """Between two tokens stands what their distance means: the end of a line, a blank, or nothing."""
     pieces = [b""]

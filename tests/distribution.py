@@ -8,19 +8,26 @@ import pytest
 from xdist.scheduler import LoadFileScheduling  # type: ignore[import-untyped]
 
 FAULTS: Final = "tests/campaigns/faults"
+REQUESTS: Final = "tests/campaigns/requests"
 SHEETS: Final = "tests/reports/test_certificate_"
-TOGETHER: Final = (FAULTS, SHEETS)
-"""Files that one process runs, since they share two services, or pages drawn once."""
+TOGETHER: Final = (FAULTS, REQUESTS, SHEETS)
+"""Files that one process runs, since they share two services, a furnished workshop, or pages drawn once."""
 LONG: Final = (
     FAULTS,
     "tests/calibration/test_state_machine.py",
     "tests/deploy/test_service.py",
     "tests/deploy/test_external_services.py",
     "tests/deploy/test_backup.py",
-    "tests/campaigns/requests",
+    REQUESTS,
     "tests/campaigns/test_planner_brute_force.py",
     "tests/simulator/test_campaign.py",
     SHEETS,
+    "tests/reports/pages/test_every_form.py",
+    "tests/deploy",
+    "tests/reports/test_demo.py",
+    "tests/reports/test_faults.py",
+    "tests/reports/test_broker.py",
+    "tests/campaigns",
 )
 """What takes longest, and what mostly waits, comes first."""
 

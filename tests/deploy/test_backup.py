@@ -153,7 +153,7 @@ def test_backup_is_for_its_owner_only(original: Original) -> None:
     assert original.backup.stat().st_mode & 0o077 == 0
 
 
-def test_restored_is_what_was_backed_up_under_a_new_epoch(
+def test_restored_is_what_was_backed_up_under_a_new_epoch_and_guarded_as_before(
     environment: dict[str, str], name: str, files: Path, backup: Path
 ) -> None:
     kept, first_epoch = contents(name), epoch(name)
@@ -173,10 +173,11 @@ def test_restored_is_what_was_backed_up_under_a_new_epoch(
     assert epoch(name) != first_epoch
     assert [path for path in files.rglob("*") if path.is_file()] == [files / "photos" / "01" / "tape.jpg"]
     assert (files / "photos" / "01" / "tape.jpg").read_bytes() == b"\xff\xd8 a tape"
+    assert_guarded(name)
 
 
-def test_restored_database_is_guarded_as_before(environment: dict[str, str], name: str, backup: Path) -> None:
-    done(environment, "restore", backup, "--replace")
+def assert_guarded(name: str) -> None:
+    """The rules of the database came back with its rows."""
     assert one(name, "SELECT count(*) FROM fleet_workshop", role="app") == 0, "no workshop, no rows"
     forced = (
         "SELECT bool_and(relforcerowsecurity) FROM pg_class WHERE relname IN ('fleet_vehicle', 'reports_certificate')"

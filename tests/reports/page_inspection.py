@@ -10,6 +10,7 @@ from functools import cache
 import numpy as np
 import pypdfium2  # type: ignore[import-untyped]
 from numpy.typing import NDArray
+from pypdfium2 import raw
 
 SHARED = 0.2
 """More than a fifth of the smaller box is shared where text lies on text; kerning and italics share less."""
@@ -37,11 +38,11 @@ def pages_of(pdf: bytes) -> list[Page]:
 
 def _page(page: pypdfium2.PdfPage) -> Page:
     text = page.get_textpage()
-    marks = [mark for mark in range(text.count_chars()) if text.get_text_range(mark, 1).strip()]
+    marks = [mark for mark in range(text.count_chars()) if chr(raw.FPDFText_GetUnicode(text, mark)).strip()]
     boxes = np.array([text.get_charbox(mark, loose=True) for mark in marks]).reshape(-1, 4)
     order = np.argsort(boxes[:, 0], kind="stable")
     boxes = boxes[order]
-    sizes = np.array([pypdfium2.raw.FPDFText_GetFontSize(text, mark) for mark in marks])[order]
+    sizes = np.array([raw.FPDFText_GetFontSize(text, mark) for mark in marks])[order]
     left, bottom, right, top = boxes.T
     # The middle half of the line's height, where every letter has ink: ascenders and descenders may touch.
     quarter = (top - bottom) / 4

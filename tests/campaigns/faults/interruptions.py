@@ -52,6 +52,8 @@ class Bench:
     service: RunningService
     shop: Shop
     measured: dict[str, Any] = field(default_factory=dict)
+    waiting_jobs: int = WAITING_JOBS
+    """How many documents are asked for, and how many clients ask, during an interruption."""
 
     @property
     def headers(self) -> dict[str, str]:
@@ -189,7 +191,7 @@ def broker_flushed(bench: Bench, patience_s: float = PATIENCE_S) -> list[str]:
     """Work waits in the broker while no worker runs; the broker loses everything; the worker comes back."""
     with unsupervised(bench.service):
         kill_family(bench.service, "worker")
-        jobs = [bench.ended_job() for _ in range(WAITING_JOBS)]
+        jobs = [bench.ended_job() for _ in range(bench.waiting_jobs)]
         flush(bench.service)
     return _unmade(bench, jobs, patience_s, "work found by the sweep after a flush, s")
 
@@ -229,7 +231,7 @@ def with_a_broker(bench: Bench) -> None:
 def _end_jobs(bench: Bench, circumstance: str, answer_s: float = ANSWER_S) -> tuple[list[int], list[str]]:
     """End some jobs, one after the other; notes how long the answers took. No answer in time is status 0."""
     answers, times, jobs = [], [], []
-    for _ in range(WAITING_JOBS):
+    for _ in range(bench.waiting_jobs):
         job = bench.open_job()
         began = time.monotonic()
         try:
@@ -238,7 +240,7 @@ def _end_jobs(bench: Bench, circumstance: str, answer_s: float = ANSWER_S) -> tu
             answers.append(0)
         times.append(time.monotonic() - began)
         jobs.append(job)
-    bench.measured[f"request that asks for work, {circumstance}, median and longest of {WAITING_JOBS}, ms"] = (
+    bench.measured[f"request that asks for work, {circumstance}, median and longest of {bench.waiting_jobs}, ms"] = (
         round(1000 * statistics.median(times)),
         round(1000 * max(times)),
     )
@@ -274,7 +276,7 @@ def database_away(bench: Bench) -> list[str]:
         problems += [f"while the database was away: {answer}" for answer in during if answer != "503 with Retry-After"]
     began = time.monotonic()
     after: Counter[str] = Counter()
-    while time.monotonic() < began + PATIENCE_S and (answers := _answers(bench)) != ["201"] * WAITING_JOBS:
+    while time.monotonic() < began + PATIENCE_S and (answers := _answers(bench)) != ["201"] * bench.waiting_jobs:
         after.update(answers)
     bench.measured["served again after the database is started, s"] = round(time.monotonic() - began, 1)
     problems += [f"after the outage: {answer}" for answer in after if answer not in ("201", "503 with Retry-After")]
@@ -283,8 +285,8 @@ def database_away(bench: Bench) -> list[str]:
 
 def _answers(bench: Bench) -> list[str]:
     """What several clients are told who add a vehicle at the same time."""
-    bodies = [bench.vehicle_body() for _ in range(WAITING_JOBS)]
-    with ThreadPoolExecutor(WAITING_JOBS) as pool:
+    bodies = [bench.vehicle_body() for _ in range(bench.waiting_jobs)]
+    with ThreadPoolExecutor(bench.waiting_jobs) as pool:
         return list(pool.map(lambda body: _told(_post_once(bench, "/vehicles/", body)), bodies))
 
 

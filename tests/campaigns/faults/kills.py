@@ -114,9 +114,7 @@ def campaign(
 
 def new_shop(service: RunningService) -> Shop:
     """A workshop of its own on this service."""
-    email = f"m-{time.time_ns()}@example.com"
-    named = ("--name", "Kill campaign", "--email", email, "--password", "")
-    founded = json.loads(service.manage("create_workshop", *named))
+    founded = service.new_workshop()
     return Shop(service.url, founded["workshop"], founded["token"], Journal(), threading.Event())
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
@@ -21,6 +22,7 @@ from deploy.embedded.process import end_processes, processes_in, processes_with_
 from tests.deploy.conftest import CHILDREN, EXTERNAL_VARIABLES, free_port, started_before
 
 START_PATIENCE_S: Final = 120.0
+WORKSHOPS_AT_ONCE: Final = 4
 SERVING: Final = "levelbook: serving http"
 SEEDED_SETTINGS: Final = "tests.campaigns.faults.seeded_settings"
 
@@ -36,6 +38,7 @@ class RunningService:
     port: int
     environment: Mapping[str, str] = field(default_factory=dict)
     process: subprocess.Popen[bytes] | None = None
+    unused_workshops: list[dict[str, str]] = field(default_factory=list)
 
     @property
     def url(self) -> str:
@@ -88,9 +91,12 @@ class RunningService:
             return next((each for each in children if CHILDREN[name] in " ".join(each.cmdline())), None)
         return None
 
-    def manage(self, *arguments: str, given: str = "") -> str:
-        """What a management command answers."""
-        return self.python(str(CHECKOUT / "manage.py"), *arguments, given=given)
+    def new_workshop(self) -> dict[str, str]:
+        """Id and manager's token of a workshop that nobody has used."""
+        if not self.unused_workshops:
+            made = self.python("-m", "tests.campaigns.faults.founding", str(WORKSHOPS_AT_ONCE))
+            self.unused_workshops = json.loads(made)
+        return self.unused_workshops.pop()
 
     def python(self, *arguments: str, given: str = "") -> str:
         """What a Python process of this service's environment writes; its complaint is raised."""

@@ -183,11 +183,11 @@ def _invited() -> list[Record]:
 
 @pytest.fixture
 def shop(committed_db: None, stocked: Shop) -> Shop:
-    """A workshop that the tests of a module share."""
+    """A workshop that the tests of these files share; requests made up at random come last."""
     return stocked
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def stocked(django_db_setup: None, django_db_blocker: DjangoDbBlocker) -> Shop:
     with django_db_blocker.unblock():
         try:
