@@ -28,7 +28,8 @@ LOOKS: Final = (
     "looks/bench.css",
 )
 OF_THE_LOOKS: Final = ("looks/tolerance-bar.js",)
-ICONS: Final = ("looks/icon.svg", "bench/icons/icon-192.png", "bench/icons/icon-512.png")
+ICON: Final = "looks/icon.svg"
+"""Beside it the manifest names pictures for installing the app, which takes the network in any case."""
 FOLDER: Final = "bench/"
 START: Final = "bench/app/main.js"
 PARTS: Final = {"app": "bench/app/rest.js", "shell": "bench/app/shell.js", "job": "bench/app/screens/job/index.js"}
@@ -71,7 +72,7 @@ def address_of(name: str) -> str:
 @cache
 def assets() -> tuple[Asset, ...]:
     """All files of the app. They change with the release only, hence are read once in a process."""
-    names = sorted({*ICONS, *OF_THE_LOOKS, *_names_of_the_app(".js")})
+    names = sorted({ICON, *OF_THE_LOOKS, *_names_of_the_app(".js")})
     return tuple(_asset(name, delivered(name)) for name in names)
 
 

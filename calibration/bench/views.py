@@ -22,7 +22,7 @@ from django.views.i18n import JavaScriptCatalog
 from fleet.static_files import delivered
 
 from .assets import (
-    ICONS,
+    ICON,
     START,
     address_of,
     assets,
@@ -91,7 +91,7 @@ def together(request: HttpRequest) -> HttpResponse:
 @always_asked
 def manifest(request: HttpRequest) -> HttpResponse:
     """What a tablet needs to know to install the app."""
-    icon = {"src": address_of("looks/icon.svg"), "sizes": "any", "type": "image/svg+xml"}
+    icon = {"src": address_of(ICON), "sizes": "any", "type": "image/svg+xml"}
     pictures = [
         {"src": address_of(f"bench/icons/icon-{size}.png"), "sizes": f"{size}x{size}", "type": "image/png"}
         for size in (192, 512)
@@ -121,16 +121,15 @@ def service_worker(request: HttpRequest) -> HttpResponse:
         reverse("bench-texts"): _texts(request),
         reverse("bench-looks"): styles(),
     }
-    later = _later_texts(request)
     packed = parcel()
-    files = [{"url": each.url, "size": each.size} for each in packed]
     kept = {
-        "version": version_of([*unhashed.values(), later]),
+        "version": version_of([*unhashed.values(), _later_texts(request)]),
         "assets": [{"url": each.url, "integrity": each.integrity} for each in assets() if each not in packed],
         "parcel": {
             "url": reverse("bench-parcel"),
-            "integrity": integrity(hashlib.sha256(_parcel(request)).digest()),
-            "files": [*files, {"url": reverse("bench-later-texts"), "size": len(later)}],
+            "files": [{"url": each.url, "size": each.size} for each in packed],
+            "integrity": integrity(hashlib.sha256(parcel_content()).digest()),
+            "rest": reverse("bench-later-texts"),
         },
         "pages": [*unhashed, reverse("bench-manifest")],
     }
@@ -143,7 +142,7 @@ def _page(request: HttpRequest) -> bytes:
         "modules": first_modules(),
         "parts": later_modules(),
         "start": address_of(START),
-        "icon": address_of(ICONS[0]),
+        "icon": address_of(ICON),
         "languages": " ".join(code for code, _name in settings.LANGUAGES),
     }
     return render(request, "bench/app.html", values).content

@@ -116,13 +116,19 @@ def test_the_bench_app_s_files_are_those_that_its_worker_expects(running: Servic
     """As collected, scripts without their comments; a browser refuses a file whose hash is another."""
     with httpx.Client(base_url=f"http://127.0.0.1:{running.port}") as client:
         kept = json.loads(client.get("/bench/service-worker.js").text.removeprefix("self.KEPT = ").split(";\n")[0])
-        assets = {each["url"]: each["integrity"] for each in (*kept["assets"], kept["parcel"])}
+        assets = {each["url"]: each["integrity"] for each in kept["assets"]}
         files = {url: client.get(url).content for url in assets}
+        parcel = client.get(kept["parcel"]["url"]).content
         alone = b"".join(client.get(each["url"]).content for each in kept["parcel"]["files"])
-    hashes = {url: base64.b64encode(hashlib.sha256(content).digest()).decode() for url, content in files.items()}
-    assert {url: f"sha256-{digest}" for url, digest in hashes.items()} == assets
-    assert files[kept["parcel"]["url"]] == alone
+        rest = client.get(kept["parcel"]["rest"]).content
+    assert {url: integrity_of(content) for url, content in files.items()} == assets
+    assert parcel == alone + rest
+    assert integrity_of(alone) == kept["parcel"]["integrity"]
     assert not [url for url, content in files.items() if url.endswith(".js") and content != slim(content)]
+
+
+def integrity_of(content: bytes) -> str:
+    return f"sha256-{base64.b64encode(hashlib.sha256(content).digest()).decode()}"
 
 
 def scipy_libraries(process: psutil.Process) -> set[str]:

@@ -7,7 +7,8 @@
 const PREFIX = "levelbook bench ";
 const CACHE = PREFIX + self.KEPT.version;
 const PARCEL = self.KEPT.parcel;
-const FILES = new Set([...self.KEPT.assets, ...PARCEL.files].map(({ url }) => new URL(url, self.location).pathname));
+const KEPT_FILES = [...self.KEPT.assets, ...PARCEL.files].map(({ url }) => url);
+const FILES = new Set([...KEPT_FILES, PARCEL.rest].map((url) => new URL(url, self.location).pathname));
 const [PAGE, ...OTHER_PAGES] = self.KEPT.pages;
 const PAGES = new Set(OTHER_PAGES);
 
@@ -39,16 +40,30 @@ async function fetched({ url, integrity }) {
 }
 
 /**
- * Many modules in one answer, one after the other.
+ * Many modules in one answer, one after the other, and behind them the texts. These are in the language that this answer
+ * is in, which may be another than that of the list, so that no hash is known of them.
  * @param {Cache} cache
  */
 async function unpack(cache) {
-  const { url, integrity, files } = PARCEL;
-  const content = await (await fetch(url, { integrity, cache: "no-store" })).arrayBuffer();
+  const { url, files, integrity, rest } = PARCEL;
+  const content = await (await fetch(url, { cache: "no-store" })).arrayBuffer();
+  const end = files.reduce((sum, { size }) => sum + size, 0);
+  if ((await integrityOf(content.slice(0, end))) !== integrity) throw new Error("The parcel is not what the list says.");
   const headers = { "Content-Type": "text/javascript; charset=utf-8" };
   let start = 0;
-  const kept = files.map(({ url, size }) => cache.put(url, new Response(content.slice(start, (start += size)), { headers })));
+  const kept = [...files, { url: rest, size: content.byteLength - end }].map((each) =>
+    cache.put(each.url, new Response(content.slice(start, (start += each.size)), { headers })),
+  );
   await Promise.all(kept);
+}
+
+/**
+ * As in Subresource Integrity.
+ * @param {ArrayBuffer} content
+ */
+async function integrityOf(content) {
+  const digest = new Uint8Array(await crypto.subtle.digest("SHA-256", content));
+  return `sha256-${btoa(String.fromCharCode(...digest))}`;
 }
 
 async function takeOver() {

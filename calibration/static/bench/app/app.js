@@ -61,8 +61,8 @@ export class App {
     this.service = new Service((reply) => this.answered(reply));
     this.session = new Session(this.cupboard, this.service);
     const token = () => this.session.person?.token ?? null;
-    this.reads = new Reads(this.cupboard, this.service, token, () => this.session.people());
-    this.drafts = new Drafts(this.cupboard, () => this.#retell(), (key) => this.#recordedElsewhere(key));
+    this.reads = new Reads(cupboard, this.service, token, () => this.session.people());
+    this.drafts = new Drafts(this.cupboard, this.#retell, (key) => this.#recordedElsewhere(key));
   }
 
   /** @param {Screen | null} first what is shown already: the enrolment of a tablet that nobody has enrolled yet */
@@ -217,18 +217,15 @@ export class App {
     this.frame.show(this.screen, isNew);
   }
 
+  #retell = () => this.#told && this.#tell(this.#told);
+
   /** @param {Context} context */
   #tell(context) {
     this.#told = context;
     const { job, online, pending, person } = context;
-    const vehicle = job?.vehicle ?? null;
     const isTyping = job !== null && this.drafts.get(`round:${job.id}`)?.readings.length > 0;
-    const outbox = this.sending?.knows(pending) ?? "unread";
-    this.frame.tell({ vehicle, online, pending, outbox, person: this.session.person ? person.name : null, isTyping });
-  }
-
-  #retell() {
-    if (this.#told) this.#tell(this.#told);
+    const told = { vehicle: job?.vehicle ?? null, online, pending, outbox: this.sending?.knows(pending) ?? "unread" };
+    this.frame.tell({ ...told, person: this.session.person ? person.name : null, isTyping });
   }
 
   /** The address is another one than when this was gathered. @param {Pick<Context, 'route'>} context */
