@@ -6,7 +6,17 @@ from django.apps import apps
 
 from fleet.admin import ReadOnlyAdmin, site
 
-from .models import BaselineReset, Job, JobRecordModel, Reading, ReadingStrike, RepeatabilitySums
+from .models import (
+    BaselineReset,
+    DriftRatePrior,
+    DriftSeries,
+    DriftState,
+    Job,
+    JobRecordModel,
+    Reading,
+    ReadingStrike,
+    RepeatabilitySums,
+)
 
 
 class JobAdmin(ReadOnlyAdmin):
@@ -35,5 +45,5 @@ site.register(
     [model for model in apps.get_app_config("calibration").get_models() if issubclass(model, JobRecordModel)],
     JobRecordAdmin,
 )
-site.register([BaselineReset, Reading, ReadingStrike], RecordAdmin)
-site.register(RepeatabilitySums, ReadOnlyAdmin)
+site.register([BaselineReset, DriftRatePrior, Reading, ReadingStrike], RecordAdmin)
+site.register([DriftSeries, DriftState, RepeatabilitySums], ReadOnlyAdmin)

@@ -26,8 +26,9 @@ RECORD_TABLES = [
     "finding",
     "ruling",
     "photo",
+    "driftrateprior",
 ]
-CHANGING_TABLES = ["job", "repeatabilitysums"]
+CHANGING_TABLES = ["job", "repeatabilitysums", "driftseries", "driftstate"]
 
 
 class Migration(migrations.Migration):

@@ -1,6 +1,7 @@
 """The work: jobs, what was measured, assessed, proposed, decided and written."""
 
 from .adjustment import Approval, Concession, Decision, Finding, Proposal, Ruling, Write
+from .drift import DriftRatePrior, DriftSeries, DriftState
 from .job import (
     OPEN_STATES,
     BaselineReset,
@@ -23,6 +24,9 @@ __all__ = [
     "BaselineReset",
     "Concession",
     "Decision",
+    "DriftRatePrior",
+    "DriftSeries",
+    "DriftState",
     "Finding",
     "Job",
     "JobEnd",

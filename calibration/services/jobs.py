@@ -26,6 +26,7 @@ from ..rules.sightings import last_known_setpoints
 from ..selectors.casefile import CaseFile
 from ..selectors.specifications import revision_in_force
 from .independence import require_independent_signer
+from .drift import drift_changed
 from .step import JobStep, out_of_turn, record_changed
 
 
@@ -214,6 +215,7 @@ def job_refile(*, actor: Actor, record_id: uuid.UUID, job_id: uuid.UUID, vehicle
             raise _vehicle_busy(vehicle, Job.objects.get(vehicle=vehicle, state__in=OPEN_STATES)) from error
         raise
     step.case = CaseFile(step.job)
+    drift_changed(actor, wrong.pk)
     outbox.append(actor, "calibration.job_refiled", {"job": str(step.job.pk), "from_vehicle": str(wrong.pk)})
     step.conclude("job_refiled", refiling)
     return step.job
