@@ -31,18 +31,18 @@ def assessment_as_dict(assessment: Assessment) -> dict[str, Any]:
         "corners": {corner: _corner(each) for corner, each in zip(CORNERS, assessment.corners, strict=True)},
         "sides": {side.axle: _side(side) for side in assessment.sides},
         "modes": {
-            "heave_mm": _length(modes.heave_mm),
-            "pitch_mm": _length(modes.pitch_mm),
-            "roll_mm": _length(modes.roll_mm),
-            "warp_mm": _length(modes.warp_mm),
-            "warp_expanded_uncertainty_mm": _length(warp.expanded_uncertainty_mm),
+            "heave_mm": length(modes.heave_mm),
+            "pitch_mm": length(modes.pitch_mm),
+            "roll_mm": length(modes.roll_mm),
+            "warp_mm": length(modes.warp_mm),
+            "warp_expanded_uncertainty_mm": length(warp.expanded_uncertainty_mm),
         },
         "rounds_to_decide": assessment.rounds_to_decide,
         "findings": [_finding(each) for each in assessment.findings],
     }
     if floor is not None:
         document["floor"] = {
-            "warp_mm": _length(floor.warp_mm),
+            "warp_mm": length(floor.warp_mm),
             "longitudinal_slope": rounded(floor.longitudinal_slope, SLOPE_DIGITS),
             "lateral_slope": rounded(floor.lateral_slope, SLOPE_DIGITS),
             "level": floor.level,
@@ -52,14 +52,14 @@ def assessment_as_dict(assessment: Assessment) -> dict[str, Any]:
 
 def _corner(corner: CornerAssessment) -> dict[str, Any]:
     return {
-        "mean_mm": _length(corner.mean_mm),
-        "target_mm": _length(corner.target_mm),
-        "deviation_mm": _length(corner.deviation_mm),
-        "tolerance_mm": _length(corner.tolerance_mm),
+        "mean_mm": length(corner.mean_mm),
+        "target_mm": length(corner.target_mm),
+        "deviation_mm": length(corner.deviation_mm),
+        "tolerance_mm": length(corner.tolerance_mm),
         "readings": corner.readings,
         "rounds": corner.rounds,
         "estimator": corner.estimator,
-        **_uncertainty(corner),
+        **uncertainty_of(corner),
         "verdict": corner.verdict,
         "conformance_probability": rounded(corner.conformance_probability, PROBABILITY_DIGITS),
         "significant": corner.significant,
@@ -72,9 +72,9 @@ def _corner(corner: CornerAssessment) -> dict[str, Any]:
 
 def _side(side: SideAssessment) -> dict[str, Any]:
     return {
-        "difference_mm": _length(side.difference_mm),
-        "limit_mm": _length(side.limit_mm),
-        **_uncertainty(side),
+        "difference_mm": length(side.difference_mm),
+        "limit_mm": length(side.limit_mm),
+        **uncertainty_of(side),
         "verdict": side.verdict,
         "significant": side.significant,
         "adjustable": side.adjustable,
@@ -82,12 +82,13 @@ def _side(side: SideAssessment) -> dict[str, Any]:
     }
 
 
-def _uncertainty(judged: CornerAssessment | SideAssessment) -> dict[str, Any]:
+def uncertainty_of(judged: CornerAssessment | SideAssessment | Budget) -> dict[str, Any]:
+    """A result's standard and expanded uncertainty, mm to 0.01, with what leads from one to the other."""
     return {
-        "standard_uncertainty_mm": _length(judged.standard_uncertainty_mm),
+        "standard_uncertainty_mm": length(judged.standard_uncertainty_mm),
         "degrees_of_freedom": _degrees_of_freedom(judged.degrees_of_freedom),
         "coverage_factor": rounded(judged.coverage_factor, FACTOR_DIGITS),
-        "expanded_uncertainty_mm": _length(judged.expanded_uncertainty_mm),
+        "expanded_uncertainty_mm": length(judged.expanded_uncertainty_mm),
     }
 
 
@@ -96,7 +97,7 @@ def budget_as_list(budget: Budget) -> list[dict[str, Any]]:
     return [
         {
             "component": part.name,
-            "standard_uncertainty_mm": _length(part.standard_uncertainty_mm),
+            "standard_uncertainty_mm": length(part.standard_uncertainty_mm),
             "degrees_of_freedom": _degrees_of_freedom(part.degrees_of_freedom),
         }
         for part in budget.components
@@ -124,7 +125,8 @@ def _degrees_of_freedom(value: float) -> int | None:
     return None if math.isinf(value) else math.floor(value)
 
 
-def _length(value_mm: float) -> float:
+def length(value_mm: float) -> float:
+    """A length, mm to 0.01."""
     return rounded(value_mm, LENGTH_DIGITS)
 
 

@@ -8,6 +8,7 @@ from . import (
     drift_charts,
     drift_filter,
     drift_state,
+    height_check,
     leak,
     rate_prior,
     readings,
@@ -34,6 +35,7 @@ PROVENANCE: dict[str, object] = {
         "suspect_factor": suspicion.SUSPECT_FACTOR,
         "max_writes": decision.MAX_WRITES,
         "max_pooled_rounds": decision.MAX_POOLED_ROUNDS,
+        "unknown_instrument_factor": height_check.UNKNOWN_INSTRUMENT_FACTOR,
         "temperature_standard_uncertainty_k": leak.TEMPERATURE_STANDARD_UNCERTAINTY_K,
     },
 }

@@ -1379,4 +1379,276 @@ class Migration(migrations.Migration):
                 ],
             },
         ),
+        migrations.CreateModel(
+            name="HeightCheck",
+            fields=[
+                ("id", models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False)),
+                ("recorded_at", models.DateTimeField(editable=False)),
+                ("recorded_by", models.UUIDField(editable=False, null=True)),
+                ("taken_at", models.DateTimeField(verbose_name="taken at")),
+                ("happened_at", models.DateTimeField()),
+                ("received_at", models.DateTimeField()),
+                ("odometer_km", models.DecimalField(decimal_places=1, max_digits=9, null=True)),
+                ("temperature_deg_c", models.DecimalField(decimal_places=2, max_digits=5, null=True)),
+                (
+                    "loading",
+                    models.CharField(
+                        choices=[("as_specified", "as specified"), ("other", "other")],
+                        max_length=12,
+                        verbose_name="loading",
+                    ),
+                ),
+                ("note", models.CharField(blank=True, max_length=1000, verbose_name="note")),
+                ("repeatability", models.JSONField()),
+                ("instruments", models.JSONField()),
+                ("findings", models.JSONField(default=list)),
+                ("result", models.JSONField()),
+                ("computed_with", models.JSONField()),
+                (
+                    "concession",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="calibration.concession",
+                    ),
+                ),
+                (
+                    "instrument",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="height_checks",
+                        to="fleet.instrument",
+                    ),
+                ),
+                (
+                    "repeats",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="calibration.heightcheck",
+                    ),
+                ),
+                (
+                    "specification",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.specification",
+                    ),
+                ),
+                (
+                    "vehicle",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="height_checks",
+                        to="fleet.vehicle",
+                    ),
+                ),
+                (
+                    "workshop",
+                    models.ForeignKey(
+                        editable=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.workshop",
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ("happened_at", "id"),
+            },
+        ),
+        migrations.CreateModel(
+            name="HeightCheckPhoto",
+            fields=[
+                ("id", models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False)),
+                ("recorded_at", models.DateTimeField(editable=False)),
+                ("recorded_by", models.UUIDField(editable=False, null=True)),
+                ("sha256", models.CharField(max_length=64)),
+                ("media_type", models.CharField(max_length=20)),
+                ("size", models.PositiveIntegerField()),
+                ("path", models.CharField(max_length=200)),
+                (
+                    "height_check",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="photos",
+                        to="calibration.heightcheck",
+                    ),
+                ),
+                (
+                    "workshop",
+                    models.ForeignKey(
+                        editable=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.workshop",
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ("recorded_at", "id"),
+            },
+        ),
+        migrations.CreateModel(
+            name="HeightCheckReading",
+            fields=[
+                ("id", models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False)),
+                ("recorded_at", models.DateTimeField(editable=False)),
+                ("recorded_by", models.UUIDField(editable=False, null=True)),
+                ("ordinal", models.PositiveSmallIntegerField()),
+                ("corner", models.CharField(max_length=2)),
+                ("height_mm", models.DecimalField(decimal_places=3, max_digits=8)),
+                ("confirmed", models.BooleanField(default=False)),
+                (
+                    "height_check",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="readings",
+                        to="calibration.heightcheck",
+                    ),
+                ),
+                (
+                    "instrument",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.instrument",
+                    ),
+                ),
+                (
+                    "measured_by",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.membership",
+                    ),
+                ),
+                (
+                    "workshop",
+                    models.ForeignKey(
+                        editable=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.workshop",
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ("height_check", "ordinal"),
+            },
+        ),
+        migrations.CreateModel(
+            name="HeightCheckStrike",
+            fields=[
+                ("id", models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False)),
+                ("recorded_at", models.DateTimeField(editable=False)),
+                ("recorded_by", models.UUIDField(editable=False, null=True)),
+                ("reason", models.CharField(max_length=500, verbose_name="reason")),
+                ("self_approved", models.BooleanField(default=False)),
+                (
+                    "reading",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="strikes",
+                        to="calibration.heightcheckreading",
+                    ),
+                ),
+                (
+                    "replacement",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="calibration.heightcheckreading",
+                    ),
+                ),
+                (
+                    "workshop",
+                    models.ForeignKey(
+                        editable=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.workshop",
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ("recorded_at", "id"),
+            },
+        ),
+        migrations.AddIndex(
+            model_name="heightcheck",
+            index=models.Index(fields=["vehicle", "happened_at", "id"], name="calibration_check_of_vehicle"),
+        ),
+        migrations.AddIndex(
+            model_name="heightcheck",
+            index=models.Index(fields=["workshop", "recorded_at", "id"], name="calibration_check_order"),
+        ),
+        migrations.AddIndex(
+            model_name="heightcheck",
+            index=models.Index(fields=["instrument", "happened_at"], name="calibration_check_by_tape"),
+        ),
+        migrations.AddConstraint(
+            model_name="heightcheck",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("loading__in", ["as_specified", "other"])),
+                name="calibration_check_loading",
+                violation_error_message="The loading is as_specified or other.",
+            ),
+        ),
+        migrations.AddConstraint(
+            model_name="heightcheck",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("odometer_km__isnull", True), ("odometer_km__gte", 0), _connector="OR"),
+                name="calibration_check_odometer_from_zero",
+                violation_error_message="An odometer shows 0 km or more.",
+            ),
+        ),
+        migrations.AddConstraint(
+            model_name="heightcheck",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("happened_at__lte", models.F("received_at"))),
+                name="calibration_check_not_in_the_future",
+                violation_error_message="What was measured was measured before it was received.",
+            ),
+        ),
+        migrations.AddConstraint(
+            model_name="heightcheckreading",
+            constraint=models.UniqueConstraint(
+                fields=("height_check", "ordinal"), name="calibration_checkreading_ordinal"
+            ),
+        ),
+        migrations.AddConstraint(
+            model_name="heightcheckreading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("corner__in", ["FL", "FR", "RL", "RR"])), name="calibration_checkreading_corner"
+            ),
+        ),
+        migrations.AddConstraint(
+            model_name="heightcheckreading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("height_mm__gt", 0)), name="calibration_checkreading_above_zero"
+            ),
+        ),
+        migrations.AddConstraint(
+            model_name="heightcheckstrike",
+            constraint=models.UniqueConstraint(fields=("reading",), name="calibration_checkstrike_once"),
+        ),
     ]

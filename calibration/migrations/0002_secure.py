@@ -26,6 +26,10 @@ RECORD_TABLES = [
     "finding",
     "ruling",
     "photo",
+    "heightcheck",
+    "heightcheckreading",
+    "heightcheckstrike",
+    "heightcheckphoto",
     "driftrateprior",
 ]
 CHANGING_TABLES = ["job", "repeatabilitysums", "driftseries", "driftstate"]

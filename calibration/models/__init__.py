@@ -1,6 +1,7 @@
 """The work: jobs, what was measured, assessed, proposed, decided and written."""
 
 from .adjustment import Approval, Concession, Decision, Finding, Proposal, Ruling, Write
+from .checks import HeightCheck, HeightCheckPhoto, HeightCheckReading, HeightCheckStrike
 from .drift import DriftRatePrior, DriftSeries, DriftState
 from .job import (
     OPEN_STATES,
@@ -28,6 +29,10 @@ __all__ = [
     "DriftSeries",
     "DriftState",
     "Finding",
+    "HeightCheck",
+    "HeightCheckPhoto",
+    "HeightCheckReading",
+    "HeightCheckStrike",
     "Job",
     "JobEnd",
     "JobRecordModel",

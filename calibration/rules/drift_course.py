@@ -13,6 +13,7 @@ from ..metrology.pooling import RoundMeasurement, pool
 from ..metrology.rate_prior import RatePrior
 from ..metrology.response import UNKNOWN_HEIGHT_VARIANCE_MM2, counts_changed, move_variance, prior_from_specification
 from ..metrology.specification import Specification
+from ..metrology.uncertainty import Budget
 from .course import VOIDING_KINDS, as_counts, measurement_of, steps
 from .record import Ended, Fact, Resumed, RoundMeasured, Setpoints, SignedOff, WriteDone
 from .standing import Standing
@@ -52,15 +53,18 @@ def basis_of(specification: Specification, check_interval_months: float | None) 
 
 def measured_at(at: datetime, rounds: Sequence[RoundMeasurement], basis: Basis, settling_mm: float) -> Measured:
     """Whole rounds of one visit as one observation, with its uncertainty."""
-    pooled = pool(rounds, settling_mm)
-    parts = [{each.name: each.standard_uncertainty_mm for each in corner.budget.components} for corner in pooled]
+    return heights_at(at, [(each.mean_mm, each.budget) for each in pool(rounds, settling_mm)], basis)
+
+
+def heights_at(at: datetime, heights: Sequence[tuple[float, Budget]], basis: Basis) -> Measured:
+    """The heights of all four corners, each with its budget, as one observation."""
     return Measured(
         day_of(at),
         basis,
-        _four(corner.mean_mm for corner in pooled),
-        _four(corner.budget.standard_uncertainty_mm**2 for corner in pooled),
-        _four(part["instrument"] ** 2 for part in parts),
-        _four(corner.budget.expanded_uncertainty_mm for corner in pooled),
+        _four(height for height, _budget in heights),
+        _four(budget.standard_uncertainty_mm**2 for _height, budget in heights),
+        _four(budget.standard_uncertainty_of("instrument") ** 2 for _height, budget in heights),
+        _four(budget.expanded_uncertainty_mm for _height, budget in heights),
     )
 
 

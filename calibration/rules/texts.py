@@ -130,6 +130,14 @@ VARIANTS = {
         "%(high)s. It was misread, or somebody stored it. Read it again from the control unit; where it is right, look "
         "for what needs so much."
     ),
+    ("clock_wrong", "height_check"): gettext_lazy(
+        "The time %(happened_at)s cannot be right: this was received at %(recorded_at)s, and counts from then. Check "
+        "the clock of the device."
+    ),
+    ("repeats_earlier_record", "height_check"): gettext_lazy(
+        "This is the height check of %(happened_at)s sent once more: everything read is the same, and the time is too. "
+        "It stays on record and is not counted a second time."
+    ),
     **leak_texts.VARIANTS,
 }
 """By the estimator, or by the rule that is broken; findings of an earlier version name none."""

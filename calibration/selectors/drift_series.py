@@ -20,6 +20,7 @@ from ..rules.arrivals import time_of_event
 from ..rules.drift_course import Timed
 from .casefile import CaseFile
 from .casefiles import case_files
+from .height_checks import height_checks_of, specification_of
 from .specifications import pure_specification, revision_in_force
 
 PriorAt = Callable[[datetime], RatePrior]
@@ -47,6 +48,7 @@ def series_of(vehicle: Vehicle, received_by: datetime | None = None) -> Series:
     jobs = _jobs_of(vehicle, received_by)
     timed = [
         *(each for case in _cases(jobs, received_by) for each in _of_case(case)),
+        *_of_checks(vehicle, received_by),
         *_of_events(vehicle, jobs, received_by, prior_at),
     ]
     timed.sort(key=lambda each: (each.at, each.recorded_at))
@@ -121,6 +123,17 @@ def _of_case(case: CaseFile) -> list[Timed]:
     if case.specification is None:
         return []
     return drift_course.of_job(case.standing, check_interval_months(case.specification.content))
+
+
+def _of_checks(vehicle: Vehicle, received_by: datetime | None) -> Iterable[Timed]:
+    """Height checks; of another loading they are shown, not fitted."""
+    for measured in height_checks_of(vehicle, received_by):
+        specification, check = specification_of(measured.check), measured.check
+        if specification is None or check.specification is None or not measured.is_fitted:
+            continue
+        basis = drift_course.basis_of(specification, check_interval_months(check.specification.content))
+        found = [(each.mean_mm, each.budget) for each in measured.corners.values()]
+        yield Timed(check.happened_at, check.received_at, drift_course.heights_at(check.happened_at, found, basis))
 
 
 def check_interval_months(content: Mapping[str, Any]) -> float | None:

@@ -62,12 +62,12 @@ def round_fact(row: Round, struck: set[uuid.UUID]) -> facts.RoundMeasured | fact
         settled=row.settled,
         readings=readings,
         repeatability=Repeatability(**row.repeatability),
-        instruments=tuple(_instrument(each) for each in row.instruments),
+        instruments=tuple(pure_instrument(each) for each in row.instruments),
         instrument_id=row.instrument_id,
     )
 
 
-def _instrument(content: dict[str, Any]) -> Instrument:
+def pure_instrument(content: dict[str, Any]) -> Instrument:
     """The calculations' instrument from what a round froze of it."""
     certificate = content.get("certificate")
     accuracy: Any = CalibrationCertificate(**certificate) if certificate else content["accuracy_class"]
@@ -88,7 +88,7 @@ def _parked(row: LeakTest, hours: float, heights_um: dict[str, int], deg_c: Deci
     measured = RoundMeasurement(
         readings_mm=tuple((heights_um[corner] / 1000,) for corner in CORNERS),
         repeatability=Repeatability(**row.repeatability),
-        instruments=tuple(_instrument(each) for each in row.instruments),
+        instruments=tuple(pure_instrument(each) for each in row.instruments),
     )
     return ParkedHeights(hours, measured, None if deg_c is None else float(deg_c))
 

@@ -21,7 +21,6 @@ from ..models import DriftSeries, DriftState
 from ..selectors.drift import stored_state
 from ..selectors.drift_series import Series, series_of
 
-
 CHANGED_KIND = "calibration.drift_changed"
 
 

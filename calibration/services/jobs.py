@@ -13,7 +13,7 @@ from fleet import ledger, outbox
 from fleet.actor import Actor
 from fleet.errors import Conflict, Invalid
 from fleet.ids import new_id
-from fleet.models import Bay, Fitment, Vehicle
+from fleet.models import Bay, Vehicle
 from fleet.numbering import next_number
 from fleet.permissions import Permission, require
 from fleet.services import pin_prove
@@ -24,9 +24,10 @@ from ..rules.finding_kinds import Arrival, NewFinding
 from ..rules.findings import of_course, of_setpoints
 from ..rules.sightings import last_known_setpoints
 from ..selectors.casefile import CaseFile
+from ..selectors.odometer import highest_odometer
 from ..selectors.specifications import revision_in_force
-from .independence import require_independent_signer
 from .drift import drift_changed
+from .independence import require_independent_signer
 from .step import JobStep, out_of_turn, record_changed
 
 
@@ -60,7 +61,7 @@ def job_open(
         opened_at=actor.now,
         opened_by=actor.membership_id,
     )
-    before = _highest_odometer(vehicle)
+    before = highest_odometer(vehicle)
     try:
         with transaction.atomic():
             job.save(force_insert=True)
@@ -97,13 +98,6 @@ def _vehicle_busy(vehicle: Vehicle, job: Job) -> Conflict:
     return Conflict(
         detail % {"vin": vehicle.vin, "number": job.number, "id": job.pk}, code="job_open", pointer="/vehicle"
     )
-
-
-def _highest_odometer(vehicle: Vehicle) -> Decimal | None:
-    """Of its jobs and of the days on which it got its tyres."""
-    of_jobs = Job.objects.filter(vehicle=vehicle).values_list("odometer_km")
-    of_tyres = Fitment.objects.filter(vehicle=vehicle, odometer_km__isnull=False).values_list("odometer_km")
-    return max((km for (km,) in of_jobs.union(of_tyres)), default=None)
 
 
 def _odometer_findings(job: Job, before: Decimal | None) -> list[NewFinding]:

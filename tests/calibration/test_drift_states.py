@@ -6,6 +6,7 @@ import math
 import random
 from collections.abc import Callable
 from datetime import timedelta
+from decimal import Decimal
 
 import numpy as np
 import pytest
@@ -18,10 +19,11 @@ from calibration.models import DriftRatePrior, DriftSeries, DriftState
 from calibration.selectors.drift import stored_state
 from calibration.selectors.drift_series import series_of
 from calibration.services import drift
+from calibration.services.height_checks import height_check_record
 from fleet.actor import Actor
 from fleet.ids import new_id
 from fleet.models import OutboxItem, Vehicle
-from tests.calibration.bench import Bench
+from tests.calibration.bench import TRUE_HEIGHTS, Bench
 from tests.factories import Site
 
 HOURS_A_YEAR = 24 * 365
@@ -43,6 +45,20 @@ def visit(site: Site, vehicle: Vehicle, hours_ago: float, **heights: float) -> B
     bench.ready()
     bench.measure(heights)
     return bench
+
+
+def check(site: Site, vehicle: Vehicle, hours_ago: float, *, loading: str = "as_specified", **heights: float) -> None:
+    """A height check with one reading a corner."""
+    at = timezone.now() - timedelta(hours=hours_ago)
+    read = {**TRUE_HEIGHTS, **heights}
+    height_check_record(
+        actor=site.technician.actor(at),
+        record_id=new_id(),
+        vehicle=vehicle,
+        taken_at=at,
+        readings=[{"corner": corner, "height_mm": Decimal(str(height))} for corner, height in read.items()],
+        loading=loading,
+    )
 
 
 def kinds(vehicle: Vehicle) -> list[str]:
@@ -104,7 +120,7 @@ class TestSeries:
         bench.concede(500, 518)
         bench.decide()
         bench.measure({"FL": 500, "FR": 500, "RL": 518, "RR": 518})
-        bench.sign_off()
+        bench.end()
         bring_up_to_date(site, vehicle)
         assert [row.target_mm for row in DriftState.objects.filter(vehicle=vehicle)] == [500, 500, 518, 518]
         assert [abs(row.level) < 0.01 for row in DriftState.objects.filter(vehicle=vehicle)] == [True] * 4
@@ -125,6 +141,17 @@ class TestSeries:
         bench.measure({"FL": 487})
         told = [each for each in series_of(bench.vehicle).observations if isinstance(each, Measured | PutRight)]
         assert len(told) == 2
+
+    def test_a_height_check_is_told_and_one_under_another_load_is_not(self, site: Site) -> None:
+        vehicle = site.vehicle()
+        check(site, vehicle, hours_ago=20, FL=490)
+        check(site, vehicle, hours_ago=10, FL=430, loading="other")
+        (told,) = series_of(vehicle).observations
+        assert isinstance(told, Measured)
+        assert told.height_mm == (490, 486, 504, 504)
+        assert OutboxItem.objects.filter(kind=drift.CHANGED_KIND).count() == 2
+        bring_up_to_date(site, vehicle)
+        assert agrees_with_replay(vehicle)
 
     def test_a_vehicle_without_specification_has_no_series(self, site: Site) -> None:
         vehicle = site.vehicle(vehicle_model=site.vehicle_model())
@@ -277,7 +304,9 @@ def random_history(rng: random.Random, site: Site, vehicle: Vehicle, after_each:
         after_each()
         done.append(bench)
         earlier = rng.choice(done)
-        match rng.choice(["nothing", "late", "strike", "refile", "event"]):
+        match rng.choice(["nothing", "late", "strike", "refile", "event", "check"]):
+            case "check":
+                check(site, vehicle, ago - rng.uniform(20, 4000) + 4000, FL=486 + round(rng.uniform(-4, 4)))
             case "late":
                 earlier.now = bench.now
                 earlier.measure({"RR": 507}, taken_at=earlier.case.rounds[0].taken_at + timedelta(minutes=1))
@@ -314,11 +343,11 @@ def _do(rng: random.Random, bench: Bench, act: str) -> None:
 def test_kept_step_by_step_is_followed_from_the_beginning(site: Site, seed: int) -> None:
     vehicle = site.vehicle()
 
-    def check() -> None:
+    def step() -> None:
         bring_up_to_date(site, vehicle)
         assert agrees_with_replay(vehicle)
 
-    random_history(random.Random(seed), site, vehicle, check)
+    random_history(random.Random(seed), site, vehicle, step)  # noqa: S311  (a history, no secret)
     assert len(series_of(vehicle).timed) > 5
 
 
@@ -332,9 +361,9 @@ def test_states_that_only_ever_go_on_would_be_noticed(site: Site, monkeypatch: p
     differs = []
     vehicle = site.vehicle()
 
-    def check() -> None:
+    def step() -> None:
         bring_up_to_date(site, vehicle)
         differs.append(not agrees_with_replay(vehicle))
 
-    random_history(random.Random(0), site, vehicle, check)
+    random_history(random.Random(0), site, vehicle, step)  # noqa: S311  (a history, no secret)
     assert any(differs)

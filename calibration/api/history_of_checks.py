@@ -1,0 +1,47 @@
+"""Height checks as lines of a vehicle's history."""
+
+from __future__ import annotations
+
+from django.utils.translation import gettext as _
+
+from calibration.metrology.corners import CORNERS
+from fleet.history import record_of, rows_of, summarises
+from fleet.looks.corners import corner_name
+from fleet.looks.lengths import length
+from fleet.models import LedgerEntry
+
+from .history import VERDICT_TEXTS
+
+
+@summarises("height_check_recorded")
+def _height_check(entry: LedgerEntry) -> str:
+    check = record_of(entry)
+    corners, verdict = check["result"]["corners"], check["result"]["verdict"]
+    heights = ", ".join(
+        f"{corner_name(corner)} {length(corners[corner]['mean_mm'])}"
+        + (f" ({length(off, signed=True)})" if (off := corners[corner]["deviation_mm"]) is not None else "")
+        for corner in CORNERS
+    )
+    if verdict is not None:
+        return _("Height check: %(heights)s: %(verdict)s") % {"heights": heights, "verdict": VERDICT_TEXTS[verdict]}
+    if check["loading"] == "other":
+        return _("Height check under another load: %(heights)s") % {"heights": heights}
+    return _("Height check: %(heights)s") % {"heights": heights}
+
+
+@summarises("check_reading_struck")
+def _check_reading_struck(entry: LedgerEntry) -> str:
+    strike = record_of(entry)
+    readings = {row["id"]: row for row in rows_of(entry, "calibration.heightcheckreading")}
+    before, after = readings[strike["reading_id"]], readings[strike["replacement_id"]]
+    return _("Height check: a reading struck out at %(corner)s: %(before)s replaced by %(after)s: %(reason)s") % {
+        "corner": corner_name(before["corner"]),
+        "before": length(float(before["height_mm"])),
+        "after": length(float(after["height_mm"])),
+        "reason": strike["reason"],
+    }
+
+
+@summarises("check_photo_added")
+def _check_photo(_entry: LedgerEntry) -> str:
+    return _("Height check: photo added.")
