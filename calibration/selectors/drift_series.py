@@ -56,16 +56,6 @@ def series_of(vehicle: Vehicle, received_by: datetime | None = None) -> Series:
     return Series(tuple(timed), prior_at(first) if first else DEFAULT_RATE_PRIOR)
 
 
-def last_put_right(series: Series) -> float:
-    """Day of the last sign-off or repair; -inf without one."""
-    days = (
-        each.observation.day
-        for each in series.timed
-        if isinstance(each.observation, drift_course.PutRight | drift_course.Worked)
-    )
-    return max(days, default=float("-inf"))
-
-
 def _priors(vehicle_model_id: uuid.UUID) -> PriorAt:
     rows = list(DriftRatePrior.objects.filter(vehicle_model=vehicle_model_id).order_by("recorded_at", "id"))
 
@@ -111,12 +101,16 @@ def _cases(jobs: Sequence[Job], received_by: datetime | None) -> list[CaseFile]:
 
 def _forget_later(case: CaseFile, received_by: datetime) -> None:
     """Leave in a case file what had been recorded by a time."""
-    for name, rows in case.__dict__.items():
-        if isinstance(rows, list):
-            case.__dict__[name] = [row for row in rows if row.recorded_at <= received_by]
-    for each in case.rounds:
-        rows: Iterable[Any] = each.reading_rows  # type: ignore[attr-defined]
-        each.reading_rows = [row for row in rows if row.recorded_at <= received_by]  # type: ignore[attr-defined]
+    for name, value in case.__dict__.items():
+        if isinstance(value, list):
+            case.__dict__[name] = _known(value, received_by)
+    rounds: list[Any] = case.rounds
+    for each in rounds:
+        each.reading_rows = _known(each.reading_rows, received_by)
+
+
+def _known(rows: Iterable[Any], received_by: datetime) -> list[Any]:
+    return [row for row in rows if row.recorded_at <= received_by]
 
 
 def _of_case(case: CaseFile) -> list[Timed]:

@@ -17,11 +17,17 @@ from ..metrology.corners import CORNERS
 from ..metrology.drift_series import SeriesState, follow_series, marks
 from ..metrology.drift_state import COLUMNS
 from ..metrology.provenance import DRIFT_PROVENANCE
-from ..models import DriftSeries, DriftState
-from ..selectors.drift import stored_state
+from ..metrology.rate_prior import DEFAULT_RATE_PRIOR, RatePrior, rate_evidence, rate_prior
+from ..models import DriftRatePrior, DriftSeries, DriftState
+from ..selectors.drift import states_of_model, stored_state
 from ..selectors.drift_series import Series, series_of
 
 CHANGED_KIND = "calibration.drift_changed"
+MOST_TEACHING_VEHICLES = 20_000
+"""Of a model: more would not tell its mean any better."""
+NOTICEABLE_MM_PER_YEAR = 0.05
+NOTICEABLE = 0.02
+"""Of the variance, as a share."""
 
 
 def drift_changed(actor: Actor, vehicle_id: uuid.UUID) -> None:
@@ -101,4 +107,26 @@ def _keep_states(vehicle: Vehicle, state: SeriesState) -> None:
         update_conflicts=True,
         unique_fields=["vehicle", "corner"],
         update_fields=["target_mm", "tolerance_mm", *COLUMNS],
+    )
+
+
+def rate_prior_learn(*, actor: Actor, vehicle_model_id: uuid.UUID) -> DriftRatePrior | None:
+    """Keep what a model's fleet teaches now about its corners' rates, where it is noticeably another than known."""
+    rates, variances = rate_evidence(states_of_model(vehicle_model_id, MOST_TEACHING_VEHICLES))
+    found = rate_prior(rates, variances)
+    rows = DriftRatePrior.objects.filter(vehicle_model=vehicle_model_id).order_by("-recorded_at", "-id")
+    known = rows.first()
+    before = RatePrior(known.mean, known.variance, known.corners) if known else DEFAULT_RATE_PRIOR
+    if (
+        abs(found.mean - before.mean) < NOTICEABLE_MM_PER_YEAR
+        and abs(found.variance / before.variance - 1) < NOTICEABLE
+    ):
+        return None
+    return DriftRatePrior.objects.create(
+        vehicle_model_id=vehicle_model_id,
+        mean=found.mean,
+        variance=found.variance,
+        corners=found.corners,
+        computed_with=DRIFT_PROVENANCE,
+        recorded_at=actor.now,
     )

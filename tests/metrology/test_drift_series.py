@@ -63,8 +63,7 @@ def test_other_targets_move_deviations_and_not_heights() -> None:
     np.testing.assert_allclose(after.states.level - before.states.level, [10.0, 10.0, 0.0, 0.0])
     np.testing.assert_allclose(after.states.last_mm - before.states.last_mm, [10.0, 10.0, 0.0, 0.0])
     same = follow_series(before, [seen(90.0, (1.0, 2.0, 3.0, 4.0))])
-    heights = tuple(target + more for target, more in zip(TARGETS, (1.0, 2.0, 3.0, 4.0), strict=True))
-    moved = follow_series(after, [replace(seen(90.0, (0.0,) * 4, lower), height_mm=heights)])
+    moved = follow_series(after, [replace(seen(90.0, (1.0, 2.0, 3.0, 4.0)), basis=lower)])
     np.testing.assert_allclose(moved.states.rate, same.states.rate, atol=1e-9)
     np.testing.assert_allclose(moved.states.level - same.states.level, [10.0, 10.0, 0.0, 0.0], atol=1e-9)
 
