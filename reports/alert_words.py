@@ -12,12 +12,10 @@ from django.utils.translation import gettext_lazy
 from calibration.rules.drift_course import time_of_day
 from fleet.looks.dates import day
 from fleet.looks.lengths import UNIT_SIGNS, LengthUnit, length
+from fleet.looks.tolerance_bar import CORNER_NAMES
 
 PLACES: Final = {
-    "FL": gettext_lazy("Front left"),
-    "FR": gettext_lazy("Front right"),
-    "RL": gettext_lazy("Rear left"),
-    "RR": gettext_lazy("Rear right"),
+    **CORNER_NAMES,
     "front": gettext_lazy("Front axle"),
     "rear": gettext_lazy("Rear axle"),
     "": gettext_lazy("Vehicle"),

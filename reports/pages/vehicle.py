@@ -32,6 +32,7 @@ from fleet.selectors.vehicles import is_now_visible, vehicle_by_vin, within_tenu
 from ..drawing.height_chart import HeightChart, HeightPoint, describe, draw_height_chart, shown_points, span_mm
 from ..drawing.svg import to_svg
 from ..selectors.certificates import visible_certificates
+from .drift import drift_shown
 from .leak_rows import leak_test_rows
 
 ENTRIES_SHOWN: Final = 25
@@ -61,6 +62,7 @@ class VehicleView(WorkshopPage):
             "unit": unit,
             **_setpoints(self, vehicle),
             **_tyres(self, vehicle),
+            "drift": drift_shown(self.actor, vehicle, rounds, unit) if is_now_visible(self.actor, vehicle) else None,
             "leak_tests": _leak_tests(self, vehicle),
             "certificates": visible_certificates(self.actor).filter(vehicle=vehicle)[:DOCUMENTS_SHOWN],
             **_timeline(self, request, vehicle),

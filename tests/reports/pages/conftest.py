@@ -16,12 +16,14 @@ from pytest_django import DjangoDbBlocker
 from fleet import outbox
 from fleet.actor import Actor
 from fleet.ids import new_id
-from fleet.models import OutboxItem
+from fleet.models import OutboxItem, Vehicle
 from fleet.tenancy import in_workshop
+from reports.models import DriftAlert
+from reports.services.alerts import vehicle_evaluate
 from reports.services.certificates import certificate_prepare
 from tests.factories import Person, Site, make_site
 from tests.fleet.signin.browsers import browser_of
-from tests.reports import jobs
+from tests.reports import drifting, jobs
 
 
 @pytest.fixture
@@ -33,12 +35,16 @@ def site(request: pytest.FixtureRequest, standing_sites: tuple[Site, Site], db: 
 
 @dataclass(frozen=True)
 class AtWork:
-    """An adjusted vehicle with its certificate no. 1, another one in the bay, and work that was parked."""
+    """An adjusted vehicle with its certificate no. 1, another one in the bay, and work that was parked.
+
+    A height check found the adjusted one too low since.
+    """
 
     site: Site
     done: jobs.Bench
     open: jobs.Bench
     parked: OutboxItem
+    alert: DriftAlert
 
     @property
     def contact(self) -> Person:
@@ -57,6 +63,8 @@ class AtWork:
             f"/vehicles/{self.done.vehicle.vin}/worksheet/": "reader",
             f"/jobs/{self.open.job_id}/worksheet/": "reader",
             "/worksheet/": "reader",
+            "/alerts/": "contact",
+            f"/alerts/{self.alert.pk}/": "contact",
             "/certificates/": "contact",
             "/certificates/1/": "contact",
             "/certificates/1/pdf/": "contact",
@@ -78,6 +86,14 @@ def parked_in(site: Site, **fields: object) -> OutboxItem:
         )
 
 
+def alert_of(site: Site, vehicle: Vehicle) -> DriftAlert:
+    """A height check finds the front left corner 16 mm too low."""
+    drifting.checked(site, vehicle, days_ago=0.1, FL=470)
+    with in_workshop(site.workshop.pk):
+        vehicle_evaluate(actor=Actor.system(site.workshop.pk, timezone.now()), vehicle_id=vehicle.pk)
+        return DriftAlert.objects.get(vehicle=vehicle, kind="out_of_tolerance")
+
+
 def at_work_in(site: Site) -> AtWork:
     done = jobs.adjusted(site)
     site.fitment(done.vehicle)
@@ -88,7 +104,8 @@ def at_work_in(site: Site) -> AtWork:
     bench.check_readiness()
     bench.measure(jobs.LOW_FRONT_LEFT)
     bench.propose()
-    return AtWork(site, done, bench, parked_in(site, payload={"job": str(done.job_id)}))
+    parked = parked_in(site, payload={"job": str(done.job_id)})
+    return AtWork(site, done, bench, parked, alert_of(site, done.vehicle))
 
 
 @pytest.fixture(autouse=True)
