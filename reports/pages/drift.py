@@ -69,7 +69,7 @@ def corner_in_words(drift: CornerDrift, unit: LengthUnit) -> str:
         "unit": UNIT_SIGNS[unit],
     }
     if not _is_known_to_move(drift):
-        return f"{stands} {_('It is not known to move.')}"
+        return " ".join([stands, _("It is not known to move.")])
     days = (drift.expected_outside_on, drift.earliest_outside_on, drift.latest_outside_on)
     moves = _("It %(rate)s.") % {"rate": rate_in_words(drift.rate_mm_per_year, unit)}
     return f"{stands} {moves} {expected_in_words(*days)}"
