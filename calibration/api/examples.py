@@ -62,6 +62,25 @@ ROUNDS: Final = {
         )
     ]
 }
+CHECKS: Final = {
+    "create": [
+        _body(
+            "by the driver",
+            {
+                "id": CLIENT_MADE,
+                "taken_at": "2026-07-06T06:40:00+02:00",
+                "odometer_km": 51830,
+                "loading": "as_specified",
+                "readings": [
+                    {"corner": "FL", "height_mm": 489},
+                    {"corner": "FR", "height_mm": 487},
+                    {"corner": "RL", "height_mm": 501},
+                    {"corner": "RR", "height_mm": 504},
+                ],
+            },
+        )
+    ]
+}
 READINGS: Final = {
     "create": [
         _body(

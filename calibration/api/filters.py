@@ -13,7 +13,7 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework.exceptions import ValidationError
 from rest_framework.serializers import Field
 
-from calibration.models import Approval, Job
+from calibration.models import Approval, HeightCheck, Job
 from fleet.api.fields import AwareDateTime, PlainDate, VinField
 from fleet.api.filters import one_of
 from fleet.models import Vehicle, VinCorrection
@@ -118,6 +118,25 @@ class RecordFilter(django_filters.FilterSet):
         lookup_expr="lt",
         end_of_day=True,
         label=_("Recorded before this time; a date means its end (UTC)."),
+    )
+
+
+class HeightCheckFilter(django_filters.FilterSet):
+    """`?vehicle=&instrument=&loading=&since=&until=`"""
+
+    vehicle = VinFilter(field_name="vehicle", label=_("VIN of the vehicle."))
+    instrument = django_filters.UUIDFilter(field_name="instrument", label=_("Measured with this instrument."))
+    loading = one_of("loading", HeightCheck.Loading.values, _("How the vehicle was loaded."))
+    since = MomentFilter(
+        field_name="happened_at",
+        lookup_expr="gte",
+        label=_("Measured at this time or later; a date means its beginning (UTC)."),
+    )
+    until = MomentFilter(
+        field_name="happened_at",
+        lookup_expr="lt",
+        end_of_day=True,
+        label=_("Measured before this time; a date means its end (UTC)."),
     )
 
 

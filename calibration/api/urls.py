@@ -11,6 +11,13 @@ from django.urls import URLPattern, path
 from .views.approvals import ApprovalViewSet
 from .views.base import WorkViewSet
 from .views.findings import FindingViewSet, RulingViewSet
+from .views.height_checks import (
+    CheckPhotoFileViewSet,
+    CheckPhotoViewSet,
+    CheckReadingViewSet,
+    HeightCheckViewSet,
+    VehicleHeightCheckViewSet,
+)
 from .views.jobs import JobViewSet
 from .views.leak_tests import LeakTestViewSet
 from .views.photos import PhotoFileViewSet, PhotoViewSet
@@ -39,7 +46,7 @@ def _of_job(collection: str, view: type[WorkViewSet], actions: dict[str, Any]) -
 
 
 def _across_jobs(collection: str, view: type[WorkViewSet]) -> list[URLPattern]:
-    """The same records of all jobs."""
+    """The same records of all jobs, or of all vehicles."""
     return [
         _at(f"{collection}/", view, LIST, collection),
         _at(f"{collection}/<uuid:pk>/", view, READ, f"{collection}-one"),
@@ -82,4 +89,16 @@ urlpatterns = [
     _at("approvals/<uuid:pk>/decision/", ApprovalViewSet, {"post": "decision"}, "approval-decision"),
     _at("vehicles/<str:vin>/setpoints/", VehicleSetpointsViewSet, LIST, "vehicle-setpoints"),
     _at("vehicles/<str:vin>/baseline-reset/", VehicleSetpointsViewSet, {"post": "create"}, "vehicle-baseline-reset"),
+    _at("vehicles/<str:vin>/checks/", VehicleHeightCheckViewSet, LIST_AND_MAKE, "vehicle-checks"),
+    _at("vehicles/<str:vin>/checks/<uuid:pk>/", VehicleHeightCheckViewSet, READ, "vehicle-checks-one"),
+    *_across_jobs("checks", HeightCheckViewSet),
+    _at(
+        "check-readings/<uuid:pk>/strike/",
+        CheckReadingViewSet,
+        {"get": "strike_retrieve", "post": "strike"},
+        "check-reading-strike",
+    ),
+    _at("checks/<uuid:check_id>/photos/", CheckPhotoViewSet, LIST_AND_MAKE, "check-photos"),
+    _at("check-photos/<uuid:pk>/", CheckPhotoViewSet, READ, "check-photo"),
+    _at("check-photos/<uuid:pk>/file/", CheckPhotoFileViewSet, READ, "check-photo-file"),
 ]

@@ -1393,9 +1393,8 @@ class Migration(migrations.Migration):
                 (
                     "loading",
                     models.CharField(
-                        choices=[("as_specified", "as specified"), ("other", "other")],
+                        choices=[("as_specified", "loaded as specified"), ("other", "loaded otherwise")],
                         max_length=12,
-                        verbose_name="loading",
                     ),
                 ),
                 ("note", models.CharField(blank=True, max_length=1000, verbose_name="note")),

@@ -23,8 +23,8 @@ class HeightCheck(RecordModel):
     """
 
     class Loading(models.TextChoices):
-        AS_SPECIFIED = "as_specified", _("as specified")
-        OTHER = "other", _("other")
+        AS_SPECIFIED = "as_specified", _("loaded as specified")
+        OTHER = "other", _("loaded otherwise")
 
     vehicle = models.ForeignKey(Vehicle, on_delete=models.PROTECT, db_constraint=False, related_name="height_checks")
     taken_at = models.DateTimeField(_("taken at"))
@@ -35,7 +35,7 @@ class HeightCheck(RecordModel):
         Instrument, null=True, on_delete=models.PROTECT, db_constraint=False, related_name="height_checks"
     )
     temperature_deg_c = models.DecimalField(max_digits=5, decimal_places=2, null=True)
-    loading = models.CharField(_("loading"), max_length=12, choices=Loading)
+    loading = models.CharField(max_length=12, choices=Loading)
     note = models.CharField(_("note"), max_length=1000, blank=True)
     specification = models.ForeignKey(
         Specification, null=True, on_delete=models.PROTECT, db_constraint=False, related_name="+"

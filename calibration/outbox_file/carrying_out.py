@@ -42,7 +42,7 @@ CALLS: Final = tuple(
         rf"rounds/{_ID}/(readings|photos)",
         rf"writes/{_ID}/photos",
         rf"readings/{_ID}/strike",
-        r"vehicles/[0-9A-Z]{1,40}/events",
+        r"vehicles/[0-9A-Z]{1,40}/(events|checks)",
     )
 )
 """What a tablet records. A file proves nobody's PIN: nothing is signed, approved, ruled on or set up by one."""

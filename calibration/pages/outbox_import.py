@@ -25,6 +25,7 @@ KINDS: Final = {
     "jobs": _("Reception of a vehicle"),
     "readiness": _("Readiness checks"),
     "leak-tests": _("Leak test"),
+    "checks": _("Height check"),
     "rounds": _("Round of measurement"),
     "readings": _("Further readings"),
     "strike": _("Reading struck out"),

@@ -14,6 +14,7 @@ from ..metrology.rate_prior import RatePrior
 from ..metrology.response import UNKNOWN_HEIGHT_VARIANCE_MM2, counts_changed, move_variance, prior_from_specification
 from ..metrology.specification import Specification
 from ..metrology.uncertainty import Budget
+from .check_due import months_after
 from .course import VOIDING_KINDS, as_counts, measurement_of, steps
 from .record import Ended, Fact, Resumed, RoundMeasured, Setpoints, SignedOff, WriteDone
 from .standing import Standing
@@ -41,6 +42,14 @@ def day_of(at: datetime) -> float:
 
 def time_of_day(day: float) -> datetime:
     return EPOCH + day * DAY
+
+
+def due_day(measured_day: float, interval_days: float) -> float:
+    """The day of the next check, counted in months as people do; inf where no interval is specified."""
+    if math.isinf(interval_days):
+        return math.inf
+    due = months_after(time_of_day(measured_day).date(), round(interval_days / DAYS_PER_MONTH))
+    return day_of(datetime(due.year, due.month, due.day, tzinfo=UTC))
 
 
 def basis_of(specification: Specification, check_interval_months: float | None) -> Basis:

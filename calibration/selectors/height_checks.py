@@ -7,9 +7,10 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import cached_property
 from typing import Any
 
-from django.db.models import Exists, F, OuterRef, Q, QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet
 
 from fleet.actor import Actor
 from fleet.models import Tenure, Vehicle
@@ -28,7 +29,7 @@ from .job_facts import pure_instrument
 from .specifications import pure_specification
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class MeasuredHeightCheck:
     """A height check with what follows from it."""
 
@@ -38,7 +39,7 @@ class MeasuredHeightCheck:
     strikes: Mapping[uuid.UUID, HeightCheckStrike]
     """By the reading that was struck."""
 
-    @property
+    @cached_property
     def measurement(self) -> RoundMeasurement:
         """What counts of it, as the calculations see it."""
         by_corner: dict[str, list[float]] = defaultdict(list)
@@ -67,7 +68,7 @@ class MeasuredHeightCheck:
             and self.check.specification_id is not None
         )
 
-    @property
+    @cached_property
     def assessment(self) -> CheckAssessment | None:
         """Values, uncertainties and verdicts; None where the model had no specification."""
         specification = specification_of(self.check)
@@ -80,13 +81,13 @@ class MeasuredHeightCheck:
             loaded_as_specified=self.check.loading == HeightCheck.Loading.AS_SPECIFIED,
         )
 
-    @property
+    @cached_property
     def corners(self) -> Mapping[Corner, CheckedCorner]:
         """Each corner with mean, target, deviation and budget; empty where the model had no specification."""
         assessment = self.assessment
         return {each.corner: each for each in assessment.corners} if assessment else {}
 
-    @property
+    @cached_property
     def result(self) -> dict[str, Any]:
         """The interface's JSON."""
         assessment = self.assessment
@@ -146,6 +147,12 @@ def height_checks_of(vehicle: Vehicle, as_of: datetime | None = None) -> list[Me
     return measured_height_checks(rows, as_of)
 
 
+def newest_height_checks(actor: Actor, vehicle: Vehicle, most: int) -> list[MeasuredHeightCheck]:
+    """The newest checks of a vehicle that the actor may see, copies left out, oldest first."""
+    rows = visible_height_checks(actor).filter(vehicle=vehicle, repeats=None)
+    return measured_height_checks(list(reversed(rows.order_by("-happened_at", "-recorded_at", "-id")[:most])))
+
+
 def measured_height_checks(checks: Iterable[HeightCheck], as_of: datetime | None = None) -> list[MeasuredHeightCheck]:
     """Checks with their readings and strikes, in two queries for all of them."""
     rows = list(checks)
@@ -155,11 +162,15 @@ def measured_height_checks(checks: Iterable[HeightCheck], as_of: datetime | None
     struck = {strike.reading_id: strike for strike in strikes}
     replacing = {strike.replacement_id for strike in struck.values()}
     readings: dict[uuid.UUID, list[HeightCheckReading]] = defaultdict(list)
-    came_with = Q(recorded_at=F("height_check__recorded_at"))
-    known = HeightCheckReading.objects.filter(came_with | Q(pk__in=replacing), height_check__in=rows)
+    known = HeightCheckReading.objects.filter(came_with_the_check() | Q(pk__in=replacing), height_check__in=rows)
     for reading in known.order_by("ordinal"):
         readings[reading.height_check_id].append(reading)
     return [_measured(each, readings[each.pk], struck) for each in rows]
+
+
+def came_with_the_check() -> Q:
+    """Readings that replace no struck one."""
+    return ~Q(Exists(HeightCheckStrike.objects.filter(replacement=OuterRef("pk"))))
 
 
 def _measured(

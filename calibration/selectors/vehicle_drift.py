@@ -17,7 +17,7 @@ from ..metrology.drift_alerts import Finding, Fleet, find_alerts, side_differenc
 from ..metrology.drift_forecast import forecast, leaving_dates, probability_of_leaving
 from ..metrology.drift_series import SeriesState
 from ..metrology.drift_state import NORMAL_COVERAGE
-from ..rules.drift_course import day_of, time_of_day
+from ..rules.drift_course import day_of, due_day, time_of_day
 from .drift import stored_state
 from .drift_series import series_of
 
@@ -87,30 +87,30 @@ def _fleet(state: SeriesState) -> Fleet | None:
 def _due_day(state: SeriesState) -> float:
     interval = state.basis.interval_days if state.basis else math.inf
     measured = state.states.visits > 0
-    return float(np.max(state.states.day)) + interval if np.any(measured) else math.inf
+    return due_day(float(np.max(state.states.day)), interval) if np.any(measured) else math.inf
 
 
 def _described(state: SeriesState) -> VehicleDrift:
     fleet = _fleet(state)
     if fleet is None or state.basis is None:
         return VehicleDrift(state)
-    due_day = _due_day(state)
-    figures = _figures(state, due_day)
+    due = _due_day(state)
+    figures = _figures(state, due)
     return VehicleDrift(
         state,
         tuple(_corner(state, place, figures) for place in range(len(CORNERS))),
         _sides(state),
-        time_of_day(due_day) if math.isfinite(due_day) else None,
+        time_of_day(due) if math.isfinite(due) else None,
     )
 
 
-def _figures(state: SeriesState, due_day: float) -> Mapping[str, np.ndarray]:
+def _figures(state: SeriesState, due: float) -> Mapping[str, np.ndarray]:
     states, tolerance = state.states, np.array(state.basis.tolerance_mm if state.basis else ())
     level, sd = forecast(states, states.day)
     dates = leaving_dates(states, tolerance)
     by_due = np.full(len(CORNERS), math.nan)
-    if math.isfinite(due_day):
-        by_due = probability_of_leaving(states, np.maximum(states.day, due_day), tolerance)
+    if math.isfinite(due):
+        by_due = probability_of_leaving(states, np.maximum(states.day, due), tolerance)
     return {
         "level_mm": level,
         "expanded_uncertainty_mm": NORMAL_COVERAGE * sd,

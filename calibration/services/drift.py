@@ -19,6 +19,7 @@ from ..metrology.drift_state import COLUMNS
 from ..metrology.provenance import DRIFT_PROVENANCE
 from ..metrology.rate_prior import DEFAULT_RATE_PRIOR, RatePrior, rate_evidence, rate_prior
 from ..models import DriftRatePrior, DriftSeries, DriftState
+from ..rules.drift_course import due_day
 from ..selectors.drift import states_of_model, stored_state
 from ..selectors.drift_series import Series, series_of
 
@@ -85,7 +86,7 @@ def _keep(vehicle: Vehicle, kept: DriftSeries | None, state: SeriesState, wanted
     row.marks, row.computed_with = wanted, DRIFT_PROVENANCE
     row.side_limit_mm, row.interval_days = state.basis.side_limit_mm, state.basis.interval_days
     states = state.states
-    row.due_day = float(np.max(states.day)) + row.interval_days if np.any(states.visits > 0) else float("inf")
+    row.due_day = due_day(float(np.max(states.day)), row.interval_days) if np.any(states.visits > 0) else float("inf")
     row.save()
     _keep_states(vehicle, state)
 

@@ -29,6 +29,7 @@ from ..rules.findings import of_instruments
 from ..selectors.casefile import CaseFile
 from ..selectors.height_checks import (
     MeasuredHeightCheck,
+    came_with_the_check,
     specification_of,
     visible_height_checks,
     was_theirs,
@@ -244,7 +245,7 @@ def _repeated(check: HeightCheck, rows: Sequence[HeightCheckReading]) -> HeightC
 
 def _first_readings(check: HeightCheck) -> list[HeightCheckReading]:
     """The readings that came with a check, without replacements."""
-    return list(check.readings.filter(recorded_at=check.recorded_at).order_by("ordinal"))
+    return list(check.readings.filter(came_with_the_check()).order_by("ordinal"))
 
 
 def _said(reading: Mapping[str, Any], actor: Actor, instrument: Instrument | None) -> tuple[object, ...]:

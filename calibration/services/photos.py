@@ -10,20 +10,22 @@ from contextlib import suppress
 from datetime import datetime, timedelta
 from io import BytesIO
 from pathlib import Path
-from typing import IO, Final
+from typing import IO, Any, Final
 
 from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
 from django.utils.translation import gettext as _
 from PIL import Image, ImageOps, UnidentifiedImageError
 
+from fleet import ledger
 from fleet.actor import Actor
 from fleet.errors import Invalid, NotFound
-from fleet.permissions import Permission
+from fleet.permissions import Permission, require
 
-from ..models import Photo, Round, Write
+from ..models import HeightCheckPhoto, Photo, Round, Write
 from ..rules.arrivals import of_arrival
 from ..rules.finding_kinds import Arrival
+from ..selectors.height_checks import visible_height_checks
 from ..selectors.jobs import visible_jobs
 from .step import JobStep
 
@@ -64,25 +66,37 @@ def photo_add(
     if job_id is None:
         raise NotFound
     step = JobStep(actor, job_id, Permission.RECORD_FACTS)
-    content, media_type = without_metadata(file)
-    digest = hashlib.sha256(content).hexdigest()
-    path = _keep(f"{FOLDER}/{actor.workshop_id}/{digest[:2]}/{digest}", content)
     before = step.case.record
-    photo = step.add(
-        Photo(
-            id=record_id,
-            **step.common(),
-            round_id=round_id,
-            write_id=write_id,
-            sha256=digest,
-            media_type=media_type,
-            size=len(content),
-            path=path,
-        )
-    )
+    kept = _kept_picture(actor, file)
+    photo = step.add(Photo(id=record_id, **step.common(), round_id=round_id, write_id=write_id, **kept))
     step.raise_findings(of_arrival(before, Arrival("photo", photo.pk, actor.now, actor.now)))
     step.conclude("photo_added", photo)
     return photo
+
+
+def check_photo_add(*, actor: Actor, record_id: uuid.UUID, check_id: uuid.UUID, file: IO[bytes]) -> HeightCheckPhoto:
+    """Keep a picture that belongs to a height check."""
+    check = visible_height_checks(actor).filter(pk=check_id).first()
+    if check is None:
+        raise NotFound
+    require(actor, Permission.RECORD_CHECKS)
+    photo = HeightCheckPhoto.objects.create(
+        id=record_id,
+        recorded_at=actor.now,
+        recorded_by=actor.membership_id,
+        height_check=check,
+        **_kept_picture(actor, file),
+    )
+    ledger.append(actor, "check_photo_added", photo, vehicle=check.vehicle)
+    return photo
+
+
+def _kept_picture(actor: Actor, file: IO[bytes]) -> dict[str, Any]:
+    """The columns of a picture that was put into the file store."""
+    content, media_type = without_metadata(file)
+    digest = hashlib.sha256(content).hexdigest()
+    path = _keep(f"{FOLDER}/{actor.workshop_id}/{digest[:2]}/{digest}", content)
+    return {"sha256": digest, "media_type": media_type, "size": len(content), "path": path}
 
 
 def _keep(path: str, content: bytes) -> str:

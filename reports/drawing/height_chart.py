@@ -1,8 +1,9 @@
-"""The heights of one corner from round to round: target and tolerance, uncertainty, and the set-points stored then.
+"""The heights of one corner over time: target and tolerance, uncertainty, and the set-points stored then.
 
 Rounds stand side by side in their order, jobs apart from each other: within a job a round follows the last one by
 minutes, and the next job by months, so that a scale of time would hide what each write did. Below the heights the
-set-points run as steps on a lane of their own, each labelled where it changed.
+set-points run as steps on a lane of their own, each labelled where it changed. Height checks between two jobs are one
+group of their own, each in a frame, or a cross where it was measured under another load.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby, pairwise
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
@@ -22,7 +23,7 @@ from fleet.looks.lengths import LengthUnit, length
 
 from . import palette
 from .fonts import REGULAR, SEMIBOLD, printable, register_fonts
-from .marks import bar_mark, whisker
+from .marks import bar_mark, check_frame, cross_mark, whisker
 from .quantities import counts, length_unit
 from .words import verdict_word
 
@@ -42,9 +43,15 @@ _MARGIN: Final = 1.16
 _LEAST_REACH_MM: Final = 2.0
 
 
+PointKind = Literal["round", "check", "other_load"]
+
+
 @dataclass(frozen=True, slots=True)
 class HeightPoint:
-    """One corner in one round, mm; `job` and `day` are printed below. What nothing judged has no target."""
+    """One corner in one round or height check, mm; `job` and `day` are printed below, `job` says "checks" of those.
+
+    What nothing judged has no target.
+    """
 
     job: str
     day: str
@@ -54,6 +61,7 @@ class HeightPoint:
     tolerance_mm: float | None = None
     verdict: str | None = None
     setpoint: int | None = None
+    kind: PointKind = "round"
 
     @property
     def extent_mm(self) -> tuple[float, ...]:
@@ -114,9 +122,9 @@ def describe(chart: HeightChart) -> str:
         return _("Nothing was measured here yet.")
     first, last = points[0], points[-1]
     text = ngettext(
-        "%(count)s round, on %(until)s. It found %(now)s %(unit)s: %(verdict)s.",
-        "%(count)s rounds from %(since)s to %(until)s. The first found %(then)s %(unit)s, the last %(now)s %(unit)s: "
-        "%(verdict)s.",
+        "%(count)s measurement, on %(until)s. It found %(now)s %(unit)s: %(verdict)s.",
+        "%(count)s measurements from %(since)s to %(until)s. The first found %(then)s %(unit)s, the last %(now)s "
+        "%(unit)s: %(verdict)s.",
         len(points),
     ) % {
         "count": len(points),
@@ -127,7 +135,19 @@ def describe(chart: HeightChart) -> str:
         "unit": length_unit(chart.unit),
         "verdict": verdict_word(last.verdict),
     }
-    return " ".join([text, *_target_in_words(last, chart.unit), *_setpoints_in_words(points)])
+    return " ".join(
+        [text, *_checks_in_words(points), *_target_in_words(last, chart.unit), *_setpoints_in_words(points)]
+    )
+
+
+def _checks_in_words(points: Iterable[HeightPoint]) -> list[str]:
+    checks = sum(point.kind != "round" for point in points)
+    text = ngettext(
+        "%(count)s of them is a height check outside a job.",
+        "%(count)s of them are height checks outside a job.",
+        checks,
+    )
+    return [text % {"count": checks}] if checks else []
 
 
 def _target_in_words(point: HeightPoint, unit: LengthUnit) -> list[str]:
@@ -264,6 +284,11 @@ def _measured(column: _Column, scale: _Scale) -> Group:
     y = scale.y(point.height_mm)
     if point.expanded_uncertainty_mm:
         group.add(whisker(column.x, y, scale.y(point.height_mm + point.expanded_uncertainty_mm) - y))
+    if point.kind == "other_load":
+        group.add(cross_mark(column.x, y))
+        return group
+    if point.kind == "check":
+        group.add(check_frame(column.x, y))
     group.add(bar_mark(column.x, y, palette.verdict_look(point.verdict)))
     return group
 
@@ -274,17 +299,24 @@ def _jobs(columns: Sequence[_Column]) -> Group:
     by_job = [list(each) for _job, each in groupby(columns, key=lambda column: column.point.job)]
     for own in by_job:
         middle = (own[0].x + own[-1].x) / 2
-        for text, y in ((own[0].point.job, 16.0), (own[0].point.day, 5.0)):
-            group.add(_text(text, middle, y, REGULAR, _narrowed(text), palette.SOFT_INK, "middle"))
+        room = max(2 * own[0].half * len(own), _GROUP_LEAST)
+        for text, y in ((own[0].point.job, 16.0), (_days(own), 5.0)):
+            group.add(_text(text, middle, y, REGULAR, _narrowed(text, room), palette.SOFT_INK, "middle"))
     for before, after in pairwise(by_job):
         x = (before[-1].x + before[-1].half + after[0].x - after[0].half) / 2
         group.add(Line(x, 4, x, _TOP, strokeColor=palette.RULE, strokeWidth=0.6))
     return group
 
 
-def _narrowed(text: str) -> float:
-    """The size at which a label keeps to the least width of a job."""
-    return min(_TEXT, _TEXT * _GROUP_LEAST / stringWidth(printable(text), REGULAR, _TEXT))
+def _days(own: Sequence[_Column]) -> str:
+    """The day of a job, or the first and the last one of the checks between two jobs."""
+    first, last = own[0].point, own[-1].point
+    return first.day if first.kind == "round" or first.day == last.day else f"{first.day} – {last.day}"
+
+
+def _narrowed(text: str, room: float) -> float:
+    """The size at which a label keeps to the width of its job."""
+    return min(_TEXT, _TEXT * room / stringWidth(printable(text), REGULAR, _TEXT))
 
 
 def _lane(columns: Sequence[_Column]) -> Group:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from reportlab.graphics.shapes import Circle, Group, Line, Polygon, Shape
+from typing import Any
+
+from reportlab.graphics.shapes import Circle, Group, Line, Polygon, Rect, Shape
 
 from . import palette
 
@@ -33,3 +35,19 @@ def bar_mark(x: float, y: float, look: palette.VerdictLook) -> Shape:
     if look.shape == "ring":
         return Circle(x, y, _RADIUS, fillColor=palette.WHITE, strokeColor=look.colour, strokeWidth=1.4)
     return Circle(x, y, _RADIUS + 0.3, fillColor=look.colour, strokeColor=palette.WHITE, strokeWidth=0.6)
+
+
+def check_frame(x: float, y: float) -> Rect:
+    """What tells a height check from a round: a square around the mark."""
+    reach = _RADIUS * 1.9
+    frame: dict[str, Any] = {"fillColor": None, "strokeColor": palette.SOFT_INK, "strokeWidth": 0.9}
+    return Rect(x - reach, y - reach, 2 * reach, 2 * reach, **frame)
+
+
+def cross_mark(x: float, y: float) -> Group:
+    """A height that is shown only: measured under another load."""
+    ends = ((-_RADIUS, -_RADIUS, _RADIUS, _RADIUS), (-_RADIUS, _RADIUS, _RADIUS, -_RADIUS))
+    lines = [
+        Line(x + x1, y + y1, x + x2, y + y2, strokeColor=palette.SOFT_INK, strokeWidth=1.4) for x1, y1, x2, y2 in ends
+    ]
+    return Group(*lines)

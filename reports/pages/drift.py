@@ -14,10 +14,7 @@ from calibration.metrology.corners import CORNERS, Corner
 from calibration.metrology.drift_forecast import forecast
 from calibration.metrology.drift_series import SeriesState
 from calibration.metrology.drift_state import DAYS_PER_YEAR, NORMAL_COVERAGE
-from calibration.models import HeightCheck
 from calibration.rules.drift_course import day_of
-from calibration.selectors.height_checks import measured_height_checks, visible_height_checks
-from calibration.selectors.heights import MeasuredRound
 from calibration.selectors.vehicle_drift import CornerDrift, drift_of
 from fleet.actor import Actor
 from fleet.looks.lengths import UNIT_SIGNS, LengthUnit, length
@@ -29,20 +26,19 @@ from ..drawing.drift_chart import DriftChart, DriftPoint, ForecastPoint, draw_dr
 from ..drawing.svg import to_svg
 from ..selectors.alerts import open_alerts_of
 from .alerts import alert_row
+from .heights import Measured
 
-MOST_CHECKS: Final = 60
 FORECAST_INTERVALS: Final = 2.0
 FORECAST_STEPS: Final = 13
 
 
 def drift_shown(
-    actor: Actor, vehicle: Vehicle, rounds: Sequence[MeasuredRound], unit: LengthUnit
+    actor: Actor, vehicle: Vehicle, measured: Sequence[Measured], unit: LengthUnit
 ) -> dict[str, Any] | None:
     """What the page's part shows; None where nothing was ever judged."""
     drift = drift_of(vehicle)
     if not drift.corners:
         return None
-    points = _points(actor, vehicle, rounds)
     return {
         "alerts": [alert_row(actor, each, unit) for each in open_alerts_of(actor, vehicle)],
         "due_on": drift.due_at.date() if drift.due_at else None,
@@ -50,7 +46,7 @@ def drift_shown(
             {
                 "name": CORNER_NAMES[each.corner],
                 "words": corner_in_words(each, unit),
-                "svg": _svg(each, points[each.corner], drift.state, unit),
+                "svg": _svg(each, _points(measured, each.corner), drift.state, unit),
             }
             for each in drift.corners
         ],
@@ -80,27 +76,17 @@ def _is_known_to_move(drift: CornerDrift) -> bool:
     return rate is not None and uncertainty is not None and abs(rate) > uncertainty
 
 
-def _points(actor: Actor, vehicle: Vehicle, rounds: Sequence[MeasuredRound]) -> dict[Corner, list[DriftPoint]]:
-    """Rounds in jobs and checks between them, in order of time; the last round of a pool carries its heights."""
-    found: dict[Corner, list[DriftPoint]] = {corner: [] for corner in CORNERS}
-    for measured in rounds:
-        for corner, height in measured.heights.items():
-            if height.target_mm is not None and height.expanded_uncertainty_mm is not None:
-                off = height.height_mm - height.target_mm
-                day = day_of(measured.round.happened_at)
-                found[corner].append(DriftPoint(day, off, height.expanded_uncertainty_mm, height.verdict))
-    for each in measured_height_checks(_checks(actor, vehicle)):
-        for corner, checked in each.corners.items():
-            off, expanded = checked.deviation_mm, checked.budget.expanded_uncertainty_mm
-            found[corner].append(DriftPoint(day_of(each.check.happened_at), off, expanded, checked.verdict))
-    return {corner: sorted(points, key=lambda point: point.day) for corner, points in found.items()}
-
-
-def _checks(actor: Actor, vehicle: Vehicle) -> Iterable[HeightCheck]:
-    counted = visible_height_checks(actor).filter(
-        vehicle=vehicle, loading=HeightCheck.Loading.AS_SPECIFIED, repeats=None, specification__isnull=False
-    )
-    return counted.order_by("-happened_at", "-id")[:MOST_CHECKS]
+def _points(measured: Iterable[Measured], corner: Corner) -> list[DriftPoint]:
+    """Rounds of jobs and checks between them; what was measured under another load says nothing of drift."""
+    found = []
+    for each in measured:
+        height = each.heights.get(corner)
+        if each.kind == "other_load" or height is None:
+            continue
+        if height.target_mm is not None and height.expanded_uncertainty_mm is not None:
+            off = height.height_mm - height.target_mm
+            found.append(DriftPoint(day_of(each.at), off, height.expanded_uncertainty_mm, height.verdict))
+    return found
 
 
 def _svg(drift: CornerDrift, points: Sequence[DriftPoint], state: SeriesState, unit: LengthUnit) -> SafeString | None:

@@ -7,15 +7,10 @@ from typing import Any, Final
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
-from django.utils import timezone
-from django.utils.formats import date_format
-from django.utils.safestring import SafeString, mark_safe
-from django.utils.translation import gettext as _
 
 from calibration.metrology.corners import CORNERS, Corner
 from calibration.models import Job
 from calibration.pages.shown import names_of
-from calibration.selectors.heights import MeasuredRound, measured_rounds
 from calibration.selectors.jobs import visible_jobs
 from calibration.selectors.leak_tests import counted_period, leak_tests_of
 from calibration.selectors.setpoints import SetpointChange, heights_around, setpoint_changes
@@ -29,10 +24,9 @@ from fleet.pages.workshop_page import WorkshopPage
 from fleet.permissions import Permission, may
 from fleet.selectors.vehicles import is_now_visible, vehicle_by_vin, within_tenures
 
-from ..drawing.height_chart import HeightChart, HeightPoint, describe, draw_height_chart, shown_points, span_mm
-from ..drawing.svg import to_svg
 from ..selectors.certificates import visible_certificates
 from .drift import drift_shown
+from .heights import charts, measured_on
 from .leak_rows import leak_test_rows
 
 ENTRIES_SHOWN: Final = 25
@@ -50,80 +44,26 @@ class VehicleView(WorkshopPage):
     def get(self, request: HttpRequest, vin: str) -> HttpResponse:
         vehicle = vehicle_by_vin(self.actor, vin)
         unit = self.reader.length_unit
-        rounds = measured_rounds(self.actor, vehicle)
+        measured = measured_on(self.actor, vehicle)
         jobs = visible_jobs(self.actor).filter(vehicle=vehicle).order_by("-opened_at", "-id")[:JOBS_SHOWN]
         values = {
             "vehicle": vehicle,
             "is_seen_now": is_now_visible(self.actor, vehicle),
+            "may_check": may(self.actor, Permission.RECORD_CHECKS),
             "may_work": may(self.actor, Permission.RECORD_FACTS),
             "specification": revision_in_force(vehicle.vehicle_model_id, self.actor.now.date()),
             "jobs": [(job, Job.State(job.state).label, Job.Reason(job.reason).label) for job in jobs],
-            "charts": charts(rounds, unit),
+            "charts": charts(measured, unit),
+            "has_checks": any(each.kind != "round" for each in measured),
             "unit": unit,
             **_setpoints(self, vehicle),
             **_tyres(self, vehicle),
-            "drift": drift_shown(self.actor, vehicle, rounds, unit) if is_now_visible(self.actor, vehicle) else None,
+            "drift": drift_shown(self.actor, vehicle, measured, unit) if is_now_visible(self.actor, vehicle) else None,
             "leak_tests": _leak_tests(self, vehicle),
             "certificates": visible_certificates(self.actor).filter(vehicle=vehicle)[:DOCUMENTS_SHOWN],
             **_timeline(self, request, vehicle),
         }
         return render(request, "reports/pages/vehicle.html", values)
-
-
-# --- heights ------------------------------------------------------------------------------------------
-def charts(rounds: Sequence[MeasuredRound], unit: LengthUnit) -> list[dict[str, Any]]:
-    """A chart for each corner at which something was measured, with the table behind it."""
-    measured = {corner: [each for each in rounds if corner in each.heights] for corner in CORNERS}
-    drawn = {
-        corner: HeightChart(str(CORNER_NAMES[corner]), tuple(_point(each, corner) for each in own), unit)
-        for corner, own in measured.items()
-        if own
-    }
-    span = span_mm(drawn.values())
-    return [
-        {
-            "name": CORNER_NAMES[corner],
-            "svg": _svg(chart, f"heights-{corner.lower()}", span),
-            "rows": [_row(each, corner, unit) for each in reversed(measured[corner])],
-            "left_out": len(chart.points) - len(shown_points(chart.points)),
-        }
-        for corner, chart in drawn.items()
-    ]
-
-
-def _point(measured: MeasuredRound, corner: Corner) -> HeightPoint:
-    height = measured.heights[corner]
-    return HeightPoint(
-        job=_("Job %(number)s") % {"number": measured.job.number},
-        day=date_format(timezone.localtime(measured.round.happened_at), "SHORT_DATE_FORMAT"),
-        height_mm=height.height_mm,
-        expanded_uncertainty_mm=height.expanded_uncertainty_mm,
-        target_mm=height.target_mm,
-        tolerance_mm=height.tolerance_mm,
-        verdict=height.verdict,
-        setpoint=measured.round.setpoints.get(corner),
-    )
-
-
-def _svg(chart: HeightChart, key: str, span: float) -> SafeString:
-    title = _("%(corner)s: heights from round to round") % {"corner": chart.title}
-    svg = to_svg(draw_height_chart(chart, span=span), title=title, description=describe(chart), id_prefix=key)
-    return mark_safe(svg)  # noqa: S308  (drawn here; what people typed is in text nodes, which the drawing escapes)
-
-
-def _row(measured: MeasuredRound, corner: Corner, unit: LengthUnit) -> dict[str, Any]:
-    height = measured.heights[corner]
-    uncertainty, target = height.expanded_uncertainty_mm, height.target_mm
-    return {
-        "at": measured.round.happened_at,
-        "job": measured.job,
-        "height": length(height.height_mm, unit),
-        "uncertainty": length(uncertainty, unit) if uncertainty is not None else "",
-        "target": length(target, unit) if target is not None else "",
-        "tolerance": length(height.tolerance_mm or 0.0, unit) if target is not None else "",
-        "verdict": height.verdict,
-        "setpoint": measured.round.setpoints.get(corner),
-    }
 
 
 def _leak_tests(page: WorkshopPage, vehicle: Vehicle) -> list[dict[str, Any]]:

@@ -145,11 +145,11 @@ def test_of_a_job_too_long_for_the_sheet_the_newest_rounds_are_shown() -> None:
 def test_it_is_told_in_words() -> None:
     chart = HeightChart("Front left", (point(height_mm=497.5, verdict="outside"), point(height_mm=486.4, setpoint=116)))
     assert describe(chart) == (
-        "2 rounds from 6 Oct 2026 to 6 Oct 2026. The first found 497.5 mm, the last 486.4 mm: within. "
+        "2 measurements from 6 Oct 2026 to 6 Oct 2026. The first found 497.5 mm, the last 486.4 mm: within. "
         "The target is 486.0 ± 6.0 mm. Set-points: 128 → 116."
     )
     assert describe(HeightChart("Front left", (point(),), "inch")).startswith(
-        "1 round, on 6 Oct 2026. It found 19.13 in"
+        "1 measurement, on 6 Oct 2026. It found 19.13 in"
     )
     assert describe(HeightChart("Front left", ())) == "Nothing was measured here yet."
 
@@ -198,3 +198,36 @@ class TestAsSvg:
         ns = "{http://www.w3.org/2000/svg}"
         assert svg.findtext(f"{ns}title") == "<i>"
         assert svg.find(f".//{ns}b") is None
+
+
+class TestHeightChecks:
+    def test_are_framed_and_those_under_another_load_are_crosses(self) -> None:
+        loads = drawn(point(), point(kind="check"), point(kind="other_load", verdict=None))
+        rounds_only = drawn(point(), point(), point(verdict=None))
+
+        assert len(marks(loads)) == 2
+        assert len(frames(loads)) == 1
+        assert len(crosses(loads)) == 2
+        assert (frames(rounds_only), crosses(rounds_only)) == ([], [])
+
+    def test_between_two_jobs_stand_together_with_their_first_and_last_day(self) -> None:
+        checks = [
+            HeightPoint("Checks", day, 486.0, 2.0, 486.0, 6.0, "within", kind="check") for day in ("7 Oct", "8 Nov")
+        ]
+        written = words(drawn(point(1), *checks, point(2)))
+
+        assert written.count("Checks") == 1
+        assert "7 Oct – 8 Nov" in written
+
+    def test_are_told_of_in_words(self) -> None:
+        chart = HeightChart("Front left", (point(), point(kind="check"), point(kind="other_load", verdict=None)))
+        assert "2 of them are height checks outside a job." in describe(chart)
+        assert "outside a job" not in describe(HeightChart("Front left", (point(), point())))
+
+
+def frames(shapes: list[Any]) -> list[Rect]:
+    return [each for each in shapes if isinstance(each, Rect) and each.fillColor is None]
+
+
+def crosses(shapes: list[Any]) -> list[Line]:
+    return [each for each in shapes if isinstance(each, Line) and each.x1 != each.x2 and each.y1 != each.y2]

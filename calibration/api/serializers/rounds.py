@@ -61,7 +61,7 @@ class NewRoundReading(NewReading):
     )
 
 
-def _some(reading: NewReading, **options: Any) -> serializers.ListSerializer[Any]:
+def some_readings(reading: NewReading, **options: Any) -> serializers.ListSerializer[Any]:
     """At least one reading, and no more than any round can have; how many at a corner is for the service to say."""
     most = MOST_READINGS * len(CORNERS)
     return serializers.ListSerializer(
@@ -95,13 +95,13 @@ class NewRound(RecordSerializer):
         "RecordedFrom", SOURCES, required=False, default="tablet", help_text=_("What the figures were noted on first.")
     )
     setpoints = counts()
-    readings = _some(NewRoundReading(), help_text=_("2 to 20 at every corner."))
+    readings = some_readings(NewRoundReading(), help_text=_("2 to 20 at every corner."))
 
     def validate_readings(self, readings: Sequence[Mapping[str, Any]]) -> Sequence[Mapping[str, Any]]:
-        return _with_different_ids(readings)
+        return with_different_ids(readings)
 
 
-def _with_different_ids(readings: Sequence[Mapping[str, Any]]) -> Sequence[Mapping[str, Any]]:
+def with_different_ids(readings: Sequence[Mapping[str, Any]]) -> Sequence[Mapping[str, Any]]:
     ids = [each["id"] for each in readings if "id" in each]
     if len(set(ids)) != len(ids):
         raise ValidationError([ErrorDetail(str(_("Two readings have the same id.")), "id_twice")])
@@ -114,10 +114,10 @@ class NewReadings(RecordSerializer):
     Without ids the same readings within a minute are taken for the same request sent again.
     """
 
-    readings = _some(NewReading(), help_text=_("One or more, at the corners to be read again."))
+    readings = some_readings(NewReading(), help_text=_("One or more, at the corners to be read again."))
 
     def validate_readings(self, readings: Sequence[Mapping[str, Any]]) -> Sequence[Mapping[str, Any]]:
-        return _with_different_ids(readings)
+        return with_different_ids(readings)
 
 
 class Replacement(RequestBody):

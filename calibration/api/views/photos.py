@@ -18,7 +18,7 @@ from rest_framework.renderers import BaseRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from calibration.models import Photo, Round, Write
+from calibration.models import HeightCheckPhoto, Photo, Round, Write
 from calibration.services.photos import photo_add
 from fleet.api.parsers import BodyTooLarge
 from fleet.errors import NotFound
@@ -71,9 +71,8 @@ class PhotoViewSet(RecordsViewSet):
         name, owner_id = self.owner
         body = self.body(Permission.RECORD_FACTS)
         upload: UploadedFile[bytes] = body.pop("file")
-        if upload.size is None or upload.size > LARGEST_PHOTO_BYTES:
-            raise BodyTooLarge(LARGEST_PHOTO_BYTES)
-        about: dict[str, Any] = {name: owner_id, "sha256": _sha256(upload)}
+        require_not_too_large(upload)
+        about: dict[str, Any] = {name: owner_id, "sha256": digest_of(upload)}
         return self.record(
             body,
             lambda record_id, _body: photo_add(actor=self.actor, record_id=record_id, file=upload, **{name: owner_id}),
@@ -81,7 +80,13 @@ class PhotoViewSet(RecordsViewSet):
         )
 
 
-def _sha256(upload: UploadedFile[bytes]) -> str:
+def require_not_too_large(upload: UploadedFile[bytes]) -> None:
+    if upload.size is None or upload.size > LARGEST_PHOTO_BYTES:
+        raise BodyTooLarge(LARGEST_PHOTO_BYTES)
+
+
+def digest_of(upload: UploadedFile[bytes]) -> str:
+    """SHA-256 of what was sent."""
     digest = hashlib.sha256()
     for chunk in upload.chunks():
         digest.update(chunk)
@@ -112,7 +117,7 @@ class PhotoFileViewSet(RecordsViewSet):
     summaries = {"retrieve": _("The picture itself.")}
 
     def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> FileResponse:  # type: ignore[override]
-        photo: Photo = self.get_object()
+        photo: Photo | HeightCheckPhoto = self.get_object()
         try:
             content = default_storage.open(photo.path)
         except FileNotFoundError:

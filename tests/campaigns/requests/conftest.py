@@ -9,6 +9,7 @@ import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing, nullcontext, suppress
 from dataclasses import dataclass
+from decimal import Decimal
 from functools import partial
 from io import BytesIO
 from typing import Any
@@ -26,6 +27,9 @@ from calibration.models import (
     Approval,
     Concession,
     Finding,
+    HeightCheck,
+    HeightCheckPhoto,
+    HeightCheckReading,
     Job,
     LeakTest,
     Photo,
@@ -37,7 +41,8 @@ from calibration.models import (
     Ruling,
     Write,
 )
-from calibration.services.photos import photo_add
+from calibration.services.height_checks import check_reading_strike, height_check_record
+from calibration.services.photos import check_photo_add, photo_add
 from deploy.embedded import launch
 from deploy.embedded.folder import CHECKOUT
 from deploy.embedded.options import Options, parse
@@ -64,7 +69,7 @@ from fleet.models import (
 )
 from fleet.tenancy import in_workshop
 from reports.models import Certificate
-from tests.calibration.bench import Bench
+from tests.calibration.bench import TRUE_HEIGHTS, Bench
 from tests.campaigns.requests.real_records import Record, Records
 from tests.deploy.conftest import free_port
 from tests.factories import Site, make_site
@@ -75,6 +80,9 @@ TABLES: dict[str, tuple[type[Any], str, str | None]] = {
     "bays": (Bay, "pk", None),
     "calibrations": (InstrumentCalibration, "pk", "instrument"),
     "certificates": (Certificate, "number", None),
+    "check-photos": (HeightCheckPhoto, "pk", None),
+    "check-readings": (HeightCheckReading, "pk", None),
+    "checks": (HeightCheck, "pk", "vehicle__vin"),
     "concession": (Concession, "pk", "job"),
     "events": (ServiceEvent, "pk", "vehicle__vin"),
     "findings": (Finding, "pk", "job"),
@@ -101,7 +109,11 @@ TABLES: dict[str, tuple[type[Any], str, str | None]] = {
     "writes": (Write, "pk", "job"),
 }
 """Table, what addresses call a row, and what it belongs to, by address segment."""
-SHOWN: dict[str, Q] = {"readings": Q(strikes__isnull=False), "parked-work": Q(state=OutboxItem.State.PARKED)}
+SHOWN: dict[str, Q] = {
+    "check-readings": Q(strikes__isnull=False),
+    "readings": Q(strikes__isnull=False),
+    "parked-work": Q(state=OutboxItem.State.PARKED),
+}
 """Rows that some address is only for: they come first."""
 INVITATIONS = "invitations"
 MOST_RECORDS = 40
@@ -302,11 +314,39 @@ def _struck(site: Site) -> Bench:
 
 def _photographed(site: Site) -> Bench:
     bench = _measured(site)
+    measured = Round.objects.get(job=bench.job)
+    photo_add(actor=bench.actor(), record_id=new_id(), file=_picture(), round_id=measured.pk)
+    return bench
+
+
+def _picture() -> BytesIO:
     picture = BytesIO()
     Image.new("RGB", (8, 6)).save(picture, format="PNG")
     picture.seek(0)
-    measured = Round.objects.get(job=bench.job)
-    photo_add(actor=bench.actor(), record_id=new_id(), file=picture, round_id=measured.pk)
+    return picture
+
+
+def _checked(site: Site) -> Bench:
+    """A height check outside a job, photographed, with a reading that was struck out."""
+    bench = _ended(site)
+    actor = bench.actor()
+    check = height_check_record(
+        actor=actor,
+        record_id=new_id(),
+        vehicle=bench.vehicle,
+        taken_at=actor.now,
+        loading="as_specified",
+        readings=[{"corner": corner, "height_mm": Decimal(height)} for corner, height in TRUE_HEIGHTS.items()],
+    )
+    check_photo_add(actor=actor, record_id=new_id(), check_id=check.pk, file=_picture())
+    reading = check.readings.earliest("ordinal")
+    check_reading_strike(
+        actor=bench.actor(site.manager),
+        record_id=new_id(),
+        reading_id=reading.pk,
+        reason="Wrong mark.",
+        replacement={"height_mm": Decimal(486)},
+    )
     return bench
 
 
@@ -369,6 +409,7 @@ STORIES = (
     _measured,
     _struck,
     _photographed,
+    _checked,
     _parked_overnight,
     _proposed,
     _waiting,

@@ -127,6 +127,10 @@ class House:
     def site(self) -> Site:
         return self.furnished.site
 
+    @property
+    def check_path(self) -> str:
+        return f"/vehicles/{self.furnished.vehicle.vin}/checks/new/"
+
     def people(self) -> list[Person]:
         return [self._nobody(), self._manager(), self._secured(), self._half_signed_in(), self._barred(), self._new()]
 
@@ -156,7 +160,7 @@ class House:
             "/account/sign-ins/",
         ]
         others = ["/choose-workshop/", "/sign-out/", "/sign-ins/", "/tablets/", f"/tablets/{self.tablet_id}/"]
-        files = ["/tablets/import/", file]
+        files = ["/tablets/import/", file, self.check_path]
         again = f"/people/{self.invited('Rowan Ash').pk}/"  # being invited again ends the earlier link
         paths = [*of_work, *decisions, *self.furnished.pages(), *own, *others, *files, again, f"{again}invitation/"]
         searched = [
@@ -174,7 +178,7 @@ class House:
     def _forms(self) -> list[str]:
         of_furniture = [path for path in self.furnished.pages() if has_form(path)]
         decided = [f"/alerts/{self.at_work.alert.pk}/", self.asked.approval_path, self.asked.finding_path]
-        return [*of_furniture, "/certificates/1/", *decided]
+        return [*of_furniture, self.check_path, "/certificates/1/", *decided]
 
     def _secured(self) -> Person:
         """Who has an authenticator app, a passkey, and recovery codes, and has just proved who they are."""

@@ -18,12 +18,12 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver
 
-from calibration.models import Decision, Ruling
+from calibration.models import Decision, HeightCheck, Ruling
 from fleet.models import AccessToken, Membership, OutboxItem, Tablet
 from fleet.tenancy import in_workshop
 from reports.models import Certificate, DriftAlert
 from tests.calibration.outbox_files import record, saved
-from tests.factories import PASSWORD, PIN, Site
+from tests.factories import PASSWORD, PIN, Person, Site
 from tests.fleet.pages import test_forms as set_up
 from tests.fleet.pages.conftest import Furnished, furnish
 from tests.fleet.pages.forms import errors_in, form_of, forms_of, send
@@ -119,6 +119,27 @@ def decisions(house: House) -> Iterator[Case]:
         "reason",
         "Give your reason in a sentence.",
     )
+
+
+def height_checks(house: House) -> Iterator[Case]:
+    site, vehicle = house.site, house.furnished.vehicle
+    path = f"/vehicles/{vehicle.vin}/checks/new/"
+    typed = {"odometer_km": "48210,5", "heights__FL": "486", "heights__FR": "486,5", "heights__RL": "504"}
+    for person, height in ((site.technician, "504"), (contact_of(house), "505")):
+        recorded = HeightCheck.objects.filter(vehicle=vehicle, readings__height_mm=height, readings__corner="RR")
+        yield Case(
+            browser_of(person),
+            path,
+            {**typed, "heights__RR": height},
+            within(site, recorded.exists),
+            {"heights__RR": "19.8"},
+            "heights-RR",
+            "looks like inches",
+        )
+
+
+def contact_of(house: House) -> Person:
+    return house.site.person("operator_contact", operator=house.furnished.operator.pk)
 
 
 def tablets(house: House) -> Iterator[Case]:
@@ -265,6 +286,7 @@ def cases(house: House) -> list[Case]:
     site = house.site
     return [
         *decisions(house),
+        *height_checks(house),
         *tablets(house),
         *own_account(site),
         *at_the_door(house),

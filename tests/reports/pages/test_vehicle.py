@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from datetime import timedelta
 from xml.etree import ElementTree
 
 import pytest
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
 
 from fleet import services
 from fleet.ids import new_id
@@ -192,3 +194,44 @@ def test_queries_do_not_grow_with_what_was_done(manager: Client, at_work: AtWork
 @pytest.mark.parametrize("page", ["2", "0", "-1", "many", "999999999999999999999"])
 def test_any_part_of_the_timeline_may_be_asked_for(manager: Client, at_work: AtWork, page: str) -> None:
     assert manager.get(f"/vehicles/{at_work.done.vehicle.vin}/", {"page": page}).status_code == 200
+
+
+def test_height_checks_stand_in_chart_table_and_timeline(manager: Client, at_work: AtWork) -> None:
+    before = page_of(manager, at_work)
+    record_checks(at_work)
+    page = page_of(manager, at_work)
+    described = charts_in(page)[0].findtext(f"{SVG}desc") or ""
+
+    assert "A square around the mark" in page
+    assert "A square around the mark" not in before
+    assert "2 of them are height checks outside a job." in described
+    table = page[page.index("Front left as a table") : page.index("Front right as a table")]
+    assert table.count("Height check under another load") == 1
+    assert table.count("488.0") == 1
+    timeline = page[page.index('class="timeline"') :]
+    assert "Height check: FL 488" in timeline
+    assert "Height check under another load: FL 470" in timeline
+
+
+def record_checks(at_work: AtWork) -> None:
+    """One as specified, one with another load."""
+    for minutes, height, loading in ((20, 488, "as_specified"), (10, 470, "other")):
+        body = {
+            "taken_at": (timezone.now() - timedelta(minutes=minutes)).isoformat(),
+            "loading": loading,
+            "readings": [
+                {"corner": corner, "height_mm": height if corner[0] == "F" else 504}
+                for corner in ("FL", "FR", "RL", "RR")
+            ],
+        }
+        answer = at_work.site.technician.client().post(
+            f"/api/v1/vehicles/{at_work.done.vehicle.vin}/checks/", body, format="json"
+        )
+        assert answer.status_code == 201, answer.content
+
+
+def test_who_records_checks_is_offered_the_form(at_work: AtWork, manager: Client) -> None:
+    form = f'href="/vehicles/{at_work.done.vehicle.vin}/checks/new/"'
+    assert form in page_of(manager, at_work)
+    assert form in page_of(browser_of(at_work.contact), at_work)
+    assert form not in page_of(browser_of(at_work.site.person("auditor")), at_work)

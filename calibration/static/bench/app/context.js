@@ -62,7 +62,7 @@
  * @property {import("../offline/types.js").Refusal | null} refusal
  *
  * @typedef {'job' | 'readiness' | 'round' | 'readings' | 'strike' | 'proposal' | 'write' | 'photo' | 'event' | 'fitment'
- *   | 'leak_test' | 'concession' | 'pause' | 'resumption' | 'end' | 'reversion' | 'sign_off' | 'other'} Kind
+ *   | 'leak_test' | 'height_check' | 'concession' | 'pause' | 'resumption' | 'end' | 'reversion' | 'sign_off' | 'other'} Kind
  *
  * @typedef {object} Kept A record that is on disk.
  * @property {string} id
@@ -90,6 +90,8 @@
  * @property {(fields: {reason: string, setpoints?: Counts}) => Promise<Kept>} end
  * @property {(fields: {instrument: string, start: ParkedHeights, end: ParkedHeights}) => Promise<Kept>} leakTest
  * @property {(fields: {reason: string}) => Promise<Kept>} reversion
+ * @property {(vehicle: {id: string, vin: string, registration: string | null}, fields: {taken_at: string, loading: string,
+ *   readings: NewReading[]} & Record<string, unknown>) => Promise<Kept>} heightCheck outside a job
  * @property {(vehicle: {id: string, vin: string, registration: string | null}, fields: Record<string, unknown>) => Promise<Kept>} openJob its id is the job's
  *
  * @typedef {object} NewReading
@@ -115,6 +117,7 @@
  * @property {(id: string) => Promise<Job | null>} job as kept, without asking
  * @property {(id: string) => Promise<Job | null>} refresh ask the server; null where it does not answer or has none
  * @property {(vin: string) => Promise<Vehicle | null>} vehicle asks, else as kept
+ * @property {(model: string) => Promise<any>} specification of a vehicle model that is in force; asks, else as kept
  * @property {(vin: string) => boolean} isUnknownVehicle whether the service, asked last, had no such vehicle
  * @property {(vin: string) => Promise<JobSummary[] | null>} jobsOf a vehicle, newest first; null without answer
  * @property {() => Promise<JobSummary[]>} today open jobs and those of today; asks, else as kept

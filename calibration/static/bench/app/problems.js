@@ -78,6 +78,7 @@ export function kindWords(kind) {
     resumption: gettext("Resumption"),
     end: gettext("End of a job"),
     leak_test: gettext("Leak test"),
+    height_check: gettext("Height check"),
     reversion: gettext("Going back to as found"),
     sign_off: gettext("Sign-off"),
     other: gettext("Record"),

@@ -147,6 +147,20 @@ export class Reads {
     return (page?.results ?? []).filter((/** @type {{is_withdrawn: boolean}} */ each) => !each.is_withdrawn);
   }
 
+  /**
+   * The revision in force: of those effective by now, the one that took effect last.
+   * @param {string} model
+   */
+  async specification(model) {
+    const page = await this.#askedElseKept(`/api/v1/vehicle-models/${model}/specifications/?page_size=200`);
+    /** @type {{effective_from: string, revision: number}[]} */
+    const revisions = page?.results ?? [];
+    const now = new Date().toISOString().slice(0, "2026-05-04".length);
+    return revisions
+      .filter(({ effective_from }) => effective_from <= now)
+      .sort((a, b) => (a.effective_from < b.effective_from ? 1 : a.effective_from > b.effective_from ? -1 : b.revision - a.revision))[0] ?? null;
+  }
+
   async bays() {
     return (await this.#askedElseKept("/api/v1/bays/?page_size=200"))?.results ?? [];
   }

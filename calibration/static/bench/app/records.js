@@ -48,6 +48,7 @@ export function recordsOf(desk) {
     end: (fields) => keep(inJob("end"), fields),
     leakTest: (fields) => keep(inJob("leak-tests"), fields),
     reversion: (fields) => keep(inJob("reversion"), fields),
+    heightCheck: (vehicle, fields) => kept(desk, vehicle, `/api/v1/vehicles/${vehicle.vin}/checks/`, fields, null),
     openJob: (vehicle, fields) => kept(desk, vehicle, "/api/v1/jobs/", { vehicle: vehicle.vin, ...fields }, null),
   };
 }

@@ -16,10 +16,14 @@ import { renderVehicle } from "./screens/vehicle.js";
 
 /** @type {import("./context.js").Render | null} */
 let renderJob = null;
+/** A height check is taken with parts of theirs. @type {import("./context.js").Render | null} */
+let renderHeightCheck = null;
 
 /** The job's screens, which the first one does without: they are fetched once it is there. */
 export async function loadJobScreens() {
-  renderJob = /** @type {import("./context.js").Render} */ ((await import("./screens/job/index.js")).render);
+  const screens = await import("./screens/job/index.js");
+  renderJob = /** @type {import("./context.js").Render} */ (screens.render);
+  renderHeightCheck = screens.renderHeightCheck;
 }
 
 export function hasJobScreens() {
@@ -31,6 +35,7 @@ const SCREENS = {
   today: renderToday,
   vehicle: renderVehicle,
   open: renderOpenJob,
+  check: (context, app) => (renderHeightCheck ? renderHeightCheck(context) : renderJobUnread(context, app)),
   tray: renderTray,
   pin: renderPin,
   settings: renderSettings,

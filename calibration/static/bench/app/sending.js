@@ -36,6 +36,7 @@ const KINDS = {
   writes: "write",
   photos: "photo",
   events: "event",
+  checks: "height_check",
   fitments: "fitment",
   concession: "concession",
   pause: "pause",

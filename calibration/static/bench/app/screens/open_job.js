@@ -12,7 +12,7 @@ import { reasons } from "../words.js";
 /** @typedef {import("../context.js").Vehicle} Vehicle */
 /** @typedef {import("../context.js").JobSummary} JobSummary */
 
-const ODOMETER = /^\d{1,7}([.,]\d)?$/;
+export const ODOMETER = /^\d{1,7}([.,]\d)?$/;
 const MOST_KM_A_DAY = 1000;
 const DAY_MS = 86_400_000;
 

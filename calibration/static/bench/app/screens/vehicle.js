@@ -120,7 +120,7 @@ export function renderVehicle(context, app) {
   const read = async () => {
     const vehicle = await context.reads.vehicle(vin);
     fill(content, vehicle ? about(vehicle) : unknown(vin, app.online));
-    fill(next, vehicle ? await wayOn(vehicle, app) : null);
+    fill(next, vehicle ? [checkLink(vehicle), await wayOn(vehicle, app)] : null);
     if (vehicle) content.append(...flat(earlierJobs((await context.reads.jobsOf(vin)) ?? [])));
   };
   void read();
@@ -137,6 +137,11 @@ async function wayOn(vehicle, app) {
   return job
     ? button(gettext("Go on with the open job"), go(hashOf("job", job.id)), { kind: "main" })
     : button(gettext("Open a job"), go(hashOf("open", vehicle.vin)), { kind: "main" });
+}
+
+/** @param {Vehicle} vehicle */
+function checkLink({ vin }) {
+  return h("a", { class: "button", href: hashOf("check", vin) }, gettext("Height check"));
 }
 
 /** @param {Vehicle} vehicle */

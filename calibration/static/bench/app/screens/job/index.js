@@ -34,6 +34,8 @@ import * as tyres from "./tyres.js";
 import * as write from "./write.js";
 import * as written from "./written.js";
 
+export { renderHeightCheck } from "../height_check.js";
+
 /** @typedef {import("../../context.js").Context} Context */
 /** @typedef {import("../../context.js").Job} Job */
 /** @typedef {import("../../context.js").Screen} Screen */
