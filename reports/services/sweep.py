@@ -10,6 +10,7 @@ import uuid
 from datetime import timedelta
 from typing import Final
 
+from calibration.models import DriftSeries
 from calibration.services.drift import rate_prior_learn
 from fleet import outbox
 from fleet.actor import Actor
@@ -23,8 +24,9 @@ INTERVAL: Final = timedelta(days=1)
 
 def sweep_plan(*, actor: Actor) -> None:
     """See that a sweep is planned, once there is something to sweep."""
-    if not OutboxItem.objects.filter(kind=KIND, state=OutboxItem.State.WAITING).exists():
-        outbox.append(actor, KIND, {}, due_at=actor.now + INTERVAL)
+    planned = OutboxItem.objects.filter(kind=KIND, state=OutboxItem.State.WAITING)
+    if DriftSeries.objects.exists() and not planned.exists():
+        _tomorrow(actor)
 
 
 def sweep_go_on(*, actor: Actor, after: uuid.UUID | None) -> None:
@@ -36,4 +38,9 @@ def sweep_go_on(*, actor: Actor, after: uuid.UUID | None) -> None:
     models = VehicleModel.objects.filter(vehicles__drift_series__isnull=False).distinct()
     for model_id in models.values_list("pk", flat=True):
         rate_prior_learn(actor=actor, vehicle_model_id=model_id)
+    if DriftSeries.objects.exists():
+        _tomorrow(actor)
+
+
+def _tomorrow(actor: Actor) -> None:
     outbox.append(actor, KIND, {}, due_at=actor.now + INTERVAL)

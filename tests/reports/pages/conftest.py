@@ -19,11 +19,10 @@ from fleet.ids import new_id
 from fleet.models import OutboxItem, Vehicle
 from fleet.tenancy import in_workshop
 from reports.models import DriftAlert
-from reports.services.alerts import vehicle_evaluate
 from reports.services.certificates import certificate_prepare
 from tests.factories import Person, Site, make_site
 from tests.fleet.signin.browsers import browser_of
-from tests.reports import drifting, jobs
+from tests.reports import jobs
 
 
 @pytest.fixture
@@ -35,10 +34,7 @@ def site(request: pytest.FixtureRequest, standing_sites: tuple[Site, Site], db: 
 
 @dataclass(frozen=True)
 class AtWork:
-    """An adjusted vehicle with its certificate no. 1, another one in the bay, and work that was parked.
-
-    A height check found the adjusted one too low since.
-    """
+    """An adjusted vehicle with its certificate no. 1 and an alert, another one in the bay, and work that was parked."""
 
     site: Site
     done: jobs.Bench
@@ -87,11 +83,13 @@ def parked_in(site: Site, **fields: object) -> OutboxItem:
 
 
 def alert_of(site: Site, vehicle: Vehicle) -> DriftAlert:
-    """A height check finds the front left corner 16 mm too low."""
-    drifting.checked(site, vehicle, days_ago=0.1, FL=470)
+    """That the front left corner is 16 mm too low; nothing but the alert itself is on record."""
+    now = timezone.now()
+    details = {"level_mm": -15.8, "last_mm": -16.0, "tolerance_mm": 6.0, "measured_day": 9826.5}
     with in_workshop(site.workshop.pk):
-        vehicle_evaluate(actor=Actor.system(site.workshop.pk, timezone.now()), vehicle_id=vehicle.pk)
-        return DriftAlert.objects.get(vehicle=vehicle, kind="out_of_tolerance")
+        return DriftAlert.objects.create(
+            vehicle=vehicle, kind="out_of_tolerance", place="FL", details=details, opened_at=now, updated_at=now
+        )
 
 
 def at_work_in(site: Site) -> AtWork:

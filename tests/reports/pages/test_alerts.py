@@ -114,13 +114,17 @@ class TestVehicle:
         with in_workshop(site.workshop.pk):
             Membership.objects.update(length_unit="inch")
         assert "Front left: 0.63 in too low, the tolerance is 0.24 in." in page_of(manager, "/alerts/")
-        assert "0.63 in too low" in page_of(manager, f"/vehicles/{at_work.done.vehicle.vin}/")
+        assert "0.63 in too low" in page_of(manager, f"/alerts/{at_work.alert.pk}/")
 
     def test_without_anything_judged_there_is_nothing_to_say(self, manager: Client, site: Site) -> None:
         assert "Drift between services" not in page_of(manager, f"/vehicles/{site.vehicle().vin}/")
 
-    def test_more_checks_take_no_more_queries(self, manager: Client, at_work: AtWork, site: Site) -> None:
-        path = f"/vehicles/{at_work.done.vehicle.vin}/"
+    def test_more_checks_take_no_more_queries(self, manager: Client, site: Site) -> None:
+        vehicle = site.vehicle()
+        drifting.sinking(site, vehicle, site.instrument())
+        with in_workshop(site.workshop.pk):
+            vehicle_evaluate(actor=Actor.system(site.workshop.pk, timezone.now()), vehicle_id=vehicle.pk)
+        path = f"/vehicles/{vehicle.vin}/"
 
         def queries() -> int:
             with CaptureQueriesContext(connection) as captured:
@@ -130,5 +134,5 @@ class TestVehicle:
         queries()
         before = queries()
         for _ in range(4):
-            drifting.checked(site, at_work.done.vehicle, days_ago=0.05, FL=470)
+            drifting.checked(site, vehicle, days_ago=0.05, FL=470)
         assert queries() <= before
