@@ -48,11 +48,15 @@ NOT_IN_THE_BAY: Final = (
 class FleetStates:
     """The drift states of v vehicles, four to each in the order of `CORNERS`, and what they are judged by."""
 
-    vehicles: tuple[uuid.UUID, ...]
+    vehicles: tuple[bytes, ...]
+    """Their ids, as the database sends them: of a fleet few are looked at one by one."""
     states: DriftStates
     fleet: Fleet
     revised: frozenset[int]
     """Places of the vehicles whose record changed behind what alerts were judged by."""
+
+    def vehicle(self, place: int) -> uuid.UUID:
+        return uuid.UUID(bytes=self.vehicles[place])
 
 
 def stored_state(vehicle: Vehicle) -> SeriesState:
@@ -91,7 +95,7 @@ def _read(where: str, parameters: Sequence[Any], most: int) -> FleetStates:
         connection.cursor() as cursor,
         cursor.copy(COPY_SQL.format(where=where), [*parameters, most * len(CORNERS)]) as copy,
     ):
-        data = b"".join(bytes(block) for block in copy)
+        data = b"".join(copy)
     rows = np.frombuffer(data[HEADER_BYTES : len(data) - TRAILER_BYTES], dtype=ROW)
 
     def column(name: str) -> NDArray[np.float64]:
@@ -100,7 +104,7 @@ def _read(where: str, parameters: Sequence[Any], most: int) -> FleetStates:
     of_vehicles = {name: column(name)[:: len(CORNERS)] for name in OF_VEHICLE}
     side = of_vehicles["side_limit_mm"]
     return FleetStates(
-        vehicles=tuple(uuid.UUID(bytes=each.tobytes()) for each in rows["vehicle"][:: len(CORNERS)]),
+        vehicles=tuple(rows["vehicle"][:: len(CORNERS)].tolist()),
         states=DriftStates(*(column(name) for name in COLUMNS)),
         fleet=Fleet(
             column("tolerance_mm"), np.column_stack([side, side]), of_vehicles["interval_days"], of_vehicles["due_day"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import uuid
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any, Final
 
@@ -25,7 +25,7 @@ from fleet.permissions import Permission, require
 from ..models import DriftAlert
 from ..selectors.alerts import alert_for, details_of, figures_of
 
-SWEPT_AT_ONCE: Final = 5_000
+SWEPT_AT_ONCE: Final = 20_000
 """Vehicles: one piece of background work each, well within its lease."""
 
 
@@ -40,14 +40,17 @@ def vehicle_evaluate(*, actor: Actor, vehicle_id: uuid.UUID) -> None:
     if not any(hasattr(each, "basis") for each in series.observations):
         _resolve_all(actor, vehicle_id)
         return
-    _evaluate(actor, states_of_vehicle(vehicle_id))
+    found = states_of_vehicle(vehicle_id)
+    _evaluate(actor, found)
+    if found.vehicles:
+        drift_evaluated(vehicle_ids=[vehicle_id])
 
 
 def fleet_sweep(*, actor: Actor, after: uuid.UUID | None, most: int = SWEPT_AT_ONCE) -> uuid.UUID | None:
     """Judge the next vehicles by their states; gives the last one, None where there were no more. May be repeated."""
     found = states_after(after, most)
     _evaluate(actor, found)
-    return found.vehicles[-1] if len(found.vehicles) == most else None
+    return found.vehicle(most - 1) if len(found.vehicles) == most else None
 
 
 def alert_acknowledge(*, actor: Actor, record_id: uuid.UUID, alert_id: uuid.UUID, note: str) -> DriftAlert:
@@ -68,26 +71,29 @@ def _evaluate(actor: Actor, found: FleetStates) -> None:
     if not found.vehicles:
         return
     place_of = {vehicle: place for place, vehicle in enumerate(found.vehicles)}
-    standing = _standing(found.vehicles)
+    in_range = _standing(found.vehicle(0), found.vehicle(-1))
+    standing = {key: alert for key, alert in in_range.items() if alert.vehicle_id.bytes in place_of}
     put_right = last_put_right({alert.vehicle_id for alert in standing.values()})
     now = find_alerts(found.states, found.fleet, day_of(actor.now))
     findings = [replace(each, values=figures_of(each)) for each in now]
     changes = alert_changes(
-        [_as_standing(alert, place_of[alert.vehicle_id]) for alert in standing.values()],
+        [_as_standing(alert, place_of[alert.vehicle_id.bytes]) for alert in standing.values()],
         findings,
-        {place_of[vehicle]: day_of(each.at) for vehicle, each in put_right.items()},
+        {place_of[vehicle.bytes]: day_of(each.at) for vehicle, each in put_right.items()},
         found.revised,
     )
-    _apply(actor, changes, found.vehicles, standing, put_right)
-    drift_evaluated(vehicle_ids=list(found.vehicles))
+    _apply(actor, changes, found, standing, put_right)
+    drift_evaluated(vehicle_ids=[found.vehicle(place) for place in found.revised])
 
 
 Standing = Mapping[tuple[uuid.UUID, str, str], DriftAlert]
 
 
-def _standing(vehicles: Sequence[uuid.UUID]) -> Standing:
-    """The open alerts, locked: of two that evaluate a vehicle at once the second finds what the first one made."""
-    alerts = DriftAlert.objects.select_for_update().filter(vehicle__in=vehicles, state=DriftAlert.State.OPEN)
+def _standing(first: uuid.UUID, last: uuid.UUID) -> Standing:
+    """The open alerts of the vehicles from one id to another, locked."""
+    alerts = DriftAlert.objects.select_for_update().filter(
+        vehicle__gte=first, vehicle__lte=last, state=DriftAlert.State.OPEN
+    )
     return {(alert.vehicle_id, alert.kind, alert.place): alert for alert in alerts.order_by("id")}
 
 
@@ -100,12 +106,12 @@ def _as_standing(alert: DriftAlert, place: int) -> StandingAlert:
 def _apply(
     actor: Actor,
     changes: Iterable[AlertChange],
-    vehicles: Sequence[uuid.UUID],
+    found: FleetStates,
     standing: Standing,
     put_right: Mapping[uuid.UUID, PutRightAt],
 ) -> None:
     for change in changes:
-        vehicle_id = vehicles[change.vehicle]
+        vehicle_id = found.vehicle(change.vehicle)
         if change.action == "open":
             _open(actor, vehicle_id, change)
             continue
@@ -139,7 +145,7 @@ def _resolve(actor: Actor, alert: DriftAlert, reason: str, put_right: PutRightAt
 
 def _resolve_all(actor: Actor, vehicle_id: uuid.UUID) -> None:
     """Nothing of the vehicle is judged any more: its jobs were another's."""
-    for alert in _standing([vehicle_id]).values():
+    for alert in _standing(vehicle_id, vehicle_id).values():
         _resolve(actor, alert, DriftAlert.Resolution.RECORD_REVISED, None)
 
 
