@@ -10,7 +10,6 @@ from django.db.models import QuerySet
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 from django_filters import rest_framework as filters
-from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework.decorators import action
 from rest_framework.exceptions import ValidationError
@@ -104,7 +103,7 @@ class VehicleDriftView(ResourceMixin, WorkshopViewSet):
         parameters=[
             OpenApiParameter(
                 "as_of",
-                OpenApiTypes.STR,
+                {"type": "string", "maxLength": 40},
                 description="A time with its offset, or a date for its end in UTC: what was received by then counts.",
             )
         ]
