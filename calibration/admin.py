@@ -11,6 +11,10 @@ from .models import (
     DriftRatePrior,
     DriftSeries,
     DriftState,
+    HeightCheck,
+    HeightCheckPhoto,
+    HeightCheckReading,
+    HeightCheckStrike,
     Job,
     JobRecordModel,
     Reading,
@@ -45,5 +49,17 @@ site.register(
     [model for model in apps.get_app_config("calibration").get_models() if issubclass(model, JobRecordModel)],
     JobRecordAdmin,
 )
-site.register([BaselineReset, DriftRatePrior, Reading, ReadingStrike], RecordAdmin)
+site.register(
+    [
+        BaselineReset,
+        DriftRatePrior,
+        HeightCheck,
+        HeightCheckPhoto,
+        HeightCheckReading,
+        HeightCheckStrike,
+        Reading,
+        ReadingStrike,
+    ],
+    RecordAdmin,
+)
 site.register([DriftSeries, DriftState, RepeatabilitySums], ReadOnlyAdmin)
