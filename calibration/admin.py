@@ -6,7 +6,22 @@ from django.apps import apps
 
 from fleet.admin import ReadOnlyAdmin, site
 
-from .models import BaselineReset, Job, JobRecordModel, Reading, ReadingStrike, RepeatabilitySums, ResponsePosterior
+from .models import (
+    BaselineReset,
+    DriftRatePrior,
+    DriftSeries,
+    DriftState,
+    HeightCheck,
+    HeightCheckPhoto,
+    HeightCheckReading,
+    HeightCheckStrike,
+    Job,
+    JobRecordModel,
+    Reading,
+    ReadingStrike,
+    RepeatabilitySums,
+    ResponsePosterior,
+)
 
 
 class JobAdmin(ReadOnlyAdmin):
@@ -35,5 +50,17 @@ site.register(
     [model for model in apps.get_app_config("calibration").get_models() if issubclass(model, JobRecordModel)],
     JobRecordAdmin,
 )
-site.register([BaselineReset, Reading, ReadingStrike], RecordAdmin)
-site.register([RepeatabilitySums, ResponsePosterior], ReadOnlyAdmin)
+site.register(
+    [
+        BaselineReset,
+        DriftRatePrior,
+        HeightCheck,
+        HeightCheckPhoto,
+        HeightCheckReading,
+        HeightCheckStrike,
+        Reading,
+        ReadingStrike,
+    ],
+    RecordAdmin,
+)
+site.register([DriftSeries, DriftState, RepeatabilitySums, ResponsePosterior], ReadOnlyAdmin)

@@ -18,7 +18,7 @@ from fleet.outbox import handles
 
 from . import mail
 from .selectors import recipients
-from .services import certificates
+from .services import alerts, certificates, sweep
 
 Payload = Mapping[str, Any]
 
@@ -47,6 +47,20 @@ def spread_certificate(actor: Actor, payload: Payload) -> None:
     """Once: the e-mails are asked for in the transaction that completes this item."""
     addresses = recipients.of_certificate(_id(payload, "certificate"))
     _ask_for_mails(actor, "reports.certificate_email", payload, addresses)
+
+
+@handles("calibration.drift_changed")
+@handles("fleet.service_event_recorded")
+def evaluate_drift(actor: Actor, payload: Payload) -> None:
+    """Repeatable: what was taken in already is known, and an alert that stands is not opened again."""
+    alerts.vehicle_evaluate(actor=actor, vehicle_id=_id(payload, "vehicle"))
+    sweep.sweep_plan(actor=actor)
+
+
+@handles(sweep.KIND)
+def sweep_drift(actor: Actor, payload: Payload) -> None:
+    """Repeatable, as above; what comes next is asked for in the transaction that completes this item."""
+    sweep.sweep_go_on(actor=actor, after=_id(payload, "after") if "after" in payload else None)
 
 
 @handles("calibration.approval_requested")

@@ -230,6 +230,35 @@ def after_write(states: DriftStates, change_mm: Vector, change_variance_mm2: Vec
     return put_right(chosen_states(written & (states.visits > 0), shifted, states), written)
 
 
+def retargeted(states: DriftStates, change_mm: Vector) -> DriftStates:
+    """The states after their targets changed: what is known of the heights stays, deviations shift the other way.
+
+    Parameters
+    ----------
+    change_mm : array of shape (n,)
+        New target minus old one.
+
+    Raises
+    ------
+    MetrologyError
+        If a change is not a finite number.
+
+    Source: definition.
+
+    >>> states = measured(fresh_states(1), 0.0, np.array([8.0]), 1.0)
+    >>> retargeted(states, np.array([5.0])).level.tolist()
+    [3.0]
+    """
+    if not np.all(np.isfinite(change_mm)):
+        raise MetrologyError("change_mm", change_mm.tolist()[:4], "finite numbers")
+    begun = states.visits > 0
+    return replace(
+        states,
+        level=np.where(begun, states.level - change_mm, states.level),
+        last_mm=np.where(begun, states.last_mm - change_mm, states.last_mm),
+    )
+
+
 def after_event(
     states: DriftStates,
     corners: Flags,

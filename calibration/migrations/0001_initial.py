@@ -14,6 +14,136 @@ class Migration(migrations.Migration):
 
     operations = [
         migrations.CreateModel(
+            name="DriftSeries",
+            fields=[
+                ("id", models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False)),
+                ("marks", models.JSONField(default=list)),
+                ("evaluated", models.PositiveIntegerField(default=0)),
+                ("is_revised", models.BooleanField(default=False)),
+                ("side_limit_mm", models.FloatField()),
+                ("interval_days", models.FloatField()),
+                ("due_day", models.FloatField()),
+                ("computed_with", models.JSONField()),
+                (
+                    "vehicle",
+                    models.OneToOneField(
+                        db_constraint=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="drift_series",
+                        to="fleet.vehicle",
+                    ),
+                ),
+                (
+                    "workshop",
+                    models.ForeignKey(
+                        editable=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.workshop",
+                    ),
+                ),
+            ],
+            options={
+                "verbose_name_plural": "drift series",
+            },
+        ),
+        migrations.CreateModel(
+            name="DriftRatePrior",
+            fields=[
+                ("id", models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False)),
+                ("recorded_at", models.DateTimeField(editable=False)),
+                ("recorded_by", models.UUIDField(editable=False, null=True)),
+                ("mean", models.FloatField()),
+                ("variance", models.FloatField()),
+                ("corners", models.PositiveIntegerField()),
+                ("computed_with", models.JSONField()),
+                (
+                    "vehicle_model",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.vehiclemodel",
+                    ),
+                ),
+                (
+                    "workshop",
+                    models.ForeignKey(
+                        editable=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.workshop",
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ("recorded_at", "id"),
+                "indexes": [
+                    models.Index(fields=["vehicle_model", "recorded_at"], name="calibration_rateprior_of_model")
+                ],
+            },
+        ),
+        migrations.CreateModel(
+            name="DriftState",
+            fields=[
+                ("id", models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False)),
+                ("corner", models.CharField(max_length=2)),
+                ("target_mm", models.FloatField()),
+                ("tolerance_mm", models.FloatField()),
+                ("level", models.FloatField()),
+                ("rate", models.FloatField()),
+                ("level_variance", models.FloatField()),
+                ("covariance", models.FloatField()),
+                ("rate_variance", models.FloatField()),
+                ("day", models.FloatField()),
+                ("visits", models.FloatField()),
+                ("cusum_high", models.FloatField()),
+                ("cusum_low", models.FloatField()),
+                ("scatter", models.FloatField()),
+                ("step_mm", models.FloatField()),
+                ("step_day", models.FloatField()),
+                ("last_mm", models.FloatField()),
+                ("last_expanded", models.FloatField()),
+                ("last_variance", models.FloatField()),
+                ("last_instrument_variance", models.FloatField()),
+                ("prior_rate", models.FloatField()),
+                ("prior_rate_variance", models.FloatField()),
+                (
+                    "vehicle",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="drift_states",
+                        to="fleet.vehicle",
+                    ),
+                ),
+                (
+                    "workshop",
+                    models.ForeignKey(
+                        editable=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.workshop",
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ("vehicle", "corner"),
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("vehicle", "corner"),
+                        name="calibration_driftstate_one",
+                        violation_error_message="This corner has its drift state.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("corner__in", ["FL", "FR", "RL", "RR"])),
+                        name="calibration_driftstate_corner",
+                        violation_error_message="A corner is FL, FR, RL or RR.",
+                    ),
+                ],
+            },
+        ),
+        migrations.CreateModel(
             name="Concession",
             fields=[
                 ("id", models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False)),

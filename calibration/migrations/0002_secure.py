@@ -31,8 +31,9 @@ RECORD_TABLES = [
     "heightcheckstrike",
     "heightcheckphoto",
     "jobprior",
+    "driftrateprior",
 ]
-CHANGING_TABLES = ["job", "repeatabilitysums", "responseposterior"]
+CHANGING_TABLES = ["job", "repeatabilitysums", "responseposterior", "driftseries", "driftstate"]
 
 
 class Migration(migrations.Migration):

@@ -2,6 +2,7 @@
 
 from .adjustment import Approval, Concession, Decision, Finding, Proposal, Ruling, Write
 from .checks import HeightCheck, HeightCheckPhoto, HeightCheckReading, HeightCheckStrike
+from .drift import DriftRatePrior, DriftSeries, DriftState
 from .job import (
     OPEN_STATES,
     BaselineReset,
@@ -25,6 +26,9 @@ __all__ = [
     "BaselineReset",
     "Concession",
     "Decision",
+    "DriftRatePrior",
+    "DriftSeries",
+    "DriftState",
     "Finding",
     "HeightCheck",
     "HeightCheckPhoto",

@@ -7,6 +7,7 @@ tyres, changed set-points, another ride position or a resumption after changes e
 from __future__ import annotations
 
 import uuid
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal
@@ -78,9 +79,17 @@ class Course:
 def walk(record: JobRecord) -> Course:
     """Go through a job's facts once."""
     course = Course()
+    for _fact, course in steps(record):  # noqa: B007  (the last one is wanted)
+        pass
+    return course
+
+
+def steps(record: JobRecord) -> Iterator[tuple[Fact, Course]]:
+    """Each fact with the course after it: one and the same object, that goes on."""
+    course = Course()
     for fact in record.facts:
         _take(course, fact, record)
-    return course
+        yield fact, course
 
 
 def corners_of(event: EventHappened) -> tuple[Corner, ...]:

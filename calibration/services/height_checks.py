@@ -36,6 +36,7 @@ from ..selectors.height_checks import (
 )
 from ..selectors.odometer import highest_odometer
 from ..selectors.specifications import revision_in_force
+from .drift import drift_changed
 from .independence import decides_alone
 from .measuring import frozen_instrument, height_error, instrument_status
 from .repeatability import repeatability_of
@@ -96,6 +97,7 @@ def height_check_record(
     check.save(force_insert=True)
     HeightCheckReading.objects.bulk_create(rows)
     ledger.append(actor, "height_check_recorded", check, vehicle=vehicle, rows=rows)
+    drift_changed(actor, vehicle.pk)
     return check
 
 
@@ -153,6 +155,7 @@ def check_reading_strike(
         self_approved=alone,
     )
     ledger.append(actor, "check_reading_struck", strike, vehicle=check.vehicle, rows=[reading, *rows])
+    drift_changed(actor, check.vehicle_id)
     return check
 
 

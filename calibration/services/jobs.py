@@ -27,6 +27,7 @@ from ..selectors.casefile import CaseFile
 from ..selectors.odometer import highest_odometer
 from ..selectors.responses import taught_by_vehicle, taught_until_now
 from ..selectors.specifications import revision_in_force
+from .drift import drift_changed
 from .independence import require_independent_signer
 from .responses import posterior_renew, prior_freeze
 from .step import JobStep, out_of_turn, record_changed
@@ -213,6 +214,7 @@ def job_refile(*, actor: Actor, record_id: uuid.UUID, job_id: uuid.UUID, vehicle
     step.case = CaseFile(step.job)
     posterior_renew(vehicle_id=wrong.pk, now=actor.now)
     prior_freeze(step, taught_by_vehicle(vehicle.pk, until=step.job.opened_at))
+    drift_changed(actor, wrong.pk)
     outbox.append(actor, "calibration.job_refiled", {"job": str(step.job.pk), "from_vehicle": str(wrong.pk)})
     step.conclude("job_refiled", refiling)
     return step.job

@@ -19,7 +19,21 @@ from fleet.permissions import Permission, may, require
 
 from ..metrology.assessment_document import assessment_as_dict
 from ..metrology.provenance import PROVENANCE
-from ..models import Approval, Assessment, Finding, Job, Reading
+from ..models import (
+    Approval,
+    Assessment,
+    Decision,
+    Finding,
+    Job,
+    JobEnd,
+    Reading,
+    ReadingStrike,
+    Refiling,
+    Resumption,
+    Round,
+    SignOff,
+    Write,
+)
 from ..rules import explain, texts
 from ..rules.finding_kinds import NewFinding
 from ..rules.findings import of_course
@@ -27,9 +41,13 @@ from ..rules.standing import Standing
 from ..selectors.casefile import CaseFile
 from ..selectors.jobs import job_for, visible_jobs
 from .drafting import go_on_reverting
+from .drift import drift_changed
 from .responses import posterior_renew
 
 RowT = TypeVar("RowT", bound=Model)
+
+TOLD_BY = (Round, Reading, ReadingStrike, Write, Decision, Resumption, JobEnd, SignOff, Refiling)
+"""What says something of how the vehicle's heights drift."""
 
 
 class JobStep:
@@ -113,6 +131,7 @@ class JobStep:
         """Record what follows from this step, bring the job's state up to date and append the ledger entry."""
         self._follow()
         self._save_job()
+        self._tell_of_drift()
         rows = [row for row in self._rows if row.pk != record.pk]
         if record.pk != self.job.pk:
             rows.append(self.job)
@@ -123,6 +142,7 @@ class JobStep:
     def conclude_closed(self, kind: str, record: TenantModel) -> None:
         """The same for a step that closed the job: nothing follows within the job any more."""
         self._save_job()
+        self._tell_of_drift()
         rows = [row for row in self._rows if row.pk != record.pk]
         ledger.append(self.actor, kind, record, vehicle=self.job.vehicle, rows=[*rows, self.job])
         posterior_renew(vehicle_id=self.job.vehicle_id, now=self.actor.now)
@@ -174,6 +194,10 @@ class JobStep:
         )
         outbox.append(self.actor, "calibration.approval_requested", {"approval": str(approval.pk)})
         return approval
+
+    def _tell_of_drift(self) -> None:
+        if any(isinstance(row, TOLD_BY) for row in self._rows):
+            drift_changed(self.actor, self.job.vehicle_id)
 
     def _save_job(self) -> None:
         if self.job.is_open:

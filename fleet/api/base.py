@@ -86,7 +86,7 @@ class WorkshopViewSet(GenericViewSet[Any]):
 def query_parameters(view: GenericViewSet[Any]) -> list[str]:
     """What may stand in the query of this call: what its description lists."""
     if view.action != "list":
-        return []
+        return list(getattr(view, "parameters", {}).get(view.action, ()))
     filters = getattr(view, "filterset_class", None)
     paging = view.paginator.get_schema_operation_parameters(view) if view.paginator else []
     return [*(filters.base_filters if filters and view.filter_backends else ()), *(each["name"] for each in paging)]

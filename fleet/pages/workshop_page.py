@@ -19,6 +19,7 @@ from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
 from fleet import receipts
+from fleet.actor import Actor
 from fleet.api.problems import problem_for_exception
 from fleet.errors import Invalid, LevelbookError
 from fleet.ids import new_id
@@ -48,6 +49,15 @@ class Reader:
     length_unit: LengthUnit
 
 
+def reader_unit(actor: Actor) -> LengthUnit:
+    """The unit in which somebody reads lengths, for parts of a page that know no more than who reads it."""
+    return _unit_of(acting_person(actor, Membership.objects.select_related("workshop")))
+
+
+def _unit_of(person: Membership) -> LengthUnit:
+    return "inch" if (person.length_unit or person.workshop.length_unit) == "inch" else "mm"
+
+
 class WorkshopPage(MemberView):
     """A page of records. `permission` is what opening it needs; selectors say what is then seen."""
 
@@ -64,8 +74,7 @@ class WorkshopPage(MemberView):
     @cached_property
     def reader(self) -> Reader:
         me = acting_person(self.actor, Membership.objects.select_related("workshop"))
-        unit: LengthUnit = "inch" if (me.length_unit or me.workshop.length_unit) == "inch" else "mm"
-        return Reader(me.name, ZoneInfo(me.workshop.time_zone), unit)
+        return Reader(me.name, ZoneInfo(me.workshop.time_zone), _unit_of(me))
 
     def once(
         self,

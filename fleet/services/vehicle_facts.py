@@ -10,7 +10,7 @@ from uuid import UUID
 
 from django.utils.translation import gettext_lazy as _
 
-from fleet import ledger
+from fleet import ledger, outbox
 from fleet.actor import CLOCK_TOLERANCE, Actor
 from fleet.errors import Invalid
 from fleet.fitments import derived_tyres, tyre_findings, unknown_capacities
@@ -21,6 +21,9 @@ from fleet.selectors.vehicle_models import specification_in_force
 
 AHEAD_OF_UTC: Final = timedelta(hours=14)
 """How far the earliest time zone is ahead."""
+
+EVENT_KIND: Final = "fleet.service_event_recorded"
+"""Of the outbox: whoever follows vehicles takes the event into account."""
 
 OpenJobFinder = Callable[[UUID], datetime | None]
 _open_job_finder: list[OpenJobFinder] = []
@@ -96,6 +99,7 @@ def event_record(
         recorded_by=actor.membership_id,
     )
     ledger.append(actor, "service_event_recorded", event, vehicle=vehicle)
+    outbox.append(actor, EVENT_KIND, {"vehicle": str(vehicle.pk)})
     return event
 
 

@@ -1,4 +1,4 @@
-"""Certificates as lines of a vehicle's history."""
+"""Certificates and alerts as lines of a vehicle's history."""
 
 from __future__ import annotations
 
@@ -7,7 +7,9 @@ from django.utils.translation import gettext as _
 from fleet.history import record_of, summarises
 from fleet.models import LedgerEntry
 
+from ..alert_words import alert_sentence
 from ..certificate.texts import kind_title
+from ..models import DriftAlert
 
 
 @summarises("certificate_issued")
@@ -24,3 +26,24 @@ def _replacement(entry: LedgerEntry) -> str:
         "number": record["number"],
         "reason": record["reason"],
     }
+
+
+@summarises("alert_opened")
+def _alert_opened(entry: LedgerEntry) -> str:
+    return _("Alert: %(detail)s") % {"detail": _alert(entry)}
+
+
+@summarises("alert_acknowledged")
+def _alert_acknowledged(entry: LedgerEntry) -> str:
+    return _("Alert acknowledged: %(note)s (%(detail)s)") % {"note": record_of(entry)["note"], "detail": _alert(entry)}
+
+
+@summarises("alert_resolved")
+def _alert_resolved(entry: LedgerEntry) -> str:
+    reason = DriftAlert.Resolution(record_of(entry)["resolution"]).label
+    return _("Alert resolved, %(reason)s: %(detail)s") % {"reason": reason, "detail": _alert(entry)}
+
+
+def _alert(entry: LedgerEntry) -> str:
+    record = record_of(entry)
+    return alert_sentence(record["kind"], record["place"], entry.payload["facts"]["details"])

@@ -69,7 +69,8 @@ def _tell(now: datetime, random_seed: int) -> Workshop:
 def perform_background_work(workshop: Workshop, at: datetime) -> None:
     """Certificates and what else was asked for, as the worker does it, at the demo's time."""
     actor = service_at(workshop, at)
-    while waiting := list(OutboxItem.objects.filter(state=OutboxItem.State.WAITING).order_by("created_at", "id")):
+    due = OutboxItem.objects.filter(state=OutboxItem.State.WAITING, due_at__lte=actor.now).order_by("created_at", "id")
+    while waiting := list(due.all()):
         for item in waiting:
             if not outbox.perform(workshop.pk, item.pk, at=actor.now):
                 item.refresh_from_db()

@@ -17,6 +17,140 @@ class Migration(migrations.Migration):
 
     operations = [
         migrations.CreateModel(
+            name="DriftAlert",
+            fields=[
+                ("id", models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False)),
+                ("version", models.PositiveIntegerField(default=1, editable=False)),
+                (
+                    "kind",
+                    models.CharField(
+                        choices=[
+                            ("out_of_tolerance", "out of tolerance"),
+                            ("trend", "trend"),
+                            ("step", "step"),
+                            ("uneven", "uneven"),
+                            ("overdue", "check overdue"),
+                            ("unsteady", "unsteady"),
+                        ],
+                        max_length=16,
+                        verbose_name="kind",
+                    ),
+                ),
+                ("place", models.CharField(blank=True, max_length=5, verbose_name="place")),
+                (
+                    "state",
+                    models.CharField(
+                        choices=[("open", "open"), ("resolved", "resolved")],
+                        default="open",
+                        max_length=8,
+                        verbose_name="state",
+                    ),
+                ),
+                ("opened_at", models.DateTimeField(editable=False)),
+                ("updated_at", models.DateTimeField(editable=False)),
+                ("details", models.JSONField()),
+                ("resolved_at", models.DateTimeField(editable=False, null=True)),
+                (
+                    "resolution",
+                    models.CharField(
+                        blank=True,
+                        choices=[
+                            ("put_right", "put right"),
+                            ("checked", "checked since"),
+                            ("record_revised", "the record behind it was revised"),
+                        ],
+                        max_length=14,
+                    ),
+                ),
+                ("acknowledged_at", models.DateTimeField(editable=False, null=True)),
+                ("acknowledged_by", models.UUIDField(editable=False, null=True)),
+                ("note", models.CharField(blank=True, max_length=1000, verbose_name="note")),
+                (
+                    "resolved_by_job",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        null=True,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="resolved_alerts",
+                        to="calibration.job",
+                    ),
+                ),
+                (
+                    "vehicle",
+                    models.ForeignKey(
+                        db_constraint=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="drift_alerts",
+                        to="fleet.vehicle",
+                    ),
+                ),
+                (
+                    "workshop",
+                    models.ForeignKey(
+                        editable=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="fleet.workshop",
+                    ),
+                ),
+            ],
+            options={
+                "ordering": ("-opened_at", "-id"),
+                "indexes": [
+                    models.Index(fields=["workshop", "-opened_at", "-id"], name="reports_driftalert_order"),
+                    models.Index(fields=["vehicle", "-opened_at"], name="reports_driftalert_of_vehicle"),
+                    models.Index(
+                        condition=models.Q(("state", "open")),
+                        fields=["workshop", "-opened_at", "-id"],
+                        name="reports_driftalert_open",
+                    ),
+                ],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("state", "open")),
+                        fields=("vehicle", "place", "kind"),
+                        name="reports_driftalert_one_open",
+                        violation_error_message="There is an open alert of this kind here. It is updated instead.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("kind", "overdue"), ("place", "")),
+                            models.Q(("kind", "uneven"), ("place__in", ["front", "rear"])),
+                            models.Q(
+                                ("kind__in", ["out_of_tolerance", "trend", "step", "unsteady"]),
+                                ("place__in", ["FL", "FR", "RL", "RR"]),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="reports_driftalert_place",
+                        violation_error_message="An alert names the place that its kind is about.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("resolution", ""), ("resolved_at__isnull", True), ("state", "open")),
+                            models.Q(
+                                ("resolved_at__isnull", False),
+                                ("state", "resolved"),
+                                models.Q(("resolution", ""), _negated=True),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="reports_driftalert_resolved_with_time",
+                        violation_error_message="A resolved alert says when and why, an open one does not.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("acknowledged_at__isnull", True), ("note", "")),
+                            models.Q(("acknowledged_at__isnull", False), models.Q(("note", ""), _negated=True)),
+                            _connector="OR",
+                        ),
+                        name="reports_driftalert_acknowledged_with_note",
+                        violation_error_message="Whoever acknowledges an alert says what is to be done.",
+                    ),
+                ],
+            },
+        ),
+        migrations.CreateModel(
             name="Certificate",
             fields=[
                 ("id", models.UUIDField(default=fleet.ids.new_id, editable=False, primary_key=True, serialize=False)),

@@ -52,5 +52,6 @@ class Migration(migrations.Migration):
         SecureTable("certificate"),
         SecureTable("certificatefile"),
         AppendOnly("certificatefile"),
+        SecureTable("driftalert"),
         migrations.RunSQL(VERIFICATION, NO_VERIFICATION),
     ]

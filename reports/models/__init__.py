@@ -1,5 +1,6 @@
-"""What leaves the workshop: certificates and findings reports."""
+"""What leaves the workshop: certificates, findings reports, and alerts of drift."""
 
+from .alerts import DriftAlert
 from .certificates import Certificate, CertificateFile
 
-__all__ = ["Certificate", "CertificateFile"]
+__all__ = ["Certificate", "CertificateFile", "DriftAlert"]

@@ -10,7 +10,7 @@ from django.utils.translation import gettext_lazy as _
 from fleet.models import Operator, VehicleModel
 from fleet.pages.workshop_page import RecordForm
 
-from ..models import Certificate
+from ..models import Certificate, DriftAlert
 
 SEARCH_LENGTH_MAX = 40
 
@@ -66,6 +66,35 @@ class CertificateFilterForm(forms.Form):
     )
     kind = forms.ChoiceField(label=_("Kind"), required=False, choices=[("", _("all")), *Certificate.Kind.choices])
     state = forms.ChoiceField(label=_("State"), required=False, choices=[("", _("all")), *Certificate.State.choices])
+
+
+class AlertFilterForm(forms.Form):
+    """`/alerts/?q=&kind=&state=`; without a state those that are open."""
+
+    q = forms.CharField(
+        label=_("VIN or registration"),
+        required=False,
+        max_length=SEARCH_LENGTH_MAX,
+        widget=forms.TextInput(attrs={"autocomplete": "off"}),
+    )
+    kind = forms.ChoiceField(label=_("Kind"), required=False, choices=[("", _("all")), *DriftAlert.Kind.choices])
+    state = forms.ChoiceField(
+        label=_("State"),
+        required=False,
+        choices=[("", DriftAlert.State.OPEN.label), ("resolved", DriftAlert.State.RESOLVED.label), ("any", _("all"))],
+    )
+
+
+class AcknowledgementForm(RecordForm):
+    """What is to be done about an alert."""
+
+    note = forms.CharField(
+        label=_("What is to be done"),
+        max_length=1000,
+        widget=forms.Textarea(attrs={"rows": 3}),
+        help_text=_("And by when. The alert stays open until the matter is put right."),
+        error_messages={"required": _("Say in a sentence what is to be done.")},
+    )
 
 
 class ReplacementForm(RecordForm):

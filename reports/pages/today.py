@@ -1,6 +1,6 @@
 """`/`: what waits for somebody today. Each part of the page says who sees it and what it shows.
 
-A later part, such as alerts, is registered here beside the others.
+A later part is registered here beside the others.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
 
+from django.db.models import F
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils.translation import gettext_lazy as _
@@ -22,12 +23,16 @@ from calibration.selectors.casefiles import case_files
 from calibration.selectors.waiting import late_findings, open_jobs, waiting_jobs
 from fleet.actor import Actor
 from fleet.pages.lists import part_of
-from fleet.pages.workshop_page import WorkshopPage
+from fleet.pages.workshop_page import WorkshopPage, reader_unit
 from fleet.permissions import Permission, may
 
+from ..models import DriftAlert
+from ..selectors.alerts import visible_alerts
 from ..selectors.parked_work import parked_work
+from .alerts import alert_row
 
 JOBS_SHOWN: Final = 20
+ALERTS_SHOWN: Final = 10
 STATES: Final = dict(Job.State.choices)
 
 
@@ -66,6 +71,16 @@ def _where_it_stands(case: CaseFile) -> dict[str, Any]:
     }
 
 
+def _alerts(request: HttpRequest, actor: Actor) -> dict[str, Any] | None:
+    """The newest that nobody has taken in hand come first."""
+    is_open = visible_alerts(actor).filter(state=DriftAlert.State.OPEN)
+    rows = list(is_open.order_by(F("acknowledged_at").desc(nulls_first=True), "-opened_at", "-id")[:ALERTS_SHOWN])
+    if not rows:
+        return None
+    unit = reader_unit(actor)
+    return {"rows": [alert_row(actor, each, unit) for each in rows], "more": is_open.count() - len(rows)}
+
+
 def _parked(_request: HttpRequest, _actor: Actor) -> dict[str, Any] | None:
     count = parked_work().count()
     return {"count": count} if count else None
@@ -73,6 +88,7 @@ def _parked(_request: HttpRequest, _actor: Actor) -> dict[str, Any] | None:
 
 PARTS: list[TodayPart] = [
     TodayPart("decisions", _("To be decided"), "calibration/parts/waiting.html", Permission.READ_WORKSHOP, _decisions),
+    TodayPart("alerts", _("Alerts"), "reports/pages/parts/alerts.html", Permission.READ_WORKSHOP, _alerts),
     TodayPart("parked", _("Parked work"), "reports/pages/parts/parked.html", Permission.SET_UP, _parked),
     TodayPart("jobs", _("Open jobs"), "reports/pages/parts/open_jobs.html", Permission.READ_WORKSHOP, _jobs),
 ]

@@ -2,6 +2,7 @@
 
 from django.urls import path
 
+from .alerts import AlertsView, AlertView
 from .certificates import CertificatePdfView, CertificatesView, CertificateView
 from .job import JobView
 from .parked_work import ParkedWorkView, RetryView
@@ -21,6 +22,8 @@ urlpatterns = [
     path("jobs/<uuid:job_id>/worksheet/", JobWorksheetView.as_view(), name="job_worksheet_page"),
     path("vehicle-models/<uuid:vehicle_model>/response/", ResponseView.as_view(), name="response_page"),
     path("worksheet/", EmptyWorksheetView.as_view(), name="worksheet_page"),
+    path("alerts/", AlertsView.as_view(), name="alerts_page"),
+    path("alerts/<uuid:alert_id>/", AlertView.as_view(), name="alert_page"),
     path("certificates/", CertificatesView.as_view(), name="certificates_page"),
     path("certificates/<int:number>/", CertificateView.as_view(), name="certificate_page"),
     path("certificates/<int:number>/pdf/", CertificatePdfView.as_view(), name="certificate_pdf_page"),

@@ -26,6 +26,7 @@ from fleet.permissions import Permission, may
 from fleet.selectors.vehicles import is_now_visible, vehicle_by_vin, within_tenures
 
 from ..selectors.certificates import visible_certificates
+from .drift import drift_shown
 from .heights import charts, measured_on
 from .leak_rows import leak_test_rows
 from .tyre_rows import tyre_rows
@@ -59,6 +60,7 @@ class VehicleView(WorkshopPage):
             "unit": unit,
             **_setpoints(self, vehicle),
             **_tyres(self, vehicle),
+            "drift": drift_shown(self.actor, vehicle, measured, unit) if is_now_visible(self.actor, vehicle) else None,
             "leak_tests": _leak_tests(self, vehicle),
             "certificates": visible_certificates(self.actor).filter(vehicle=vehicle)[:DOCUMENTS_SHOWN],
             **_timeline(self, request, vehicle),

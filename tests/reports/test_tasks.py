@@ -34,6 +34,9 @@ EVERY_KIND: dict[str, dict[str, Any]] = {
     "calibration.job_refiled": {"job": MISSING},
     "calibration.record_after_close": {"job": MISSING},
     "calibration.approval_requested": {"approval": MISSING},
+    "calibration.drift_changed": {"vehicle": MISSING},
+    "fleet.service_event_recorded": {"vehicle": MISSING},
+    "reports.drift_sweep": {"after": MISSING},
     "fleet.invitation_email": {"invitation": MISSING},
     "fleet.password_link_email": {"membership": MISSING, "number": 1},
     "reports.certificate_issue": {"certificate": MISSING},
@@ -99,7 +102,7 @@ def test_item_that_is_gone_or_done_is_not_performed(site: Site, items: Items) ->
 def test_sign_off_leads_to_certificate_and_its_email(site: Site, perform_all: Perform) -> None:
     perform_all(site)  # the invitations of the site's people
     bench = jobs.left_alone(site)
-    assert perform_all(site) == [
+    assert [kind for kind in perform_all(site) if kind != "calibration.drift_changed"] == [
         "calibration.job_signed_off",
         "reports.certificate_issued",
         "reports.certificate_email",

@@ -180,7 +180,9 @@ def _wait_for_work(service: RunningService) -> float:
 
     def is_done() -> bool:
         with service.connect(postgres.ADMIN) as session:
-            row = session.execute("SELECT count(*) FROM fleet_outboxitem WHERE state = 'waiting'").fetchone()
+            row = session.execute(
+                "SELECT count(*) FROM fleet_outboxitem WHERE state = 'waiting' AND due_at <= now()"
+            ).fetchone()
             return row == (0,)
 
     wait_until(is_done, WORK_PATIENCE_S)

@@ -16,8 +16,9 @@ from pytest_django import DjangoDbBlocker
 from fleet import outbox
 from fleet.actor import Actor
 from fleet.ids import new_id
-from fleet.models import OutboxItem
+from fleet.models import OutboxItem, Vehicle
 from fleet.tenancy import in_workshop
+from reports.models import DriftAlert
 from reports.services.certificates import certificate_prepare
 from tests.factories import Person, Site, make_site
 from tests.fleet.signin.browsers import browser_of
@@ -33,12 +34,13 @@ def site(request: pytest.FixtureRequest, standing_sites: tuple[Site, Site], db: 
 
 @dataclass(frozen=True)
 class AtWork:
-    """An adjusted vehicle with its certificate no. 1, another one in the bay, and work that was parked."""
+    """An adjusted vehicle with its certificate no. 1 and an alert, another one in the bay, and work that was parked."""
 
     site: Site
     done: jobs.Bench
     open: jobs.Bench
     parked: OutboxItem
+    alert: DriftAlert
 
     @property
     def contact(self) -> Person:
@@ -57,6 +59,8 @@ class AtWork:
             f"/vehicles/{self.done.vehicle.vin}/worksheet/": "reader",
             f"/jobs/{self.open.job_id}/worksheet/": "reader",
             "/worksheet/": "reader",
+            "/alerts/": "contact",
+            f"/alerts/{self.alert.pk}/": "contact",
             "/certificates/": "contact",
             "/certificates/1/": "contact",
             "/certificates/1/pdf/": "contact",
@@ -79,6 +83,16 @@ def parked_in(site: Site, **fields: object) -> OutboxItem:
         )
 
 
+def alert_of(site: Site, vehicle: Vehicle) -> DriftAlert:
+    """That the front left corner is 16 mm too low; nothing but the alert itself is on record."""
+    now = timezone.now()
+    details = {"level_mm": -15.8, "last_mm": -16.0, "tolerance_mm": 6.0, "measured_day": 9826.5}
+    with in_workshop(site.workshop.pk):
+        return DriftAlert.objects.create(
+            vehicle=vehicle, kind="out_of_tolerance", place="FL", details=details, opened_at=now, updated_at=now
+        )
+
+
 def at_work_in(site: Site) -> AtWork:
     done = jobs.adjusted(site)
     site.fitment(done.vehicle)
@@ -89,7 +103,8 @@ def at_work_in(site: Site) -> AtWork:
     bench.check_readiness()
     bench.measure(jobs.LOW_FRONT_LEFT)
     bench.propose()
-    return AtWork(site, done, bench, parked_in(site, payload={"job": str(done.job_id)}))
+    parked = parked_in(site, payload={"job": str(done.job_id)})
+    return AtWork(site, done, bench, parked, alert_of(site, done.vehicle))
 
 
 @pytest.fixture(autouse=True)

@@ -169,7 +169,13 @@ class House:
         files = ["/tablets/import/", file, self.check_path]
         again = f"/people/{self.invited('Rowan Ash').pk}/"  # being invited again ends the earlier link
         paths = [*of_work, *decisions, *self.furnished.pages(), *own, *others, *files, again, f"{again}invitation/"]
-        searched = ["/people/?q=no-such", "/vehicles/?q=no-such", "/certificates/?q=no-such", "/sign-ins/?q=no-such"]
+        searched = [
+            "/people/?q=no-such",
+            "/vehicles/?q=no-such",
+            "/certificates/?q=no-such",
+            "/alerts/?q=no-such",
+            "/sign-ins/?q=no-such",
+        ]
         made = [Visit("/tablets/", pressed="Enrol a tablet"), Visit(f"{again}invitation/", pressed="Invite again")]
         visits = [*map(Visit, [*paths, *searched]), Visit("/vehicles/?sort=price", 422), *made]
         forms = [*self._forms(), "/tablets/import/", f"/tablets/{self.tablet_id}/", *own[1:4]]
@@ -177,7 +183,8 @@ class House:
 
     def _forms(self) -> list[str]:
         of_furniture = [path for path in self.furnished.pages() if has_form(path)]
-        return [*of_furniture, self.check_path, "/certificates/1/", self.asked.approval_path, self.asked.finding_path]
+        decided = [f"/alerts/{self.at_work.alert.pk}/", self.asked.approval_path, self.asked.finding_path]
+        return [*of_furniture, self.check_path, "/certificates/1/", *decided]
 
     def _secured(self) -> Person:
         """Who has an authenticator app, a passkey, and recovery codes, and has just proved who they are."""

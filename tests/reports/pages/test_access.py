@@ -73,7 +73,7 @@ def test_a_contact_sees_their_own_vehicles_and_nothing_else(at_work: AtWork) -> 
 
 def test_another_workshop_finds_nothing(at_work: AtWork) -> None:
     stranger = browser_of(make_site().manager)
-    lists = {"/", "/vehicles/", "/certificates/", "/parked-work/", "/worksheet/"}
+    lists = {"/", "/vehicles/", "/alerts/", "/certificates/", "/parked-work/", "/worksheet/"}
     for path in at_work.pages():
         answer = stranger.get(path)
         assert (path, answer.status_code) == (path, 200 if path in lists else 404)

@@ -21,7 +21,7 @@ from django.urls import URLPattern, URLResolver, get_resolver
 from calibration.models import Decision, HeightCheck, Ruling
 from fleet.models import AccessToken, Membership, OutboxItem, Tablet
 from fleet.tenancy import in_workshop
-from reports.models import Certificate
+from reports.models import Certificate, DriftAlert
 from tests.calibration.outbox_files import record, saved
 from tests.factories import PASSWORD, PIN, Person, Site
 from tests.fleet.pages import test_forms as set_up
@@ -91,6 +91,15 @@ def decisions(house: House) -> Iterator[Case]:
         {"reason": ""},
         "reason",
         "Say in a sentence what is wrong.",
+    )
+    yield Case(
+        manager,
+        f"/alerts/{house.at_work.alert.pk}/",
+        {"note": "Booked in for Tuesday."},
+        within(site, DriftAlert.objects.filter(note="Booked in for Tuesday.").exists),
+        {"note": ""},
+        "note",
+        "Say in a sentence what is to be done.",
     )
     yield Case(
         manager,

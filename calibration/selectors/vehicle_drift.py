@@ -1,0 +1,162 @@
+"""How one vehicle drifts, in figures for people: each corner's level, rate, and when it is expected outside."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+import numpy as np
+
+from fleet.models import Vehicle
+
+from ..metrology.corners import AXLES, CORNERS, Axle, Corner
+from ..metrology.drift_alerts import Finding, Fleet, find_alerts, side_differences
+from ..metrology.drift_forecast import forecast, leaving_dates, probability_of_leaving
+from ..metrology.drift_series import SeriesState
+from ..metrology.drift_state import NORMAL_COVERAGE
+from ..rules.drift_course import day_of, due_day, time_of_day
+from .drift import stored_state
+from .drift_series import series_of
+
+
+@dataclass(frozen=True, slots=True)
+class CornerDrift:
+    """One corner as it stood when it was last measured. Of one never measured only target and tolerance are known."""
+
+    corner: Corner
+    target_mm: float
+    tolerance_mm: float
+    measurements: int
+    measured_at: datetime | None = None
+    level_mm: float | None = None
+    expanded_uncertainty_mm: float | None = None
+    rate_mm_per_year: float | None = None
+    rate_expanded_uncertainty_mm_per_year: float | None = None
+    probability_outside_by_due: float | None = None
+    expected_outside_on: date | None = None
+    earliest_outside_on: date | None = None
+    latest_outside_on: date | None = None
+    step_mm: float | None = None
+    step_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SideDrift:
+    axle: Axle
+    difference_mm: float
+    expanded_uncertainty_mm: float
+    limit_mm: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class VehicleDrift:
+    """`state` is what the figures come from; none of them where nothing was ever judged."""
+
+    state: SeriesState
+    corners: tuple[CornerDrift, ...] = ()
+    sides: tuple[SideDrift, ...] = ()
+    due_at: datetime | None = None
+
+    def findings(self, now: datetime) -> list[Finding]:
+        """What is the matter, as alerts would find it."""
+        fleet = _fleet(self.state)
+        return find_alerts(self.state.states, fleet, day_of(now)) if fleet else []
+
+
+def drift_of(vehicle: Vehicle) -> VehicleDrift:
+    """As it is kept."""
+    return _described(stored_state(vehicle))
+
+
+def drift_as_of(vehicle: Vehicle, as_of: datetime) -> VehicleDrift:
+    """As it was known then: followed anew from what had been received."""
+    return _described(series_of(vehicle, as_of).followed())
+
+
+def _fleet(state: SeriesState) -> Fleet | None:
+    basis = state.basis
+    if basis is None:
+        return None
+    side = np.full((1, 2), basis.side_limit_mm)
+    return Fleet(np.array(basis.tolerance_mm), side, np.array([basis.interval_days]), np.array([_due_day(state)]))
+
+
+def _due_day(state: SeriesState) -> float:
+    interval = state.basis.interval_days if state.basis else math.inf
+    measured = state.states.visits > 0
+    return due_day(float(np.max(state.states.day)), interval) if np.any(measured) else math.inf
+
+
+def _described(state: SeriesState) -> VehicleDrift:
+    fleet = _fleet(state)
+    if fleet is None or state.basis is None:
+        return VehicleDrift(state)
+    due = _due_day(state)
+    figures = _figures(state, due)
+    return VehicleDrift(
+        state,
+        tuple(_corner(state, place, figures) for place in range(len(CORNERS))),
+        _sides(state),
+        time_of_day(due) if math.isfinite(due) else None,
+    )
+
+
+def _figures(state: SeriesState, due: float) -> Mapping[str, np.ndarray]:
+    states, tolerance = state.states, np.array(state.basis.tolerance_mm if state.basis else ())
+    level, sd = forecast(states, states.day)
+    dates = leaving_dates(states, tolerance)
+    by_due = np.full(len(CORNERS), math.nan)
+    if math.isfinite(due):
+        by_due = probability_of_leaving(states, np.maximum(states.day, due), tolerance)
+    return {
+        "level_mm": level,
+        "expanded_uncertainty_mm": NORMAL_COVERAGE * sd,
+        "rate_mm_per_year": states.rate,
+        "rate_expanded_uncertainty_mm_per_year": NORMAL_COVERAGE * np.sqrt(states.rate_variance),
+        "probability_outside_by_due": by_due,
+        "expected": dates.expected,
+        "earliest": dates.earliest,
+        "latest": dates.latest,
+    }
+
+
+def _corner(state: SeriesState, place: int, figures: Mapping[str, np.ndarray]) -> CornerDrift:
+    assert state.basis is not None  # the caller has looked
+    states, basis = state.states, state.basis
+    known = (CORNERS[place], basis.target_mm[place], basis.tolerance_mm[place], int(states.visits[place]))
+    if not states.visits[place]:
+        return CornerDrift(*known)
+    figure: dict[str, Any] = {name: _number(column[place]) for name, column in figures.items()}
+    expected, earliest, latest = (_date(figure.pop(name)) for name in ("expected", "earliest", "latest"))
+    step_day = _number(states.step_day[place])
+    return CornerDrift(
+        *known,
+        measured_at=time_of_day(float(states.day[place])),
+        **figure,
+        expected_outside_on=expected,
+        earliest_outside_on=earliest,
+        latest_outside_on=latest,
+        step_mm=_number(states.step_mm[place]),
+        step_at=None if step_day is None else time_of_day(step_day),
+    )
+
+
+def _sides(state: SeriesState) -> tuple[SideDrift, ...]:
+    assert state.basis is not None  # the caller has looked
+    difference, expanded = side_differences(state.states)
+    return tuple(
+        SideDrift(axle, float(difference[0, place]), float(expanded[0, place]), state.basis.side_limit_mm)
+        for place, axle in enumerate(AXLES)
+        if math.isfinite(difference[0, place])
+    )
+
+
+def _number(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
+def _date(day: float | None) -> date | None:
+    return None if day is None else time_of_day(day).date()

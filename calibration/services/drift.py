@@ -1,0 +1,133 @@
+"""The drift filter's states of a vehicle, kept up to date with what is on record.
+
+They are derived: whatever comes late, is struck or refiled has the series followed anew, else it only goes on.
+"""
+
+from __future__ import annotations
+
+import uuid
+
+import numpy as np
+
+from fleet import outbox
+from fleet.actor import Actor
+from fleet.models import Vehicle
+
+from ..metrology.corners import CORNERS
+from ..metrology.drift_series import SeriesState, follow_series, marks
+from ..metrology.drift_state import COLUMNS
+from ..metrology.provenance import DRIFT_PROVENANCE
+from ..metrology.rate_prior import DEFAULT_RATE_PRIOR, RatePrior, rate_evidence, rate_prior
+from ..models import DriftRatePrior, DriftSeries, DriftState
+from ..rules.drift_course import due_day
+from ..selectors.drift import states_of_model, stored_state
+from ..selectors.drift_series import Series, series_of
+
+CHANGED_KIND = "calibration.drift_changed"
+MOST_TEACHING_VEHICLES = 20_000
+"""Of a model: more would not tell its mean any better."""
+NOTICEABLE_MM_PER_YEAR = 0.05
+NOTICEABLE = 0.02
+"""Of the variance, as a share."""
+
+
+def drift_changed(actor: Actor, vehicle_id: uuid.UUID) -> None:
+    """Have the vehicle's drift brought up to date in the background: something that it follows from was recorded."""
+    outbox.append(actor, CHANGED_KIND, {"vehicle": str(vehicle_id)})
+
+
+def drift_bring_up_to_date(*, actor: Actor, vehicle_id: uuid.UUID) -> Series | None:
+    """Take in what was recorded since; gives the whole series, None where the vehicle is gone.
+
+    May be repeated: what was taken in already is known by its marks.
+    """
+    vehicle = Vehicle.objects.select_for_update(no_key=True).filter(pk=vehicle_id).first()
+    if vehicle is None:
+        return None
+    series = series_of(vehicle)
+    kept = DriftSeries.objects.filter(vehicle=vehicle).first()
+    wanted = marks(series.observations)
+    if kept is not None and kept.marks == wanted and kept.computed_with == DRIFT_PROVENANCE:
+        return series
+    known = _common(kept, wanted)
+    if kept is not None and known == len(kept.marks):
+        state = follow_series(stored_state(vehicle), series.observations[known:])
+    else:
+        state = series.followed()
+    _keep(vehicle, kept, state, wanted, known)
+    return series
+
+
+def drift_evaluated(*, vehicle_ids: list[uuid.UUID]) -> None:
+    """Note that alerts have been judged by the series as they stand."""
+    for kept in DriftSeries.objects.select_for_update().filter(vehicle__in=vehicle_ids):
+        if kept.is_revised or kept.evaluated != len(kept.marks):
+            kept.evaluated, kept.is_revised = len(kept.marks), False
+            kept.save(update_fields=["evaluated", "is_revised"])
+
+
+def _common(kept: DriftSeries | None, wanted: list[str]) -> int:
+    """How many observations have been taken in as they stand; none where the calculations changed since."""
+    if kept is None or kept.computed_with != DRIFT_PROVENANCE:
+        return 0
+    pairs = zip(kept.marks, wanted, strict=False)
+    return next((place for place, (old, new) in enumerate(pairs) if old != new), min(len(kept.marks), len(wanted)))
+
+
+def _keep(vehicle: Vehicle, kept: DriftSeries | None, state: SeriesState, wanted: list[str], known: int) -> None:
+    if state.basis is None:  # nothing was ever judged
+        DriftSeries.objects.filter(vehicle=vehicle).delete()
+        DriftState.objects.filter(vehicle=vehicle).delete()
+        return
+    row = kept or DriftSeries(vehicle=vehicle)
+    if kept is not None and kept.computed_with == DRIFT_PROVENANCE and known < kept.evaluated:
+        row.is_revised = True
+    row.evaluated = min(row.evaluated, known) if row.is_revised else row.evaluated
+    row.marks, row.computed_with = wanted, DRIFT_PROVENANCE
+    row.side_limit_mm, row.interval_days = state.basis.side_limit_mm, state.basis.interval_days
+    states = state.states
+    row.due_day = due_day(float(np.max(states.day)), row.interval_days) if np.any(states.visits > 0) else float("inf")
+    row.save()
+    _keep_states(vehicle, state)
+
+
+def _keep_states(vehicle: Vehicle, state: SeriesState) -> None:
+    assert state.basis is not None  # the caller has looked
+    table = state.states.table()
+    DriftState.objects.bulk_create(
+        [
+            DriftState(
+                vehicle=vehicle,
+                corner=corner,
+                target_mm=state.basis.target_mm[place],
+                tolerance_mm=state.basis.tolerance_mm[place],
+                **dict(zip(COLUMNS, map(float, table[place]), strict=True)),
+            )
+            for place, corner in enumerate(CORNERS)
+        ],
+        update_conflicts=True,
+        unique_fields=["vehicle", "corner"],
+        update_fields=["target_mm", "tolerance_mm", *COLUMNS],
+    )
+
+
+def rate_prior_learn(*, actor: Actor, vehicle_model_id: uuid.UUID) -> DriftRatePrior | None:
+    """Keep what a model's fleet teaches now about its corners' rates, where it is noticeably another than known."""
+    rates, variances = rate_evidence(states_of_model(vehicle_model_id, MOST_TEACHING_VEHICLES))
+    found = rate_prior(rates, variances)
+    rows = DriftRatePrior.objects.filter(vehicle_model=vehicle_model_id).order_by("-recorded_at", "-id")
+    known = rows.first()
+    before = RatePrior(known.mean, known.variance, known.corners) if known else DEFAULT_RATE_PRIOR
+    if (
+        abs(found.mean - before.mean) < NOTICEABLE_MM_PER_YEAR
+        and abs(found.variance / before.variance - 1) < NOTICEABLE
+    ):
+        return None
+    return DriftRatePrior.objects.create(
+        vehicle_model_id=vehicle_model_id,
+        mean=found.mean,
+        variance=found.variance,
+        corners=found.corners,
+        computed_with=DRIFT_PROVENANCE,
+        recorded_at=actor.now,
+    )

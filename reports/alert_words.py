@@ -1,0 +1,110 @@
+"""Alerts of drift in plain sentences, for pages, the interface and the history."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date
+from typing import Any, Final
+
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from calibration.rules.drift_course import time_of_day
+from fleet.looks.dates import day
+from fleet.looks.lengths import UNIT_SIGNS, LengthUnit, length
+from fleet.looks.tolerance_bar import CORNER_NAMES
+
+PLACES: Final = {
+    **CORNER_NAMES,
+    "front": gettext_lazy("Front axle"),
+    "rear": gettext_lazy("Rear axle"),
+    "": gettext_lazy("Vehicle"),
+}
+
+
+def alert_sentence(kind: str, place: str, details: Mapping[str, Any], unit: LengthUnit = "mm") -> str:
+    """What is the matter and by how much."""
+    where = {"place": PLACES[place], "unit": UNIT_SIGNS[unit]}
+    return _SENTENCES[kind](where, details, unit)
+
+
+def date_of(details: Mapping[str, Any], name: str) -> date | None:
+    """A day among an alert's figures; none where it lies too far off to be stated."""
+    value = details.get(name)
+    return None if value is None else time_of_day(value).date()
+
+
+def expected_in_words(expected: date | None, earliest: date | None, latest: date | None) -> str:
+    """When a corner is expected outside its tolerance, with the interval that holds 80 %."""
+    if expected is None:
+        return _("Not expected outside its tolerance within twenty years.")
+    values = {"expected": day(expected), "earliest": day(earliest or expected), "latest": day(latest) if latest else ""}
+    if latest is None:
+        return _("Expected outside its tolerance on %(expected)s; hardly before %(earliest)s.") % values
+    return (
+        _("Expected outside its tolerance on %(expected)s; in 8 of 10 cases between %(earliest)s and %(latest)s.")
+        % values
+    )
+
+
+def rate_in_words(rate_mm_per_year: float, unit: LengthUnit) -> str:
+    values = {"rate": length(abs(rate_mm_per_year), unit), "unit": UNIT_SIGNS[unit]}
+    if rate_mm_per_year < 0:
+        return _("sinks by %(rate)s %(unit)s a year") % values
+    return _("rises by %(rate)s %(unit)s a year") % values
+
+
+def _out_of_tolerance(where: Mapping[str, Any], details: Mapping[str, Any], unit: LengthUnit) -> str:
+    off = details["level_mm"] if details["last_mm"] is None else details["last_mm"]
+    values = {**where, "off": length(abs(off), unit), "tolerance": length(details["tolerance_mm"], unit)}
+    if off < 0:
+        return _("%(place)s: %(off)s %(unit)s too low, the tolerance is %(tolerance)s %(unit)s.") % values
+    return _("%(place)s: %(off)s %(unit)s too high, the tolerance is %(tolerance)s %(unit)s.") % values
+
+
+def _trend(where: Mapping[str, Any], details: Mapping[str, Any], unit: LengthUnit) -> str:
+    days = (date_of(details, f"{name}_outside_day") for name in ("expected", "earliest", "latest"))
+    values = {**where, "rate": rate_in_words(details["rate_mm_per_year"], unit), "expected": expected_in_words(*days)}
+    return _("%(place)s %(rate)s. %(expected)s") % values
+
+
+def _step(where: Mapping[str, Any], details: Mapping[str, Any], unit: LengthUnit) -> str:
+    step, seen = details["step_mm"], date_of(details, "step_day")
+    values = {**where, "step": length(abs(step), unit), "day": day(seen) if seen else ""}
+    if step < 0:
+        return _("%(place)s: dropped by %(step)s %(unit)s at once, seen on %(day)s.") % values
+    return _("%(place)s: rose by %(step)s %(unit)s at once, seen on %(day)s.") % values
+
+
+def _uneven(where: Mapping[str, Any], details: Mapping[str, Any], unit: LengthUnit) -> str:
+    off = details["difference_mm"]
+    values = {**where, "off": length(abs(off), unit), "limit": length(details["limit_mm"], unit)}
+    if off < 0:
+        return _("%(place)s: left %(off)s %(unit)s lower than right, the limit is %(limit)s %(unit)s.") % values
+    return _("%(place)s: left %(off)s %(unit)s higher than right, the limit is %(limit)s %(unit)s.") % values
+
+
+def _overdue(_where: Mapping[str, Any], details: Mapping[str, Any], _unit: LengthUnit) -> str:
+    due, measured = date_of(details, "due_day"), date_of(details, "measured_day")
+    values = {"due": day(due) if due else "", "measured": day(measured) if measured else ""}
+    return _("The height check was due on %(due)s; last measured on %(measured)s.") % values
+
+
+def _unsteady(where: Mapping[str, Any], _details: Mapping[str, Any], _unit: LengthUnit) -> str:
+    return (
+        _(
+            "%(place)s: the heights differ from visit to visit by more than their uncertainty explains. Look for a "
+            "loose part, and at how it is measured."
+        )
+        % where
+    )
+
+
+_SENTENCES: Final = {
+    "out_of_tolerance": _out_of_tolerance,
+    "trend": _trend,
+    "step": _step,
+    "uneven": _uneven,
+    "overdue": _overdue,
+    "unsteady": _unsteady,
+}

@@ -1,0 +1,118 @@
+"""How a vehicle drifts, as its page shows it: a chart and a few words for each corner."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from typing import Any, Final
+
+import numpy as np
+from django.utils.safestring import SafeString, mark_safe
+from django.utils.translation import gettext as _
+
+from calibration.metrology.corners import CORNERS, Corner
+from calibration.metrology.drift_forecast import forecast
+from calibration.metrology.drift_series import SeriesState
+from calibration.metrology.drift_state import DAYS_PER_YEAR, NORMAL_COVERAGE
+from calibration.rules.drift_course import day_of
+from calibration.selectors.vehicle_drift import CornerDrift, drift_of
+from fleet.actor import Actor
+from fleet.looks.lengths import UNIT_SIGNS, LengthUnit, length
+from fleet.looks.tolerance_bar import CORNER_NAMES
+from fleet.models import Vehicle
+
+from ..alert_words import expected_in_words, rate_in_words
+from ..drawing.drift_chart import DriftChart, DriftPoint, ForecastPoint, draw_drift_chart
+from ..drawing.svg import to_svg
+from ..selectors.alerts import open_alerts_of
+from .alerts import alert_row
+from .heights import Measured
+
+FORECAST_INTERVALS: Final = 2.0
+FORECAST_STEPS: Final = 13
+
+
+def drift_shown(
+    actor: Actor, vehicle: Vehicle, measured: Sequence[Measured], unit: LengthUnit
+) -> dict[str, Any] | None:
+    """What the page's part shows; None where nothing was ever judged."""
+    drift = drift_of(vehicle)
+    if not drift.corners:
+        return None
+    return {
+        "alerts": [alert_row(actor, each, unit) for each in open_alerts_of(actor, vehicle)],
+        "due_on": drift.due_at.date() if drift.due_at else None,
+        "corners": [
+            {
+                "name": CORNER_NAMES[each.corner],
+                "words": corner_in_words(each, unit),
+                "svg": _svg(each, _points(measured, each.corner), drift.state, unit),
+            }
+            for each in drift.corners
+        ],
+    }
+
+
+def corner_in_words(drift: CornerDrift, unit: LengthUnit) -> str:
+    """Where a corner stands, which way it goes, and when that takes it out of its tolerance."""
+    name = CORNER_NAMES[drift.corner]
+    if drift.level_mm is None or drift.rate_mm_per_year is None or drift.expanded_uncertainty_mm is None:
+        return _("%(corner)s: not measured since work was done there.") % {"corner": name}
+    stands = _("%(corner)s: %(level)s ± %(uncertainty)s %(unit)s from target.") % {
+        "corner": name,
+        "level": length(drift.level_mm, unit, signed=True),
+        "uncertainty": length(drift.expanded_uncertainty_mm, unit),
+        "unit": UNIT_SIGNS[unit],
+    }
+    if not _is_known_to_move(drift):
+        return " ".join([stands, _("It is not known to move.")])
+    days = (drift.expected_outside_on, drift.earliest_outside_on, drift.latest_outside_on)
+    moves = _("It %(rate)s.") % {"rate": rate_in_words(drift.rate_mm_per_year, unit)}
+    return f"{stands} {moves} {expected_in_words(*days)}"
+
+
+def _is_known_to_move(drift: CornerDrift) -> bool:
+    rate, uncertainty = drift.rate_mm_per_year, drift.rate_expanded_uncertainty_mm_per_year
+    return rate is not None and uncertainty is not None and abs(rate) > uncertainty
+
+
+def _points(measured: Iterable[Measured], corner: Corner) -> list[DriftPoint]:
+    """Rounds of jobs and checks between them; what was measured under another load says nothing of drift."""
+    found = []
+    for each in measured:
+        height = each.heights.get(corner)
+        if each.kind == "other_load" or height is None:
+            continue
+        if height.target_mm is not None and height.expanded_uncertainty_mm is not None:
+            off = height.height_mm - height.target_mm
+            found.append(DriftPoint(day_of(each.at), off, height.expanded_uncertainty_mm, height.verdict))
+    return found
+
+
+def _svg(drift: CornerDrift, points: Sequence[DriftPoint], state: SeriesState, unit: LengthUnit) -> SafeString | None:
+    if not points:
+        return None
+    name = str(CORNER_NAMES[drift.corner])
+    chart = DriftChart(name, tuple(points), _forecast(state, drift.corner), drift.tolerance_mm, unit)
+    svg = to_svg(
+        draw_drift_chart(chart),
+        title=_("%(corner)s: drift between services") % {"corner": name},
+        description=corner_in_words(drift, unit),
+        id_prefix=f"drift-{drift.corner.lower()}",
+    )
+    return mark_safe(svg)  # noqa: S308  (drawn here, of figures and our own words)
+
+
+def _forecast(state: SeriesState, corner: Corner) -> tuple[ForecastPoint, ...]:
+    """From the last measurement over two check intervals, a year where none is specified."""
+    place = CORNERS.index(corner)
+    states = state.states.take(slice(place, place + 1))
+    if state.basis is None or not states.visits[0]:
+        return ()
+    interval = state.basis.interval_days
+    reach = FORECAST_INTERVALS * interval if math.isfinite(interval) else DAYS_PER_YEAR
+    found = []
+    for later in np.linspace(0.0, reach, FORECAST_STEPS):
+        level, sd = forecast(states, states.day + later)
+        found.append(ForecastPoint(float(states.day[0] + later), float(level[0]), NORMAL_COVERAGE * float(sd[0])))
+    return tuple(found)

@@ -1,0 +1,139 @@
+"""The sweep over a fleet's drift states, against the bare COPY of them.
+
+    python -m tests.campaigns.drift_sweep [--vehicles 250000]
+
+Makes a fleet's states in temporary tables of the running database (one corner in a thousand drifts), reads them
+all by a bare COPY into memory, and sweeps over them as the service does: read, judge, and find what changes. Prints the
+ratio of the two, and the most memory that a sweep takes.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import time
+import tracemalloc
+from collections.abc import Callable, Sequence
+
+import django
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "deploy.settings")
+os.environ.setdefault("LEVELBOOK_DATABASE_ROLE", "owner")
+django.setup()
+
+import numpy as np  # noqa: E402
+from django.db import connection  # noqa: E402
+
+from calibration.metrology.corners import CORNERS  # noqa: E402
+from calibration.metrology.drift_alerts import find_alerts  # noqa: E402
+from calibration.metrology.drift_filter import measured  # noqa: E402
+from calibration.metrology.drift_state import COLUMNS, DriftStates, fresh_states  # noqa: E402
+from calibration.selectors import drift  # noqa: E402
+from deploy.embedded.folder import data_folder  # noqa: E402
+from deploy.embedded.usage import running_database  # noqa: E402
+
+RANDOM_SEED = 20261126
+VISITS = 4
+AT_ONCE = 20_000
+REPEATS = 3
+FIGURES = ", ".join(f"{name} float8 NOT NULL" for name in ("target_mm", "tolerance_mm", *COLUMNS))
+TABLES = f"""
+    CREATE TEMPORARY TABLE calibration_driftstate (vehicle_id uuid NOT NULL, corner varchar(2) NOT NULL,
+        {FIGURES});
+    CREATE TEMPORARY TABLE calibration_job (vehicle_id uuid NOT NULL, state varchar(10) NOT NULL);
+    CREATE TEMPORARY TABLE calibration_driftseries (vehicle_id uuid NOT NULL, side_limit_mm float8 NOT NULL,
+        interval_days float8 NOT NULL, due_day float8 NOT NULL, is_revised boolean NOT NULL);
+"""
+INDEXES = """
+    CREATE UNIQUE INDEX ON calibration_driftstate (vehicle_id, corner);
+    CREATE UNIQUE INDEX ON calibration_driftseries (vehicle_id);
+    ANALYZE calibration_driftstate; ANALYZE calibration_driftseries;
+"""
+BARE = f"COPY (SELECT vehicle_id, {', '.join(COLUMNS)} FROM calibration_driftstate) TO STDOUT (FORMAT BINARY)"  # noqa: S608
+
+
+def fleet_states(vehicles: int) -> DriftStates:
+    """Corners measured some times, of which one in a thousand drifts."""
+    rng = np.random.default_rng(RANDOM_SEED)
+    count = 4 * vehicles
+    rate = np.where(rng.random(count) < 0.001, 8.0, 0.0)
+    states, start = fresh_states(count, prior_level_variance=4.0), rng.normal(0.0, 1.0, count)
+    for visit in range(VISITS):
+        heights = start + rate * visit / 6.0 + rng.normal(0.0, 1.3, count)
+        states = measured(states, 60.0 * visit, heights, 1.69, 0.08)
+    return states
+
+
+def store(states: DriftStates, vehicles: int) -> None:
+    with connection.cursor() as cursor:
+        cursor.execute(TABLES)
+        ids = [f"01a20000-0000-7000-8000-{number:012x}" for number in range(vehicles)]
+        columns = ("vehicle_id", "corner", "target_mm", "tolerance_mm", *COLUMNS)
+        with cursor.copy(f"COPY calibration_driftstate ({', '.join(columns)}) FROM STDIN") as copy:
+            for number, row in enumerate(states.table()):
+                copy.write_row([ids[number // 4], CORNERS[number % 4], 486.0, 6.0, *row.tolist()])
+        with cursor.copy("COPY calibration_driftseries FROM STDIN") as copy:
+            for each in ids:
+                copy.write_row([each, 8.0, 60.0, 240.0, False])
+        cursor.execute(INDEXES)
+
+
+def bare_copy() -> int:
+    with connection.cursor() as cursor, cursor.copy(BARE) as copy:
+        return sum(len(block) for block in copy)
+
+
+def sweep() -> int:
+    """As the service reads and judges, without what it changes: there is nothing in a fleet that was swept before."""
+    found, after = 0, None
+    while True:
+        part = drift.states_after(after, AT_ONCE)
+        found += len(find_alerts(part.states, part.fleet, 200.0)) if part.vehicles else 0
+        if len(part.vehicles) < AT_ONCE:
+            return found
+        after = part.vehicle(-1)
+
+
+def seconds(work: Callable[[], int]) -> tuple[float, int]:
+    """The best of some runs, and what came of it."""
+    best, result = float("inf"), 0
+    for _ in range(REPEATS):
+        began = time.perf_counter()
+        result = work()
+        best = min(best, time.perf_counter() - began)
+    return best, result
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(
+        description="The sweep over a fleet's drift states, against the bare COPY of them."
+    )
+    parser.add_argument("--vehicles", type=int, default=250_000)
+    chosen = parser.parse_args(arguments)
+    with running_database(data_folder()):
+        report(chosen.vehicles)
+    return 0
+
+
+def report(vehicles: int) -> None:
+    """Print times, their ratio and the memory."""
+    store(fleet_states(vehicles), vehicles)
+    copied, size = seconds(bare_copy)
+    swept, found = seconds(sweep)
+    tracemalloc.start()
+    sweep()
+    _now, most = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    lines = [
+        f"{4 * vehicles} corners, {size / 1e6:.0f} MB, {found} findings, best of {REPEATS}",
+        f"  bare COPY          {copied:8.2f} s",
+        f"  sweep              {swept:8.2f} s",
+        f"  ratio              {swept / copied:8.2f}   (budget 1.5)",
+        f"  most memory        {most / 1e6:8.0f} MB",
+    ]
+    sys.stdout.write("\n".join(lines) + "\n")
+
+
+if __name__ == "__main__":
+    sys.exit(main())
