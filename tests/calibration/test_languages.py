@@ -51,7 +51,13 @@ def test_a_proposal_is_stored_in_one_language_and_read_in_another(bench: Bench) 
 def test_words_of_another_version_stay_as_they_are_stored() -> None:
     change = {"from": 1, "to": 2, "reason": "moves for a new cause", "reason_code": "new_cause", "numbers": {}}
     limit = {"code": "new_limit", "corner": None, "outcome": "pass", "value": 1, "limit": 2, "detail": "below it"}
-    content = {"changes": {"FL": change}, "limits": [limit], "follow_ups": [{"code": "new", "detail": "Do it."}]}
+    prior = {"source": "specification", "vehicles": 0}
+    content = {
+        "changes": {"FL": change},
+        "prior": {**prior, "detail": texts.prior_text(prior)},
+        "limits": [limit],
+        "follow_ups": [{"code": "new", "detail": "Do it."}],
+    }
     assert in_words(content) == content
 
 

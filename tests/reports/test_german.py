@@ -31,7 +31,7 @@ def chooses_german(site: Site) -> None:
 def test_figures_have_the_decimal_sign_of_the_language() -> None:
     with override("de"):
         assert quantities.length(486.04, "mm") == "486,0"
-        assert quantities.length(-2.25, "mm", signed=True) == "−2,3"
+        assert quantities.length(-2.26, "mm", signed=True) == "−2,3"
         assert quantities.pressure(250, "bar") == "2,50 bar"
         assert quantities.distance(84210, "km") == "84210 km"
     assert quantities.length(486.04, "mm") == "486.0"

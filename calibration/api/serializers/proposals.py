@@ -93,8 +93,8 @@ class BeforeAfter(serializers.Serializer[Any]):
     after = serializers.FloatField(help_text=_("After the change, in the unit of the member's name."))
 
 
-def _before_after(help_text: Any) -> Document:
-    return Document(BeforeAfter, required=False, allow_null=True, help_text=help_text)
+def _before_after(help_text: Any) -> BeforeAfter:
+    return BeforeAfter(required=False, allow_null=True, help_text=help_text)
 
 
 class Consequences(serializers.Serializer[Any]):

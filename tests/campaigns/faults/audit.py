@@ -46,6 +46,12 @@ NOT_IN_LEDGER: Final = frozenset(
         "fleet.receipt",
         "fleet.outboxitem",
         "fleet.numbering",
+        *(
+            "calibration.responseposterior",
+            "calibration.driftseries",
+            "calibration.driftstate",
+        ),  # made anew from records
+        "calibration.driftrateprior",
         "fleet.signinevent",  # a record of its own, append-only, with addresses of people
     }
 )

@@ -36,6 +36,8 @@ FILES: Final = frozenset(
         "bench-looks",
         "bench-worker",
         "bench-texts",
+        "bench-later-texts",
+        "bench-parcel",
         "trust_certificate",
         "trust_certificate_text",
         "certificate_pdf_page",
