@@ -79,6 +79,7 @@ class SlimStaticFiles(CompressedManifestStaticFilesStorage):  # type: ignore[mis
     def _save(self, name: str, content: Any) -> str:
         slimming = SLIMMING.get(Path(name).suffix)
         if slimming and name.startswith(self.slimmed):
+            content.seek(0)  # who saves it under another name has read it
             content = ContentFile(slimming(content.read()))
         return str(super()._save(name, content))
 

@@ -120,6 +120,25 @@ def test_only_what_lies_in_the_folders_named_becomes_slim(tmp_path: Path, name: 
     assert (tmp_path / name).read_bytes() == kept
 
 
+def test_what_is_collected_under_a_name_with_a_hash_is_what_lies_under_the_plain_one(tmp_path: Path) -> None:
+    """Pages name files by their hash, the tablet's app plainly; style sheets point to others by their hash."""
+    storage = SlimStaticFiles(location=tmp_path, base_url="/static/", slimmed=OWN)
+    files = {}
+    for finder in finders.get_finders():
+        for name, source in finder.list([]):
+            if name.startswith(OWN):
+                with source.open(name) as file:
+                    storage.save(name, file)
+                files[name] = (storage, name)
+    processed = [(name, each) for name, each, _is_processed in storage.post_process(files)]
+    hashed = {name: each for name, each in processed if each != name and not each.endswith((".br", ".gz"))}
+    assert hashed.keys() >= {"looks/base.css", "looks/error-summary.js", "looks/icon.svg"}
+    for name, each in hashed.items():
+        plain, other = ((tmp_path / one).read_bytes() for one in (name, each))
+        assert other, each
+        assert plain == other or (name.endswith(".css") and b"url(" in plain), each
+
+
 def test_what_is_delivered_is_what_was_collected_or_else_the_source(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
