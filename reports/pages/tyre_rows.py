@@ -14,6 +14,7 @@ from calibration.rules.tyre_texts import tyre_note_text
 from calibration.selectors.tyre_comparison import ComparedTyres
 from fleet.looks.lengths import LengthUnit, length
 from fleet.looks.tolerance_bar import CORNER_NAMES
+from fleet.tyres import sidewall_of
 
 from ..drawing.svg import to_svg
 from ..drawing.wheels import Wheel, describe, draw_wheels
@@ -57,7 +58,7 @@ def _row(found: ComparedTyres, corner: Corner, unit: LengthUnit) -> dict[str, An
         "diameter": length(compared.overall_diameter_mm, unit),
         "hub": "" if difference is None else length(difference.radius_mm, unit, signed=True),
         "turn": "" if difference is None else _signed(difference.circumference_pct),
-        "turns": figure(f"{compared.revolutions_per_km:.0f}"),
+        "sidewall": sidewall_of(recorded),
         "room": "" if room is None else length(room, unit),
     }
 
