@@ -105,7 +105,7 @@ class InterruptedTechnician(TechnicianAtTablet):
             self.return_to_job()
 
     def _do(self, heading: str) -> None:
-        if heading in ("Today", "Other steps"):
+        if heading in ("Today", "Other steps", "Photo"):
             self.return_to_job()
         elif heading == "Who is at the tablet?":
             self.mend()
