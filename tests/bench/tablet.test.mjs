@@ -3,8 +3,10 @@
 import assert from "node:assert/strict";
 import { afterEach, beforeEach, describe, mock, test } from "node:test";
 import { absentOf } from "../../calibration/static/bench/app/absent.js";
+import { Cupboard } from "../../calibration/static/bench/app/cupboard.js";
 import { Drafts } from "../../calibration/static/bench/app/drafts.js";
 import { Session } from "../../calibration/static/bench/app/session.js";
+import { StorageFull, StorageRefused } from "../../calibration/static/bench/offline/storage_errors.js";
 
 const HOUR_MS = 3_600_000;
 const SERVICE_AT = Date.parse("2026-05-04T09:00:00Z");
@@ -130,4 +132,27 @@ describe("What is being typed", () => {
     now += 13 * 24 * HOUR_MS;
     assert.equal((await opened()).get("leak:1"), "heights");
   });
+});
+
+describe("A tablet that refuses to keep something", () => {
+  /** Opens at once, and refuses at the given moment. */
+  const refusing = (name, when) => {
+    const refused = new DOMException("no room", name);
+    const transaction = { objectStore: () => ({ put }), error: refused };
+    const put = () => {
+      if (when === "at once") throw refused;
+      queueMicrotask(() => queueMicrotask(() => transaction.onabort()));
+      return {};
+    };
+    const request = { result: { transaction: () => transaction } };
+    return { open: () => (queueMicrotask(() => request.onsuccess()), request) };
+  };
+
+  for (const when of ["at once", "in the end"]) {
+    test(`says in the app's own words why, ${when}`, async () => {
+      const kept = (name) => new Cupboard("any", refusing(name, when)).set("key", "value");
+      await assert.rejects(kept("QuotaExceededError"), StorageFull);
+      await assert.rejects(kept("UnknownError"), StorageRefused);
+    });
+  }
 });

@@ -67,11 +67,16 @@ export class Cupboard {
    */
   async #within(mode, work) {
     const transaction = (await this.#open()).transaction([TABLE], mode);
-    const request = work(transaction.objectStore(TABLE));
-    return new Promise((resolve, reject) => {
-      transaction.oncomplete = () => resolve(request.result);
-      transaction.onabort = () => reject(storageError(transaction.error));
-    });
+    try {
+      const request = work(transaction.objectStore(TABLE));
+      await new Promise((resolve, reject) => {
+        transaction.oncomplete = resolve;
+        transaction.onabort = () => reject(transaction.error);
+      });
+      return request.result;
+    } catch (error) {
+      throw storageError(error);
+    }
   }
 
   #open() {
