@@ -1,4 +1,4 @@
-"""The demo's vehicles that are followed for months: what happens between visits, and what is learned from visit to visit.
+"""The demo's vehicles that are followed for months: what happens between visits, and what each visit teaches.
 
 All of it is invented; the heights come from simulated vehicles.
 """

@@ -35,15 +35,15 @@ from reports.certificate.document import from_json
 from reports.certificate.layout import PageSize
 from reports.certificate.render import render
 from reports.demo import people
-from reports.demo.clock import NotTheDemoError, bay_day, person_at, working_day
+from reports.demo.clock import NotTheDemoError, bay_day, person_at, winter_day, working_day
 from reports.demo.load import RANDOM_SEED, existing_demo, load_demo
 from reports.demo.scenes import Check, Story
 from reports.demo.simulated_tape import Tape
 from reports.demo.simulated_vehicle import CORNER_NAMES
 from reports.demo.stories import STORIES
 from reports.demo.teller import drawn_vehicle
-from reports.demo.workshop import NAME
 from reports.demo.visit import NIGHT
+from reports.demo.workshop import NAME
 from reports.models import Certificate, CertificateFile, DriftAlert
 from tests.factories import make_site
 
@@ -472,3 +472,20 @@ def test_vehicles_in_the_bay_came_on_the_last_working_day_that_is_over(now: date
     came = working_day(now, bay_day(now), 13)
     assert came < now
     assert came.weekday() < 5
+
+
+@pytest.mark.parametrize(
+    "now",
+    [
+        datetime(2025, 6, 18, 11, tzinfo=UTC),
+        datetime(2026, 1, 5, 9, tzinfo=UTC),
+        datetime(2026, 2, 10, 9, tzinfo=UTC),
+        datetime(2028, 2, 29, 23, tzinfo=UTC),
+    ],
+)
+def test_frosty_nights_are_those_after_a_midwinter_tuesday_in_the_past_year(now: datetime) -> None:
+    came = working_day(now, winter_day(now), 12)
+    assert came.weekday() == 1
+    assert (came.month, came.day) >= (1, 14)
+    assert (came.month, came.day) <= (1, 20)
+    assert timedelta(days=30) < now - came < timedelta(days=410)
