@@ -92,7 +92,7 @@ FLEET_STORIES: Final[tuple[Story, ...]] = (
                 "Stands low after frosty nights.",
                 season=Season.MIDWINTER,
             ),
-            Check(27, 7, "contact", 57990, "Measured at the station."),
+            Check(0, 7, "contact", 57990, "Measured at the station.", season=Season.SINCE_MIDWINTER),
         ),
     ),
     Story(
@@ -115,7 +115,7 @@ FLEET_STORIES: Final[tuple[Story, ...]] = (
                 "Rear right down in the morning.",
                 season=Season.MIDWINTER,
             ),
-            Check(23, 6, "quay", 66420, "Measured on the linkspan."),
+            Check(0, 6, "quay", 66420, "Measured on the linkspan.", season=Season.SINCE_MIDWINTER),
         ),
     ),
     Story(
@@ -151,8 +151,8 @@ FLEET_STORIES: Final[tuple[Story, ...]] = (
         serial="400025",
         errors_mm={"FL": 11.0, "FR": 9.0},
         scenes=(
-            Job(271, 8, "sunniva", 47712, "routine", measured_by_two, "Measured twice over, to see how well we do."),
-            Check(103, 6, "quay", 60870, "Measured on the linkspan."),
+            Job(78, 8, "sunniva", 47712, "routine", measured_by_two, "Measured twice over, to see how well we do."),
+            Check(19, 6, "quay", 51870, "Measured on the linkspan."),
         ),
     ),
     Story(

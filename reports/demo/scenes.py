@@ -24,11 +24,14 @@ class Season(StrEnum):
     IN_THE_BAY = "in the bay"
     """The vehicle is still here: it came on the last working day that is over."""
     MIDWINTER = "midwinter"
+    SINCE_MIDWINTER = "since midwinter"
+    """Half-way from then to now."""
 
 
 _DAYS_AGO: Final[Mapping[Season, Callable[[datetime], int]]] = {
     Season.IN_THE_BAY: bay_day,
     Season.MIDWINTER: winter_day,
+    Season.SINCE_MIDWINTER: lambda now: winter_day(now) // 2,
 }
 
 
