@@ -10,6 +10,7 @@ from fleet.models import Membership, Workshop
 
 LAST_ARRIVAL = time(15, 0)
 """Later nobody takes a vehicle in."""
+TUESDAY = 1
 SATURDAY = 5
 
 
@@ -51,6 +52,14 @@ def next_working_day(now: datetime, days: int, hour: int) -> datetime:
     while day.weekday() >= SATURDAY:
         day += timedelta(days=1)
     return datetime.combine(day, time(hour, 20), tzinfo=UTC)
+
+
+def winter_day(now: datetime) -> int:
+    """How many days ago the last midwinter Tuesday was that lies a month back at the least: a night may follow it."""
+    midwinter = now.replace(month=1, day=20)
+    while midwinter > now - timedelta(days=31):
+        midwinter = midwinter.replace(year=midwinter.year - 1)
+    return (now - midwinter).days + (midwinter.weekday() - TUESDAY) % 7
 
 
 def bay_day(now: datetime) -> int:

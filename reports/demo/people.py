@@ -61,4 +61,12 @@ OTHERS: Final = (
         ("operator_contact",),
         operator="ambulances",
     ),
+    Person("quay", "Odile Marchfield", "odile.marchfield@skerrowport.example", ("operator_contact",), operator="port"),
+    Person(
+        "ranger",
+        "Tomasin Kerrowby",
+        "tomasin.kerrowby@tembariplains.example",
+        ("operator_contact",),
+        operator="lodge",
+    ),
 )

@@ -21,6 +21,10 @@ class Tape:
         self._bias_mm = float(rng.normal(0.0, SESSION_BIAS_SD_MM))
         self.readings_taken = 0
 
+    def of_another_person(self) -> Tape:
+        """The same tape in other hands."""
+        return Tape(self._rng, self._slip_share)
+
     def read(self, vehicle: SimulatedVehicle, corner: str) -> int:
         """One reading at one corner, mm."""
         self.readings_taken += 1

@@ -17,6 +17,8 @@ WARP_SHAPE = np.array([1.0, -1.0, -1.0, 1.0])
 HEALTHY = "healthy"
 FAULT_GAINS = {HEALTHY: 1.0, "dead": 0.0, "reversed": -1.0, "weak": 0.3, "sticking": 1.0}
 STICKING_MM = 4.0
+AIR_COLUMN_MM = 300.0
+ZERO_CELSIUS_K = 273.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +49,8 @@ class SimulatedVehicle:
     def __init__(self, truth: Truth, controlled: tuple[str, ...], rng: np.random.Generator) -> None:
         self._truth = truth
         self._controlled = controlled
+        self.drifts_mm_per_year: dict[str, float] = {}
+        self.leaks_mm_per_h: dict[str, float] = {}
         self._rng = rng
         self._counts = truth.start_counts.astype(np.int64).copy()
         self._standing_mm = truth.start_mm.copy()
@@ -72,14 +76,28 @@ class SimulatedVehicle:
         """The height at which the corner stands now: what a perfect tape would show."""
         return float(self._standing_mm[CORNER_NAMES.index(corner)])
 
-    def age(self, by_mm: Mapping[str, float]) -> None:
-        """Springs sag and sensors wear: from now on these corners come to rest so much higher."""
-        by = np.array([by_mm.get(name, 0.0) for name in CORNER_NAMES])
+    def stand_parked(self, hours: float, from_deg_c: float, to_deg_c: float) -> None:
+        """The engine is off: leaks let corners down, and the air in the springs shrinks as it cools (Charles' law)."""
+        cooling = AIR_COLUMN_MM * (to_deg_c - from_deg_c) / (from_deg_c + ZERO_CELSIUS_K)
+        lost = np.array([hours * self.leaks_mm_per_h.get(name, 0.0) for name in CORNER_NAMES])
+        self._standing_mm = self._standing_mm + cooling - lost
+
+    def age(self, by_mm: Mapping[str, float], years: float = 0.0) -> None:
+        """Springs sag and sensors wear: from now on these corners come to rest so much higher.
+
+        `by_mm` is what happened all at once, beside what drifts in so many `years`.
+        """
+        by = np.array([by_mm.get(name, 0.0) + years * self.drifts_mm_per_year.get(name, 0.0) for name in CORNER_NAMES])
         self._truth = replace(self._truth, start_mm=self._truth.start_mm + by)
         self.settle()
 
     def repair(self, corner: str) -> None:
-        """A faulty corner gets its new part and answers as it should from now on, at the counts it now has."""
+        """A faulty corner gets its new part and answers as it should from now on, at the counts it now has.
+
+        It neither drifts nor leaks any more.
+        """
+        self.drifts_mm_per_year.pop(corner, None)
+        self.leaks_mm_per_h.pop(corner, None)
         here = CORNER_NAMES.index(corner)
         healthy = np.arange(len(CORNER_NAMES)) == here
         before = self.mean_settled_mm()

@@ -9,7 +9,7 @@ from typing import Any, Final
 from fleet.api import examples
 
 COMMON: Final[Mapping[str, Any]] = {
-    "effective_from": date(2024, 1, 1),
+    "effective_from": date(2022, 1, 1),
     "source_kind": "manufacturer",
     "settling_mm": 1.5,
     "setpoint_kind": "absolute",
@@ -147,5 +147,8 @@ SAFARI: Final[Mapping[str, Any]] = {
     "reference_tyre": "265/70R17",
     "allowed_tyres": ["265/70R17"],
     "cg_height_mm": 790,
+    "ground_clearance_mm": 232,
+    "front_overhang_mm": 815,
+    "rear_overhang_mm": 940,
 }
 """Steep responses; what moves a corner by more than ten counts is looked at by a second person."""

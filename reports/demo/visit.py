@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from decimal import Decimal
@@ -12,7 +12,8 @@ from calibration.models import Job, Proposal, Round, Write
 from calibration.rules.readiness import ITEMS
 from calibration.rules.standing import Standing
 from calibration.selectors.casefile import CaseFile, case_of
-from calibration.services import decisions, jobs, proposals, readiness, rounds, writes
+from calibration.services import decisions, jobs, leak_tests, proposals, readiness, rounds, writes
+from calibration.services.leak_tests import ParkedMoment
 from fleet import services
 from fleet.actor import Actor
 from fleet.ids import new_id
@@ -25,11 +26,14 @@ from .workshop import DemoWorkshop
 
 MOST_STEPS: Final = 40
 READINGS: Final = 2
+"""Of a corner, by each person."""
+NIGHT: Final = timedelta(hours=16)
 MINUTES: Final = {
     "readiness": 14,
     "round": 9,
     "settle": 6,
     "again": 3,
+    "park": 12,
     "proposal": 1,
     "write": 5,
     "decision": 22,
@@ -40,6 +44,14 @@ MINUTES: Final = {
 
 class EndlessVisitError(RuntimeError):
     """The next step led round in circles."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    """When a piece of a story was over, and when it goes on; None at its end."""
+
+    over_at: datetime
+    goes_on_at: datetime | None = None
 
 
 @dataclass
@@ -75,9 +87,14 @@ class Visit:
         """Time passes."""
         self.now += what if isinstance(what, timedelta) else timedelta(minutes=MINUTES[what])
 
-    def until(self, days: int, hour: int) -> None:
+    def until(self, days: int, hour: int) -> Rest:
         """The work rests until a later working day."""
-        self.now = next_working_day(self.now, days, hour)
+        return self._rest_until(next_working_day(self.now, days, hour))
+
+    def _rest_until(self, later: datetime) -> Rest:
+        rest = Rest(self.now, later)
+        self.now = later
+        return rest
 
     @property
     def case(self) -> CaseFile:
@@ -128,14 +145,21 @@ class Visit:
         }
         readiness.readiness_record(actor=self.acting(), record_id=new_id(), job_id=self.job.pk, checks=checks)
 
-    def measure(self, misread_mm: Mapping[str, int] | None = None) -> Round:
-        """A round; at a corner in `misread_mm` the last reading is wrong by so much."""
+    def measure(
+        self, misread_mm: Mapping[str, int] | None = None, readers: Sequence[str] = (), readings: int = READINGS
+    ) -> Round:
+        """A round, by the technician or by several `readers`, each `readings` times at every corner.
+
+        At a corner in `misread_mm` the last reading is wrong by so much.
+        """
         self.after("round")
         wrong = dict(misread_mm or {})
-        readings = [
-            self._reading(corner, wrong.get(corner, 0) if number == READINGS - 1 else 0)
+        taken = [
+            self._reading(corner, wrong.get(corner, 0) if number == readings - 1 else 0, tape)
+            | {"measured_by": self.demo.members[reader]}
+            for reader, tape in self._tapes(readers or (self.technician,))
             for corner in CORNER_NAMES
-            for number in range(READINGS)
+            for number in range(readings)
         ]
         return rounds.round_record(
             actor=self.acting(),
@@ -145,8 +169,13 @@ class Visit:
             instrument=self.demo.tape,
             temperature_deg_c=Decimal(14),
             setpoints=self.simulated.read_setpoints(),
-            readings=readings,
+            readings=taken,
         )
+
+    def _tapes(self, readers: Sequence[str]) -> Iterator[tuple[str, Tape]]:
+        """Everybody reads a tape in their own way."""
+        for reader in readers:
+            yield reader, self.tape if reader == self.technician else self.tape.of_another_person()
 
     def read_again(self, standing: Standing) -> None:
         """Further readings where the assessment wants them."""
@@ -157,8 +186,8 @@ class Visit:
             actor=self.acting(), record_id=new_id(), round_id=standing.course.pool[-1].id, readings=readings
         )
 
-    def _reading(self, corner: str, wrong_by_mm: int = 0) -> dict[str, Any]:
-        return {"corner": corner, "height_mm": Decimal(self.tape.read(self.simulated, corner) + wrong_by_mm)}
+    def _reading(self, corner: str, wrong_by_mm: int = 0, tape: Tape | None = None) -> dict[str, Any]:
+        return {"corner": corner, "height_mm": Decimal((tape or self.tape).read(self.simulated, corner) + wrong_by_mm)}
 
     def propose(self) -> Proposal:
         self.after("proposal")
@@ -242,6 +271,37 @@ class Visit:
             reading_id=farthest.pk,
             reason=reason,
             replacement={"height_mm": Decimal(self.tape.read(self.simulated, corner)), "confirmed": False},
+        )
+
+    def test_overnight(self, from_deg_c: float, to_deg_c: float) -> Iterator[Rest]:
+        """A leak test from one day to the next, with the engine off, outdoors."""
+        self.after("park")
+        start = self._parked_moment(from_deg_c)
+        yield self._rest_until(self.now + NIGHT)
+        self.simulated.stand_parked(NIGHT / timedelta(hours=1), from_deg_c, to_deg_c)
+        leak_tests.leak_test_record(
+            actor=self.acting(),
+            record_id=new_id(),
+            job_id=self.job.pk,
+            instrument=self.demo.tape,
+            start=start,
+            end=self._parked_moment(to_deg_c),
+        )
+        self.simulated.settle()
+
+    def _parked_moment(self, temperature_deg_c: float) -> ParkedMoment:
+        heights = {corner: Decimal(self.tape.read(self.simulated, corner)) for corner in CORNER_NAMES}
+        return ParkedMoment(self.now, heights, Decimal(str(temperature_deg_c)), confirmed=True)
+
+    def fit(self, tyre: Mapping[str, Any]) -> None:
+        """Four of these tyres."""
+        self.after(timedelta(minutes=40))
+        services.fitment_record(
+            actor=self.acting(),
+            record_id=new_id(),
+            vehicle=self.vehicle,
+            fitted_on=self.now.date(),
+            tyres=dict.fromkeys(CORNER_NAMES, tyre),
         )
 
     def event(self, kind: str, corner: str, note: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -21,10 +22,12 @@ from pytest_django import DjangoDbBlocker
 from pytest_django.fixtures import Settings
 from rest_framework.test import APIClient
 
-from calibration.models import Job
+from calibration.models import HeightCheck, Job, Proposal
 from calibration.selectors.casefile import CaseFile
+from calibration.selectors.gauge_studies import found_study, studied_jobs
+from calibration.selectors.tyre_comparison import compared_tyres
 from deploy.embedded.folder import DataFolder
-from fleet.models import LedgerEntry, OutboxItem, TenantModel, Vehicle, Workshop
+from fleet.models import LedgerEntry, Membership, OutboxItem, ServiceEvent, TenantModel, Vehicle, Workshop
 from fleet.services import workshop_create
 from fleet.tenancy import in_workshop
 from fleet.vin import parse_vin
@@ -32,17 +35,21 @@ from reports.certificate.document import from_json
 from reports.certificate.layout import PageSize
 from reports.certificate.render import render
 from reports.demo import people
-from reports.demo.clock import NotTheDemoError, bay_day, person_at, working_day
-from reports.demo.load import RANDOM_SEED, drawn_vehicle, existing_demo, load_demo
+from reports.demo.clock import NotTheDemoError, bay_day, person_at, winter_day, working_day
+from reports.demo.load import RANDOM_SEED, existing_demo, load_demo
+from reports.demo.scenes import Check, Story
 from reports.demo.simulated_tape import Tape
 from reports.demo.simulated_vehicle import CORNER_NAMES
-from reports.demo.stories import STORIES, Story
+from reports.demo.stories import STORIES
+from reports.demo.teller import drawn_vehicle
+from reports.demo.visit import NIGHT
 from reports.demo.workshop import NAME
-from reports.models import Certificate, CertificateFile
+from reports.models import Certificate, CertificateFile, DriftAlert
 from tests.factories import make_site
 
 from .rendering import SIZES
 
+NIGHT_HOURS = NIGHT / timedelta(hours=1)
 WEDNESDAY = datetime(2025, 6, 18, 11, 0, tzinfo=UTC)
 
 END_OF_STORY: dict[str, dict[str, Any]] = {
@@ -117,6 +124,55 @@ END_OF_STORY: dict[str, dict[str, Any]] = {
 }
 
 
+SIGNED_OFF: dict[str, Any] = {"states": ["signed_off"], "reason": "signed_off", "documents": ["certificate"]}
+NO_JOB: dict[str, Any] = {"states": [], "documents": []}
+END_OF_STORY |= {
+    "a drifting corner caught early": {
+        "states": ["signed_off"] * 2,
+        "reason": "signed_off",
+        "documents": ["certificate"] * 2,
+        "writes": [0, 1],
+    },
+    "a drifting corner still open": NO_JOB,
+    "larger tyres": {
+        "states": ["signed_off"] * 2,
+        "reason": "signed_off",
+        "documents": ["certificate"] * 2,
+        "findings": {"tyre_not_listed"},
+    },
+    "a leak that the cold imitates": SIGNED_OFF,
+    "a leak found and mended": SIGNED_OFF | {"findings": {"leak_outside"}},
+    "an uneven axle": SIGNED_OFF | {"writes": [1]},
+    "overdue": NO_JOB,
+    "two people measure": SIGNED_OFF,
+    "steel in front, air behind": SIGNED_OFF,
+    "three services of one estate": {
+        "states": ["signed_off"] * 3,
+        "reason": "signed_off",
+        "documents": ["certificate"] * 3,
+    },
+    "two services on safari": {
+        "states": ["signed_off"] * 2,
+        "reason": "signed_off",
+        "documents": ["certificate"] * 2,
+    },
+    "lowered at the front": SIGNED_OFF,
+    "nothing to adjust": NO_JOB,
+}
+
+
+ALERTS: dict[str, set[tuple[str, str, str]]] = {
+    "a year with one ambulance": {("trend", "RL", "resolved")},
+    "a drifting corner caught early": {("trend", "FL", "resolved")},
+    "a drifting corner still open": {("trend", "RL", "open")},
+    "an uneven axle": {("uneven", "front", "resolved")},
+    "overdue": {("overdue", "", "open")},
+    "air at the rear only": {("out_of_tolerance", "FL", "open"), ("uneven", "front", "open")},
+    "back to where it was": {("out_of_tolerance", corner, "open") for corner in CORNER_NAMES},
+}
+"""Kind, place and state; of all other vehicles there are none."""
+
+
 @pytest.fixture(scope="module")
 def demo(django_db_setup: None, django_db_blocker: DjangoDbBlocker) -> Iterator[Workshop]:
     """The demo as loaded on a Wednesday; committed, since nothing can take it back from the ledger."""
@@ -132,12 +188,19 @@ def jobs_of(story: Story) -> list[CaseFile]:
     return [CaseFile(job) for job in jobs.order_by("opened_at")]
 
 
+def checks_told(story: Story) -> int:
+    return sum(isinstance(scene, Check) for scene in story.scenes)
+
+
 @pytest.mark.parametrize("story", STORIES, ids=lambda story: story.key.replace(" ", "-"))
 def test_each_story_ends_as_it_is_told(demo: Workshop, story: Story) -> None:
     expected = END_OF_STORY[story.key]
     cases = jobs_of(story)
-    last = cases[-1].standing.next_step
     assert [case.job.state for case in cases] == expected["states"]
+    assert HeightCheck.objects.filter(vehicle__registration=story.registration).count() == checks_told(story)
+    if not cases:
+        return
+    last = cases[-1].standing.next_step
     assert (last.step, last.reason) == (expected.get("step", "done"), expected["reason"])
     assert expected.get("findings", set()) <= {finding.code for case in cases for finding in case.findings}
     if "writes" in expected:
@@ -154,6 +217,104 @@ def test_each_closed_job_has_its_document_issued_within_minutes(demo: Workshop, 
         assert issued_at is not None
         assert closed_at < issued_at <= closed_at + timedelta(minutes=5)
         assert bytes(CertificateFile.objects.get(certificate=each).pdf).startswith(b"%PDF-")
+
+
+def alerts_of(story: Story) -> list[DriftAlert]:
+    return list(DriftAlert.objects.filter(vehicle__registration=story.registration).order_by("opened_at"))
+
+
+def told(key: str) -> Story:
+    return next(story for story in STORIES if story.key == key)
+
+
+@pytest.mark.parametrize("story", STORIES, ids=lambda story: story.key.replace(" ", "-"))
+def test_alerts_are_those_that_the_story_tells_of(demo: Workshop, story: Story) -> None:
+    assert {(each.kind, each.place, each.state) for each in alerts_of(story)} == ALERTS.get(story.key, set())
+
+
+def test_alerts_were_opened_on_the_day_of_what_brought_them_up(demo: Workshop) -> None:
+    """A measurement's at once, an overdue check's when it was late."""
+    alerts = DriftAlert.objects.select_related("vehicle")
+    days = {each.opened_at.date() for each in alerts}
+    assert len(days) >= 5
+    for each in alerts:
+        assert each.opened_at < WEDNESDAY - timedelta(days=7)
+        checks = HeightCheck.objects.filter(vehicle=each.vehicle).values_list("recorded_at", flat=True)
+        closed = Job.objects.filter(vehicle=each.vehicle, closed_at__isnull=False).values_list("closed_at", flat=True)
+        measured = [at for at in (*checks, *closed) if at is not None and at <= each.opened_at]
+        since = each.opened_at - max(measured)
+        if each.kind == "overdue":
+            assert timedelta(days=240) < since < timedelta(days=280)
+        else:
+            assert since <= timedelta(minutes=5)
+
+
+def test_the_drifting_corner_was_caught_before_it_was_outside_and_its_alert_resolved_by_the_job(demo: Workshop) -> None:
+    story = told("a drifting corner caught early")
+    (alert,) = alerts_of(story)
+    last = jobs_of(story)[-1]
+    assert abs(alert.details["level_mm"]) < alert.details["tolerance_mm"]
+    assert alert.details["rate_mm_per_year"] < 0
+    assert alert.acknowledged_at is not None
+    assert alert.acknowledged_at < last.job.opened_at
+    assert alert.resolution == "put_right"
+    assert alert.resolved_by_job_id == last.job.pk
+    assert [event.kind for event in ServiceEvent.objects.filter(vehicle=last.job.vehicle)] == ["linkage_repaired"]
+
+
+def test_cold_air_alone_lets_the_whole_vehicle_down_and_is_told_from_a_leak(demo: Workshop) -> None:
+    (cold,) = jobs_of(told("a leak that the cold imitates"))[0].leak_tests
+    changes = [each["change_mm"] for each in cold.result["corners"].values()]
+    raw_rates = [-change / NIGHT_HOURS for change in changes]
+    assert cold.started_at.month == 1
+    assert all(rate > 1.0 for rate in raw_rates), "which by itself would be a leak at every corner"
+    assert cold.result["verdict"] == "within"
+
+
+def test_the_leak_was_found_in_the_same_frost_mended_and_tested_again(demo: Workshop) -> None:
+    (case,) = jobs_of(told("a leak found and mended"))
+    found, again = (each.result for each in case.leak_tests)
+    verdicts = {corner: each["verdict"] for corner, each in found["corners"].items()}
+    assert verdicts == {"FL": "within", "FR": "within", "RL": "within", "RR": "outside"}
+    assert again["verdict"] == "within"
+    (event,) = ServiceEvent.objects.filter(vehicle=case.job.vehicle)
+    assert (event.kind, event.corner) == ("leak_repaired", "RR")
+    assert case.leak_tests[0].ended_at < event.happened_at < case.leak_tests[1].started_at
+
+
+def test_the_larger_tyres_are_ruled_on_and_make_the_speedometer_read_low(demo: Workshop) -> None:
+    case = jobs_of(told("larger tyres"))[-1]
+    manager = Membership.objects.get(user__email=people.MANAGER.email)
+    compared = compared_tyres(person_at(manager, WEDNESDAY), case.job.vehicle)
+    assert compared is not None
+    assert "speed_reads_low" in {note.code for note in compared.comparison.notes}
+    assert all(each.hub_rise_mm == 14.0 for each in compared.comparison.corners.values())
+    assert {ruling.decision for ruling in case.rulings} == {"accept"}
+    assert case.specification.content["ground_clearance_mm"] is not None  # type: ignore[union-attr]
+
+
+def test_two_people_measured_one_job_so_that_there_is_a_gauge_study(demo: Workshop) -> None:
+    """The newest one that several people measured, which is what the page of measurements opens with."""
+    manager = person_at(Membership.objects.get(user__email=people.MANAGER.email), WEDNESDAY)
+    job = studied_jobs(manager)[0]
+    study = found_study([job])
+    assert job.job.vehicle.registration == told("two people measure").registration
+    assert study is not None
+    assert set(study.people) == {"Sunniva Pell", "Kofi Brandreth"}
+    assert study.cells.deviations_mm.shape == (4, 2, 3)
+
+
+def test_later_proposals_rest_on_what_models_and_vehicles_taught(demo: Workshop) -> None:
+    sources = Counter(each.content["prior"]["source"] for each in Proposal.objects.all())
+    assert set(sources) == {"specification", "model", "vehicle"}
+    assert sources["vehicle"] >= 3
+
+
+def test_operators_check_heights_between_services_with_what_they_have(demo: Workshop) -> None:
+    checks = HeightCheck.objects.all()
+    by_operators = [each for each in checks if each.instrument is None]
+    assert len(checks) > len(by_operators) > 15
+    assert [each.loading for each in checks].count("other") == 1
 
 
 @pytest.mark.parametrize("page_size", SIZES)
@@ -312,3 +473,20 @@ def test_vehicles_in_the_bay_came_on_the_last_working_day_that_is_over(now: date
     came = working_day(now, bay_day(now), 13)
     assert came < now
     assert came.weekday() < 5
+
+
+@pytest.mark.parametrize(
+    "now",
+    [
+        datetime(2025, 6, 18, 11, tzinfo=UTC),
+        datetime(2026, 1, 5, 9, tzinfo=UTC),
+        datetime(2026, 2, 10, 9, tzinfo=UTC),
+        datetime(2028, 2, 29, 23, tzinfo=UTC),
+    ],
+)
+def test_frosty_nights_are_those_after_a_midwinter_tuesday_in_the_past_year(now: datetime) -> None:
+    came = working_day(now, winter_day(now), 12)
+    assert came.weekday() == 1
+    assert (came.month, came.day) >= (1, 14)
+    assert (came.month, came.day) <= (1, 20)
+    assert timedelta(days=30) < now - came < timedelta(days=410)

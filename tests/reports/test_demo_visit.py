@@ -12,7 +12,8 @@ from calibration.rules.standing import Standing
 from fleet.models import Workshop
 from fleet.tenancy import in_workshop
 from reports.demo.simulated_tape import SLIP_MM, Tape
-from reports.demo.simulated_vehicle import SimulatedVehicle
+from reports.demo.simulated_vehicle import HEALTHY, SimulatedVehicle, draw_truth
+from reports.demo.specifications import AMBULANCE
 from reports.demo.visit import MOST_STEPS, EndlessVisitError, Visit
 from reports.demo.workshop import DemoWorkshop
 from tests.factories import Site
@@ -81,3 +82,32 @@ def test_a_slip_of_the_tape_is_off_by_as_much_as_it_is_said_to_be(share: float, 
     assert np.abs(off).max() < farthest
     assert (np.abs(off) > 5.0).mean() == share
     assert abs(off.mean()) < 1.5, "as often too high as too low"
+
+
+def on_target() -> SimulatedVehicle:
+    rng = np.random.default_rng(11)
+    truth = draw_truth(AMBULANCE, np.zeros(4), (HEALTHY,) * 4, rng)
+    return SimulatedVehicle(truth, ("FL", "FR", "RL", "RR"), rng)
+
+
+def test_a_parked_vehicle_sinks_by_its_leak_and_by_the_cold_until_it_settles_again() -> None:
+    vehicle = on_target()
+    vehicle.leaks_mm_per_h["RR"] = 2.0
+    before = {corner: vehicle.standing_mm(corner) for corner in ("FL", "RR")}
+    vehicle.stand_parked(10.0, 14.0, -6.0)
+    cold = 300.0 * 20.0 / 287.15
+    assert vehicle.standing_mm("FL") - before["FL"] == pytest.approx(-cold)
+    assert vehicle.standing_mm("RR") - before["RR"] == pytest.approx(-cold - 20.0)
+    vehicle.settle()
+    assert vehicle.standing_mm("RR") == pytest.approx(before["RR"], abs=6.0)
+
+
+def test_a_corner_drifts_with_the_years_until_it_is_repaired() -> None:
+    vehicle = on_target()
+    vehicle.drifts_mm_per_year["FL"] = -9.0
+    start = vehicle.mean_settled_mm()
+    vehicle.age({"RL": 2.0}, years=0.5)
+    assert vehicle.mean_settled_mm() - start == pytest.approx([-4.5, 0.0, 2.0, 0.0])
+    vehicle.repair("FL")
+    vehicle.age({}, years=1.0)
+    assert vehicle.mean_settled_mm() - start == pytest.approx([-4.5, 0.0, 2.0, 0.0])
