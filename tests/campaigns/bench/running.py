@@ -26,7 +26,7 @@ from tests.campaigns.bench.wireless import Wireless
 
 SHARE_KILLED: Final = 0.3
 SHARE_WHOLE: Final = 0.25
-MOST_IN_VAIN: Final = 8
+MOST_IN_VAIN: Final = 16
 """How often it is asked for sending without effect; in all for longer than the app waits for an answer."""
 FIRST_HEADING: Final = """() => ["Today", "Who is at the tablet?"].find(
   (each) => each === document.querySelector("h1")?.textContent
