@@ -38,6 +38,8 @@ RANDOM_SEED = 70831
 """Kept for the table; nothing was tuned with it."""
 ANEW_MM = 22.0
 LATER_VISITS = 2
+AT_A_LIMIT = ("limits_exhausted", "too_many_writes")
+"""Errors of several visits add up, in one direction now and then past the shift limit: a stop is right there."""
 TEACHING = 20
 """Vehicles that teach a model before it is looked at."""
 MIXED = WITH_AN_ERROR[-1]
@@ -185,7 +187,8 @@ def later_marks(works: Sequence[Work]) -> list[Mark]:
     return [
         ratio("later visits: writes / hand method's writes", ours, hand),
         share("later visits: truly within at sign-off", signed),
-        share("later visits: stopped", [w.ended == "inspect" for w in works]),
+        share("later visits: stopped for a suspect corner", [w.reason == "suspicion_confirmed" for w in works]),
+        share("later visits: stopped at a limit", [w.reason in AT_A_LIMIT for w in works]),
     ]
 
 

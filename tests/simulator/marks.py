@@ -54,7 +54,7 @@ LIMITS = {
     "readings a job": _at_most(32.0),
     "later visits: writes / hand method's writes": _at_most(0.28),
     "later visits: truly within at sign-off": _at_least(0.998),
-    "later visits: stopped": _at_most(0.006),
+    "later visits: stopped for a suspect corner": _at_most(0.006),
     "specification 20 % wrong: writes / a right one's": _at_most(1.05),
     "specification 20 % wrong: stopped": _at_most(0.008),
     "specification 20 % wrong: truly within": _at_least(0.998),
