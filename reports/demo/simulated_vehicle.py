@@ -6,7 +6,7 @@ It knows nothing of the service: it stores set-points, reads them back, settles,
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -90,6 +90,19 @@ class SimulatedVehicle:
         by = np.array([by_mm.get(name, 0.0) + years * self.drifts_mm_per_year.get(name, 0.0) for name in CORNER_NAMES])
         self._truth = replace(self._truth, start_mm=self._truth.start_mm + by)
         self.settle()
+
+    def park(
+        self,
+        hours: float,
+        leaks_mm_per_h: Mapping[str, float],
+        air_columns_mm: Sequence[float],
+        start_deg_c: float,
+        end_deg_c: float,
+    ) -> None:
+        """Engine off and levelling asleep: corners sink by their leaks, and at constant load as their air cools."""
+        leaks = np.array([leaks_mm_per_h.get(name, 0.0) for name in CORNER_NAMES])
+        warmer = (end_deg_c - start_deg_c) / (start_deg_c + ZERO_CELSIUS_K)
+        self._standing_mm = self._standing_mm - leaks * hours + np.array(air_columns_mm) * warmer
 
     def repair(self, corner: str) -> None:
         """A faulty corner gets its new part and answers as it should from now on, at the counts it now has.

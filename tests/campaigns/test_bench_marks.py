@@ -1,6 +1,6 @@
-"""A small run of the table of marks: bounds wide enough for its sample, tight enough to notice a broken rule.
+"""A small run of the table of marks, held against the limits as far as so few vehicles can tell.
 
-The table itself, with intervals: `python -m tests.simulator.marks`.
+The table itself, with intervals: `python -m tests.simulator.all_marks`.
 """
 
 from __future__ import annotations
@@ -8,7 +8,7 @@ from __future__ import annotations
 import pytest
 
 from calibration.metrology import decision
-from tests.simulator.marks import ORDINARY_NAMES, SCENARIOS, Mark, Outcome, marks_of, simulate
+from tests.simulator.job_marks import ORDINARY_NAMES, SCENARIOS, Outcome, marks_of, simulate
 
 VEHICLES = 40
 SEED = 31
@@ -19,36 +19,8 @@ def outcomes() -> list[Outcome]:
     return [outcome for scenario in SCENARIOS for outcome in simulate("estate", scenario, VEHICLES, SEED)]
 
 
-def mark(outcomes: list[Outcome], name: str) -> Mark:
-    return next(found for found in marks_of(outcomes) if found.name == name)
-
-
-@pytest.mark.parametrize(
-    ("name", "bound"),
-    [
-        ("writes / hand method's writes", 0.40),
-        ("ordinary stopped for inspection", 0.03),
-        ("endless jobs", 0.0),
-        ("rounds a job", 3.5),
-        ("readings a job", 32.0),
-    ],
-)
-def test_at_most(outcomes: list[Outcome], name: str, bound: float) -> None:
-    assert mark(outcomes, name).value <= bound
-
-
-@pytest.mark.parametrize(
-    ("name", "bound"),
-    [
-        ("signed off with at most one write", 0.5),
-        ("arrived true, left untouched", 0.92),
-        ("truly within at sign-off", 0.98),
-        ("dead or reversed named after first write", 0.93),
-        ("ordinary finished without a manager", 0.97),
-    ],
-)
-def test_at_least(outcomes: list[Outcome], name: str, bound: float) -> None:
-    assert mark(outcomes, name).value >= bound
+def test_no_mark_is_shown_to_be_missed(outcomes: list[Outcome]) -> None:
+    assert not [mark.line() for mark in marks_of(outcomes) if mark.shown_missed]
 
 
 def test_every_ordinary_job_that_ends_without_a_manager_ends_signed_off(outcomes: list[Outcome]) -> None:

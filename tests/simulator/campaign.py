@@ -24,7 +24,8 @@ from tests.simulator.hand_method import HandJob, work_by_hand
 from tests.simulator.http_api import Api, connection
 from tests.simulator.http_technician import HttpJob
 from tests.simulator.http_workshop import HttpWorkshop
-from tests.simulator.marks import Outcome, marks_of
+from tests.simulator.job_marks import Outcome, marks_of, scenario_table
+from tests.simulator.marks import HEAD
 from tests.simulator.scenarios import (
     ARRIVES_TRUE,
     FAULTY,
@@ -141,28 +142,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def report(outcomes: Sequence[Outcome], random_seed: int) -> list[str]:
     """The marks with their intervals, and a line for each scenario beside the hand method."""
     head = f"{len(outcomes)} vehicles over HTTP, random seed {random_seed}, {len(SPECIFICATIONS)} specifications"
-    lines = [f"{head}; 95 % intervals", *(mark.line() for mark in marks_of(outcomes)), ""]
-    lines.append(
-        "  scenario             n  writes   hand  rounds   hand  readings   hand  signed  stopped  named  true"
-    )
-    lines += [_scenario_line(own) for s in SCENARIOS if (own := [o for o in outcomes if o.scenario == s.name])]
+    lines = [head, HEAD, *(mark.line() for mark in marks_of(outcomes)), "", *scenario_table(outcomes)]
     odd = [o for o in outcomes if o.scenario not in {s.name for s in SILENT} and not (o.signed_off and o.truly_within)]
     return [*lines, *(f"  not as wished: {o}" for o in odd)]
-
-
-def _scenario_line(outcomes: Sequence[Outcome]) -> str:
-    def mean(values: Sequence[float]) -> float:
-        return float(np.mean(values)) if values else float("nan")
-
-    signed = [float(o.truly_within) for o in outcomes if o.signed_off]
-    return (
-        f"  {outcomes[0].scenario:<16} {len(outcomes):5d} {mean([o.counted_writes for o in outcomes]):7.2f} "
-        f"{mean([o.hand_writes for o in outcomes]):6.2f} {mean([o.rounds for o in outcomes]):7.2f} "
-        f"{mean([o.hand_rounds for o in outcomes]):6.2f} {mean([o.readings for o in outcomes]):9.1f} "
-        f"{mean([o.hand_readings for o in outcomes]):6.1f} {mean([o.signed_off for o in outcomes]):7.3f} "
-        f"{mean([o.ended == 'inspect' for o in outcomes]):8.3f} "
-        f"{mean([o.named_after_first_write for o in outcomes]):6.3f} {mean(signed):6.4f}"
-    )
 
 
 if __name__ == "__main__":

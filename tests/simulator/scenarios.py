@@ -14,6 +14,7 @@ import numpy as np
 from reports.demo.simulated_vehicle import CORNER_NAMES, HEALTHY, SimulatedVehicle, draw_truth
 
 Faults = tuple[str, str, str, str]
+MOST_MIXED_MM = 22.0
 
 COMMON: dict[str, Any] = {
     "effective_from": "2026-01-01",
@@ -168,12 +169,16 @@ SPECIAL_SPECIFICATIONS: dict[str, dict[str, Any]] = {"rear_air_van": REAR_AIR_VA
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """How a kind of vehicle is off: errors in mm, the fault of one controlled corner, the tape's slip share."""
+    """How a kind of vehicle is off: errors in mm, the fault of one controlled corner, the tape's slip share.
+
+    The faulty corner is off by `least_fault_mm` or more: a smaller error of it is drawn again, up to 22 mm.
+    """
 
     name: str
     errors: Callable[[Mapping[str, Any], np.random.Generator], np.ndarray]
     fault: str = HEALTHY
     slip_share: float = 0.01
+    least_fault_mm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,8 +193,13 @@ class Case:
 def draw_case(scenario: Scenario, specification: Mapping[str, Any], rng: np.random.Generator) -> Case:
     """A vehicle of this scenario. Uncontrolled corners stand true and linked corners are off together."""
     controlled = tuple(specification.get("controlled_corners", CORNER_NAMES))
-    error = _reachable(scenario.errors(specification, rng), specification)
+    error = scenario.errors(specification, rng)
+    larger = (
+        np.copysign(rng.uniform(scenario.least_fault_mm, MOST_MIXED_MM, 4), error) if scenario.least_fault_mm else error
+    )
     faults = _faults(scenario.fault, controlled, rng)
+    too_small = _moving_with_a_fault(faults, specification) & (np.abs(error) < scenario.least_fault_mm)
+    error = _reachable(np.where(too_small, larger, error), specification)
     truth = draw_truth(specification, error, faults, rng)
     return Case(SimulatedVehicle(truth, controlled, rng), error, faults)
 
@@ -200,6 +210,15 @@ def _reachable(error: np.ndarray, specification: Mapping[str, Any]) -> np.ndarra
     for first, second in specification.get("linked_corners", ()):
         error[CORNER_NAMES.index(second)] = error[CORNER_NAMES.index(first)]
     return error
+
+
+def _moving_with_a_fault(faults: Faults, specification: Mapping[str, Any]) -> np.ndarray:
+    """The faulty corner, and the one that is linked to it."""
+    faulty = np.array([fault != HEALTHY for fault in faults])
+    for pair in specification.get("linked_corners", ()):
+        places = [CORNER_NAMES.index(corner) for corner in pair]
+        faulty[places] = faulty[places].any()
+    return faulty
 
 
 def _sign(rng: np.random.Generator) -> float:
@@ -224,20 +243,13 @@ def _all_alike(_: Mapping[str, Any], rng: np.random.Generator) -> np.ndarray:
 
 
 def _mixed(_: Mapping[str, Any], rng: np.random.Generator) -> np.ndarray:
-    return rng.uniform(-22.0, 22.0, 4)
+    return rng.uniform(-MOST_MIXED_MM, MOST_MIXED_MM, 4)
 
 
 def _true(specification: Mapping[str, Any], rng: np.random.Generator) -> np.ndarray:
     tolerances = [specification[axle]["tolerance_mm"] for axle in ("front", "front", "rear", "rear")]
     error: np.ndarray = rng.uniform(-0.35, 0.35, 4) * np.array(tolerances)
     return error
-
-
-def _mixed_with_a_large_one(_: Mapping[str, Any], rng: np.random.Generator) -> np.ndarray:
-    """Mixed errors of 12 mm or more, so that the faulty corner is off by that much wherever it is."""
-    error = rng.uniform(-22.0, 22.0, 4)
-    large: np.ndarray = np.where(np.abs(error) < 12.0, np.copysign(rng.uniform(12.0, 22.0, 4), error), error)
-    return large
 
 
 def _faults(fault: str, controlled: tuple[str, ...], rng: np.random.Generator) -> Faults:
@@ -255,9 +267,11 @@ WITH_AN_ERROR = (
 )
 ARRIVES_TRUE = Scenario("true", _true)
 FAULTY = (
-    Scenario("dead corner", _mixed_with_a_large_one, "dead"),
-    Scenario("reversed corner", _mixed_with_a_large_one, "reversed"),
-    Scenario("weak corner", _mixed_with_a_large_one, "weak"),
+    Scenario("dead corner", _mixed, "dead", least_fault_mm=12.0),
+    Scenario("reversed corner", _mixed, "reversed", least_fault_mm=12.0),
+    Scenario("weak corner", _mixed, "weak", least_fault_mm=12.0),
     Scenario("sticking corner", _mixed, "sticking"),
 )
+DEAD_AMONG_MIXED = Scenario("dead among mixed", _mixed, "dead")
+"""Off by little or much."""
 MISREAD = Scenario("3 % misreadings", _mixed, slip_share=0.03)

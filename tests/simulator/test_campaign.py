@@ -13,7 +13,7 @@ from calibration.metrology.planner import Plan, PlanningCase, compute_plan
 from calibration.rules import standing
 from tests.factories import Site, make_site
 from tests.simulator.campaign import SILENT, Batch, report, simulate
-from tests.simulator.marks import Outcome, marks_of
+from tests.simulator.job_marks import Outcome, marks_of
 from tests.simulator.scenarios import ARRIVES_TRUE, SPECIFICATIONS, WITH_AN_ERROR, Scenario
 
 RANDOM_SEED = 90211

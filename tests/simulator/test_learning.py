@@ -24,7 +24,7 @@ def error(works: Iterable[Work]) -> float:
 
 def test_a_later_visit_begins_nearer_to_the_truth_than_where_all_is_forgotten() -> None:
     remembered, forgotten = (later_visits("saloon", VEHICLES, RANDOM_SEED, learns) for learns in (True, False))
-    ratio, within, _stopped = later_marks(remembered)
+    ratio, within, *_stopped = later_marks(remembered)
     assert ratio.met, ratio.line()
     assert within.met, within.line()
     assert error(remembered) < 0.88 * error(forgotten)

@@ -78,6 +78,17 @@ def test_nothing_moves_before_it_settles_and_settling_scatters() -> None:
     assert 0.4 < np.std(heights) < 1.3
 
 
+def test_a_parked_vehicle_sinks_by_its_leak_and_by_the_cooling_of_its_air() -> None:
+    """Charles by hand: 300 mm at 20 °C (293.15 K) are 289.766 mm at 10 °C (283.15 K)."""
+    car = draw_case(ARRIVES_TRUE, ESTATE, np.random.default_rng(9)).vehicle
+    before = [car.standing_mm(corner) for corner in CORNER_NAMES]
+    car.park(8.0, {"RL": 1.5}, (300.0, 300.0, 300.0, 150.0), 20.0, 10.0)
+    sunk = np.array(before) - [car.standing_mm(corner) for corner in CORNER_NAMES]
+    assert sunk == pytest.approx([10.234, 10.234, 22.234, 5.117], abs=1e-3)
+    car.settle()
+    assert car.standing_mm("RL") == pytest.approx(car.mean_settled_mm()[2], abs=5.0)
+
+
 def test_a_tape_reads_whole_millimetres_with_scatter_and_slips() -> None:
     car = draw_case(ARRIVES_TRUE, ESTATE, np.random.default_rng(5)).vehicle
     reader = Tape(np.random.default_rng(6))
@@ -88,11 +99,15 @@ def test_a_tape_reads_whole_millimetres_with_scatter_and_slips() -> None:
     assert careful.std() == pytest.approx(1.04, abs=0.05)
 
 
-def test_a_faulty_corner_is_off_by_12_mm_or_more() -> None:
+def test_a_faulty_corner_is_off_by_12_mm_or_more_and_the_others_by_anything() -> None:
+    smallest = []
     for number in range(50):
         case = draw_case(FAULTY[0], ESTATE, np.random.default_rng([7, number]))
         assert case.faults.count("dead") == 1
         assert abs(case.error_mm[case.faults.index("dead")]) >= 12.0
+        others = [abs(error) for error, fault in zip(case.error_mm, case.faults, strict=True) if fault == "healthy"]
+        smallest.append(min(others))
+    assert min(smallest) < 1.0
 
 
 def test_the_hand_method_takes_about_four_writes_and_disturbs_true_vehicles() -> None:
