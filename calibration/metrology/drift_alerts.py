@@ -361,8 +361,8 @@ def _overdue(states: DriftStates, fleet: Fleet, today: float, rules: AlertRules)
 
 
 def _due(fleet: Fleet, vehicle: int, today: float) -> dict[str, float]:
-    """What comes first: `due_at_km` is nan where that is a date."""
-    day, at_km, distance = fleet.due_day[vehicle], math.nan, fleet.by_distance
+    """What comes first; `due_at_km` only where that is a distance."""
+    day, distance, at_km = float(fleet.due_day[vehicle]), fleet.by_distance, {}
     if distance is not None and distance.day[vehicle] < day:
-        day, at_km = distance.day[vehicle], distance.at_km[vehicle]
-    return {"due_day": float(day), "due_at_km": float(at_km), "days_late": float(today - day)}
+        day, at_km = float(distance.day[vehicle]), {"due_at_km": float(distance.at_km[vehicle])}
+    return {"due_day": day, **at_km, "days_late": float(today - day)}

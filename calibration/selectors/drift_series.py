@@ -32,7 +32,7 @@ PriorAt = Callable[[datetime], RatePrior]
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """A vehicle's observations, oldest first, what is known of its model's rate when they begin, and how far it went."""
+    """A vehicle's observations, oldest first, what was known of its model's rate by then, and how far it went."""
 
     timed: tuple[Timed, ...]
     prior: RatePrior

@@ -47,7 +47,8 @@ TABLES = f"""
         {FIGURES});
     CREATE TEMPORARY TABLE calibration_job (vehicle_id uuid NOT NULL, state varchar(10) NOT NULL);
     CREATE TEMPORARY TABLE calibration_driftseries (vehicle_id uuid NOT NULL, side_limit_mm float8 NOT NULL,
-        interval_days float8 NOT NULL, due_day float8 NOT NULL, is_revised boolean NOT NULL);
+        interval_days float8 NOT NULL, due_day float8 NOT NULL, due_at_km float8 NOT NULL,
+        distance_due_day float8 NOT NULL, distance_interval_days float8 NOT NULL, is_revised boolean NOT NULL);
 """
 INDEXES = """
     CREATE UNIQUE INDEX ON calibration_driftstate (vehicle_id, corner);
@@ -80,7 +81,7 @@ def store(states: DriftStates, vehicles: int) -> None:
                 copy.write_row([ids[number // 4], CORNERS[number % 4], 486.0, 6.0, *row.tolist()])
         with cursor.copy("COPY calibration_driftseries FROM STDIN") as copy:
             for each in ids:
-                copy.write_row([each, 8.0, 60.0, 240.0, False])
+                copy.write_row([each, 8.0, 60.0, 240.0, 60_000.0, 300.0, 90.0, False])
         with cursor.copy("COPY calibration_job FROM STDIN") as copy:
             for each in ids[::IN_THE_BAY_EVERY]:
                 copy.write_row([each, "open"])
