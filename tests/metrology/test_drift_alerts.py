@@ -232,7 +232,7 @@ class TestOverdue:
 
 class TestKnownTrends:
     def trend(self) -> tuple[DriftStates, Finding]:
-        states = after(*((0.9 * number, *QUIET[1:]) for number in range(5)))
+        states = after(*TestTrend.RAMP)
         return states, the("trend", states)
 
     def found(self, states: DriftStates, known: dict[tuple[int, str], dict[str, float]]) -> Finding:
