@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from datetime import date
 from typing import Any, Final
 
+from django.utils.formats import number_format
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
@@ -87,6 +88,11 @@ def _uneven(where: Mapping[str, Any], details: Mapping[str, Any], unit: LengthUn
 def _overdue(_where: Mapping[str, Any], details: Mapping[str, Any], _unit: LengthUnit) -> str:
     due, measured = date_of(details, "due_day"), date_of(details, "measured_day")
     values = {"due": day(due) if due else "", "measured": day(measured) if measured else ""}
+    if details.get("due_at_km") is not None:
+        return _(
+            "The height check was due at %(km)s km, reached about %(due)s by an estimate from the last two odometer "
+            "readings; last measured on %(measured)s."
+        ) % {**values, "km": number_format(round(details["due_at_km"]), force_grouping=True)}
     return _("The height check was due on %(due)s; last measured on %(measured)s.") % values
 
 

@@ -12,6 +12,7 @@ import uuid
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from calibration.services.drift import drift_of_model_changed
 from fleet import outbox
 from fleet.actor import Actor
 from fleet.outbox import handles
@@ -51,10 +52,18 @@ def spread_certificate(actor: Actor, payload: Payload) -> None:
 
 @handles("calibration.drift_changed")
 @handles("fleet.service_event_recorded")
+@handles("fleet.odometer_recorded")
+@handles("fleet.vehicle_model_changed")
 def evaluate_drift(actor: Actor, payload: Payload) -> None:
     """Repeatable: what was taken in already is known, and an alert that stands is not opened again."""
     alerts.vehicle_evaluate(actor=actor, vehicle_id=_id(payload, "vehicle"))
     sweep.sweep_plan(actor=actor)
+
+
+@handles("fleet.specification_in_force")
+def evaluate_drift_of_model(actor: Actor, payload: Payload) -> None:
+    """Repeatable: each vehicle's evaluation is."""
+    drift_of_model_changed(actor, _id(payload, "vehicle_model"))
 
 
 @handles(sweep.KIND)

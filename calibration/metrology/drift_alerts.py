@@ -6,8 +6,10 @@ that it rests on. What becomes of findings over time (one open alert each, updat
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import Literal
 
 import numpy as np
@@ -22,6 +24,8 @@ from .errors import MetrologyError
 
 Vector = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+Place = tuple[int, str]
+"""A vehicle and a corner of it."""
 AlertKind = Literal["out_of_tolerance", "trend", "step", "uneven", "overdue", "unsteady"]
 
 TREND_INTERVALS = 2.0
@@ -32,6 +36,24 @@ TREND_DIRECTION = 0.8
 """Probability that the corner really moves towards the limit it nears: one that stands still near it has no trend."""
 OVERDUE_GRACE = 1.0 / 3.0
 """Of the check interval: a check a little late is no alert."""
+DATES = ("expected_outside_day", "earliest_outside_day", "latest_outside_day")
+"""Figures of a trend that follow from its others."""
+KEPT_TO = 1e-6
+"""Figures closer than this are the same: alerts keep no more of them."""
+CORNER_PLACES: Mapping[str, int] = {corner: place for place, corner in enumerate(CORNERS)}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DistanceDue:
+    """The next check by the distance that a vehicle goes: columns of shape (v,), inf where nothing says.
+
+    `at_km` is the odometer at which it is due, `day` when it is estimated to stand there, `interval_days` in how many
+    days the vehicle is estimated to go from one check to the next.
+    """
+
+    at_km: Vector
+    day: Vector
+    interval_days: Vector
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,13 +61,15 @@ class Fleet:
     """What alerts are judged by: v vehicles, n = 4·v corners.
 
     `tolerance_mm` shape (n,), `side_limit_mm` shape (v, 2) front and rear, `interval_days` between checks and
-    `due_day` of the next one, shape (v,); a vehicle without a check interval has inf in both.
+    `due_day` of the next one, shape (v,); a vehicle without a check interval has inf in both. A check is due by time
+    or by distance, whichever comes first.
     """
 
     tolerance_mm: Vector
     side_limit_mm: Vector
     interval_days: Vector
     due_day: Vector
+    by_distance: DistanceDue | None = None
 
     def __post_init__(self) -> None:
         vehicles = self.due_day.size
@@ -88,8 +112,15 @@ def find_alerts(
     *,
     rules: AlertRules = ALERT_RULES,
     charts: ChartRules | None = None,
+    known_trends: Mapping[Place, Mapping[str, float]] = MappingProxyType({}),
 ) -> list[Finding]:
     """Everything that is the matter with a fleet today, by kind, then vehicle, then place.
+
+    Parameters
+    ----------
+    known_trends : mapping, optional
+        Values of trends that were found before, by vehicle and corner. A trend that still has the same figures keeps
+        its dates: they cost more than all the rest, and follow from the same state.
 
     Raises
     ------
@@ -112,7 +143,7 @@ def find_alerts(
     likely = np.where(outside, 0.0, trend_probability(states, by_day, fleet.tolerance_mm, rules=rules))
     return [
         *_corner_findings("out_of_tolerance", states, fleet, outside, {}),
-        *_trends(states, fleet, likely, by_day, rules),
+        *_trends(states, fleet, likely, by_day, rules, known_trends),
         *_corner_findings(
             "step",
             states,
@@ -255,15 +286,38 @@ def _corner_findings(
     ]
 
 
-def _trends(states: DriftStates, fleet: Fleet, likely: Vector, by_day: Vector, rules: AlertRules) -> list[Finding]:
-    found = likely >= rules.trend_probability
-    where = np.flatnonzero(found)
-    dates = leaving_dates(states.take(where), fleet.tolerance_mm[where], wander=rules.wander)
+def _trends(
+    states: DriftStates,
+    fleet: Fleet,
+    likely: Vector,
+    by_day: Vector,
+    rules: AlertRules,
+    known: Mapping[Place, Mapping[str, float]],
+) -> list[Finding]:
     more = {"probability_outside_by_due": likely, "by_day": by_day}
-    for name in ("expected", "earliest", "latest"):
-        more[f"{name}_outside_day"] = np.full(likely.shape, np.nan)
-        more[f"{name}_outside_day"][where] = getattr(dates, name)
-    return _corner_findings("trend", states, fleet, found, more)
+    found = _corner_findings("trend", states, fleet, likely >= rules.trend_probability, more)
+    dates_of = {(each.vehicle, each.place): _known_dates(each, known) for each in found}
+    undated = [place for place, dates in dates_of.items() if dates is None]
+    if undated:
+        where = np.array([len(CORNERS) * vehicle + CORNER_PLACES[corner] for vehicle, corner in undated])
+        dates = leaving_dates(states.take(where), fleet.tolerance_mm[where], wander=rules.wander)
+        columns = zip(*(getattr(dates, name).tolist() for name in ("expected", "earliest", "latest")), strict=True)
+        dates_of |= {place: dict(zip(DATES, three, strict=True)) for place, three in zip(undated, columns, strict=True)}
+    return [replace(each, values={**each.values, **(dates_of[each.vehicle, each.place] or {})}) for each in found]
+
+
+def _known_dates(found: Finding, known: Mapping[Place, Mapping[str, float]]) -> Mapping[str, float] | None:
+    """The dates known of a trend; None where any of its figures is another now."""
+    before = known.get((found.vehicle, found.place))
+    if before is None or not before.keys() >= {*found.values, *DATES}:
+        return None
+    if not all(_is_kept_as(value, before[name]) for name, value in found.values.items()):
+        return None
+    return {name: before[name] for name in DATES}
+
+
+def _is_kept_as(value: float, kept: float) -> bool:
+    return abs(value - kept) < KEPT_TO or (math.isnan(value) and math.isnan(kept))
 
 
 def _uneven(states: DriftStates, fleet: Fleet) -> list[Finding]:
@@ -285,9 +339,11 @@ def _uneven(states: DriftStates, fleet: Fleet) -> list[Finding]:
 
 
 def _overdue(states: DriftStates, fleet: Fleet, today: float, rules: AlertRules) -> list[Finding]:
-    """A vehicle whose check is more than a third of an interval late."""
+    """A vehicle whose check is more than a third of an interval late, of time or of distance."""
     with np.errstate(invalid="ignore"):
         late = today > fleet.due_day + rules.overdue_grace * fleet.interval_days
+        if fleet.by_distance is not None:
+            late |= today > fleet.by_distance.day + rules.overdue_grace * fleet.by_distance.interval_days
     last = states.day.reshape(-1, len(CORNERS)).max(axis=1)
     seen = states.visits.reshape(-1, len(CORNERS)).max(axis=1) > 0
     return [
@@ -296,10 +352,17 @@ def _overdue(states: DriftStates, fleet: Fleet, today: float, rules: AlertRules)
             int(vehicle),
             "",
             {
-                "due_day": float(fleet.due_day[vehicle]),
-                "days_late": float(today - fleet.due_day[vehicle]),
+                **_due(fleet, int(vehicle), today),
                 "measured_day": float(last[vehicle]) if seen[vehicle] else float("nan"),
             },
         )
         for vehicle in np.flatnonzero(late)
     ]
+
+
+def _due(fleet: Fleet, vehicle: int, today: float) -> dict[str, float]:
+    """What comes first; `due_at_km` only where that is a distance."""
+    day, distance, at_km = float(fleet.due_day[vehicle]), fleet.by_distance, {}
+    if distance is not None and distance.day[vehicle] < day:
+        day, at_km = float(distance.day[vehicle]), {"due_at_km": float(distance.at_km[vehicle])}
+    return {"due_day": day, **at_km, "days_late": float(today - day)}

@@ -29,15 +29,16 @@ SET_SHARE = 1.0 / 3.0
 
 @dataclass(frozen=True, slots=True)
 class Basis:
-    """What heights are judged by: targets and tolerances in mm, the largest side difference in mm, days between checks.
+    """What heights are judged by: targets and tolerances in mm, the largest side difference in mm, and check intervals.
 
-    `interval_days` is inf where no interval is specified.
+    `interval_days` and `interval_km` are inf where none is specified.
     """
 
     target_mm: FourCorners
     tolerance_mm: FourCorners
     side_limit_mm: float
     interval_days: float = math.inf
+    interval_km: float = math.inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +64,11 @@ class Judged(Observation):
     """What heights are judged by from now on, as when a job opens."""
 
     basis: Basis
+
+
+@dataclass(frozen=True, slots=True)
+class Respecified(Judged):
+    """The same without a job: another revision took effect, or the vehicle turned out to be of another model."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,6 +23,10 @@ class Migration(migrations.Migration):
                 ("side_limit_mm", models.FloatField()),
                 ("interval_days", models.FloatField()),
                 ("due_day", models.FloatField()),
+                ("interval_km", models.FloatField()),
+                ("due_at_km", models.FloatField()),
+                ("distance_due_day", models.FloatField()),
+                ("distance_interval_days", models.FloatField()),
                 ("computed_with", models.JSONField()),
                 (
                     "vehicle",

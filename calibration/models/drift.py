@@ -15,7 +15,9 @@ class DriftSeries(TenantModel):
 
     `marks` are hashes of the observations that the states have taken in, in their order; of these alerts were judged by
     the first `evaluated`. `is_revised` where some of those have changed since. The rest is what a sweep judges by: the
-    largest side difference in mm, and in days the check interval and when the next check is due, inf where none is.
+    largest side difference in mm; in days the check interval and when the next check is due; in km the interval and
+    the odometer at which it is due, with the day on which it is estimated to stand there and in how many days the
+    vehicle is estimated to go so far. inf where there is none.
     """
 
     vehicle = models.OneToOneField(Vehicle, on_delete=models.PROTECT, db_constraint=False, related_name="drift_series")
@@ -25,6 +27,10 @@ class DriftSeries(TenantModel):
     side_limit_mm = models.FloatField()
     interval_days = models.FloatField()
     due_day = models.FloatField()
+    interval_km = models.FloatField()
+    due_at_km = models.FloatField()
+    distance_due_day = models.FloatField()
+    distance_interval_days = models.FloatField()
     computed_with = models.JSONField()
 
     class Meta:

@@ -7,14 +7,26 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
+
 from ..metrology.corners import CORNERS, Corner
-from ..metrology.drift_series import Basis, FourCorners, Judged, Measured, Moved, Observation, PutRight, Worked
+from ..metrology.drift_series import (
+    Basis,
+    FourCorners,
+    Judged,
+    Measured,
+    Moved,
+    Observation,
+    PutRight,
+    SeriesState,
+    Worked,
+)
 from ..metrology.pooling import RoundMeasurement, pool
 from ..metrology.rate_prior import RatePrior
 from ..metrology.response import UNKNOWN_HEIGHT_VARIANCE_MM2, counts_changed, move_variance, prior_from_specification
 from ..metrology.specification import Specification
 from ..metrology.uncertainty import Budget
-from .check_due import months_after
+from .check_due import NOT_BY_DISTANCE, CheckInterval, DueByDistance, OdometerReading, due_by_distance, months_after
 from .course import VOIDING_KINDS, as_counts, measurement_of, steps
 from .record import Ended, Fact, Resumed, RoundMeasured, Setpoints, SignedOff, WriteDone
 from .standing import Standing
@@ -44,6 +56,35 @@ def time_of_day(day: float) -> datetime:
     return EPOCH + day * DAY
 
 
+@dataclass(frozen=True, slots=True)
+class Due:
+    """When the next check is due: the day by its months, inf where none are specified, and by distance."""
+
+    day: float = math.inf
+    by_distance: DueByDistance = NOT_BY_DISTANCE
+
+    @property
+    def first_day(self) -> float:
+        return min(self.day, self.by_distance.day)
+
+    @property
+    def at_km(self) -> float | None:
+        """The odometer by which it is due; None where a date comes first."""
+        return self.by_distance.at_km if self.by_distance.day < self.day else None
+
+
+NOTHING_DUE = Due()
+
+
+def due_after(state: SeriesState, readings: Sequence[OdometerReading]) -> Due:
+    """By the check interval of what a series is judged by, from its last measurement."""
+    if state.basis is None or not np.any(state.states.visits > 0):
+        return NOTHING_DUE
+    measured_day = float(np.max(state.states.day))
+    by_distance = due_by_distance(readings, measured_day, state.basis.interval_km)
+    return Due(due_day(measured_day, state.basis.interval_days), by_distance)
+
+
 def due_day(measured_day: float, interval_days: float) -> float:
     """The day of the next check, counted in months as people do; inf where no interval is specified."""
     if math.isinf(interval_days):
@@ -52,12 +93,13 @@ def due_day(measured_day: float, interval_days: float) -> float:
     return day_of(datetime(due.year, due.month, due.day, tzinfo=UTC))
 
 
-def basis_of(specification: Specification, check_interval_months: float | None) -> Basis:
+def basis_of(specification: Specification, interval: CheckInterval) -> Basis:
     """What heights are judged by; the targets of a concession are in the specification given."""
     a, b, c, d = (specification.target_mm(corner) for corner in CORNERS)
     e, f, g, h = (specification.tolerance_mm(corner) for corner in CORNERS)
-    days = math.inf if check_interval_months is None else check_interval_months * DAYS_PER_MONTH
-    return Basis((a, b, c, d), (e, f, g, h), specification.side_difference_max_mm, days)
+    days = math.inf if interval.months is None else interval.months * DAYS_PER_MONTH
+    km = math.inf if interval.km is None else interval.km
+    return Basis((a, b, c, d), (e, f, g, h), specification.side_difference_max_mm, days, km)
 
 
 def measured_at(at: datetime, rounds: Sequence[RoundMeasurement], basis: Basis, settling_mm: float) -> Measured:
@@ -88,7 +130,7 @@ def of_event(
     return Worked(day_of(at), (a, b, c, d), prior)
 
 
-def of_job(standing: Standing, check_interval_months: float | None) -> list[Timed]:
+def of_job(standing: Standing, interval: CheckInterval) -> list[Timed]:
     """What a job tells: its pools of settled rounds, each as one, what was written between them, and its sign-off.
 
     While a concession is in force its targets hold, until the next job opens.
@@ -96,9 +138,9 @@ def of_job(standing: Standing, check_interval_months: float | None) -> list[Time
     own, in_force = standing.record.specification, standing.specification
     if own is None or in_force is None:
         return []
-    walk = _Walk(standing, in_force, basis_of(in_force, check_interval_months))
+    walk = _Walk(standing, in_force, basis_of(in_force, interval))
     opened_at = standing.record.opened_at
-    walk.tell(opened_at, opened_at, Judged(day_of(opened_at), basis_of(own, check_interval_months)))
+    walk.tell(opened_at, opened_at, Judged(day_of(opened_at), basis_of(own, interval)))
     return walk.through()
 
 

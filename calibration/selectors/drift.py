@@ -3,45 +3,60 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-from django.db import connection
 from numpy.typing import NDArray
 
 from fleet.models import Vehicle
 
 from ..metrology.corners import CORNERS
-from ..metrology.drift_alerts import Fleet
+from ..metrology.drift_alerts import DistanceDue, Fleet
 from ..metrology.drift_series import Basis, SeriesState, beginning
 from ..metrology.drift_state import COLUMNS, DriftStates, states_from_table
 from ..models import OPEN_STATES, DriftSeries, DriftState
+from ..rules.check_due import DueByDistance
+from ..rules.drift_course import NOTHING_DUE, Due
+from .binary_rows import Kind, copied
 
-OF_VEHICLE: Final = ("side_limit_mm", "interval_days", "due_day", "is_revised")
-READ: Final = ("tolerance_mm", *COLUMNS, *OF_VEHICLE)
-ROW: Final = np.dtype(
-    [
-        ("columns", ">i2"),
-        ("length_of_vehicle", ">i4"),
-        ("vehicle", "V16"),
-        *((name, kind) for column in READ for name, kind in ((f"length_of_{column}", ">i4"), (column, ">f8"))),
-    ]
-)
-"""A row as PostgreSQL's binary COPY gives it: no column is ever null, so that all have one size."""
-HEADER_BYTES: Final = 19
-TRAILER_BYTES: Final = 2
-COPY_SQL: Final = f"""
-    COPY (SELECT s.vehicle_id, {", ".join(f"s.{name}" for name in ("tolerance_mm", *COLUMNS))},
-                 d.side_limit_mm, d.interval_days, d.due_day, d.is_revised::int::float8
-          FROM calibration_driftstate s JOIN calibration_driftseries d ON d.vehicle_id = s.vehicle_id
-          WHERE {{where}} ORDER BY s.vehicle_id, s.corner LIMIT %s)
-    TO STDOUT (FORMAT BINARY)
+Column = NDArray[Any]
+NOBODY: Final = uuid.UUID(int=0)
+
+NOT_JUDGED_BY: Final = frozenset({"cusum_high", "cusum_low", "prior_rate", "prior_rate_variance"})
+"""What the filter goes on with, and no alert rests on: nan where states are read to be judged."""
+JUDGED_BY: Final = tuple(name for name in COLUMNS if name not in NOT_JUDGED_BY)
+OF_CORNER: Final[Mapping[str, Kind]] = {
+    "vehicle_id": "uuid",
+    "tolerance_mm": "float8",
+    **dict.fromkeys(JUDGED_BY, "float8"),
+}
+OF_VEHICLE: Final[Mapping[str, Kind]] = {
+    "vehicle_id": "uuid",
+    "side_limit_mm": "float8",
+    "interval_days": "float8",
+    "due_day": "float8",
+    "due_at_km": "float8",
+    "distance_due_day": "float8",
+    "distance_interval_days": "float8",
+    "is_revised": "bool",
+}
+VEHICLES_SQL: Final = f"""
+    SELECT {", ".join(OF_VEHICLE)} FROM calibration_driftseries d
+    WHERE {{where}} AND NOT EXISTS (SELECT 1 FROM calibration_job j WHERE j.vehicle_id = d.vehicle_id
+                                    AND j.state = ANY(%s))
+    ORDER BY vehicle_id LIMIT %s
 """  # noqa: S608  (our own columns' names)
-NOT_IN_THE_BAY: Final = (
-    "NOT EXISTS (SELECT 1 FROM calibration_job j WHERE j.vehicle_id = s.vehicle_id AND j.state = ANY(%s))"
-)
+CORNERS_SQL: Final = f"""
+    SELECT {", ".join(OF_CORNER)} FROM calibration_driftstate
+    WHERE vehicle_id BETWEEN %s AND %s ORDER BY vehicle_id, corner
+"""  # noqa: S608
+OF_MODEL_SQL: Final = f"""
+    SELECT {", ".join(COLUMNS)} FROM calibration_driftstate s
+    WHERE vehicle_id IN (SELECT v.id FROM fleet_vehicle v WHERE v.vehicle_model_id = %s)
+    ORDER BY vehicle_id, corner LIMIT %s
+"""  # noqa: S608
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,45 +84,58 @@ def stored_state(vehicle: Vehicle) -> SeriesState:
     table = np.array([[getattr(row, name) for name in COLUMNS] for row in in_order])
     a, b, c, d = (row.target_mm for row in in_order)
     e, f, g, h = (row.tolerance_mm for row in in_order)
-    basis = Basis((a, b, c, d), (e, f, g, h), kept.side_limit_mm, kept.interval_days)
+    basis = Basis((a, b, c, d), (e, f, g, h), kept.side_limit_mm, kept.interval_days, kept.interval_km)
     return SeriesState(states_from_table(table), basis)
+
+
+def stored_due(vehicle: Vehicle) -> Due:
+    """When its next check is due, as it is kept."""
+    kept = DriftSeries.objects.filter(vehicle=vehicle).first()
+    if kept is None:
+        return NOTHING_DUE
+    return Due(kept.due_day, DueByDistance(kept.due_at_km, kept.distance_due_day, kept.distance_interval_days))
 
 
 def states_of_vehicle(vehicle_id: uuid.UUID) -> FleetStates:
     """Of one vehicle, unless it is in the bay: of none then, or where nothing is kept of it."""
-    return _read(f"s.vehicle_id = %s AND {NOT_IN_THE_BAY}", [vehicle_id, list(OPEN_STATES)], 1)
+    return _states("d.vehicle_id = %s", vehicle_id, 1)
 
 
 def states_after(vehicle_id: uuid.UUID | None, most: int) -> FleetStates:
     """The next vehicles in the order of their ids that are not in the bay, at most so many."""
-    after = vehicle_id or uuid.UUID(int=0)
-    return _read(f"s.vehicle_id > %s AND {NOT_IN_THE_BAY}", [after, list(OPEN_STATES)], most)
+    return _states("d.vehicle_id > %s", vehicle_id or NOBODY, most)
 
 
 def states_of_model(vehicle_model_id: uuid.UUID, most: int) -> DriftStates:
     """The states of a model's vehicles, at most of so many: what its rate prior is learned from."""
-    of_model = "s.vehicle_id IN (SELECT v.id FROM fleet_vehicle v WHERE v.vehicle_model_id = %s)"
-    return _read(of_model, [vehicle_model_id], most).states
+    columns = copied(OF_MODEL_SQL, [vehicle_model_id, most * len(CORNERS)], dict.fromkeys(COLUMNS, "float8"))
+    return DriftStates(*(columns[name] for name in COLUMNS))
 
 
-def _read(where: str, parameters: Sequence[Any], most: int) -> FleetStates:
-    with (
-        connection.cursor() as cursor,
-        cursor.copy(COPY_SQL.format(where=where), [*parameters, most * len(CORNERS)]) as copy,
-    ):
-        data = b"".join(copy)
-    rows = np.frombuffer(data[HEADER_BYTES : len(data) - TRAILER_BYTES], dtype=ROW)
-
-    def column(name: str) -> NDArray[np.float64]:
-        return np.ascontiguousarray(rows[name], dtype=np.float64)
-
-    of_vehicles = {name: column(name)[:: len(CORNERS)] for name in OF_VEHICLE}
-    side = of_vehicles["side_limit_mm"]
+def _states(where: str, vehicle_id: uuid.UUID, most: int) -> FleetStates:
+    """Two reads cost less than their join; what only one of them finds was recorded or ended in between."""
+    of_vehicles = copied(VEHICLES_SQL.format(where=where), [vehicle_id, list(OPEN_STATES), most], OF_VEHICLE)
+    wanted: list[bytes] = of_vehicles["vehicle_id"].tolist()
+    ends = [uuid.UUID(bytes=end) for end in (wanted[0], wanted[-1])] if wanted else [NOBODY, NOBODY]
+    of_corners = copied(CORNERS_SQL, ends, OF_CORNER)
+    found: list[bytes] = of_corners["vehicle_id"][:: len(CORNERS)].tolist()
+    both = set(wanted) & set(found)
+    vehicle = _chosen(of_vehicles, np.array([each in both for each in wanted], dtype=bool))
+    corner = _chosen(of_corners, np.repeat(np.array([each in both for each in found], dtype=bool), len(CORNERS)))
+    side, nothing = vehicle["side_limit_mm"], np.full(len(CORNERS) * len(both), np.nan)
     return FleetStates(
-        vehicles=tuple(rows["vehicle"][:: len(CORNERS)].tolist()),
-        states=DriftStates(*(column(name) for name in COLUMNS)),
+        vehicles=tuple(each for each in wanted if each in both),
+        states=DriftStates(*(nothing if name in NOT_JUDGED_BY else corner[name] for name in COLUMNS)),
         fleet=Fleet(
-            column("tolerance_mm"), np.column_stack([side, side]), of_vehicles["interval_days"], of_vehicles["due_day"]
+            corner["tolerance_mm"],
+            np.column_stack([side, side]),
+            vehicle["interval_days"],
+            vehicle["due_day"],
+            DistanceDue(vehicle["due_at_km"], vehicle["distance_due_day"], vehicle["distance_interval_days"]),
         ),
-        revised=frozenset(np.flatnonzero(of_vehicles["is_revised"]).tolist()),
+        revised=frozenset(np.flatnonzero(vehicle["is_revised"]).tolist()),
     )
+
+
+def _chosen(columns: Mapping[str, Column], chosen: NDArray[np.bool_]) -> Mapping[str, Column]:
+    return columns if chosen.all() else {name: column[chosen] for name, column in columns.items()}

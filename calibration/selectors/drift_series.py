@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -17,21 +17,26 @@ from ..metrology.rate_prior import DEFAULT_RATE_PRIOR, RatePrior
 from ..models import DriftRatePrior, Job, Refiling
 from ..rules import drift_course
 from ..rules.arrivals import time_of_event
+from ..rules.check_due import CheckInterval, OdometerReading
 from ..rules.drift_course import Timed
 from .casefile import CaseFile
 from .casefiles import case_files
 from .height_checks import height_checks_of, specification_of
+from .odometer import odometer_readings
+from .respecified import respecified
 from .specifications import pure_specification, revision_in_force
+from .vehicle_setpoints import previous_setpoints_of
 
 PriorAt = Callable[[datetime], RatePrior]
 
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """A vehicle's observations, oldest first, and what is known of its model's rate when they begin."""
+    """A vehicle's observations, oldest first, what was known of its model's rate by then, and how far it went."""
 
     timed: tuple[Timed, ...]
     prior: RatePrior
+    readings: tuple[OdometerReading, ...] = ()
 
     @property
     def observations(self) -> list[Observation]:
@@ -46,14 +51,18 @@ def series_of(vehicle: Vehicle, received_by: datetime | None = None) -> Series:
     """The series as it was known at a time: from what had been received by then; from everything without one."""
     prior_at = _priors(vehicle.vehicle_model_id)
     jobs = _jobs_of(vehicle, received_by)
+    cases = _cases(jobs, received_by)
     timed = [
-        *(each for case in _cases(jobs, received_by) for each in _of_case(case)),
+        *(each for case in cases for each in _of_case(case)),
         *_of_checks(vehicle, received_by),
         *_of_events(vehicle, jobs, received_by, prior_at),
     ]
+    if not timed:
+        return Series((), DEFAULT_RATE_PRIOR)
+    prior = prior_at(min(each.recorded_at for each in timed))
+    timed += respecified(vehicle, cases, min(each.at for each in timed), received_by)
     timed.sort(key=lambda each: (each.at, each.recorded_at))
-    first = min((each.recorded_at for each in timed), default=None)
-    return Series(tuple(timed), prior_at(first) if first else DEFAULT_RATE_PRIOR)
+    return Series(tuple(timed), prior, tuple(odometer_readings(vehicle, received_by)))
 
 
 def _priors(vehicle_model_id: uuid.UUID) -> PriorAt:
@@ -94,7 +103,9 @@ def _cases(jobs: Sequence[Job], received_by: datetime | None) -> list[CaseFile]:
     cases = case_files(jobs)
     if received_by is None:
         return cases
+    previous = previous_setpoints_of(jobs, received_by)
     for case in cases:
+        case.__dict__["_previous_setpoints"] = previous[case.job.pk]
         _forget_later(case, received_by)
     return [case for case in cases if case.specification is None or case.specification.recorded_at <= received_by]
 
@@ -116,7 +127,7 @@ def _known(rows: Iterable[Any], received_by: datetime) -> list[Any]:
 def _of_case(case: CaseFile) -> list[Timed]:
     if case.specification is None:
         return []
-    return drift_course.of_job(case.standing, check_interval_months(case.specification.content))
+    return drift_course.of_job(case.standing, CheckInterval.of(case.specification.content))
 
 
 def _of_checks(vehicle: Vehicle, received_by: datetime | None) -> Iterable[Timed]:
@@ -125,14 +136,9 @@ def _of_checks(vehicle: Vehicle, received_by: datetime | None) -> Iterable[Timed
         specification, check = specification_of(measured.check), measured.check
         if specification is None or check.specification is None or not measured.is_fitted:
             continue
-        basis = drift_course.basis_of(specification, check_interval_months(check.specification.content))
+        basis = drift_course.basis_of(specification, CheckInterval.of(check.specification.content))
         found = [(each.mean_mm, each.budget) for each in measured.corners.values()]
         yield Timed(check.happened_at, check.received_at, drift_course.heights_at(check.happened_at, found, basis))
-
-
-def check_interval_months(content: Mapping[str, Any]) -> float | None:
-    value = content.get("check_interval_months")
-    return None if value is None else float(value)
 
 
 def _of_events(

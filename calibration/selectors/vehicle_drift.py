@@ -13,12 +13,12 @@ import numpy as np
 from fleet.models import Vehicle
 
 from ..metrology.corners import AXLES, CORNERS, Axle, Corner
-from ..metrology.drift_alerts import Finding, Fleet, find_alerts, side_differences
+from ..metrology.drift_alerts import DistanceDue, Finding, Fleet, find_alerts, side_differences
 from ..metrology.drift_forecast import forecast, leaving_dates, probability_of_leaving
 from ..metrology.drift_series import SeriesState
 from ..metrology.drift_state import NORMAL_COVERAGE
-from ..rules.drift_course import day_of, due_day, time_of_day
-from .drift import stored_state
+from ..rules.drift_course import NOTHING_DUE, Due, day_of, due_after, time_of_day
+from .drift import stored_due, stored_state
 from .drift_series import series_of
 
 
@@ -58,50 +58,49 @@ class VehicleDrift:
     state: SeriesState
     corners: tuple[CornerDrift, ...] = ()
     sides: tuple[SideDrift, ...] = ()
-    due_at: datetime | None = None
+    due: Due = NOTHING_DUE
+
+    @property
+    def due_at(self) -> datetime | None:
+        return time_of_day(self.due.first_day) if math.isfinite(self.due.first_day) else None
 
     def findings(self, now: datetime) -> list[Finding]:
         """What is the matter, as alerts would find it."""
-        fleet = _fleet(self.state)
+        fleet = _fleet(self.state, self.due)
         return find_alerts(self.state.states, fleet, day_of(now)) if fleet else []
 
 
 def drift_of(vehicle: Vehicle) -> VehicleDrift:
     """As it is kept."""
-    return _described(stored_state(vehicle))
+    return _described(stored_state(vehicle), stored_due(vehicle))
 
 
 def drift_as_of(vehicle: Vehicle, as_of: datetime) -> VehicleDrift:
     """As it was known then: followed anew from what had been received."""
-    return _described(series_of(vehicle, as_of).followed())
+    series = series_of(vehicle, as_of)
+    state = series.followed()
+    return _described(state, due_after(state, series.readings))
 
 
-def _fleet(state: SeriesState) -> Fleet | None:
-    basis = state.basis
+def _fleet(state: SeriesState, due: Due) -> Fleet | None:
+    basis, distance = state.basis, due.by_distance
     if basis is None:
         return None
-    side = np.full((1, 2), basis.side_limit_mm)
-    return Fleet(np.array(basis.tolerance_mm), side, np.array([basis.interval_days]), np.array([_due_day(state)]))
-
-
-def _due_day(state: SeriesState) -> float:
-    interval = state.basis.interval_days if state.basis else math.inf
-    measured = state.states.visits > 0
-    return due_day(float(np.max(state.states.day)), interval) if np.any(measured) else math.inf
-
-
-def _described(state: SeriesState) -> VehicleDrift:
-    fleet = _fleet(state)
-    if fleet is None or state.basis is None:
-        return VehicleDrift(state)
-    due = _due_day(state)
-    figures = _figures(state, due)
-    return VehicleDrift(
-        state,
-        tuple(_corner(state, place, figures) for place in range(len(CORNERS))),
-        _sides(state),
-        time_of_day(due) if math.isfinite(due) else None,
+    return Fleet(
+        np.array(basis.tolerance_mm),
+        np.full((1, 2), basis.side_limit_mm),
+        np.array([basis.interval_days]),
+        np.array([due.day]),
+        DistanceDue(np.array([distance.at_km]), np.array([distance.day]), np.array([distance.interval_days])),
     )
+
+
+def _described(state: SeriesState, due: Due) -> VehicleDrift:
+    if state.basis is None:
+        return VehicleDrift(state)
+    figures = _figures(state, due.first_day)
+    corners = tuple(_corner(state, place, figures) for place in range(len(CORNERS)))
+    return VehicleDrift(state, corners, _sides(state), due)
 
 
 def _figures(state: SeriesState, due: float) -> Mapping[str, np.ndarray]:

@@ -6,7 +6,7 @@ import uuid
 from collections.abc import Collection, Iterable, Mapping
 from datetime import datetime
 
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 
 from fleet.models import ServiceEvent
 
@@ -64,9 +64,13 @@ def _restarts(vehicle_ids: Iterable[uuid.UUID]) -> dict[uuid.UUID, dict[Corner, 
     return since
 
 
-def _events(vehicle_ids: Iterable[uuid.UUID], kinds: Iterable[str]) -> dict[uuid.UUID, list[tuple[str, datetime]]]:
+def _events(
+    vehicle_ids: Iterable[uuid.UUID], kinds: Iterable[str], received_by: datetime | None = None
+) -> dict[uuid.UUID, list[tuple[str, datetime]]]:
     """By vehicle, corner and time, as it counts, of its service events of some kinds."""
     events = ServiceEvent.objects.filter(vehicle__in=list(vehicle_ids), kind__in=kinds)
+    if received_by is not None:
+        events = events.filter(recorded_at__lte=received_by)
     rows = list(events.values_list("vehicle", "corner", "happened_at", "recorded_at"))
     jobs = Job.objects.filter(vehicle__in={row[0] for row in rows}) if rows else Job.objects.none()
     open_times = list(jobs.values_list("vehicle", "opened_at", "closed_at"))
@@ -86,15 +90,16 @@ def left_by(job: Job) -> Left | None:
     return _left_by([job.pk]).get(job.pk)
 
 
-def _left_by(job_ids: Iterable[uuid.UUID]) -> dict[uuid.UUID, Left]:
+def _left_by(job_ids: Iterable[uuid.UUID], received_by: datetime | None = None) -> dict[uuid.UUID, Left]:
     jobs = list(job_ids)
-    ends = JobEnd.objects.filter(job__in=jobs, setpoints__isnull=False)
+    known = Q() if received_by is None else Q(recorded_at__lte=received_by)
+    ends = JobEnd.objects.filter(known, job__in=jobs, setpoints__isnull=False)
     found = {end.job_id: (end.recorded_at, end.setpoints or {}) for end in ends}
     going_on = [job for job in jobs if job not in found]
     sightings = (
-        (Round.objects.filter(job__in=going_on, repeats=None), "happened_at", "setpoints"),
-        (Write.objects.filter(job__in=going_on, repeats=None), "happened_at", "read_back"),
-        (Resumption.objects.filter(job__in=going_on), "recorded_at", "setpoints"),
+        (Round.objects.filter(known, job__in=going_on, repeats=None), "happened_at", "setpoints"),
+        (Write.objects.filter(known, job__in=going_on, repeats=None), "happened_at", "read_back"),
+        (Resumption.objects.filter(known, job__in=going_on), "recorded_at", "setpoints"),
     )
     latest: dict[uuid.UUID, tuple[datetime, datetime, Setpoints]] = {}
     for rows, at, read in sightings if going_on else ():
@@ -109,12 +114,15 @@ def previous_setpoints(job: Job) -> Setpoints | None:
     return previous_setpoints_of([job])[job.pk]
 
 
-def previous_setpoints_of(jobs: Collection[Job]) -> dict[uuid.UUID, Setpoints | None]:
-    """The same of several jobs."""
-    left = _left_before(jobs)
+def previous_setpoints_of(
+    jobs: Collection[Job], received_by: datetime | None = None
+) -> dict[uuid.UUID, Setpoints | None]:
+    """The same of several jobs, by what had been received by a time."""
+    left = _left_before(jobs, received_by)
     if not left:
         return dict.fromkeys((job.pk for job in jobs), None)
-    replaced = _events({job.vehicle_id for job in jobs if job.pk in left}, [ServiceEvent.Kind.CONTROL_UNIT_REPLACED])
+    vehicles = {job.vehicle_id for job in jobs if job.pk in left}
+    replaced = _events(vehicles, [ServiceEvent.Kind.CONTROL_UNIT_REPLACED], received_by)
     found: dict[uuid.UUID, Setpoints | None] = {}
     for job in jobs:
         since, setpoints = left.get(job.pk, (job.opened_at, None))
@@ -123,7 +131,7 @@ def previous_setpoints_of(jobs: Collection[Job]) -> dict[uuid.UUID, Setpoints | 
     return found
 
 
-def _left_before(jobs: Collection[Job]) -> dict[uuid.UUID, Left]:
+def _left_before(jobs: Collection[Job], received_by: datetime | None) -> dict[uuid.UUID, Left]:
     """By job, what was last read in the latest job before it in which anything was."""
     rows = Job.objects.filter(vehicle__in={job.vehicle_id for job in jobs}).order_by("-opened_at", "-id")
     of_vehicles = list(rows.values_list("vehicle", "pk", "opened_at"))
@@ -133,7 +141,7 @@ def _left_before(jobs: Collection[Job]) -> dict[uuid.UUID, Left]:
     }
     found: dict[uuid.UUID, Left] = {}
     while wanted := {job: candidates.pop(0) for job, candidates in earlier.items() if candidates and job not in found}:
-        left = _left_by(wanted.values())
+        left = _left_by(wanted.values(), received_by)
         found |= {job: left[before] for job, before in wanted.items() if before in left}
     return found
 

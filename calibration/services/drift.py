@@ -6,20 +6,19 @@ They are derived: whatever comes late, is struck or refiled has the series follo
 from __future__ import annotations
 
 import uuid
-
-import numpy as np
+from typing import Any
 
 from fleet import outbox
 from fleet.actor import Actor
 from fleet.models import Vehicle
 
 from ..metrology.corners import CORNERS
-from ..metrology.drift_series import SeriesState, follow_series, marks
+from ..metrology.drift_series import Basis, Respecified, SeriesState, follow_series, marks
 from ..metrology.drift_state import COLUMNS
 from ..metrology.provenance import DRIFT_PROVENANCE
 from ..metrology.rate_prior import DEFAULT_RATE_PRIOR, RatePrior, rate_evidence, rate_prior
 from ..models import DriftRatePrior, DriftSeries, DriftState
-from ..rules.drift_course import due_day
+from ..rules.drift_course import Due, due_after
 from ..selectors.drift import states_of_model, stored_state
 from ..selectors.drift_series import Series, series_of
 
@@ -36,6 +35,13 @@ def drift_changed(actor: Actor, vehicle_id: uuid.UUID) -> None:
     outbox.append(actor, CHANGED_KIND, {"vehicle": str(vehicle_id)})
 
 
+def drift_of_model_changed(actor: Actor, vehicle_model_id: uuid.UUID) -> None:
+    """The same for a model's vehicles: a revision of its specification takes effect."""
+    kept = DriftSeries.objects.filter(vehicle__vehicle_model=vehicle_model_id)
+    for vehicle_id in kept.values_list("vehicle", flat=True):
+        drift_changed(actor, vehicle_id)
+
+
 def drift_bring_up_to_date(*, actor: Actor, vehicle_id: uuid.UUID) -> Series | None:
     """Take in what was recorded since; gives the whole series, None where the vehicle is gone.
 
@@ -47,15 +53,18 @@ def drift_bring_up_to_date(*, actor: Actor, vehicle_id: uuid.UUID) -> Series | N
     series = series_of(vehicle)
     kept = DriftSeries.objects.filter(vehicle=vehicle).first()
     wanted = marks(series.observations)
-    if kept is not None and kept.marks == wanted and kept.computed_with == DRIFT_PROVENANCE:
-        return series
-    known = _common(kept, wanted)
+    known = _common(kept, wanted, _computed_with(series))
     if kept is not None and known == len(kept.marks):
         state = follow_series(stored_state(vehicle), series.observations[known:])
     else:
         state = series.followed()
-    _keep(vehicle, kept, state, wanted, known)
+    _keep(vehicle, kept, state, series, known)
     return series
+
+
+def _computed_with(series: Series) -> dict[str, Any]:
+    """The calculations, and the rate that the series begins with: that of another model where the vehicle gets one."""
+    return {**DRIFT_PROVENANCE, "prior": [series.prior.mean, series.prior.variance]}
 
 
 def drift_evaluated(*, vehicle_ids: list[uuid.UUID]) -> None:
@@ -66,29 +75,51 @@ def drift_evaluated(*, vehicle_ids: list[uuid.UUID]) -> None:
             kept.save(update_fields=["evaluated", "is_revised"])
 
 
-def _common(kept: DriftSeries | None, wanted: list[str]) -> int:
+def _common(kept: DriftSeries | None, wanted: list[str], computed_with: dict[str, Any]) -> int:
     """How many observations have been taken in as they stand; none where the calculations changed since."""
-    if kept is None or kept.computed_with != DRIFT_PROVENANCE:
+    if kept is None or kept.computed_with != computed_with:
         return 0
     pairs = zip(kept.marks, wanted, strict=False)
     return next((place for place, (old, new) in enumerate(pairs) if old != new), min(len(kept.marks), len(wanted)))
 
 
-def _keep(vehicle: Vehicle, kept: DriftSeries | None, state: SeriesState, wanted: list[str], known: int) -> None:
+def _keep(vehicle: Vehicle, kept: DriftSeries | None, state: SeriesState, series: Series, known: int) -> None:
     if state.basis is None:  # nothing was ever judged
         DriftSeries.objects.filter(vehicle=vehicle).delete()
         DriftState.objects.filter(vehicle=vehicle).delete()
         return
-    row = kept or DriftSeries(vehicle=vehicle)
-    if kept is not None and kept.computed_with == DRIFT_PROVENANCE and known < kept.evaluated:
+    row, computed_with = kept or DriftSeries(vehicle=vehicle), _computed_with(series)
+    is_as_before = kept is not None and kept.computed_with == computed_with
+    if kept is not None and ((is_as_before and known < kept.evaluated) or _is_respecified(series, known)):
         row.is_revised = True
     row.evaluated = min(row.evaluated, known) if row.is_revised else row.evaluated
-    row.marks, row.computed_with = wanted, DRIFT_PROVENANCE
-    row.side_limit_mm, row.interval_days = state.basis.side_limit_mm, state.basis.interval_days
-    states = state.states
-    row.due_day = due_day(float(np.max(states.day)), row.interval_days) if np.any(states.visits > 0) else float("inf")
+    row.marks, row.computed_with = marks(series.observations), computed_with
+    for name, value in {**_basis_columns(state.basis), **_due_columns(due_after(state, series.readings))}.items():
+        setattr(row, name, value)
     row.save()
     _keep_states(vehicle, state)
+
+
+def _is_respecified(series: Series, known: int) -> bool:
+    """Alerts that were found by another specification are found no more: that is no quiet measurement."""
+    return any(isinstance(each, Respecified) for each in series.observations[known:])
+
+
+def _basis_columns(basis: Basis) -> dict[str, float]:
+    return {
+        "side_limit_mm": basis.side_limit_mm,
+        "interval_days": basis.interval_days,
+        "interval_km": basis.interval_km,
+    }
+
+
+def _due_columns(due: Due) -> dict[str, float]:
+    return {
+        "due_day": due.day,
+        "due_at_km": due.by_distance.at_km,
+        "distance_due_day": due.by_distance.day,
+        "distance_interval_days": due.by_distance.interval_days,
+    }
 
 
 def _keep_states(vehicle: Vehicle, state: SeriesState) -> None:

@@ -315,6 +315,7 @@ class Migration(migrations.Migration):
                         to="fleet.operator",
                     ),
                 ),
+                ("vehicle_model_since", models.DateTimeField(editable=False, null=True)),
                 (
                     "vehicle_model",
                     models.ForeignKey(

@@ -117,6 +117,8 @@ class Vehicle(VersionedModel):
     vehicle_model = models.ForeignKey(
         VehicleModel, on_delete=models.PROTECT, db_constraint=False, related_name="vehicles"
     )
+    vehicle_model_since = models.DateTimeField(null=True, editable=False)
+    """When it was found to be of this model; null where it was recorded as such."""
     model_year = models.PositiveSmallIntegerField(_("model year"), null=True, blank=True)
     operator = models.ForeignKey(Operator, on_delete=models.PROTECT, db_constraint=False, related_name="vehicles")
     created_at = models.DateTimeField(editable=False)

@@ -25,6 +25,9 @@ AHEAD_OF_UTC: Final = timedelta(hours=14)
 EVENT_KIND: Final = "fleet.service_event_recorded"
 """Of the outbox: whoever follows vehicles takes the event into account."""
 
+ODOMETER_KIND: Final = "fleet.odometer_recorded"
+"""Of the outbox: whoever estimates how far a vehicle goes takes it into account."""
+
 OpenJobFinder = Callable[[UUID], datetime | None]
 _open_job_finder: list[OpenJobFinder] = []
 
@@ -63,6 +66,8 @@ def fitment_record(
         recorded_by=actor.membership_id,
     )
     ledger.append(actor, "tyres_fitted", fitment, vehicle=vehicle)
+    if odometer_km is not None:
+        outbox.append(actor, ODOMETER_KIND, {"vehicle": str(vehicle.pk)})
     return fitment
 
 

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from typing import Any
+from datetime import UTC, datetime, time
+from typing import Any, Final
 from uuid import UUID
 
 from django.utils.translation import gettext_lazy as _
 
-from fleet import ledger, specifications
+from fleet import ledger, outbox, specifications
 from fleet.actor import Actor
 from fleet.errors import Conflict, Invalid
 from fleet.models import Specification, VehicleModel
 from fleet.permissions import Permission, require
 
 from .changes import locked, store
+
+REVISION_KIND: Final = "fleet.specification_in_force"
+"""Of the outbox, due when a revision takes effect: whoever follows the model's vehicles judges them by it."""
 
 
 def vehicle_model_add(
@@ -67,6 +71,11 @@ def specification_add(
         recorded_by=actor.membership_id,
     )
     ledger.append(actor, "specification_added", revision)
+    if vehicle_model.vehicles.exists():
+        takes_effect = datetime.combine(revision.effective_from, time.min, UTC)
+        outbox.append(
+            actor, REVISION_KIND, {"vehicle_model": str(vehicle_model.pk)}, due_at=max(actor.now, takes_effect)
+        )
     return revision
 
 

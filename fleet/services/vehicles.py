@@ -8,7 +8,7 @@ from uuid import UUID
 
 from django.utils.translation import gettext_lazy as _
 
-from fleet import ledger
+from fleet import ledger, outbox
 from fleet.actor import Actor
 from fleet.errors import Conflict, Invalid
 from fleet.ids import new_id
@@ -18,6 +18,8 @@ from fleet.vin import parse_vin
 
 from .changes import locked, referenced, store
 
+MODEL_KIND: Final = "fleet.vehicle_model_changed"
+"""Of the outbox: whoever follows vehicles judges them by another specification from now on."""
 MANAGER_ONLY: Final = frozenset({"operator", "vehicle_model"})
 
 
@@ -61,8 +63,10 @@ def vehicle_update(
     if MANAGER_ONLY & set(changes):
         require(actor, Permission.SET_UP)
     vehicle = locked(Vehicle.objects.select_related("vehicle_model", "operator"), vehicle_id, expected_versions)
-    operator_before = vehicle.operator_id
+    operator_before, model_before = vehicle.operator_id, vehicle.vehicle_model_id
     if store(vehicle, _resolved(changes)):
+        if vehicle.vehicle_model_id != model_before:
+            _note_model(actor, vehicle)
         _require_year_fits(vehicle)
         tenures = _change_tenure(actor, vehicle) if vehicle.operator_id != operator_before else []
         ledger.append(actor, "vehicle_changed", vehicle, vehicle=vehicle, rows=tenures)
@@ -98,6 +102,12 @@ def _resolved(changes: Mapping[str, Any]) -> dict[str, Any]:
     if "vehicle_model" in fields:
         fields["vehicle_model"] = referenced(VehicleModel.objects.all(), fields["vehicle_model"], "/vehicle_model")
     return fields
+
+
+def _note_model(actor: Actor, vehicle: Vehicle) -> None:
+    vehicle.vehicle_model_since = actor.now
+    vehicle.save(update_fields=["vehicle_model_since"])
+    outbox.append(actor, MODEL_KIND, {"vehicle": str(vehicle.pk)})
 
 
 def _begin_tenure(actor: Actor, vehicle: Vehicle) -> Tenure:

@@ -138,6 +138,13 @@ class VehicleDriftSerializer(serializers.Serializer[Any]):
     vehicle = serializers.CharField(help_text=_("VIN."))
     as_of = serializers.DateTimeField(allow_null=True, help_text=_("Null: from everything that is on record."))
     due_on = serializers.DateField(allow_null=True, help_text=_("When the next check is due."))
+    due_at_km = serializers.FloatField(
+        allow_null=True,
+        help_text=_(
+            "The odometer by which it is due, where that comes first; `due_on` is then estimated from the last two "
+            "odometer readings."
+        ),
+    )
     corners = serializers.DictField(child=CornerDriftSerializer(), help_text=_("By corner; empty before any job."))
     sides = serializers.DictField(child=SideDriftSerializer(), help_text=_("By axle."))
     alerts = AlertSerializer(many=True, help_text=_("Those that are, or then were, open."))

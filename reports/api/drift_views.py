@@ -155,6 +155,7 @@ def _document(
         "vehicle": vehicle.vin,
         "as_of": as_of,
         "due_on": drift.due_at.date() if drift.due_at else None,
+        "due_at_km": drift.due.at_km,
         "corners": {each.corner: each for each in drift.corners},
         "sides": {each.axle: each for each in drift.sides},
         "alerts": alerts,

@@ -74,10 +74,12 @@ def _evaluate(actor: Actor, found: FleetStates) -> None:
     in_range = _standing(found.vehicle(0), found.vehicle(-1))
     standing = {key: alert for key, alert in in_range.items() if alert.vehicle_id.bytes in place_of}
     put_right = last_put_right({alert.vehicle_id for alert in standing.values()})
-    now = find_alerts(found.states, found.fleet, day_of(actor.now))
+    before = [_as_standing(alert, place_of[alert.vehicle_id.bytes]) for alert in standing.values()]
+    trends = {(each.vehicle, each.place): each.values for each in before if each.kind == "trend"}
+    now = find_alerts(found.states, found.fleet, day_of(actor.now), known_trends=trends)
     findings = [replace(each, values=figures_of(each)) for each in now]
     changes = alert_changes(
-        [_as_standing(alert, place_of[alert.vehicle_id.bytes]) for alert in standing.values()],
+        before,
         findings,
         {place_of[vehicle.bytes]: day_of(each.at) for vehicle, each in put_right.items()},
         found.revised,

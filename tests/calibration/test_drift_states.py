@@ -7,6 +7,7 @@ import random
 from collections.abc import Callable
 from datetime import timedelta
 from decimal import Decimal
+from typing import Any
 
 import numpy as np
 import pytest
@@ -357,7 +358,7 @@ def test_kept_step_by_step_is_followed_from_the_beginning(site: Site, seed: int)
 def test_states_that_only_ever_go_on_would_be_noticed(site: Site, monkeypatch: pytest.MonkeyPatch) -> None:
     """The seeded fault: nothing is followed anew."""
 
-    def all_known(kept: DriftSeries | None, wanted: list[str]) -> int:
+    def all_known(kept: DriftSeries | None, wanted: list[str], computed_with: dict[str, Any]) -> int:
         return len(kept.marks) if kept is not None else 0
 
     monkeypatch.setattr(drift, "_common", all_known)

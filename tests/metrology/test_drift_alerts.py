@@ -13,6 +13,7 @@ from calibration.metrology.conformity import verdict
 from calibration.metrology.drift_alerts import (
     ALERT_RULES,
     AlertRules,
+    DistanceDue,
     Finding,
     Fleet,
     find_alerts,
@@ -27,6 +28,7 @@ from calibration.metrology.drift_filter import after_write, measured
 from calibration.metrology.drift_forecast import leaving_dates, probability_of_leaving
 from calibration.metrology.drift_state import DriftStates, fresh_states
 from calibration.metrology.errors import MetrologyError
+from calibration.selectors.drift import NOT_JUDGED_BY
 
 QUIET = (0.0, 0.0, 0.0, 0.0)
 
@@ -212,6 +214,53 @@ class TestOverdue:
 
     def test_a_vehicle_without_an_interval_is_never_overdue(self) -> None:
         assert kinds(after(QUIET), 1e5, fleet(interval=math.inf, due=math.inf)) == []
+
+    def test_distance_counts_where_it_comes_first(self) -> None:
+        states, at_km = after(QUIET), 30_000.0
+
+        def of(day: float, due: float = 1000.0) -> Fleet:
+            by_distance = DistanceDue(np.array([at_km]), np.array([day]), np.array([60.0]))
+            return replace(fleet(interval=300.0, due=due), by_distance=by_distance)
+
+        assert kinds(states, 80.0, of(60.0)) == []
+        found = the("overdue", states, 80.5, of(60.0)).values
+        assert found == {"due_day": 60.0, "due_at_km": at_km, "days_late": 20.5, "measured_day": 0.0}
+        assert kinds(states, 80.5, of(math.inf)) == [], "the seeded fault: no distance known"
+        by_time = the("overdue", states, 500.0, of(350.0, due=300.0)).values
+        assert (by_time["due_day"], "due_at_km" in by_time) == (300.0, False)
+
+
+class TestKnownTrends:
+    def trend(self) -> tuple[DriftStates, Finding]:
+        states = after(*TestTrend.RAMP)
+        return states, the("trend", states)
+
+    def found(self, states: DriftStates, known: dict[tuple[int, str], dict[str, float]]) -> Finding:
+        (found,) = [each for each in find_alerts(states, fleet(), 0.0, known_trends=known) if each.kind == "trend"]
+        return found
+
+    def test_one_with_the_same_figures_keeps_its_dates(self) -> None:
+        states, trend = self.trend()
+        kept = {**{name: round(value, 6) for name, value in trend.values.items()}, "expected_outside_day": 777.0}
+        assert self.found(states, {(0, "FL"): kept}).values["expected_outside_day"] == 777.0
+        assert self.found(states, {(0, "FR"): kept}) == trend, "another corner's"
+
+    @pytest.mark.parametrize("name", ["level_mm", "rate_mm_per_year", "probability_outside_by_due", "measured_day"])
+    def test_one_with_other_figures_is_dated_anew(self, name: str) -> None:
+        states, trend = self.trend()
+        kept = {**trend.values, name: trend.values[name] + 0.001, "expected_outside_day": 777.0}
+        assert self.found(states, {(0, "FL"): kept}) == trend
+        assert self.found(states, {(0, "FL"): {"level_mm": trend.values["level_mm"]}}) == trend, "an incomplete one"
+
+
+def test_no_alert_rests_on_what_a_sweep_does_not_read() -> None:
+    rng = np.random.default_rng(5)
+    states = after(*(tuple(rng.normal(0.0, 4.0, 400)) for _ in range(5)))
+    unread = replace(states, **dict.fromkeys(sorted(NOT_JUDGED_BY), np.full(400, np.nan)))
+    assert len(find_alerts(states, fleet(100, due=0.0), 200.0)) > 100
+    assert repr(find_alerts(unread, fleet(100, due=0.0), 200.0)) == repr(
+        find_alerts(states, fleet(100, due=0.0), 200.0)
+    )
 
 
 def test_heights_that_scatter_beyond_their_uncertainty_are_unsteady() -> None:

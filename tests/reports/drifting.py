@@ -17,7 +17,13 @@ HEIGHTS = {"FL": 486.0, "FR": 486.0, "RL": 504.0, "RR": 504.0}
 
 
 def checked(
-    site: Site, vehicle: Vehicle, *, days_ago: float, instrument: Instrument | None = None, **heights: float
+    site: Site,
+    vehicle: Vehicle,
+    *,
+    days_ago: float,
+    instrument: Instrument | None = None,
+    odometer_km: int | None = None,
+    **heights: float,
 ) -> datetime:
     """A height check with two readings a corner; gives when it was taken and recorded."""
     at = timezone.now() - timedelta(days=days_ago)
@@ -29,6 +35,7 @@ def checked(
             vehicle=vehicle,
             taken_at=at,
             instrument=instrument,
+            odometer_km=None if odometer_km is None else Decimal(odometer_km),
             readings=[
                 {"corner": corner, "height_mm": Decimal(str(height))} for corner, height in read.items() for _ in "12"
             ],

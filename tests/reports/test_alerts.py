@@ -5,12 +5,15 @@ from __future__ import annotations
 import uuid
 from collections.abc import Callable
 from datetime import timedelta
+from decimal import Decimal
 from typing import Any
 
 import pytest
 from django.db import IntegrityError, transaction
 from django.utils import timezone
+from django.utils.translation import override
 
+from calibration.metrology.corners import CORNERS
 from calibration.models import DriftRatePrior, DriftSeries, DriftState
 from calibration.services.jobs import job_refile
 from calibration.services.rounds import reading_strike
@@ -18,11 +21,12 @@ from fleet.actor import Actor
 from fleet.errors import Conflict
 from fleet.ids import new_id
 from fleet.models import LedgerEntry, OutboxItem, Vehicle
-from fleet.services import event_record
+from fleet.services import event_record, fitment_record, vehicle_update
 from fleet.tenancy import in_workshop
+from reports.alert_words import alert_sentence
 from reports.models import DriftAlert
 from reports.services import alerts, sweep
-from tests.factories import Site
+from tests.factories import SPECIFICATION, TYRE, Site
 
 from . import drifting, jobs
 
@@ -196,6 +200,59 @@ class TestSweep:
         sweep_now(site, days=252)
         assert [(each.state, each.resolution) for each in all_alerts(site)] == [("resolved", "checked")]
 
+    def test_a_check_is_overdue_by_the_distance_gone(self, site: Site, perform_all: Perform) -> None:
+        vehicle = site.vehicle()
+        drifting.checked(site, vehicle, days_ago=40, odometer_km=30_000)
+        drifting.checked(site, vehicle, days_ago=10, odometer_km=45_000)
+        perform_all(site)
+        sweep_now(site, days=42)
+        assert shown(site) == [], "the check is due in 30 days, and may be 13 days late"
+        sweep_now(site, days=44)
+        assert shown(site) == [("overdue", "", "open")]
+        (alert,) = all_alerts(site)
+        assert alert.details["due_at_km"] == 65_000
+        sentence = alert_sentence(alert.kind, alert.place, alert.details)
+        assert sentence.startswith("The height check was due at 65,000 km, reached about ")
+        assert "by an estimate from the last two odometer readings" in sentence
+        with override("de"):
+            assert "bei 65.000 km fällig" in alert_sentence(alert.kind, alert.place, alert.details)
+
+    def test_tyres_fitted_say_how_far_a_vehicle_went(self, site: Site, perform_all: Perform) -> None:
+        vehicle = site.vehicle()
+        drifting.checked(site, vehicle, days_ago=40, odometer_km=30_000)
+        perform_all(site)
+        with in_workshop(site.workshop.pk):
+            assert DriftSeries.objects.get().distance_due_day == float("inf"), "one reading says nothing"
+            now = timezone.now()
+            fitment_record(
+                actor=site.technician.actor(now),
+                record_id=new_id(),
+                vehicle=vehicle,
+                fitted_on=(now - timedelta(days=10)).date(),
+                tyres=dict.fromkeys(CORNERS, TYRE),
+                odometer_km=Decimal(45_000),
+            )
+        perform_all(site)
+        with in_workshop(site.workshop.pk):
+            assert DriftSeries.objects.get().due_at_km == 50_000
+
+    def test_another_model_resolves_what_is_not_the_matter_with_it(self, site: Site, perform_all: Perform) -> None:
+        vehicle = site.vehicle()
+        front = {**SPECIFICATION["front"], "target_mm": 472}
+        revision = site.specification(front=front)
+        drifting.checked(site, vehicle, days_ago=0.5, instrument=site.instrument(), FL=472, FR=472)
+        perform_all(site)
+        assert {each.kind for each in all_alerts(site, state="open")} == {"out_of_tolerance"}
+        with in_workshop(site.workshop.pk):
+            vehicle_update(
+                actor=site.manager.actor(timezone.now()),
+                vehicle_id=vehicle.pk,
+                expected_versions=[vehicle.version],
+                changes={"vehicle_model": revision.vehicle_model_id},
+            )
+        perform_all(site)
+        assert {(each.state, each.resolution) for each in all_alerts(site)} == {("resolved", "record_revised")}
+
     @pytest.mark.parametrize("most", [1, 2, 100])
     def test_it_goes_through_all_in_pieces(self, site: Site, perform_all: Perform, most: int) -> None:
         vehicles = [site.vehicle() for _ in range(3)]
@@ -252,7 +309,7 @@ class TestSweep:
         for _ in range(4):
             vehicle = site.vehicle(vehicle_model=model)
             for number in range(7):
-                low = {corner: height - 1.2 * number for corner, height in drifting.HEIGHTS.items()}
+                low: dict[str, Any] = {corner: height - 1.2 * number for corner, height in drifting.HEIGHTS.items()}
                 drifting.checked(site, vehicle, days_ago=380 - 60 * number, instrument=tape, **low)
         perform_all(site)
         with in_workshop(site.workshop.pk):
