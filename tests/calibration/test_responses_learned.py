@@ -223,7 +223,7 @@ def test_a_vehicle_is_not_counted_among_those_that_teach_it(site: Site, vehicle:
 
 def test_a_revision_of_another_range_begins_anew(site: Site, vehicle: Vehicle) -> None:
     bench = visit(site, vehicle, hours_ago=30)
-    bench.add_revision(setpoint_max=1023, effective_from=(timezone.now() - timedelta(days=1)).date().isoformat())
+    bench.add_revision(setpoint_max=1023, effective_from=(timezone.now() - timedelta(days=1)).date())
     _, proposal = proposal_of(site, vehicle)
     assert proposal.content["prior"]["source"] == "specification"
 
@@ -231,7 +231,7 @@ def test_a_revision_of_another_range_begins_anew(site: Site, vehicle: Vehicle) -
 def test_a_corrected_response_in_a_revision_keeps_what_was_taught(site: Site, vehicle: Vehicle) -> None:
     bench = visit(site, vehicle, hours_ago=30)
     front = {**SPECIFICATION["front"], "response_mm_per_count": 0.6}
-    bench.add_revision(front=front, effective_from=(timezone.now() - timedelta(days=1)).date().isoformat())
+    bench.add_revision(front=front, effective_from=(timezone.now() - timedelta(days=1)).date())
     later, proposal = proposal_of(site, vehicle)
     assert proposal.content["prior"]["source"] == "vehicle"
     assert later.standing.prior is not None

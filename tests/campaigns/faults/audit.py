@@ -189,9 +189,13 @@ def _table_problems(model: Any, told: set[str]) -> Iterator[str]:
 
 
 def _work_problems() -> Iterator[str]:
+    """What is due only later, such as tomorrow's sweep, may wait."""
+    from django.utils import timezone
+
     from fleet.models import OutboxItem
 
-    for item in OutboxItem.objects.exclude(state=OutboxItem.State.DONE):
+    due = OutboxItem.objects.filter(due_at__lte=timezone.now())
+    for item in due.exclude(state=OutboxItem.State.DONE):
         yield f"background item {item.pk} ({item.kind}) is {item.state} after {item.attempts} attempts: {item.error}"
 
 

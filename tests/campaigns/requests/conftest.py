@@ -68,7 +68,8 @@ from fleet.models import (
     VehicleModel,
 )
 from fleet.tenancy import in_workshop
-from reports.models import Certificate
+from reports.models import Certificate, DriftAlert
+from reports.services.alerts import vehicle_evaluate
 from tests.calibration.bench import TRUE_HEIGHTS, Bench
 from tests.campaigns.requests.real_records import Record, Records
 from tests.deploy.conftest import free_port
@@ -76,6 +77,7 @@ from tests.factories import Site, make_site
 
 SCHEMA_ADDRESS = "/api/v1/schema/"
 TABLES: dict[str, tuple[type[Any], str, str | None]] = {
+    "alerts": (DriftAlert, "pk", None),
     "approvals": (Approval, "pk", None),
     "bays": (Bay, "pk", None),
     "calibrations": (InstrumentCalibration, "pk", "instrument"),
@@ -347,7 +349,22 @@ def _checked(site: Site) -> Bench:
         reason="Wrong mark.",
         replacement={"height_mm": Decimal(486)},
     )
+    _out_of_tolerance(bench)
     return bench
+
+
+def _out_of_tolerance(bench: Bench) -> None:
+    """Another height check, of which an alert tells."""
+    actor = bench.actor()
+    height_check_record(
+        actor=actor,
+        record_id=new_id(),
+        vehicle=bench.vehicle,
+        taken_at=actor.now,
+        loading="as_specified",
+        readings=[{"corner": corner, "height_mm": Decimal(height) - 60} for corner, height in TRUE_HEIGHTS.items()],
+    )
+    vehicle_evaluate(actor=actor, vehicle_id=bench.vehicle.pk)
 
 
 def _parked_overnight(site: Site) -> Bench:
