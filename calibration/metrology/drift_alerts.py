@@ -40,6 +40,8 @@ DATES = ("expected_outside_day", "earliest_outside_day", "latest_outside_day")
 """Figures of a trend that follow from its others."""
 KEPT_TO = 1e-6
 """Figures closer than this are the same: alerts keep no more of them."""
+NOT_JUDGED_BY = frozenset({"cusum_high", "cusum_low", "prior_rate", "prior_rate_variance"})
+"""Columns of the states that only the filter goes on with: no alert rests on them, so they may be nan here."""
 CORNER_PLACES: Mapping[str, int] = {corner: place for place, corner in enumerate(CORNERS)}
 
 

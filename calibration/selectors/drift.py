@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from fleet.models import Vehicle
 
 from ..metrology.corners import CORNERS
-from ..metrology.drift_alerts import DistanceDue, Fleet
+from ..metrology.drift_alerts import NOT_JUDGED_BY, DistanceDue, Fleet
 from ..metrology.drift_series import Basis, SeriesState, beginning
 from ..metrology.drift_state import COLUMNS, DriftStates, states_from_table
 from ..models import OPEN_STATES, DriftSeries, DriftState
@@ -24,8 +24,6 @@ from .binary_rows import Kind, copied
 Column = NDArray[Any]
 NOBODY: Final = uuid.UUID(int=0)
 
-NOT_JUDGED_BY: Final = frozenset({"cusum_high", "cusum_low", "prior_rate", "prior_rate_variance"})
-"""What the filter goes on with, and no alert rests on: nan where states are read to be judged."""
 JUDGED_BY: Final = tuple(name for name in COLUMNS if name not in NOT_JUDGED_BY)
 OF_CORNER: Final[Mapping[str, Kind]] = {
     "vehicle_id": "uuid",

@@ -12,6 +12,7 @@ from scipy import stats
 from calibration.metrology.conformity import verdict
 from calibration.metrology.drift_alerts import (
     ALERT_RULES,
+    NOT_JUDGED_BY,
     AlertRules,
     DistanceDue,
     Finding,
@@ -28,7 +29,6 @@ from calibration.metrology.drift_filter import after_write, measured
 from calibration.metrology.drift_forecast import leaving_dates, probability_of_leaving
 from calibration.metrology.drift_state import DriftStates, fresh_states
 from calibration.metrology.errors import MetrologyError
-from calibration.selectors.drift import NOT_JUDGED_BY
 
 QUIET = (0.0, 0.0, 0.0, 0.0)
 
