@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
 from .errors import MetrologyError
 
@@ -91,6 +90,8 @@ def population(
 
 def _between_variance(estimates: Vector, variances: Vector, factors: Vector, default: Default) -> float:
     """The root of the generalised Q equation; 0 where even no spread at all explains the estimates."""
+    from scipy.optimize import brentq  # Slow to load, and needed late: no process need wait for it when it starts.
+
     if estimates.size < 2:
         return default.sd**2
 

@@ -11,7 +11,6 @@ from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 from scipy.special import ndtr
 
 from .errors import MetrologyError
@@ -121,6 +120,8 @@ def decision_interval(run_length: Callable[[float], float], wanted: float) -> fl
     >>> round(decision_interval(lambda h: two_sided_run_length(0.5, h), 465.444), 3)
     5.0
     """
+    from scipy.optimize import brentq  # Slow to load, and needed late: no process need wait for it when it starts.
+
     shortest = 1e-6
     if not run_length(shortest) <= wanted:
         raise MetrologyError("wanted", wanted, f"an average run length from {run_length(shortest):.3g}")

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from scipy import stats
+from scipy.special import ndtri
 
 from fleet.models import Specification, Vehicle, VehicleModel
 
@@ -18,7 +18,7 @@ from .responses import posteriors_of
 from .specifications import pure_specification, revision_in_force
 
 VEHICLES_SHOWN = 200
-HALF_WIDTH = float(stats.norm.ppf((1.0 + COVERAGE_PROBABILITY) / 2.0))
+HALF_WIDTH = float(ndtri((1.0 + COVERAGE_PROBABILITY) / 2.0))
 """Of an interval, in standard uncertainties."""
 
 

@@ -43,6 +43,7 @@ class AlertSerializer(serializers.ModelSerializer[DriftAlert]):
     figures = serializers.SerializerMethodField(
         help_text=_("What it rests on now; mm, mm a year, dates, probabilities, as their names say.")
     )
+    resolution = serializers.SerializerMethodField(help_text=_("Why it is resolved; null while it is open."))
     resolved_by_job = serializers.UUIDField(
         source="resolved_by_job_id", read_only=True, allow_null=True, help_text=_("The job that put it right.")
     )
@@ -75,6 +76,10 @@ class AlertSerializer(serializers.ModelSerializer[DriftAlert]):
     @extend_schema_field({"type": ["string", "null"], "enum": ["front", "rear", None]})
     def get_axle(self, alert: DriftAlert) -> str | None:
         return alert.place if alert.place in {"front", "rear"} else None
+
+    @extend_schema_field({"type": ["string", "null"], "enum": [*DriftAlert.Resolution.values, None]})
+    def get_resolution(self, alert: DriftAlert) -> str | None:
+        return alert.resolution or None
 
     def get_detail(self, alert: DriftAlert) -> str:
         return alert_sentence(alert.kind, alert.place, alert.details)

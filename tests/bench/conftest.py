@@ -9,9 +9,9 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser
 
-from calibration.bench.assets import assets, early_sources, first_modules, later_modules, parcel, parcel_content, styles
 from tests.bench.bay import Bay, TabletInBay
 from tests.bench.node import Node
+from tests.browser.app_files import forget_app_files
 
 NewTablet = Callable[..., TabletInBay]
 LOCALES = {"en": "en-GB", "de": "de-DE"}
@@ -24,8 +24,7 @@ def node() -> Node:
 
 @pytest.fixture(autouse=True)
 def _fresh_files() -> None:
-    for read in (assets, early_sources, first_modules, later_modules, parcel, parcel_content, styles):
-        read.cache_clear()
+    forget_app_files()
 
 
 @pytest.fixture

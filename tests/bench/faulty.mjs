@@ -76,6 +76,13 @@ class AdoptsInTwoSteps extends Outbox {
   }
 }
 
+/** Keeps what two tabs record at once under two ids. */
+class KeepsADraftTwice extends Outbox {
+  async keep(draft, state) {
+    return super.keep({ ...draft, id: null }, state);
+  }
+}
+
 /** Sends everything at once. */
 class ReordersAVehicle extends Outbox {
   async pass(report) {
@@ -153,6 +160,7 @@ export const FAULTY = [
   KeepsNoCopies,
   IgnoresTheEpoch,
   AdoptsInTwoSteps,
+  KeepsADraftTwice,
   ReordersAVehicle,
   StatesNoEpoch,
   SendsUnderNewIds,

@@ -132,6 +132,28 @@ describe("What is being typed", () => {
     now += 13 * 24 * HOUR_MS;
     assert.equal((await opened()).get("leak:1"), "heights");
   });
+
+  test("has the id of its record from the first key, in every tab that finds it, and another once it is recorded", async () => {
+    const drafts = await opened();
+    assert.equal(drafts.idOf("round:1"), null);
+    drafts.set("round:1", ["FL"]);
+    const id = drafts.idOf("round:1");
+    assert.match(id, /^[0-9a-f]{8}-[0-9a-f]{4}-7/);
+    drafts.set("round:1", ["FL", "FR"]);
+    assert.deepEqual([drafts.idOf("round:1"), (await opened()).idOf("round:1")], [id, id]);
+    drafts.clear("round:1");
+    drafts.set("round:1", ["RL"]);
+    assert.notEqual(drafts.idOf("round:1"), id);
+  });
+
+  test("is thrown away where its record is on the disk: the tab that recorded it was killed", async () => {
+    const before = await opened();
+    before.set("round:1", ["FL"]);
+    before.set("round:2", ["FR"]);
+    const drafts = await opened();
+    await drafts.clearRecorded(async (ids) => new Set(ids.filter((id) => id === before.idOf("round:1"))));
+    assert.deepEqual([drafts.keys, (await opened()).keys], [["round:2"], ["round:2"]]);
+  });
 });
 
 describe("A tablet that refuses to keep something", () => {

@@ -97,7 +97,8 @@ export class World {
     if (this.chance.happens(0.15)) fields.defect = this.chance.one(DEFECTS);
     const earlier = [...this.kept].filter(([, each]) => each.vehicle === fields.vehicle && !each.is_signature);
     if (earlier.length && this.chance.happens(0.4)) fields.needs = this.chance.one(earlier)[0];
-    await this.#keep("add", fields);
+    const id = this.chance.happens(0.3) ? `draft-${this.marks}` : null;
+    await this.#keep("add", fields, id);
   }
 
   async intend() {
@@ -106,12 +107,16 @@ export class World {
     await this.#keep("intend", { mark: `mark-${(this.marks += 1)}`, vehicle, content_sha256, is_signature: true });
   }
 
-  async #keep(how, fields) {
-    const draft = { vehicle: fields.vehicle, path: "/records/", fields, person: this.chance.one(PEOPLE) };
-    const [kept] = await Promise.allSettled([this.tab.outbox[how](draft)]);
-    if (kept.status === "fulfilled") this.kept.set(kept.value, fields);
-    else if (kept.reason instanceof StorageFull) this.refusedForRoom.push(fields.mark);
-    else throw kept.reason;
+  /** What has an id already is a draft that is pressed twice, in one tab or in two. */
+  async #keep(how, fields, id = null) {
+    const draft = { id, vehicle: fields.vehicle, path: "/records/", fields, person: this.chance.one(PEOPLE) };
+    const tabs = id ? [this.tab, this.tab] : [this.tab];
+    const outcomes = await Promise.allSettled(tabs.map(({ outbox }) => outbox[how](draft)));
+    const other = outcomes.find(({ reason }) => reason && !(reason instanceof StorageFull));
+    if (other) throw other.reason;
+    const kept = outcomes.find(({ status }) => status === "fulfilled");
+    if (kept) this.kept.set(kept.value, fields);
+    else this.refusedForRoom.push(fields.mark);
   }
 
   /** One person at a time types a PIN. */

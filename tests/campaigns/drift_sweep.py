@@ -21,20 +21,21 @@ from pathlib import Path
 
 import django
 
-os.environ.setdefault("DJANGO_SETTINGS_MODULE", "deploy.settings")
-os.environ.setdefault("LEVELBOOK_DATABASE_ROLE", "owner")
-django.setup()
+if __name__ == "__main__":  # Whoever else imports it has set up its own.
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "deploy.settings")
+    os.environ.setdefault("LEVELBOOK_DATABASE_ROLE", "owner")
+    django.setup()
 
-import numpy as np  # noqa: E402
-from django.db import connection  # noqa: E402
+import numpy as np
+from django.db import connection
 
-from calibration.metrology.corners import CORNERS  # noqa: E402
-from calibration.metrology.drift_alerts import find_alerts  # noqa: E402
-from calibration.metrology.drift_filter import measured  # noqa: E402
-from calibration.metrology.drift_state import COLUMNS, DriftStates, fresh_states  # noqa: E402
-from calibration.selectors import drift  # noqa: E402
-from deploy.embedded.folder import data_folder  # noqa: E402
-from deploy.embedded.usage import running_database  # noqa: E402
+from calibration.metrology.corners import CORNERS
+from calibration.metrology.drift_alerts import find_alerts
+from calibration.metrology.drift_filter import measured
+from calibration.metrology.drift_state import COLUMNS, DriftStates, fresh_states
+from calibration.selectors import drift
+from deploy.embedded.folder import data_folder
+from deploy.embedded.usage import running_database
 
 RANDOM_SEED = 20261126
 VISITS = 4

@@ -72,7 +72,7 @@ class TestAlerts:
             "opened_at": opened_at,
             "updated_at": opened_at,
             "resolved_at": None,
-            "resolution": "",
+            "resolution": None,
             "resolved_by_job": None,
             "acknowledgement": None,
         }

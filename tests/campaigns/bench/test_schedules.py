@@ -14,7 +14,7 @@ from typing import Any
 
 import pytest
 
-from calibration.bench.assets import assets
+from tests.browser.app_files import forget_app_files
 from tests.campaigns.bench.faults import FAULTY, SHIPPED, faulty_outbox, write_app_with
 from tests.campaigns.bench.running import MOST_IN_VAIN, Outcome, Place, ask_until_at_rest, day_at, run_schedule
 from tests.campaigns.bench.tablet import Disk
@@ -71,7 +71,7 @@ MOST_SEEDED = 8
 def test_a_fault_in_the_outbox_is_found(place: Place, fault: str, tmp_path: Path, settings: Any) -> None:
     write_app_with(fault, tmp_path)
     settings.STATICFILES_DIRS = [tmp_path]
-    assets.cache_clear()
+    forget_app_files()
     weights, told = BY_FAULT[fault]
     found: list[str] = []
     for number in range(MOST_SEEDED):

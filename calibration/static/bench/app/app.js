@@ -67,6 +67,7 @@ export class App {
 
   /** @param {Screen | null} first what is shown already: the enrolment of a tablet that nobody has enrolled yet */
   async start(first) {
+    const { hash } = location;
     try {
       await this.session.open();
       await this.drafts.open();
@@ -80,8 +81,9 @@ export class App {
     if (!first) this.frame.mount();
     if (!isWhole) return this.#only({ heading: "Levelbook", content: null });
     this.openOutbox();
+    await this.#clearRecordedDrafts();
     this.#listen();
-    if (!first || this.session.enrolled) return this.show();
+    if (!first || this.session.enrolled || location.hash !== hash) return this.show();
     this.screen = first; // What is typed there meanwhile stays.
     this.#shown.place = this.#place({ route: routeOf(location.hash) });
     await this.refresh();
@@ -179,6 +181,12 @@ export class App {
     for (const { path } of (await this.sending?.outbox.intents()) ?? []) {
       await this.readJob(path.split("/").at(-3) ?? "");
     }
+  }
+
+  /** What a tab recorded that was then killed. Where the disk does not answer they stay: their id makes them one record. */
+  async #clearRecordedDrafts() {
+    const { sending } = this;
+    if (sending) await this.drafts.clearRecorded((ids) => sending.held(ids)).catch(() => {});
   }
 
   /** Another tab recorded what this one may still show as to be recorded. @param {string} key of its draft */

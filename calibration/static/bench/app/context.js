@@ -74,26 +74,27 @@
  *
  * @typedef {object} Records Each resolves once the record is on this tablet's disk, and rejects where it could not be
  *   kept, which was then said; the caller still has it. When the server has it, the job is read again. All are of the
- *   context's job. `fields` are those of the interface, without `id`.
- * @property {(checks: Record<string, {outcome: string, note?: string}>) => Promise<Kept>} readiness
+ *   context's job. `fields` are those of the interface, without `id`; `id` is the draft's, so that what two tabs record at
+ *   once is one record.
+ * @property {(checks: Record<string, {outcome: string, note?: string}>, id?: string | null) => Promise<Kept>} readiness
  * @property {(fields: {taken_at: string, instrument: string, temperature_deg_c?: number, settled: boolean,
- *   setpoints: Counts, readings: NewReading[]} & Record<string, unknown>) => Promise<Kept>} round
- * @property {(round: string, readings: NewReading[]) => Promise<Kept>} furtherReadings
+ *   setpoints: Counts, readings: NewReading[]} & Record<string, unknown>, id?: string | null) => Promise<Kept>} round
+ * @property {(round: string, readings: NewReading[], id?: string | null) => Promise<Kept>} furtherReadings
  * @property {(reading: string, fields: {reason: string, replacement: {height_mm: number, confirmed?: boolean}}) => Promise<Kept>} strike
- * @property {(fields?: {setpoints?: Counts, justification?: string}) => Promise<Kept>} propose
- * @property {(fields: {proposal?: string, written_at: string, read_back: Counts}) => Promise<Kept>} write
+ * @property {(fields?: {setpoints?: Counts, justification?: string}, id?: string | null) => Promise<Kept>} propose
+ * @property {(fields: {proposal?: string, written_at: string, read_back: Counts}, id?: string | null) => Promise<Kept>} write
  * @property {(of: {round: string} | {write: string}, file: File) => Promise<Kept>} photo
- * @property {(fields: {kind: string, corner?: Corner, happened_at: string, note?: string}) => Promise<Kept>} event
- * @property {(fields: {fitted_on: string, odometer_km?: number, tyres: Record<Corner, Tyre>}) => Promise<Kept>} fitment
+ * @property {(fields: {kind: string, corner?: Corner, happened_at: string, note?: string}, id?: string | null) => Promise<Kept>} event
+ * @property {(fields: {fitted_on: string, odometer_km?: number, tyres: Record<Corner, Tyre>}, id?: string | null) => Promise<Kept>} fitment
  * @property {(fields: {front_target_mm: number, rear_target_mm: number, reason: string, acknowledged_by: string,
  *   acknowledged_on: string}) => Promise<Kept>} concession
  * @property {(fields: {reason: string}) => Promise<Kept>} pause
- * @property {(fields: {reason: string, setpoints: Counts, nothing_changed: boolean}) => Promise<Kept>} resume
- * @property {(fields: {reason: string, setpoints?: Counts}) => Promise<Kept>} end
- * @property {(fields: {instrument: string, start: ParkedHeights, end: ParkedHeights}) => Promise<Kept>} leakTest
+ * @property {(fields: {reason: string, setpoints: Counts, nothing_changed: boolean}, id?: string | null) => Promise<Kept>} resume
+ * @property {(fields: {reason: string, setpoints?: Counts}, id?: string | null) => Promise<Kept>} end
+ * @property {(fields: {instrument: string, start: ParkedHeights, end: ParkedHeights}, id?: string | null) => Promise<Kept>} leakTest
  * @property {(fields: {reason: string}) => Promise<Kept>} reversion
  * @property {(vehicle: {id: string, vin: string, registration: string | null}, fields: {taken_at: string, loading: string,
- *   readings: NewReading[]} & Record<string, unknown>) => Promise<Kept>} heightCheck outside a job
+ *   readings: NewReading[]} & Record<string, unknown>, id?: string | null) => Promise<Kept>} heightCheck outside a job
  * @property {(vehicle: {id: string, vin: string, registration: string | null}, fields: Record<string, unknown>) => Promise<Kept>} openJob its id is the job's
  *
  * @typedef {object} NewReading
@@ -143,6 +144,7 @@
  *
  * @typedef {object} Drafts What somebody is about to record; on this tablet, thrown away with the day or after the days that it was set for.
  * @property {(key: string) => any} get null where there is none
+ * @property {(key: string) => string | null} idOf of the record that it becomes, from its first key
  * @property {(key: string, value: unknown, days?: number) => void} set JSON
  * @property {(key: string) => void} clear
  *

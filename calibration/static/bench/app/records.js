@@ -11,6 +11,8 @@ import { gettext } from "./texts.js";
 
 /** @typedef {{id: string, vin: string, registration: string | null}} HeldVehicle */
 
+/** @typedef {{id?: string | null, file?: File | null}} How `id`: the draft's */
+
 const MOST_PASSES = 3;
 
 /**
@@ -30,26 +32,26 @@ const MOST_PASSES = 3;
 export function recordsOf(desk) {
   const { job } = desk;
   const inJob = (/** @type {string} */ part) => `/api/v1/jobs/${job?.id}/${part}/`;
-  /** @param {string} path @param {Record<string, unknown>} fields @param {File | null} [file] */
-  const keep = (path, fields, file = null) => kept(desk, job?.vehicle, path, fields, file);
+  /** @param {string} path @param {Record<string, unknown>} fields @param {How} [how] */
+  const keep = (path, fields, how) => kept(desk, job?.vehicle, path, fields, how);
   return {
-    readiness: (checks) => keep(inJob("readiness"), { checks }),
-    round: (fields) => keep(inJob("rounds"), fields),
-    furtherReadings: (round, readings) => keep(`/api/v1/rounds/${round}/readings/`, { readings }),
+    readiness: (checks, id) => keep(inJob("readiness"), { checks }, { id }),
+    round: (fields, id) => keep(inJob("rounds"), fields, { id }),
+    furtherReadings: (round, readings, id) => keep(`/api/v1/rounds/${round}/readings/`, { readings }, { id }),
     strike: (reading, fields) => keep(`/api/v1/readings/${reading}/strike/`, fields),
-    propose: (fields = {}) => keep(inJob("proposals"), fields),
-    write: (fields) => keep(inJob("writes"), fields),
-    photo: (of, file) => keep(`/api/v1/${"round" in of ? `rounds/${of.round}` : `writes/${of.write}`}/photos/`, {}, file),
-    event: (fields) => keep(`/api/v1/vehicles/${job?.vehicle.vin}/events/`, fields),
-    fitment: (fields) => keep(`/api/v1/vehicles/${job?.vehicle.vin}/fitments/`, fields),
+    propose: (fields = {}, id) => keep(inJob("proposals"), fields, { id }),
+    write: (fields, id) => keep(inJob("writes"), fields, { id }),
+    photo: (of, file) => keep(`/api/v1/${"round" in of ? `rounds/${of.round}` : `writes/${of.write}`}/photos/`, {}, { file }),
+    event: (fields, id) => keep(`/api/v1/vehicles/${job?.vehicle.vin}/events/`, fields, { id }),
+    fitment: (fields, id) => keep(`/api/v1/vehicles/${job?.vehicle.vin}/fitments/`, fields, { id }),
     concession: (fields) => keep(inJob("concession"), fields),
     pause: (fields) => keep(inJob("pause"), fields),
-    resume: (fields) => keep(inJob("resumption"), fields),
-    end: (fields) => keep(inJob("end"), fields),
-    leakTest: (fields) => keep(inJob("leak-tests"), fields),
+    resume: (fields, id) => keep(inJob("resumption"), fields, { id }),
+    end: (fields, id) => keep(inJob("end"), fields, { id }),
+    leakTest: (fields, id) => keep(inJob("leak-tests"), fields, { id }),
     reversion: (fields) => keep(inJob("reversion"), fields),
-    heightCheck: (vehicle, fields) => kept(desk, vehicle, `/api/v1/vehicles/${vehicle.vin}/checks/`, fields, null),
-    openJob: (vehicle, fields) => kept(desk, vehicle, "/api/v1/jobs/", { vehicle: vehicle.vin, ...fields }, null),
+    heightCheck: (vehicle, fields, id) => kept(desk, vehicle, `/api/v1/vehicles/${vehicle.vin}/checks/`, fields, { id }),
+    openJob: (vehicle, fields) => kept(desk, vehicle, "/api/v1/jobs/", { vehicle: vehicle.vin, ...fields }),
   };
 }
 
@@ -123,17 +125,17 @@ async function intent(sending, job, person, fields) {
  * @param {HeldVehicle | undefined} vehicle
  * @param {string} path
  * @param {Record<string, unknown>} fields
- * @param {File | null} file
+ * @param {How} [how]
  * @returns {Promise<Kept>}
  */
-async function kept(desk, vehicle, path, fields, file) {
+async function kept(desk, vehicle, path, fields, { id = null, file = null } = {}) {
   const { sending, person, notKept } = desk;
   if (!vehicle) throw new TypeError("A record is of a vehicle.");
   try {
     return await sending.writing(async () => {
       await desk.remember(vehicle);
       const attachment = file && { name: file.name, type: file.type, bytes: await file.arrayBuffer() };
-      return sending.keep({ vehicle: vehicle.id, path, fields, file: attachment, person });
+      return sending.keep({ id, vehicle: vehicle.id, path, fields, file: attachment, person });
     });
   } catch (error) {
     notKept(error);

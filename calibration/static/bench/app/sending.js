@@ -162,6 +162,18 @@ export class Sending {
     return new Set((await this.store.read()).records.map(({ vehicle }) => vehicle));
   }
 
+  /**
+   * Which of these records are on this tablet's disk, sent or not.
+   * @param {string[]} ids
+   * @returns {Promise<Set<string>>}
+   */
+  held(ids) {
+    return this.store.change("all", ({ records, sent }) => {
+      const known = new Set([...records, ...sent].map(({ id }) => id));
+      return { result: new Set(ids.filter((id) => known.has(id))) };
+    });
+  }
+
   /** Send what can be sent now. Resolves after a pass, which may have begun before. */
   run() {
     this.sender.wake();

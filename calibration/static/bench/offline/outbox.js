@@ -68,7 +68,8 @@ export class Outbox {
   // --- what people do ------------------------------------------------------------------------------------
 
   /**
-   * Keep a record. When this resolves it is on disk; when it rejects nothing is, and the caller still has it.
+   * Keep a record. When this resolves it is on disk; when it rejects nothing is, and the caller still has it. What has
+   * an id that is here already was kept by another tab, or before this one was killed: it is not kept once more.
    * @param {Draft} draft
    * @returns {Promise<string>} its id
    */
@@ -338,9 +339,13 @@ export class Outbox {
    * @returns {Promise<string>}
    */
   async keep(draft, state) {
-    const record = newRecord(draft, state, this.newId(), this.clock.now());
-    const id = await this.store.change("open", () => ({ add: [record], result: record.entry.id }));
-    if (state === "waiting") this.lanes?.begin(record.entry.vehicle);
+    const record = newRecord(draft, state, draft.id ?? this.newId(), this.clock.now());
+    const { id, vehicle } = record.entry;
+    await this.store.change(draft.id ? "all" : "open", ({ records, sent }) => {
+      const isKept = [...records, ...sent].some((each) => each.id === id);
+      return { add: isKept ? [] : [record], result: null };
+    });
+    if (state === "waiting") this.lanes?.begin(vehicle);
     return id;
   }
 

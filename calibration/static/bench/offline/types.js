@@ -91,6 +91,7 @@
  * @property {Record<string, unknown>} fields
  * @property {Attachment | null} [file]
  * @property {string | null} [person]
+ * @property {string | null} [id] where it has one since its first key, so that two tabs keep it once
  *
  * @typedef {object} Report What a pass came to.
  * @property {boolean} ran false: another tab is at it

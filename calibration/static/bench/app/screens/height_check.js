@@ -78,7 +78,7 @@ function form(context, vehicle, specification, instruments, recorded) {
       ...odometer.value(),
       ...degrees,
       readings: CORNERS.map((corner) => ({ corner, height_mm: mm[corner], ...(confirmed && { confirmed }) })),
-    });
+    }, drafts.idOf(key));
     drafts.clear(key);
     return recorded(kept);
   });

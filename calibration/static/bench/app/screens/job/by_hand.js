@@ -33,7 +33,7 @@ export function render(context) {
       draft.why.trim() ? null : gettext("Say why: whoever approves it, and the certificate, will want to know."),
     );
     if (!setpoints || !draft.why.trim()) return false;
-    await records.propose({ setpoints, justification: draft.why.trim() });
+    await records.propose({ setpoints, justification: draft.why.trim() }, drafts.idOf(key));
     drafts.clear(key);
     return navigate(hashOf("job", job.id));
   });

@@ -307,6 +307,7 @@ class Corners {
       this.draft.readings.map(
         ({ corner, height_mm, confirmed }) => ({ corner, height_mm, ...(confirmed && { confirmed }) }),
       ),
+      drafts.idOf(draftKey(job)),
     );
     drafts.clear(draftKey(job));
     navigate(hashOf("job", job.id));

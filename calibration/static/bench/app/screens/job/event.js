@@ -42,7 +42,7 @@ export function render(context) {
   const record = button(gettext("Record it"), () => void store(), { kind: "main" });
   const store = once(async () => {
     const at = where.hidden ? {} : { corner: /** @type {Corner} */ (draft.corner) };
-    await records.event({ kind: draft.kind, ...at, happened_at: withOffset(), note: draft.note.trim() });
+    await records.event({ kind: draft.kind, ...at, happened_at: withOffset(), note: draft.note.trim() }, drafts.idOf(key));
     drafts.clear(key);
     navigate(hashOf("job", job.id));
   });

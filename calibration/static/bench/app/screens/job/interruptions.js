@@ -60,7 +60,7 @@ export function renderPaused(context) {
   const resume = once(async () => {
     const [why, setpoints] = [reasonOf(reason), fields.read()];
     if (!why || !setpoints || draft.unchanged === null) return false;
-    await records.resume({ reason: why, setpoints, nothing_changed: draft.unchanged });
+    await records.resume({ reason: why, setpoints, nothing_changed: draft.unchanged }, drafts.idOf(key));
     drafts.clear(key);
     return navigate(hashOf("job", job.id));
   });
@@ -118,7 +118,7 @@ export function renderEnd(context) {
     if (!kind) return false;
     const [why, setpoints] = [endReason(kinds[kind] ?? "", reason), isWritten ? fields.read() : {}];
     if (!why || !setpoints) return false;
-    await records.end(isWritten ? { reason: why, setpoints } : { reason: why });
+    await records.end(isWritten ? { reason: why, setpoints } : { reason: why }, drafts.idOf(key));
     drafts.clear(key);
     return navigate(hashOf("job", job.id));
   });

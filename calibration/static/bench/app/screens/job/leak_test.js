@@ -89,7 +89,7 @@ function last(context, draft, begun) {
   const record = once(async () => {
     const heights = fields.read(instrument);
     if (!heights) return false;
-    await records.leakTest({ instrument: instrument.id, start: begun, end: { at: withOffset(), ...heights } });
+    await records.leakTest({ instrument: instrument.id, start: begun, end: { at: withOffset(), ...heights } }, drafts.idOf(draftKey(job)));
     drafts.clear(draftKey(job));
     return navigate(hashOf("job", job.id, "leak-result"));
   });

@@ -46,7 +46,8 @@ export function render(context) {
   const store = once(async () => {
     const read_back = fields.read();
     if (!read_back) return false;
-    const kept = await context.records.write({ proposal: written.proposal, written_at: written.written_at, read_back });
+    const { proposal, written_at } = written;
+    const kept = await context.records.write({ proposal, written_at, read_back }, drafts.idOf(writtenKey(job)));
     drafts.clear(writtenKey(job));
     drafts.clear(restKey(job)); // It moves now, and settles anew.
     drafts.set(`last:${job.id}`, { write: kept.id });

@@ -158,7 +158,7 @@ async function keep(context, key, checks, before) {
       ],
     ),
   );
-  await context.records.readiness(sent);
+  await context.records.readiness(sent, context.drafts.idOf(key));
   context.drafts.clear(key);
   context.navigate(hashOf("job", context.job.id));
 }

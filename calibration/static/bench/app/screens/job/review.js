@@ -141,7 +141,7 @@ async function store(context, draft, temperature) {
     ...(draft.paper && { recorded_from: "paper" }),
     setpoints: counts,
     readings: draft.readings,
-  });
+  }, drafts.idOf(draftKey(job)));
   drafts.clear(draftKey(job));
   drafts.clear(restKey(job));
   drafts.set(`last:${job.id}`, { round: kept.id });

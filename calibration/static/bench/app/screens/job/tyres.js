@@ -40,7 +40,7 @@ export function render(context) {
     const [tyres, fitted_on] = [sets.map((each) => each.read()), day.read()];
     if (tyres.includes(null) || !fitted_on) return false;
     const at = sets.flatMap(({ corners }, index) => corners.map((corner) => [corner, tyres[index]]));
-    await context.records.fitment({ fitted_on, odometer_km: job.odometer_km, tyres: Object.fromEntries(at) });
+    await context.records.fitment({ fitted_on, odometer_km: job.odometer_km, tyres: Object.fromEntries(at) }, drafts.idOf(key));
     drafts.clear(key);
     return context.navigate(hashOf("job", job.id));
   });

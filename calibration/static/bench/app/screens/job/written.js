@@ -27,7 +27,7 @@ export function render(context) {
   const store = once(async () => {
     const [written_at, read_back] = [when.read(), fields.read()];
     if (!written_at || !read_back) return false;
-    const kept = await records.write({ written_at, read_back });
+    const kept = await records.write({ written_at, read_back }, drafts.idOf(key));
     drafts.clear(key);
     drafts.set(`last:${job.id}`, { write: kept.id });
     return navigate(hashOf("job", job.id));
