@@ -25,8 +25,9 @@ Matrix = NDArray[np.float64]
 
 SPECIFICATION_DRAWS = 1.0
 """Vehicles that the specification's mean counts for."""
-SPECIFICATION_FREEDOM = 4.0
-"""Degrees of freedom that its standard deviation counts for."""
+SPECIFICATION_FREEDOM = 16.0
+"""Degrees of freedom that its standard deviation counts for: with fewer, the spread of twenty vehicles is so uncertain
+that every other stop for a suspect corner is one of an ordinary vehicle."""
 LEAST_INFORMATION = 1e-3
 """In draws: a vehicle that taught less of an axle (it was never moved) is no draw."""
 
@@ -108,7 +109,7 @@ def model_axle(specification: Specification, axle: Axle, draws: Sequence[AxleDra
     """Mean response of a model's axle and the standard deviation between its vehicles' corners, mm per count.
 
     Random effects over the vehicles' draws, shrunk to the specification's mean (as one vehicle) and its deviation
-    (as four degrees of freedom).
+    (as sixteen degrees of freedom).
 
     Raises
     ------

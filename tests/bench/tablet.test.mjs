@@ -18,6 +18,8 @@ class FakeCupboard {
   values = new Map();
   get = async (key) => this.values.get(key) ?? null;
   set = async (key, value) => void this.values.set(key, structuredClone(value));
+  hold = this.set;
+  letGo = () => {};
   remove = async (key) => void this.values.delete(key);
   all = async (prefix) => [...this.values].filter(([key]) => key.startsWith(prefix));
 }
@@ -151,7 +153,8 @@ describe("What is being typed", () => {
     before.set("round:1", ["FL"]);
     before.set("round:2", ["FR"]);
     const drafts = await opened();
-    await drafts.clearRecorded(async (ids) => new Set(ids.filter((id) => id === before.idOf("round:1"))));
+    const held = async (ids) => new Set(ids.filter((id) => id === before.idOf("round:1")));
+    await drafts.clearRecorded({ held });
     assert.deepEqual([drafts.keys, (await opened()).keys], [["round:2"], ["round:2"]]);
   });
 });
@@ -160,7 +163,7 @@ describe("A tablet that refuses to keep something", () => {
   /** Opens at once, and refuses at the given moment. */
   const refusing = (name, when) => {
     const refused = new DOMException("no room", name);
-    const transaction = { objectStore: () => ({ put }), error: refused };
+    const transaction = { objectStore: () => ({ put, get: put }), error: refused };
     const put = () => {
       if (when === "at once") throw refused;
       queueMicrotask(() => queueMicrotask(() => transaction.onabort()));
@@ -175,6 +178,16 @@ describe("A tablet that refuses to keep something", () => {
       const kept = (name) => new Cupboard("any", refusing(name, when)).set("key", "value");
       await assert.rejects(kept("QuotaExceededError"), StorageFull);
       await assert.rejects(kept("UnknownError"), StorageRefused);
+    });
+
+    test(`holds what no record rests on as long as the app is open, ${when}`, async () => {
+      const cupboard = new Cupboard("any", refusing("QuotaExceededError", when));
+      await cupboard.hold("people", ["she"]);
+      await cupboard.hold("read:jobs", []);
+      assert.deepEqual([await cupboard.get("people"), await cupboard.get("read:jobs")], [["she"], []]);
+      cupboard.letGo("read:");
+      await assert.rejects(cupboard.get("read:jobs"), "it is looked for on the disk again");
+      assert.deepEqual(await cupboard.get("people"), ["she"]);
     });
   }
 });

@@ -7,7 +7,6 @@
 
 import { StorageFull, StorageRefused } from "../offline/storage_errors.js";
 import { appearance } from "./appearance.js";
-import { Cupboard, CUPBOARD } from "./cupboard.js";
 import { Drafts } from "./drafts.js";
 import { h } from "./dom.js";
 import { NOBODY, NOTHING_PENDING } from "./frame.js";
@@ -26,6 +25,7 @@ import { unitsOf } from "./units.js";
 /** @typedef {import("./context.js").Job} Job */
 /** @typedef {import("./context.js").Screen} Screen */
 /** @typedef {import("../offline/types.js").Event} OutboxEvent */
+/** @typedef {import("./cupboard.js").Cupboard} Cupboard */
 /** @typedef {import("./sending.js").Sending} Sending */
 /** @typedef {typeof import("./shell.js")} Shell */
 
@@ -67,7 +67,6 @@ export class App {
 
   /** @param {Screen | null} first what is shown already: the enrolment of a tablet that nobody has enrolled yet */
   async start(first) {
-    const { hash } = location;
     try {
       await this.session.open();
       await this.drafts.open();
@@ -81,9 +80,9 @@ export class App {
     if (!first) this.frame.mount();
     if (!isWhole) return this.#only({ heading: "Levelbook", content: null });
     this.openOutbox();
-    await this.#clearRecordedDrafts();
+    if (this.sending) await this.drafts.clearRecorded(this.sending);
     this.#listen();
-    if (!first || this.session.enrolled || location.hash !== hash) return this.show();
+    if (!first || this.session.enrolled) return this.show();
     this.screen = first; // What is typed there meanwhile stays.
     this.#shown.place = this.#place({ route: routeOf(location.hash) });
     await this.refresh();
@@ -143,7 +142,7 @@ export class App {
     });
     this.sending.sender.wake();
     void workshopKey(this).catch(() => null); // The storage says so where it matters.
-    void this.sending.vehicles().then((vehicles) => this.reads.forgetAllBut(vehicles));
+    void this.sending.vehicles().then((vehicles) => this.reads.forgetAllBut(vehicles)).catch(() => null);
   }
 
   /** The screen that the address asks for. */
@@ -181,12 +180,6 @@ export class App {
     for (const { path } of (await this.sending?.outbox.intents()) ?? []) {
       await this.readJob(path.split("/").at(-3) ?? "");
     }
-  }
-
-  /** What a tab recorded that was then killed. Where the disk does not answer they stay: their id makes them one record. */
-  async #clearRecordedDrafts() {
-    const { sending } = this;
-    if (sending) await this.drafts.clearRecorded((ids) => sending.held(ids)).catch(() => {});
   }
 
   /** Another tab recorded what this one may still show as to be recorded. @param {string} key of its draft */
@@ -348,8 +341,6 @@ export class App {
     this.session.enrolled = this.session.person = null;
     await Promise.all([sending?.destroy(), this.cupboard.destroy()]);
     localStorage.clear();
-    this.cupboard = new Cupboard(CUPBOARD);
-    for (const part of [this.session, this.reads, this.drafts]) part.cupboard = this.cupboard;
     await this.reads.sweep();
     history.replaceState(null, "", hashOf("today"));
     await this.refresh();

@@ -11,6 +11,8 @@ const TABLE = "kept";
 export class Cupboard {
   /** @type {Promise<IDBDatabase> | null} */
   #database = null;
+  /** What found no room. @type {Map<string, unknown>} */
+  #held = new Map();
 
   /**
    * @param {string} name
@@ -26,7 +28,7 @@ export class Cupboard {
    * @returns {Promise<any>} null where there is nothing
    */
   async get(key) {
-    return (await this.#within("readonly", (table) => table.get(key))) ?? null;
+    return this.#held.get(key) ?? (await this.#within("readonly", (table) => table.get(key))) ?? null;
   }
 
   /**
@@ -45,10 +47,26 @@ export class Cupboard {
    */
   async set(key, value) {
     await this.#within("readwrite", (table) => table.put(value, key));
+    this.#held.delete(key);
+  }
+
+  /**
+   * The same for what no record rests on: where there is no room for it, it is there as long as the app is open.
+   * @param {string} key
+   * @param {unknown} value
+   */
+  async hold(key, value) {
+    await this.set(key, value).catch(() => this.#held.set(key, value));
+  }
+
+  /** Let go of what is in memory only, of the keys with this beginning. @param {string} prefix */
+  letGo(prefix) {
+    for (const key of this.#held.keys()) if (key.startsWith(prefix)) this.#held.delete(key);
   }
 
   /** @param {string} key */
   async remove(key) {
+    this.#held.delete(key);
     await this.#within("readwrite", (table) => table.delete(key));
   }
 
@@ -56,6 +74,7 @@ export class Cupboard {
   async destroy() {
     (await this.#database)?.close();
     this.#database = null;
+    this.#held.clear();
     await requested(this.factory.deleteDatabase(this.name));
   }
 

@@ -41,12 +41,13 @@ export class Drafts {
   }
 
   /**
-   * Throw away what was recorded by a tab that was killed before it could.
-   * @param {(ids: string[]) => Promise<Set<string>>} held which records are kept
+   * Throw away what was recorded by a tab that was killed before it could. Where the disk does not answer it stays: its
+   * id makes it one record all the same.
+   * @param {{held: (ids: string[]) => Promise<Set<string>>}} sending which records are kept
    */
-  async clearRecorded(held) {
+  async clearRecorded(sending) {
     if (this.#drafts.size === 0) return;
-    const recorded = await held([...this.#drafts.values()].map(({ id }) => id));
+    const recorded = await sending.held([...this.#drafts.values()].map(({ id }) => id)).catch(() => new Set());
     for (const [key, { id }] of this.#drafts) if (recorded.has(id)) this.clear(key);
   }
 
@@ -72,7 +73,7 @@ export class Drafts {
   set(key, value, days = 1) {
     const id = this.idOf(key) ?? uuid7();
     this.#drafts.set(key, { id, value });
-    this.cupboard.set(PREFIX + key, { until: Date.now() + days * DAY_MS, id, value }).catch(() => {}); // In memory; no record rests on it.
+    void this.cupboard.hold(PREFIX + key, { until: Date.now() + days * DAY_MS, id, value });
     this.changed();
   }
 

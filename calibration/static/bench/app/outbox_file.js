@@ -15,7 +15,7 @@ import { gettext } from "./texts.js";
 export async function workshopKey({ cupboard, service, session }) {
   const workshop = session.enrolled?.workshop.id;
   const { body } = await service.get("/api/v1/tablet/", session.enrolled?.token ?? null);
-  if (body) await cupboard.set("outbox_key", { workshop, key: body.outbox_key });
+  if (body) await cupboard.hold("outbox_key", { workshop, key: body.outbox_key });
   const kept = await cupboard.get("outbox_key");
   return kept && kept.workshop === workshop ? Uint8Array.from(atob(kept.key), (each) => each.charCodeAt(0)) : null;
 }

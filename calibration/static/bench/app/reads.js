@@ -15,8 +15,6 @@ const NOT_FOUND = 404;
 
 /** @implements {ReadsOfContext} */
 export class Reads {
-  /** @type {Map<string, Read>} */
-  #unkept = new Map();
   /** Paths under which the service has nothing. @type {Set<string>} */
   #unknown = new Set();
   #turns = 0;
@@ -67,7 +65,7 @@ export class Reads {
    * @param {string[]} [goingOn] keys of drafts that hold the ids of such jobs
    */
   async sweep(goingOn = []) {
-    this.#unkept.clear();
+    this.cupboard.letGo("read:");
     for (const [key, { day }] of await this.cupboard.all("read:")) {
       if (day !== today() && !goingOn.some((each) => isOfJob(key, each))) await this.cupboard.remove(key);
     }
@@ -190,24 +188,14 @@ export class Reads {
     else if (status) this.#unknown.delete(path);
     if (body && turn >= (this.#answered.get(path) ?? 0)) { // Of answers that cross, that of the last question is kept.
       this.#answered.set(path, turn);
-      await this.#keep(path, { day: today(), at, epoch, body });
+      await this.cupboard.hold(`read:${path}`, /** @type {Read} */ ({ day: today(), at, epoch, body }));
     }
     return body;
   }
 
-  /**
-   * Where there is no room for it, it is kept while the app is open: no record rests on it.
-   * @param {string} path
-   * @param {Read} read
-   */
-  async #keep(path, read) {
-    this.#unkept.delete(path);
-    await this.cupboard.set(`read:${path}`, read).catch(() => this.#unkept.set(path, read));
-  }
-
   /** @param {string} path */
   async #found(path) {
-    return this.#unkept.get(path) ?? this.cupboard.get(`read:${path}`);
+    return this.cupboard.get(`read:${path}`);
   }
 
   /** @param {string} path */

@@ -72,7 +72,7 @@ export class Session {
    */
   async people() {
     const { body } = await this.service.get("/api/v1/tablet/people/", this.enrolled?.token ?? null);
-    if (body) await this.cupboard.set("people", body);
+    if (body) await this.cupboard.hold("people", body);
     return body ?? this.knownPeople();
   }
 
@@ -202,13 +202,13 @@ export class Session {
   async #sit(person) {
     this.person = person;
     await this.#keep(person);
-    await this.cupboard.set("at_tablet", person.id);
+    await this.cupboard.hold("at_tablet", person.id);
   }
 
   /** @param {AtTablet} person */
   async #keep(person) {
     if (this.person?.id === person.id) this.person = person;
-    await this.cupboard.set(`person:${person.id}`, person);
-    await this.cupboard.set(`name:${person.id}`, person.name);
+    await this.cupboard.hold(`person:${person.id}`, person);
+    await this.cupboard.hold(`name:${person.id}`, person.name);
   }
 }

@@ -21,6 +21,15 @@ export function newRecord({ vehicle, path, fields, file = null, person = null },
   return { entry, content: { fields: { ...fields, id }, file } };
 }
 
+/**
+ * What to add: nothing where it was kept before under the same id.
+ * @param {NewRecord} record
+ * @param {import("./types.js").View} seen
+ */
+export function unlessThere(record, { records, sent }) {
+  return [...records, ...sent].some(({ id }) => id === record.entry.id) ? [] : [record];
+}
+
 const POST = /** @type {const} */ ("POST");
 
 /**

@@ -18,7 +18,7 @@
  * their own, so that the tests can put a fault into each.
  */
 
-import { emptyReport, newRecord, toSendAgain } from "./entries.js";
+import { emptyReport, newRecord, toSendAgain, unlessThere } from "./entries.js";
 import { RECEIPT, judge, onlyPinWrong } from "./judging.js";
 import { Lanes } from "./lanes.js";
 import { Patience } from "./patience.js";
@@ -341,10 +341,7 @@ export class Outbox {
   async keep(draft, state) {
     const record = newRecord(draft, state, draft.id ?? this.newId(), this.clock.now());
     const { id, vehicle } = record.entry;
-    await this.store.change(draft.id ? "all" : "open", ({ records, sent }) => {
-      const isKept = [...records, ...sent].some((each) => each.id === id);
-      return { add: isKept ? [] : [record], result: null };
-    });
+    await this.store.change(draft.id ? "all" : "open", (seen) => ({ add: unlessThere(record, seen), result: null }));
     if (state === "waiting") this.lanes?.begin(vehicle);
     return id;
   }

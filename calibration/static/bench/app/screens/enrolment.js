@@ -11,17 +11,18 @@ const SCANNED = /^#enrol=([^&]+)$/;
  * @returns {import("../context.js").Screen}
  */
 export function renderEnrolment(enrol) {
-  const scanned = SCANNED.exec(location.hash)?.[1] ?? "";
   const code = h("input", {
     autocomplete: "off",
     autocapitalize: "characters",
     spellcheck: "false",
     maxlength: 20,
     required: true,
-    value: scanned && decodeURIComponent(scanned),
+    value: scanned(),
   });
   const device = h("input", { autocomplete: "off", maxlength: 80, required: true, value: gettext("Tablet in bay 1") });
   const failed = h("p", { class: "field-error", role: "alert" });
+  const scan = () => (code.value = scanned() || code.value);
+  addEventListener("hashchange", scan); // A code may be scanned before the app is there to show this anew.
   const submit = async (/** @type {SubmitEvent} */ event) => {
     event.preventDefault();
     failed.textContent = "";
@@ -39,5 +40,10 @@ export function renderEnrolment(enrol) {
     ),
     actions: [h("button", { class: "button button-main", form: "enrolment", type: "submit" }, gettext("Enrol"))],
     update: () => {},
+    leave: () => removeEventListener("hashchange", scan),
   };
+}
+
+function scanned() {
+  return decodeURIComponent(SCANNED.exec(location.hash)?.[1] ?? "");
 }
