@@ -38,11 +38,11 @@ CALLS: Final = tuple(
     re.compile(f"/api/v1/{each}/")
     for each in (
         "jobs",
-        rf"jobs/{_ID}/(readiness|rounds|leak-tests|proposals|writes|pause|resumption|end|reversion)",
+        rf"jobs/{_ID}/(readiness|rounds|leak-tests|proposals|writes|pause|resumption|end|reversion|concession)",
         rf"rounds/{_ID}/(readings|photos)",
         rf"writes/{_ID}/photos",
         rf"readings/{_ID}/strike",
-        r"vehicles/[0-9A-Z]{1,40}/(events|checks)",
+        r"vehicles/[0-9A-Z]{1,40}/(events|checks|fitments)",
     )
 )
 """What a tablet records. A file proves nobody's PIN: nothing is signed, approved, ruled on or set up by one."""
@@ -72,6 +72,11 @@ def carry_out(records: tuple[SavedRecord, ...], around: HttpRequest) -> list[dic
     return [asdict(_result(record, people, around)) for record in records]
 
 
+def takes(path: str) -> bool:
+    """Whether this is an address to which a tablet records."""
+    return any(call.fullmatch(path) for call in CALLS)
+
+
 def kind_of(path: str) -> str:
     """The last part of the address that says what is recorded."""
     return path.strip("/").rpartition("/")[2]
@@ -82,7 +87,7 @@ def _result(record: SavedRecord, people: Mapping[UUID, Membership], around: Http
     about = (str(record.id), kind_of(record.path), str(record.person_id or ""), record.noted_at_ms)
     if record.state in {"to_sign", "dropped"}:
         return Result(*about, "to_sign", "pin_required", _("Signing needs the person's PIN: sign the job off again."))
-    if not any(call.fullmatch(record.path) for call in CALLS):
+    if not takes(record.path):
         return Result(*about, "refused", "not_from_a_file", _("This is nothing that is recorded from a file."))
     if person is None:
         return Result(*about, "refused", "person_unknown", _("Whoever noted it does not belong to the workshop now."))

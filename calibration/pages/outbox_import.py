@@ -33,6 +33,8 @@ KINDS: Final = {
     "writes": _("Write and read-back"),
     "photos": _("Photo"),
     "events": _("Work on the vehicle"),
+    "fitments": _("Tyres fitted"),
+    "concession": _("Wish for a concession"),
     "pause": _("Pause"),
     "resumption": _("Resumption"),
     "end": _("End of a job"),

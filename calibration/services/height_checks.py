@@ -13,14 +13,13 @@ from django.utils.translation import gettext as _
 
 from fleet import ledger
 from fleet.actor import CLOCK_TOLERANCE, Actor
-from fleet.errors import Conflict, FieldError, Forbidden, Invalid, NotFound
+from fleet.errors import Conflict, Forbidden, Invalid, NotFound
 from fleet.ids import new_id
 from fleet.models import Instrument, Membership, Vehicle
 from fleet.permissions import Permission, require
 from fleet.selectors.instruments import calibration_at
 from fleet.selectors.vehicles import sees_whole_workshop
 
-from ..metrology.corners import CORNERS
 from ..metrology.provenance import PROVENANCE
 from ..metrology.readings import largest_repeatability
 from ..models import Concession, HeightCheck, HeightCheckReading, HeightCheckStrike, Job
@@ -38,7 +37,7 @@ from ..selectors.odometer import highest_odometer
 from ..selectors.specifications import revision_in_force
 from .drift import drift_changed
 from .independence import decides_alone
-from .measuring import frozen_instrument, height_error, instrument_status
+from .measuring import frozen_instrument, height_error, instrument_status, require_counts
 from .repeatability import repeatability_of
 
 READINGS_A_CORNER: Final = range(1, 21)
@@ -67,7 +66,8 @@ def height_check_record(
     `received_at` is when it came in, for a check that was kept elsewhere before; otherwise now.
     """
     require(actor, Permission.RECORD_CHECKS)
-    _require_counts(Counter(reading["corner"] for reading in readings))
+    needed = _("A height check needs 1 to 20 readings at every corner; %(corner)s has %(count)s.")
+    require_counts(Counter(reading["corner"] for reading in readings), READINGS_A_CORNER, needed)
     received = min(received_at or actor.now, actor.now)
     noted = taken_at + actor.clock_offset
     check = HeightCheck(
@@ -283,25 +283,6 @@ def _reading_rows(
         )
         for ordinal, reading in enumerate(readings, first_ordinal)
     ]
-
-
-def _require_counts(counts: Mapping[str, int]) -> None:
-    """Every corner, at most twenty times."""
-    unknown = sorted(set(counts) - set(CORNERS))
-    if unknown:
-        raise Invalid.at("/readings", "unknown_corner", _("Name the corners FL, FR, RL and RR, not %s.") % unknown[0])
-    errors = [
-        FieldError(
-            "/readings",
-            "readings_per_corner",
-            _("A height check needs 1 to 20 readings at every corner; %(corner)s has %(count)s.")
-            % {"corner": corner, "count": counts.get(corner, 0)},
-        )
-        for corner in CORNERS
-        if counts.get(corner, 0) not in READINGS_A_CORNER
-    ]
-    if errors:
-        raise Invalid(errors)
 
 
 def _require_plausible(check: HeightCheck, rows: Sequence[HeightCheckReading], pointer: str = "") -> None:

@@ -1,14 +1,16 @@
-"""What rounds and leak tests take down the same way: the instrument as it was on the day, heights that can be."""
+"""What rounds, height checks and leak tests take down the same way: instruments as they were, heights that can be."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from django.utils.translation import gettext as _
 
-from fleet.errors import FieldError
+from fleet.errors import FieldError, Invalid
 from fleet.models import Instrument, InstrumentCalibration
 
+from ..metrology.corners import CORNERS
 from ..metrology.readings import height_problem, likely_unit
 from ..rules import texts
 from ..rules.findings import InstrumentStatus
@@ -39,6 +41,20 @@ def instrument_status(instrument: Instrument, calibration: InstrumentCalibration
         withdrawals = withdrawals.exclude(recorded_at__lt=calibration.recorded_at, since__lte=calibration.calibrated_on)
     since = withdrawals.values_list("since", flat=True).first()
     return InstrumentStatus(instrument.serial, calibration.due_on if calibration else None, since)
+
+
+def require_counts(counts: Mapping[str, int], allowed: range, needed: str) -> None:
+    """Every corner, and so many readings at each; `needed` is the sentence for a corner that has another number."""
+    unknown = sorted(set(counts) - set(CORNERS))
+    if unknown:
+        raise Invalid.at("/readings", "unknown_corner", _("Name the corners FL, FR, RL and RR, not %s.") % unknown[0])
+    errors = [
+        FieldError("/readings", "readings_per_corner", needed % {"corner": corner, "count": counts.get(corner, 0)})
+        for corner in CORNERS
+        if counts.get(corner, 0) not in allowed
+    ]
+    if errors:
+        raise Invalid(errors)
 
 
 def height_error(

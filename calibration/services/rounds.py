@@ -19,7 +19,6 @@ from fleet.models import Instrument, Membership
 from fleet.permissions import Permission
 from fleet.selectors.instruments import calibration_at
 
-from ..metrology.corners import CORNERS
 from ..models import Reading, ReadingStrike, Round
 from ..rules.arrivals import Place, of_arrival, of_place, place_of
 from ..rules.finding_kinds import Arrival, NewFinding
@@ -27,7 +26,7 @@ from ..rules.findings import InstrumentStatus, of_instruments, of_readiness, of_
 from ..rules.sightings import last_known_setpoints, sighting_of_round
 from ..selectors.jobs import visible_jobs
 from .independence import decides_alone
-from .measuring import frozen_instrument, height_error, instrument_status
+from .measuring import frozen_instrument, height_error, instrument_status, require_counts
 from .repeatability import known_before, learn_anew, learn_from
 from .repeats import of_repeat, repeated_round
 from .step import JobStep
@@ -242,22 +241,8 @@ def _measurer(myself: Membership | None, reading: Mapping[str, Any], pointer: st
 
 
 def _require_counts(counts: Mapping[str, int]) -> None:
-    """Every corner, at least twice, at most twenty times."""
-    unknown = sorted(set(counts) - set(CORNERS))
-    if unknown:
-        raise Invalid.at("/readings", "unknown_corner", _("Name the corners FL, FR, RL and RR, not %s.") % unknown[0])
-    errors = [
-        FieldError(
-            "/readings",
-            "readings_per_corner",
-            _("A round needs 2 to 20 readings at every corner; %(corner)s has %(count)s.")
-            % {"corner": corner, "count": counts.get(corner, 0)},
-        )
-        for corner in CORNERS
-        if counts.get(corner, 0) not in READINGS_A_CORNER
-    ]
-    if errors:
-        raise Invalid(errors)
+    needed = _("A round needs 2 to 20 readings at every corner; %(corner)s has %(count)s.")
+    require_counts(counts, READINGS_A_CORNER, needed)
 
 
 def _require_plausible(step: JobStep, rows: Sequence[Reading], pointer: str = "") -> None:

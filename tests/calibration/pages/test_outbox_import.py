@@ -15,16 +15,21 @@ from django.db import connection
 from django.test import Client
 from PIL import Image
 
-from calibration.models import Job, LeakTest, Photo, Readiness, Round
+from calibration.models import Concession, Job, LeakTest, Photo, Readiness, Round
 from calibration.outbox_file import opening
+from calibration.outbox_file.carrying_out import takes
+from calibration.pages.outbox_import import KINDS
+from deploy.embedded.folder import CHECKOUT
+from fleet.ids import new_id
 from fleet.models import LedgerEntry, OutboxFile, OutboxKey, ServiceEvent
 from fleet.tenancy import in_workshop
-from tests.calibration.api.http_bench import ON_TARGET, READY, HttpBench, moment
+from tests.calibration.api.http_bench import ON_TARGET, ONE_HIGH, READY, HttpBench, moment
 from tests.calibration.outbox_files import encrypted, key_handed_out, key_of, record, saved
-from tests.factories import Person, Site, make_site
+from tests.factories import TYRE, Person, Site, make_site
 from tests.fleet.signin.browsers import browser_of
 
 PAGE = "/tablets/import/"
+SENDING = CHECKOUT / "calibration/static/bench/app/sending.js"
 
 
 def picture() -> bytes:
@@ -112,6 +117,36 @@ class TestCarriedOut:
         assert "Leak test" in text(manager.get(looked_at(manager, file)))
         assert carried_out(manager, file) == ["recorded now"]
         assert count(site, LeakTest) == [1]
+
+    def test_tyres_and_the_wish_for_a_concession_are_recorded_too(
+        self, site: Site, manager: Client, bench: HttpBench
+    ) -> None:
+        bench.measured(ONE_HIGH)
+        wish = {"front_target_mm": 490, "rear_target_mm": 508, "reason": "Ramp.", "acknowledged_by": "A. Reeve"}
+        tyres = {"fitted_on": "2026-05-04", "tyres": dict.fromkeys(ON_TARGET, TYRE)}
+        file = saved(
+            site,
+            [
+                record(site.technician, f"/vehicles/{bench.vehicle.vin}/fitments/", tyres),
+                record(site.technician, f"/jobs/{bench.job}/concession/", {**wish, "acknowledged_on": "2026-01-02"}),
+            ],
+        )
+        page = text(manager.get(looked_at(manager, file)))
+        assert "Tyres fitted" in page
+        assert "Wish for a concession" in page
+        assert carried_out(manager, file) == ["recorded now"] * 2
+        assert count(site, Concession) == [1]
+
+    def test_each_kind_that_a_tablet_keeps_is_taken_and_named(self) -> None:
+        listed = re.search(r"const KINDS = {(.*?)};", SENDING.read_text(), re.DOTALL)
+        assert listed is not None
+        parts = set(re.findall(r'^  "?([a-z-]+)"?:', listed[1], re.MULTILINE)) - {"sign-off"}
+        assert len(parts) > 15
+        some_id = new_id()
+        above = ("", f"jobs/{some_id}/", f"rounds/{some_id}/", f"readings/{some_id}/", "vehicles/1LB000/")
+        taken = {part for part in parts for each in above if takes(f"/api/v1/{each}{part}/")}
+        assert taken == parts
+        assert set(KINDS) >= parts
 
     def test_each_record_is_of_the_person_who_noted_it(
         self, site: Site, manager: Client, of_a_job: list[dict[str, Any]]
@@ -208,7 +243,6 @@ class TestRefused:
             "/people/",
             "/jobs/{job}/sign-off/",
             "/jobs/{job}/rulings/",
-            "/jobs/{job}/concession/",
             "/approvals/{job}/decision/",
             "/jobs/{job}/rounds/../sign-off/",
             "/jobs/not-an-id/rounds/",
