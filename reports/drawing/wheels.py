@@ -108,7 +108,7 @@ def _arch(wheel: Wheel, x: float, hub: float, scale: float) -> Iterable[Shape]:
 
 def _room(wheel: Wheel, unit: LengthUnit) -> str:
     if wheel.room_mm is None:
-        return _("no height measured yet")
+        return _("not measured in a job yet")
     return _("%(room)s %(unit)s to the arch") % {"room": length(wheel.room_mm, unit), "unit": length_unit(unit)}
 
 
