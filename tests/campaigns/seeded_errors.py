@@ -15,7 +15,7 @@ import time
 from collections.abc import Sequence
 
 from tests.campaigns.seeded.errors import ERRORS
-from tests.campaigns.seeded.trial import SeededError, failing_unchanged, tried
+from tests.campaigns.seeded.trial import SeededError, TestRunner, failing_unchanged, tried
 
 
 def chosen_errors(name: str | None) -> list[SeededError]:
@@ -28,20 +28,19 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--only", metavar="NAME", choices=[error.name for error in ERRORS], help="one of the errors")
     errors, began = chosen_errors(parser.parse_args(arguments).only), time.monotonic()
     tests = list(dict.fromkeys(error.test for error in errors))
-    failing = failing_unchanged(tests)
-    for test in failing:
-        _say(f"fails without any error: {test}")
-    caught = [_is_caught(error) for error in errors]
-    _say(
-        f"{sum(caught)} of {len(errors)} errors caught; {len(tests) - len(failing)} of {len(tests)} tests pass without"
-    )
+    with TestRunner() as runner:
+        failing = failing_unchanged(tests, runner)
+        for test in failing:
+            _say(f"fails without any error: {test}")
+        caught = [_is_caught(error, runner) for error in errors]
+    _say(f"{sum(caught)} of {len(errors)} errors caught; {len(failing)} of {len(tests)} tests fail without any error")
     _say(f"{time.monotonic() - began:.0f} s")
     return 0 if all(caught) and not failing else 1
 
 
-def _is_caught(error: SeededError) -> bool:
-    result = tried(error)
-    _say(" | ".join((f"{result:11}", f"{error.name:42}", error.meaning, error.test, error.against)))
+def _is_caught(error: SeededError, runner: TestRunner) -> bool:
+    result = tried(error, runner)
+    _say(" | ".join((f"{result:11}", f"{error.name:46}", error.meaning, error.test, error.against)))
     return result == "caught"
 
 

@@ -6,13 +6,14 @@ All errors: `python -m tests.campaigns.seeded_errors`.
 from __future__ import annotations
 
 import ast
+from collections.abc import Iterator
 from dataclasses import replace
 
 import pytest
 
 from tests.campaigns import seeded_errors
 from tests.campaigns.seeded.errors import ERRORS
-from tests.campaigns.seeded.trial import METROLOGY, ROOT, TESTS, SeededError, failing_unchanged, tried
+from tests.campaigns.seeded.trial import METROLOGY, ROOT, TESTS, SeededError, TestRunner, failing_unchanged, tried
 
 CALCULATES_NOTHING = {
     "__init__.py",
@@ -36,6 +37,12 @@ CAUGHT = SeededError(
     "test_tyre.py::TestSpeedReading::test_may_show_the_published_highest",
     "UN R39, 5.3",
 )
+
+
+@pytest.fixture(scope="module")
+def runner() -> Iterator[TestRunner]:
+    with TestRunner() as running:
+        yield running
 
 
 def exists(test: str) -> bool:
@@ -82,13 +89,13 @@ def test_no_module_that_calculates_is_left_out() -> None:
         ({"right": "R39_CONSTANT_KM_H"}, "not applied"),
     ],
 )
-def test_only_an_assertion_that_fails_catches_an_error(change: dict[str, str], result: str) -> None:
-    assert tried(replace(CAUGHT, **change)) == result
+def test_only_an_assertion_that_fails_catches_an_error(change: dict[str, str], result: str, runner: TestRunner) -> None:
+    assert tried(replace(CAUGHT, **change), runner) == result
 
 
-def test_a_test_that_fails_without_any_error_is_named() -> None:
+def test_a_test_that_fails_without_any_error_is_named(runner: TestRunner) -> None:
     gone = "test_tyre.py::TestSpeedReading::test_that_nobody_wrote"
-    assert failing_unchanged([CAUGHT.test, gone]) == [gone]
+    assert failing_unchanged([CAUGHT.test, gone], runner) == [gone]
 
 
 @pytest.mark.parametrize(
@@ -109,8 +116,8 @@ def test_the_campaign_fails_where_anything_is_not_caught(
 ) -> None:
     given = iter(results)
     monkeypatch.setattr(seeded_errors, "ERRORS", (CAUGHT, replace(CAUGHT, name="other")))
-    monkeypatch.setattr(seeded_errors, "failing_unchanged", lambda _tests: failing)
-    monkeypatch.setattr(seeded_errors, "tried", lambda _error: next(given))
+    monkeypatch.setattr(seeded_errors, "failing_unchanged", lambda *_: failing)
+    monkeypatch.setattr(seeded_errors, "tried", lambda *_: next(given))
     assert seeded_errors.main([]) == code
     shown = capsys.readouterr().out
     assert all(result in shown for result in results)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import subprocess
@@ -10,8 +11,10 @@ import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Literal, Self
 from xml.etree import ElementTree
+
+import pytest
 
 ROOT = Path(__file__).parents[3]
 METROLOGY = Path("calibration") / "metrology"
@@ -26,7 +29,7 @@ COPIED = (
     Path("tests") / "simulator",
 )
 """What the tests of the calculations need: no Django, no database."""
-PYTEST = ("-m", "pytest", "-x", "-q", "-p", "no:django", "-p", "no:cacheprovider", "-p", "no:xdist")
+PYTEST = ("-x", "-q", "-p", "no:django", "-p", "no:cacheprovider", "-p", "no:xdist")
 REPORT = "report.xml"
 ASSERTIONS = ("assert ", "AssertionError", "Failed: DID NOT RAISE")
 """How pytest's report begins where an assertion failed; of a calculation that broke down it says something else."""
@@ -51,13 +54,47 @@ class SeededError:
     against: str
 
 
-def tried(error: SeededError) -> Result:
+class TestRunner:
+    """Runs tests below a folder, each time in a process of its own; a context manager."""
+
+    __test__ = False
+
+    def __init__(self) -> None:
+        environment = {**os.environ, "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1", "PYTHONDONTWRITEBYTECODE": "1"}
+        environment.pop("PYTHONPATH", None)
+        command = [sys.executable, "-P", str(Path(__file__).with_name("forked_tests.py"))]
+        self._server = subprocess.Popen(
+            command, env=environment, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._server.communicate()
+
+    def run(self, tests: Sequence[str], folder: Path) -> Ending:
+        """How the tests below a folder end."""
+        arguments = [*PYTEST, f"--junitxml={REPORT}", *((TESTS / test).as_posix() for test in tests)]
+        assert self._server.stdin is not None  # both are pipes
+        assert self._server.stdout is not None
+        self._server.stdin.write(json.dumps([str(folder), arguments]) + "\n")
+        self._server.stdin.flush()
+        match int(self._server.stdout.readline()):
+            case pytest.ExitCode.OK:
+                return "passed"
+            case pytest.ExitCode.TESTS_FAILED:
+                return _how_it_failed(folder / REPORT)
+        return "not run"
+
+
+def tried(error: SeededError, runner: TestRunner) -> Result:
     """What the claimed test makes of the error. Only an assertion that fails has caught it."""
     with tempfile.TemporaryDirectory() as folder:
         copy_into(Path(folder))
         if not seeded(error, Path(folder)):
             return "not applied"
-        ending = run([error.test], Path(folder))
+        ending = runner.run([error.test], Path(folder))
     match ending:
         case "failed":
             return "caught"
@@ -67,13 +104,13 @@ def tried(error: SeededError) -> Result:
             return other
 
 
-def failing_unchanged(tests: Sequence[str]) -> list[str]:
+def failing_unchanged(tests: Sequence[str], runner: TestRunner) -> list[str]:
     """The control: which of the tests do not pass on the calculations as they are."""
     with tempfile.TemporaryDirectory() as folder:
         copy_into(Path(folder))
-        if run(tests, Path(folder)) == "passed":
+        if runner.run(tests, Path(folder)) == "passed":
             return []
-        return [test for test in tests if run([test], Path(folder)) != "passed"]
+        return [test for test in tests if runner.run([test], Path(folder)) != "passed"]
 
 
 def copy_into(folder: Path) -> None:
@@ -94,19 +131,6 @@ def seeded(error: SeededError, folder: Path) -> bool:
         return False
     path.write_text(text.replace(error.right, error.wrong), encoding="utf-8")
     return True
-
-
-def run(tests: Sequence[str], folder: Path) -> Ending:
-    """Run tests below a folder in a process of its own."""
-    command = [sys.executable, *PYTEST, f"--junitxml={REPORT}", *((TESTS / test).as_posix() for test in tests)]
-    environment = {**os.environ, "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1", "PYTHONDONTWRITEBYTECODE": "1"}
-    environment.pop("PYTHONPATH", None)
-    done = subprocess.run(command, cwd=folder, env=environment, capture_output=True, text=True, check=False)
-    if done.returncode == 0:
-        return "passed"
-    if done.returncode != 1:
-        return "not run"
-    return _how_it_failed(folder / REPORT)
 
 
 def _how_it_failed(report: Path) -> Ending:
