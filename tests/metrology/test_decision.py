@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from calibration.metrology.assessment import Assessment, assess
-from calibration.metrology.decision import MAX_POOLED_ROUNDS, MAX_ROUNDS_BEFORE_CHANGE, MAX_WRITES, Decision, decide
+from calibration.metrology.decision import MAX_ROUNDS_BEFORE_CHANGE, MAX_WRITES, Decision, decide
 from calibration.metrology.planner import Plan, compute_plan
 from calibration.metrology.specification import Specification
 from calibration.metrology.suspicion import Suspicion
@@ -72,8 +72,8 @@ def test_a_side_outside_is_not_said_to_be_a_corner_outside() -> None:
 
 
 def test_the_sixth_write_is_the_last() -> None:
-    assert decided((-12.0, 0, 0, 0), writes=MAX_WRITES - 1).step == "propose"
-    decision = decided((-12.0, 0, 0, 0), writes=MAX_WRITES)
+    assert decided((-12.0, 0, 0, 0), writes=5).step == "propose"
+    decision = decided((-12.0, 0, 0, 0), writes=6)
     assert (decision.step, decision.reason) == ("inspect", "too_many_writes")
     assert decision.corners == ("FL", "FR")
 
@@ -84,7 +84,7 @@ def test_undecided_is_read_again_where_readings_can_decide() -> None:
 
 
 def test_undecided_is_settled_and_measured_until_three_rounds_are_pooled() -> None:
-    for rounds in range(1, MAX_POOLED_ROUNDS):
+    for rounds in (1, 2):
         decision = decided((6.0, 0.0, 0.0, 0.0), rounds=rounds)
         assert (decision.step, decision.reason) == ("settle_and_measure", "round_can_decide")
         assert "FL" in decision.corners
@@ -105,8 +105,8 @@ def test_a_vehicle_nobody_has_touched_is_measured_on_while_rounds_can_show_that_
     assert decided(deviations, tight, rounds=5).reason == "all_within"
 
 
-def test_rounds_that_would_only_show_that_something_is_outside_are_not_waited_for() -> None:
-    off = (7.75, 7.75, 0.0, 0.0)
+@pytest.mark.parametrize("off", [(7.75, 7.75, 0.0, 0.0), (-7.75, -7.75, 0.0, 0.0)])
+def test_rounds_that_would_only_show_that_something_is_outside_are_not_waited_for(off: Four) -> None:
     assert judged(off, rounds=3).rounds_to_decide is not None
     assert decided(off, rounds=3).reason == "undecided_but_improvable"
 
@@ -125,6 +125,22 @@ def test_no_vehicle_is_measured_for_ever() -> None:
     tight = replace(SPECIFICATION, front=replace(SPECIFICATION.front, tolerance_mm=4.0))
     reasons = [decided((2.5, 0.0, 0.0, 0.0), tight, rounds=rounds).reason for rounds in (4, MAX_ROUNDS_BEFORE_CHANGE)]
     assert "round_can_decide" not in reasons
+
+
+def test_before_a_change_as_many_rounds_are_measured_as_are_expected_to_decide_by_the_sixth() -> None:
+    tight = replace(SPECIFICATION, front=replace(SPECIFICATION.front, tolerance_mm=4.0))
+    by_the_sixth, by_the_seventh = (2.3, 0.0, 0.0, 0.0), (2.35, 0.0, 0.0, 0.0)
+    assert judged(by_the_sixth, tight, rounds=4).rounds_to_decide == 2
+    assert decided(by_the_sixth, tight, rounds=4).reason == "round_can_decide"
+    assert judged(by_the_seventh, tight, rounds=4).rounds_to_decide == 3
+    assert decided(by_the_seventh, tight, rounds=4).reason == "undecided_but_improvable"
+
+
+@pytest.mark.parametrize("off", [(4.25, -4.25, 0.0, 0.0), (-4.25, 4.25, 0.0, 0.0)])
+def test_a_side_that_is_rather_outside_is_not_measured_a_fourth_time(off: Four) -> None:
+    """Both corners lie inside their tolerance; their difference of 8.5 mm lies outside its limit of 8 mm."""
+    assert {each.verdict for each in judged(off, rounds=3).sides} == {"undecided", "within"}
+    assert decided(off, rounds=3).reason == "undecided_but_improvable"
 
 
 TIGHT = replace(

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import optimize, stats
 
 from calibration.metrology.conformity import verdict
 from calibration.metrology.drift_alerts import (
@@ -83,6 +83,13 @@ class TestOutOfTolerance:
         states = after(*((7.9, *QUIET[1:]),) * 6)
         assert abs(states.last_mm[0]) - states.last_expanded[0] < 6.0
         assert out_of_tolerance(states, np.full(4, 6.0))[0]
+
+    @pytest.mark.parametrize(("beyond", "outside"), [(-0.01, False), (0.01, True)])
+    def test_the_level_of_them_all_is_judged_with_its_own_uncertainty(self, beyond: float, outside: bool) -> None:
+        states = after(*(QUIET,) * 6, instrument=0.0)
+        expanded = stats.norm.ppf(0.975) * math.sqrt(states.level_variance[0])
+        lower = replace(states, level=np.full(4, -6.0 - expanded - beyond))
+        assert out_of_tolerance(lower, np.full(4, 6.0)).tolist() == [outside] * 4
 
     def test_one_tape_for_ever_proves_no_more_than_the_tape(self) -> None:
         heights = ((7.3, *QUIET[1:]),) * 40
@@ -165,6 +172,20 @@ class TestTrend:
         strict = AlertRules(trend_probability=likely + 0.001)
         assert find_alerts(states, fleet(), 0.0, rules=strict) == []
         assert find_alerts(states, fleet(), 0.0, rules=replace(strict, trend_probability=likely)) != []
+
+    @pytest.mark.parametrize(("share", "is_found"), [(0.225, False), (0.235, True)])
+    def test_it_is_found_from_a_probability_of_23_percent_on(self, share: float, is_found: bool) -> None:
+        states = after(*self.RAMP)
+        corner = states.take(slice(0, 1))
+        limit = optimize.brentq(lambda mm: probability_of_leaving(corner, 300.0, mm)[0] - share, 3.0, 30.0)
+        assert bool(kinds(states, of=replace(fleet(), tolerance_mm=np.full(4, limit)))) is is_found
+
+    @pytest.mark.parametrize(("certainty", "is_likely"), [(0.79, False), (0.81, True)])
+    def test_its_direction_is_four_fifths_certain(self, certainty: float, is_likely: bool) -> None:
+        there = measured(fresh_states(1), 0.0, np.array([5.9]), 0.01)
+        states = replace(there, rate=np.sqrt(there.rate_variance) * stats.norm.ppf(certainty))
+        likely = trend_probability(states, np.full(1, 120.0), np.full(1, 6.0))[0]
+        assert bool(likely > 0.5) is is_likely
 
 
 def test_a_step_is_found_and_stays_found() -> None:

@@ -9,12 +9,6 @@ import pytest
 from scipy import stats
 
 from calibration.metrology.drift_charts import (
-    CHECKS_PER_YEAR,
-    SCATTER_RATIO,
-    SQUARE_CLIP,
-    STEP_REFERENCE_VALUE,
-    VEHICLE_YEARS_PER_FALSE_SCATTER,
-    VEHICLE_YEARS_PER_FALSE_STEP,
     chart_rules,
     clipped_square_distribution,
     next_scatter,
@@ -40,16 +34,14 @@ def test_the_sums_are_those_of_the_handbooks_chart() -> None:
 
 
 def test_constants_give_the_run_length_in_vehicle_years_over_four_corners() -> None:
+    """Six checks a year: a false step in 250 vehicle-years, false scatter in 1000."""
     rules = chart_rules()
-    a_year = CHECKS_PER_YEAR * 4
-    steps = two_sided_run_length(STEP_REFERENCE_VALUE, rules.step_interval)
+    a_year = 6 * 4
+    steps = two_sided_run_length(1.4, rules.step_interval)
     squares = markov_run_length(clipped_square_distribution(rules.scatter_reference), rules.scatter_interval)
-    assert steps / a_year == pytest.approx(VEHICLE_YEARS_PER_FALSE_STEP, rel=1e-6)
-    assert squares / a_year == pytest.approx(VEHICLE_YEARS_PER_FALSE_SCATTER, rel=1e-6)
-    assert (rules.step_reference, rules.scatter_reference) == (
-        STEP_REFERENCE_VALUE,
-        scatter_reference_value(SCATTER_RATIO),
-    )
+    assert steps / a_year == pytest.approx(250, rel=1e-6)
+    assert squares / a_year == pytest.approx(1000, rel=1e-6)
+    assert (rules.step_reference, rules.scatter_reference) == (1.4, scatter_reference_value(2.0))
 
 
 def test_steady_corners_signal_as_seldom_as_the_constants_promise() -> None:
@@ -85,11 +77,11 @@ def test_squares_are_distributed_as_scipys_chi_square_up_to_the_clip() -> None:
     distribution = clipped_square_distribution(1.5)
     at = np.array([-1.5, -0.7, 0.0, 3.0, 7.4])
     np.testing.assert_allclose(distribution(at), stats.chi2.cdf(at + 1.5, 1), atol=1e-12)
-    assert distribution(np.array([SQUARE_CLIP - 1.5])).tolist() == [1.0]
+    assert distribution(np.array([9.0 - 1.5])).tolist() == [1.0]
 
 
 def test_one_odd_height_counts_at_most_the_clip() -> None:
-    assert next_scatter(np.zeros(1), np.array([-50.0]), 1.0).tolist() == [SQUARE_CLIP - 1.0]
+    assert next_scatter(np.zeros(1), np.array([-50.0]), 1.0).tolist() == [9.0 - 1.0]
 
 
 def test_constants_that_mean_nothing_are_refused() -> None:

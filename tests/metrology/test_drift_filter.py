@@ -12,7 +12,6 @@ from statsmodels.tsa.statespace.structural import UnobservedComponents
 
 from calibration.metrology.drift_charts import ChartRules, chart_rules
 from calibration.metrology.drift_filter import (
-    STEP_VARIANCE_MM2,
     after_event,
     after_write,
     measured,
@@ -140,6 +139,15 @@ def test_an_odd_height_moves_level_and_rate_by_the_limit_and_no_more() -> None:
     assert after.rate[0] == pytest.approx(there.rate[0] - there.covariance[0] / deviation**2 * 2.0 * deviation)
 
 
+def test_a_corner_of_which_nothing_else_is_said_wanders_as_healthy_ones_do() -> None:
+    """By hand, a year after one measurement of 1 mm²: 0.1 mm² of level, 0.5 of rate, rate known to 4.5 mm a year."""
+    there = predicted(measured(fresh_states(1), 0.0, np.array([0.0]), 1.0), 365.25)
+    found = [there.level_variance[0], there.covariance[0], there.rate_variance[0]]
+    assert found == pytest.approx([1.0 + 4.5**2 + 0.1 + 0.5 / 3.0, 4.5**2 + 0.5 / 2.0, 4.5**2 + 0.5])
+    odd = measured(there, 365.25, np.array([40.0]), 1.69, rules=NO_STEPS)
+    assert odd.level[0] == pytest.approx(2.5 * found[0] / math.sqrt(found[0] + 1.69))
+
+
 def test_innovations_of_simulated_corners_are_standard_normal_and_uncorrelated() -> None:
     """Corners drawn from the model itself; what the charts see is then z, mean 0 and variance 1 (3 sigma bands)."""
     rng, n = np.random.default_rng(85), 20000
@@ -190,7 +198,7 @@ class TestSteps:
 
     def test_after_a_step_the_level_is_as_uncertain_as_its_one_measurement(self) -> None:
         states, before = self.quiet_then(9.0), predicted(self.quiet_then(), 240.0)
-        gain = (before.level_variance + STEP_VARIANCE_MM2) / (before.level_variance + STEP_VARIANCE_MM2 + 1.69)
+        gain = (before.level_variance + 64.0) / (before.level_variance + 64.0 + 1.69)
         assert states.level_variance[0] == pytest.approx(gain[0] * 1.69)
         assert states.covariance[0] == pytest.approx(before.covariance[0] * (1.0 - gain[0]))
         assert abs(states.rate[0] - before.rate[0]) < 0.7

@@ -8,7 +8,7 @@ import pytest
 from calibration.metrology.drift_filter import measured
 from calibration.metrology.drift_state import DAYS_PER_YEAR, Wander, fresh_states
 from calibration.metrology.random_effects import Default, population
-from calibration.metrology.rate_prior import DEFAULT_RATE_PRIOR, DEFAULT_WEIGHT, RatePrior, rate_evidence, rate_prior
+from calibration.metrology.rate_prior import DEFAULT_RATE_PRIOR, RatePrior, rate_evidence, rate_prior
 
 STEADY = Wander(0.0, 0.0, 1e9)
 
@@ -59,7 +59,7 @@ def test_a_small_fleet_stays_near_the_default_and_says_so() -> None:
 def test_the_variance_is_that_of_one_more_corner() -> None:
     rates, variances = np.array([1.0, 12.0, -14.0]), np.array([0.5, 1.0, 0.7])
     found = rate_prior(rates, variances)
-    default = Default(0.0, DEFAULT_RATE_PRIOR.variance**0.5, DEFAULT_WEIGHT, DEFAULT_WEIGHT)
+    default = Default(0.0, 4.5, 10.0, 10.0)
     parts = population(rates, variances, default)
     assert (found.mean, found.variance) == (parts.mean, parts.sd**2 + parts.mean_uncertainty**2)
     assert found.variance > DEFAULT_RATE_PRIOR.variance

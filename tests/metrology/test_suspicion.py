@@ -35,14 +35,13 @@ def a_round(front_left_mm: float, at: Counts = START) -> SettledRound:
     return SettledRound((front_left_mm, 486.0, 504.0, 504.0), (VARIANCE,) * 4, at)
 
 
-def suspicions_after(*moves_mm: float, then: tuple[HistoryItem, ...] = ()) -> tuple[Suspicion, ...]:
+def history_of(*moves_mm: float) -> list[HistoryItem]:
     """FL, 18 mm low, is written 20 counts up; each number is the move that one settled round then shows."""
-    history: list[HistoryItem] = [
-        a_round(468.0),
-        StoredSetpoints(MOVED),
-        *(a_round(468.0 + move, MOVED) for move in moves_mm),
-    ]
-    return find_suspicions(follow_job(PRIOR, [*history, *then]))
+    return [a_round(468.0), StoredSetpoints(MOVED), *(a_round(468.0 + move, MOVED) for move in moves_mm)]
+
+
+def suspicions_after(*moves_mm: float, then: tuple[HistoryItem, ...] = ()) -> tuple[Suspicion, ...]:
+    return find_suspicions(follow_job(PRIOR, [*history_of(*moves_mm), *then]))
 
 
 def predictive_sd(rounds_after: int) -> float:
@@ -65,6 +64,29 @@ def test_a_second_round_confirms_and_names(move_mm: float, kind: str, finding: s
     assert (first.confirmed, first.finding) == (False, None)
     (second,) = suspicions_after(move_mm, move_mm)
     assert (second.kind, second.confirmed, second.finding) == (kind, True, finding)
+
+
+@pytest.mark.parametrize(
+    ("ratio", "kind"),
+    [
+        (-0.51, "reversed"),
+        (-0.49, "not_responding"),
+        (0.1499, "not_responding"),
+        (0.1501, "weak"),
+        (0.64, "weak"),
+    ],
+)
+def test_what_answers_is_named_by_its_share_of_the_expected_move(ratio: float, kind: str) -> None:
+    """After three rounds twice the uncertainty of the share, 2·1.33/18 = 0.148, lies below 0.15."""
+    certain = follow_job(replace(PRIOR, covariance=PRIOR.covariance / 25.0), history_of(*(ratio * EXPECTED,) * 3))
+    (found,) = find_suspicions(certain)
+    assert found.kind == kind
+    assert found.ratio == pytest.approx(ratio)
+
+
+def test_what_answers_by_more_than_that_is_unusual_and_no_fault() -> None:
+    certain = follow_job(replace(PRIOR, covariance=PRIOR.covariance / 25.0), history_of(*(0.66 * EXPECTED,) * 3))
+    assert find_suspicions(certain) == ()
 
 
 def test_a_misreading_asks_for_one_more_round_and_then_accuses_nobody() -> None:
