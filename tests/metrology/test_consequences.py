@@ -358,6 +358,11 @@ class TestFollowUps:
         with pytest.raises(MetrologyError, match="expanded_uncertainty_mm"):
             follow_ups(moved(1, 1, 1, 1), TOLERANCES_MM, expanded_uncertainty_mm=noise)
 
+    def test_take_an_uncertainty_of_nought_for_certainty(self) -> None:
+        found = follow_ups(moved(0.5, 0, 0, 0), TOLERANCES_MM, expanded_uncertainty_mm=(0.0,) * 4)
+        assert found
+        assert {each.values["corner"] for each in found} == {"FL"}
+
     @pytest.mark.parametrize("tolerances", [(6.0, 6.0, 6.0), (6.0, 6.0, 6.0, 0.0), (6.0, 6.0, 6.0, math.nan)])
     def test_refuse_tolerances_that_are_none(self, tolerances: tuple[float, ...]) -> None:
         with pytest.raises(MetrologyError, match="tolerances_mm"):

@@ -282,3 +282,11 @@ def test_states_of_another_fleet_are_refused() -> None:
         find_alerts(after(QUIET), fleet(2), 0.0)
     with pytest.raises(MetrologyError, match="shapes"):
         Fleet(np.zeros(4), np.zeros((1, 4)), np.zeros(1), np.zeros(1))
+
+
+@pytest.mark.parametrize("side", [1.0, -1.0])
+def test_a_corner_that_is_about_to_cross_to_the_other_side_is_a_trend(side: float) -> None:
+    """Where it will be by that day counts, not where it is: a millimetre below its target, rising 12 mm a year."""
+    states = measured(fresh_states(1, side * 12.0, 1.0), 0.0, np.array([side * -1.0]), 1.0)
+    assert trend_probability(states, np.full(1, 365.25), np.full(1, 6.0))[0] > 0.99
+    assert trend_probability(states, np.full(1, 20.0), np.full(1, 6.0))[0] == 0.0

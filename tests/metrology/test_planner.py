@@ -291,3 +291,26 @@ def test_a_corner_that_one_count_would_throw_further_off_is_not_adjustable_here(
     small = compute_plan(case_off_by((-5.0, 0, 0, 0), coarse, freed=("FL",)))
     assert small.is_empty
     assert small.not_adjustable_here == ()
+
+
+def test_writes_are_counted_for_a_corner_that_stands_at_the_end_of_its_band() -> None:
+    """From there it may only go one way; the step limit decides how often."""
+    for at, off in ((215, 50.0), (40, -50.0)):
+        plan = compute_plan(case_off_by((off, 0, 0, 0), freed=("FL",), setpoints=(at, 100, 100, 100)))
+        assert abs(plan.changes[0]) == 20
+        assert plan.expected_writes == 3
+
+
+def test_every_reason_carries_the_figures_of_its_corner() -> None:
+    """Also where a corner stays."""
+    cases = (
+        case_off_by((-12.0, 0.5, -12.0, -12.0), LINKED_REAR, freed=("FL", "RL"), suspect=("RL",)),
+        case_off_by((-12.0, 0.5, 0, -12.0), freed=("RR",), not_adjustable=("FL",)),
+        case_off_by((0, 0, -9.0, -9.0), REAR_ONLY, freed=("RL", "RR"), setpoints=(None, None, 100, 100)),
+    )
+    for case in cases:
+        for each in compute_plan(case).reasons:
+            left, right = (0, 1) if each.corner in ("FL", "FR") else (2, 3)
+            assert each.numbers["deviation_mm"] == case.deviations_mm[CORNERS.index(each.corner)]
+            assert each.numbers["side_difference_mm"] == case.deviations_mm[left] - case.deviations_mm[right]
+            assert each.numbers["expanded_uncertainty_mm"] > 0

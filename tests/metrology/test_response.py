@@ -283,3 +283,13 @@ def test_a_measured_round_carries_only_what_is_its_own() -> None:
     found = settled_round(measured, 1.5, START)
     assert found.heights_mm == (487.0, 486.0, 504.0, 502.0)
     assert found.variances_mm2 == pytest.approx([1.0 / 2 + 1.5**2 / 3 + 1 / 12] * len(CORNERS))
+
+
+def test_after_an_event_a_height_says_nothing_of_the_responses() -> None:
+    at: Counts = (110, 100, 100, 100)
+    before = [a_round(480, 486, 504, 504), a_round(489, 486, 504, 504, at=at)]
+    known = follow_job(PRIOR, before).state
+    after = follow_job(PRIOR, [*before, CornerEvent(("RR",))]).state
+    assert np.abs(known.covariance[:4, 4:]).max() > 0
+    assert not after.covariance[:4, 4:].any()
+    assert not after.covariance[4:, :4].any()
