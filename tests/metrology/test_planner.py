@@ -314,3 +314,24 @@ def test_every_reason_carries_the_figures_of_its_corner() -> None:
             assert each.numbers["deviation_mm"] == case.deviations_mm[CORNERS.index(each.corner)]
             assert each.numbers["side_difference_mm"] == case.deviations_mm[left] - case.deviations_mm[right]
             assert each.numbers["expanded_uncertainty_mm"] > 0
+
+
+def with_response(case: PlanningCase, response: float, covariance_with_height: float = 0.0) -> PlanningCase:
+    """The case with another expected response of front left."""
+    mean, covariance = case.state.mean.copy(), case.state.covariance.copy()
+    mean[4] = response
+    covariance[0, 4] = covariance[4, 0] = covariance_with_height
+    return replace(case, state=JointState(mean, covariance, START))
+
+
+def test_a_response_that_is_small_beside_its_uncertainty_is_used_all_the_same() -> None:
+    case = with_response(case_off_by((-30.0, 0, 0, 0), freed=("FL",)), 0.02)
+    assert case.state.response_covariance[0, 0] > 0.02
+    assert compute_plan(case).changes[0] > 0
+
+
+def test_a_move_that_no_single_term_asks_for_is_said_to_be_for_the_whole() -> None:
+    """Height and response of front left are known to err together: by moving up it lowers the expectation."""
+    plan = compute_plan(with_response(case_off_by((0, 0, 0, 0), freed=("FL",)), 0.1, -0.16))
+    assert plan.changes[0] > 0
+    assert reason_of(plan, "FL") == "moves_for_the_whole"
