@@ -293,3 +293,13 @@ def test_after_an_event_a_height_says_nothing_of_the_responses() -> None:
     assert np.abs(known.covariance[:4, 4:]).max() > 0
     assert not after.covariance[:4, 4:].any()
     assert not after.covariance[4:, :4].any()
+    np.testing.assert_allclose(after.response_covariance, known.response_covariance, atol=2e-5)
+
+
+def test_rounds_after_a_move_pool_by_inverse_variance() -> None:
+    at: Counts = (120, 100, 100, 100)
+    after = [a_round(h, 486, 504, 504, at=at, variance=v) for h, v in ((490.0, 1.0), (493.0, 0.5), (496.0, 0.25))]
+    (move,) = follow_job(PRIOR, [a_round(472, 486, 504, 504), *after]).moves
+    assert move.rounds_after == 3
+    assert move.measured_mm[0] == pytest.approx((490 * 1 + 493 * 2 + 496 * 4) / 7)
+    assert move.measured_variance_mm2[0] == pytest.approx(1 / 7)
