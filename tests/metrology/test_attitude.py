@@ -73,6 +73,13 @@ class TestWarpUncertainty:
             part.name for part in corners[0].budget.components if part.name != "instrument"
         ]
 
+    def test_says_what_the_rounds_of_a_job_have_in_common(self) -> None:
+        corners = pool([round_off_by((0, 0, 0, 0), instruments=(TAPE, OTHER_TAPE))], 1.5)
+        found = warp_budget([corner.budget for corner in corners])
+        assert [part.common_to_rounds for part in found.components] == [
+            part.common_to_rounds for part in corners[0].budget.components
+        ]
+
     def test_with_two_tapes_in_the_round_keeps_their_errors(self) -> None:
         one = pool([round_off_by((0, 0, 0, 0))], 1.5)
         two = pool([round_off_by((0, 0, 0, 0), instruments=(TAPE, OTHER_TAPE))], 1.5)

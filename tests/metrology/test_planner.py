@@ -309,7 +309,10 @@ def test_every_reason_carries_the_figures_of_its_corner() -> None:
         case_off_by((0, 0, -9.0, -9.0), REAR_ONLY, freed=("RL", "RR"), setpoints=(None, None, 100, 100)),
     )
     for case in cases:
-        for each in compute_plan(case).reasons:
+        plan = compute_plan(case)
+        expected = case.state.responses * np.array(plan.changes)
+        for each in plan.reasons:
+            assert each.numbers["expected_change_mm"] == expected[CORNERS.index(each.corner)]
             left, right = (0, 1) if each.corner in ("FL", "FR") else (2, 3)
             assert each.numbers["deviation_mm"] == case.deviations_mm[CORNERS.index(each.corner)]
             assert each.numbers["side_difference_mm"] == case.deviations_mm[left] - case.deviations_mm[right]
@@ -335,3 +338,11 @@ def test_a_move_that_no_single_term_asks_for_is_said_to_be_for_the_whole() -> No
     plan = compute_plan(with_response(case_off_by((0, 0, 0, 0), freed=("FL",)), 0.1, -0.16))
     assert plan.changes[0] > 0
     assert reason_of(plan, "FL") == "moves_for_the_whole"
+
+
+@pytest.mark.parametrize(("at", "off"), [(50, 50.0), (205, -50.0)])
+def test_what_the_band_keeps_out_of_reach_asks_for_no_writes(at: int, off: float) -> None:
+    """Ten counts remain of more than fifty: one write, and one more since that one will hardly do."""
+    plan = compute_plan(case_off_by((off, 0, 0, 0), freed=("FL",), setpoints=(at, 100, 100, 100)))
+    assert abs(plan.changes[0]) == 10
+    assert plan.expected_writes == 2
