@@ -346,3 +346,18 @@ def test_what_the_band_keeps_out_of_reach_asks_for_no_writes(at: int, off: float
     plan = compute_plan(case_off_by((off, 0, 0, 0), freed=("FL",), setpoints=(at, 100, 100, 100)))
     assert abs(plan.changes[0]) == 10
     assert plan.expected_writes == 2
+
+
+def test_a_move_nearer_that_shares_no_term_with_others_is_towards_the_target() -> None:
+    """Not significant by itself, front axle uncontrolled and its own side set aside."""
+    case = case_off_by(
+        (0, 0, 2.2, 0),
+        REAR_ONLY,
+        setpoints=(None, None, 100, 100),
+        freed=("RL",),
+        sides_not_adjustable=("rear",),
+    )
+    plan = compute_plan(case)
+    assert plan.changes[2] < 0
+    assert abs(plan.reasons[2].numbers["deviation_mm"]) < plan.reasons[2].numbers["expanded_uncertainty_mm"]
+    assert reason_of(plan, "RL") == "moves_towards_target"
