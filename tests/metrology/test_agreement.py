@@ -59,5 +59,17 @@ def test_what_is_above_the_limit_is_told_of_the_later_round(difference_mm: float
     )
 
 
+def test_a_contradiction_is_for_review_and_carries_what_it_was_judged_by() -> None:
+    rounds = [measured(486.0, identity="first"), measured(494.0, identity="second")]
+    (found,) = contradictions(rounds, settling_mm=1.5)
+    assert found.severity == "review"
+    assert dict(found.values) == {
+        "round": "second",
+        "value_mm": 494.0,
+        "before_mm": 486.0,
+        "limit_mm": pytest.approx(4.0 + JOINT_99),
+    }
+
+
 def test_a_single_round_contradicts_nothing() -> None:
     assert contradictions([measured(400.0)], settling_mm=1.5) == ()

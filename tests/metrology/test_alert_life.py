@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from calibration.metrology.alert_life import StandingAlert, alert_changes
+from calibration.metrology.alert_life import AlertChange, StandingAlert, alert_changes
 from calibration.metrology.drift_alerts import AlertKind, Finding
 from calibration.metrology.errors import MetrologyError
 
@@ -35,6 +35,13 @@ def test_found_again_with_the_same_values_nothing_changes(level: float) -> None:
     assert alert_changes([standing(level=level)], [finding(level=level)], {}) == []
 
 
+@pytest.mark.parametrize(("before", "now"), [(float("nan"), 4.0), (4.0, float("nan"))])
+def test_a_figure_that_came_or_went_is_another_value(before: float, now: float) -> None:
+    (change,) = alert_changes([standing(level=before)], [finding(level=now)], {})
+    assert change.action == "update"
+    assert change.values["level_mm"] == pytest.approx(now, nan_ok=True)
+
+
 @pytest.mark.parametrize(
     "other", [finding(kind="step"), finding(vehicle=2), finding(place="FR")], ids=["kind", "vehicle", "corner"]
 )
@@ -44,7 +51,7 @@ def test_another_kind_vehicle_or_corner_is_another_alert(other: Finding) -> None
 
 def test_it_is_resolved_when_a_job_has_put_it_right_since_it_opened() -> None:
     (change,) = alert_changes([standing()], [], {1: 120.0})
-    assert (change.action, change.reason, change.values) == ("resolve", "put_right", {"level_mm": 4.0})
+    assert change == AlertChange("resolve", "trend", 1, "FL", {"level_mm": 4.0}, "put_right")
     assert alert_changes([standing()], [], {1: 100.0, 2: 150.0}) == []
 
 

@@ -233,6 +233,23 @@ class TestFindings:
         assert codes(assessment) == [("large_warp", None), ("floor_not_level", None)]
         assert [finding.values["floor_warp_mm"] for finding in assessment.findings] == [3.0, 3.0]
 
+    def test_of_the_attitude_carry_every_figure_that_a_text_needs(self) -> None:
+        assessment = assess([round_off_by((9.0, -9.0, -9.0, 9.0))], SPECIFICATION, pad_levels_mm=(-6.0, 0, 0, 0))
+        warp, floor = assessment.findings
+        assert (warp.severity, floor.severity) == ("note", "note")
+        assert dict(warp.values) == {
+            "warp_mm": 18.0,
+            "expanded_uncertainty_mm": assessment.warp.expanded_uncertainty_mm,
+            "limit_mm": 6.0,
+            "floor_warp_mm": 3.0,
+        }
+        assert dict(floor.values) == {
+            "floor_warp_mm": 3.0,
+            "limit_mm": 2.0,
+            "longitudinal_slope": pytest.approx(-3 / 2885),
+            "lateral_slope": pytest.approx(-3 / 1609),
+        }
+
     def test_pad_levels_never_correct_a_height(self) -> None:
         measured = round_off_by((9.0, -9.0, -9.0, 9.0))
         sloping = assess([measured], SPECIFICATION, pad_levels_mm=(-6.0, 0, 0, 0))
@@ -244,6 +261,24 @@ class TestFindings:
         assert assessment.findings[0].values["verdict"] == "outside"
         assert assessment.findings[1].values["axle"] == "front"
         assert codes(assess([round_off_by(TRUE)], REAR_ONLY)) == []
+
+    def test_of_what_cannot_be_adjusted_carry_the_figures_they_were_judged_by(self) -> None:
+        assessment = assess([round_off_by((13.0, 0.0, 0, 0))], REAR_ONLY)
+        corner, side = (dict(finding.values) for finding in assessment.findings)
+        assert {finding.severity for finding in assessment.findings} == {"note"}
+        assert corner == {
+            "verdict": "outside",
+            "deviation_mm": 13.0,
+            "expanded_uncertainty_mm": assessment.corners[0].expanded_uncertainty_mm,
+            "tolerance_mm": 6.0,
+        }
+        assert side == {
+            "axle": "front",
+            "verdict": "outside",
+            "difference_mm": 13.0,
+            "expanded_uncertainty_mm": assessment.sides[0].expanded_uncertainty_mm,
+            "limit_mm": 8.0,
+        }
 
 
 class TestInputs:

@@ -6,6 +6,8 @@ import json
 import math
 from dataclasses import replace
 
+import pytest
+
 from calibration.metrology.assessment import assess
 from calibration.metrology.assessment_document import assessment_as_dict
 from tests.metrology.builders import SPECIFICATION, round_off_by
@@ -83,3 +85,48 @@ def test_names_the_corner_of_a_finding_and_keeps_counts_whole() -> None:
 def test_has_no_negative_zero() -> None:
     document = assessment_as_dict(assess([round_off_by((-0.001, 0, 0, 0))], SPECIFICATION))
     assert math.copysign(1.0, document["corners"]["FL"]["deviation_mm"]) == 1.0
+
+
+def test_shows_every_figure_of_the_assessment_under_its_name() -> None:
+    assessment = assess([round_off_by((11.5, 10.0, 0, 0), identity="r")], SPECIFICATION)
+    document = assessment_as_dict(assessment)
+    for shown, found in (
+        (document["corners"]["FR"], assessment.corners[1]),
+        (document["sides"]["front"], assessment.sides[0]),
+    ):
+        assert [part["component"] for part in shown["budget"]] == [part.name for part in found.budget.components]
+        for name in shown.keys() - {"budget"}:
+            value = getattr(found, name)
+            assert shown[name] == (pytest.approx(value, abs=0.006) if isinstance(value, float) else value), name
+    assert document["corners"]["FR"].keys() == {
+        "mean_mm",
+        "target_mm",
+        "deviation_mm",
+        "tolerance_mm",
+        "readings",
+        "rounds",
+        "estimator",
+        "standard_uncertainty_mm",
+        "degrees_of_freedom",
+        "coverage_factor",
+        "expanded_uncertainty_mm",
+        "verdict",
+        "conformance_probability",
+        "significant",
+        "adjustable",
+        "freed",
+        "read_again",
+        "budget",
+    }
+    assert document["sides"]["front"].keys() == {
+        "difference_mm",
+        "limit_mm",
+        "standard_uncertainty_mm",
+        "degrees_of_freedom",
+        "coverage_factor",
+        "expanded_uncertainty_mm",
+        "verdict",
+        "significant",
+        "adjustable",
+        "budget",
+    }

@@ -69,7 +69,16 @@ class TestWarpUncertainty:
         warp = (heights[0] - heights[1] - heights[2] + heights[3]) / 2
         found = warp_budget([corner.budget for corner in corners])
         assert found.standard_uncertainty_mm == pytest.approx(warp.u)
-        assert "instrument" not in {part.name for part in found.components}
+        assert [part.name for part in found.components] == [
+            part.name for part in corners[0].budget.components if part.name != "instrument"
+        ]
+
+    def test_says_what_the_rounds_of_a_job_have_in_common(self) -> None:
+        corners = pool([round_off_by((0, 0, 0, 0), instruments=(TAPE, OTHER_TAPE))], 1.5)
+        found = warp_budget([corner.budget for corner in corners])
+        assert [part.common_to_rounds for part in found.components] == [
+            part.common_to_rounds for part in corners[0].budget.components
+        ]
 
     def test_with_two_tapes_in_the_round_keeps_their_errors(self) -> None:
         one = pool([round_off_by((0, 0, 0, 0))], 1.5)

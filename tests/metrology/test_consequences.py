@@ -349,6 +349,10 @@ class TestFollowUps:
         within_it = moved(2.5, -2.6, -2.6, 2.6)
         assert follow_ups(within_it, TOLERANCES_MM, expanded_uncertainty_mm=noise) == ()
 
+    def test_the_corner_that_is_furthest_beyond_its_noise_is_named(self) -> None:
+        named = follow_ups(moved(4, 4, -5, 4), TOLERANCES_MM, expanded_uncertainty_mm=(3.5, 1.0, 3.0, 3.0))
+        assert {each.values["corner"] for each in named if "corner" in each.values} == {"FR"}
+
     def test_the_whole_body_alike_is_noticed_too(self) -> None:
         named = follow_ups(moved(4, 4, 4, 4), TOLERANCES_MM, expanded_uncertainty_mm=(3.0,) * 4)
         assert len(named) == 3
@@ -357,6 +361,11 @@ class TestFollowUps:
     def test_refuse_uncertainties_that_are_none(self, noise: tuple[float, ...]) -> None:
         with pytest.raises(MetrologyError, match="expanded_uncertainty_mm"):
             follow_ups(moved(1, 1, 1, 1), TOLERANCES_MM, expanded_uncertainty_mm=noise)
+
+    def test_take_an_uncertainty_of_nought_for_certainty(self) -> None:
+        found = follow_ups(moved(0.5, 0, 0, 0), TOLERANCES_MM, expanded_uncertainty_mm=(0.0,) * 4)
+        assert found
+        assert {each.values["corner"] for each in found} == {"FL"}
 
     @pytest.mark.parametrize("tolerances", [(6.0, 6.0, 6.0), (6.0, 6.0, 6.0, 0.0), (6.0, 6.0, 6.0, math.nan)])
     def test_refuse_tolerances_that_are_none(self, tolerances: tuple[float, ...]) -> None:

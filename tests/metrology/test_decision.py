@@ -201,7 +201,9 @@ def test_what_remains_undecided_once_a_pair_is_set_aside_goes_on_by_section_thre
     assert "FL" in decision.corners
     assert "RL" not in decision.corners
     pooled = judged((6.0, 0.0, -10.0, 10.0), LINKED_REAR, rounds=3)
-    assert decide(pooled, plan, writes=0).step == "get_approval"
+    assert decide(pooled, plan, writes=0) == Decision(
+        "get_approval", "tape_cannot_decide", decision.corners, ("RL", "RR"), ()
+    )
 
 
 def test_a_side_that_no_count_improves_is_set_aside_with_its_name() -> None:
@@ -209,6 +211,10 @@ def test_a_side_that_no_count_improves_is_set_aside_with_its_name() -> None:
     assessment = judged((4.0, -4.0, 0, 0), replace(sides, front=replace(sides.front, tolerance_mm=12.0)))
     decision = decide(assessment, None, writes=0)
     assert decision == Decision("settle_and_measure", "round_can_decide", ("RL", "RR"), (), ("front",))
+    pooled = judged((4.0, -4.0, 1.8, 0), replace(sides, front=replace(sides.front, tolerance_mm=12.0)), rounds=3)
+    assert decide(pooled, None, writes=0) == Decision(
+        "get_approval", "tape_cannot_decide", ("RL", "RR"), (), ("front",)
+    )
 
 
 def test_an_uncontrolled_axle_blocks_nothing() -> None:

@@ -266,6 +266,14 @@ class TestKnownTrends:
         assert self.found(states, {(0, "FL"): kept}).values["expected_outside_day"] == 777.0
         assert self.found(states, {(0, "FR"): kept}) == trend, "another corner's"
 
+    def test_a_figure_that_is_not_known_is_the_same_while_it_stays_unknown(self) -> None:
+        states, trend = self.trend()
+        unread = replace(states, last_mm=np.full(4, np.nan))
+        kept = {**trend.values, "last_mm": math.nan, "expected_outside_day": 777.0}
+        assert self.found(unread, {(0, "FL"): kept}).values["expected_outside_day"] == 777.0
+        assert self.found(states, {(0, "FL"): kept}) == trend
+        assert self.found(unread, {(0, "FL"): {**kept, "last_mm": 4.0}}).values["expected_outside_day"] != 777.0
+
     @pytest.mark.parametrize("name", ["level_mm", "rate_mm_per_year", "probability_outside_by_due", "measured_day"])
     def test_one_with_other_figures_is_dated_anew(self, name: str) -> None:
         states, trend = self.trend()
@@ -303,3 +311,22 @@ def test_states_of_another_fleet_are_refused() -> None:
         find_alerts(after(QUIET), fleet(2), 0.0)
     with pytest.raises(MetrologyError, match="shapes"):
         Fleet(np.zeros(4), np.zeros((1, 4)), np.zeros(1), np.zeros(1))
+
+
+def test_the_rate_must_point_outwards_with_the_certainty_of_the_rule() -> None:
+    """Rate over its standard deviation, by SciPy's normal distribution."""
+    states = after(*((1.0 * i, 0.0, 0.0, 0.0) for i in range(4)))
+    certainty = float(stats.norm.cdf(states.rate[0] / math.sqrt(states.rate_variance[0])))
+    assert abs(math.sqrt(states.rate_variance[0]) - 1.0) > 0.5
+    for threshold, is_looked_at in ((certainty - 0.001, True), (certainty + 0.001, False)):
+        rules = AlertRules(trend_probability=0.0, trend_direction=threshold)
+        found = trend_probability(states, np.full(4, 400.0), np.full(4, 6.0), rules=rules)[0]
+        assert bool(found > 0) is is_looked_at
+
+
+@pytest.mark.parametrize("side", [1.0, -1.0])
+def test_a_corner_that_is_about_to_cross_to_the_other_side_is_a_trend(side: float) -> None:
+    """Where it will be by that day counts, not where it is: a millimetre below its target, rising 12 mm a year."""
+    states = measured(fresh_states(1, side * 12.0, 1.0), 0.0, np.array([side * -1.0]), 1.0)
+    assert trend_probability(states, np.full(1, 365.25), np.full(1, 6.0))[0] > 0.99
+    assert trend_probability(states, np.full(1, 20.0), np.full(1, 6.0))[0] == 0.0

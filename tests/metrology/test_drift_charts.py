@@ -96,3 +96,10 @@ def test_constants_that_mean_nothing_are_refused() -> None:
                 chart_rules(**{name: value})
     with pytest.raises(MetrologyError, match="ratio"):
         scatter_reference_value(1.0)
+
+
+@pytest.mark.parametrize("ratio", [1.2, 1.5, 3.0])
+def test_the_scatters_reference_value_is_where_both_scatters_are_as_likely(ratio: float) -> None:
+    """Of a squared normal deviate, by SciPy's densities: less speaks for the old scatter, more for the wider one."""
+    deviate = math.sqrt(scatter_reference_value(ratio))
+    assert stats.norm.logpdf(deviate, scale=ratio) == pytest.approx(stats.norm.logpdf(deviate))

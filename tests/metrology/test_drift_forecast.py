@@ -129,6 +129,10 @@ def test_a_corner_never_measured_has_neither_probability_nor_date() -> None:
     assert np.isinf(leaving_dates(states, 6.0).expected).all()
 
 
+def test_a_tolerance_of_nought_is_left_for_certain() -> None:
+    assert probability_of_leaving(a_state(), 200.0, 0.0).tolist() == pytest.approx([1.0])
+
+
 def test_a_tolerance_below_nought_and_a_day_gone_by_are_refused() -> None:
     for function in (probability_of_leaving, leaving_bound):
         with pytest.raises(MetrologyError, match="tolerance_mm"):

@@ -125,3 +125,23 @@ class TestDocument:
         assert plain["corners"]["FL"].keys() == judged["corners"]["FL"].keys()
         assert plain["corners"]["FL"]["mean_mm"] == 480.5
         assert plain["corners"]["FL"]["verdict"] is plain["verdict"] is None
+
+    def test_shows_the_figures_of_the_assessment(self) -> None:
+        read = RoundMeasurement(
+            ((492.0, 496.0, 494.0, 494.0), (487.0,), (504.0,), (504.0,)), PRIOR_REPEATABILITY, (TAPE,)
+        )
+        found = assess_height_check(read, SPECIFICATION)
+        corner = height_check_as_dict(found)["corners"]["FL"]
+        side = height_check_as_dict(found)["sides"]["front"]
+
+        assert (corner["readings"], corner["estimator"], corner["adjustable"]) == (4, "median", True)
+        assert (corner["mean_mm"], corner["target_mm"], corner["deviation_mm"]) == (494.0, 486.0, 8.0)
+        assert corner["tolerance_mm"] == 6.0
+        assert corner["budget"][0]["component"] == "repeatability"
+        assert corner["expanded_uncertainty_mm"] == round(found.corners[0].budget.expanded_uncertainty_mm, 2)
+        assert (side["difference_mm"], side["limit_mm"], side["verdict"], side["adjustable"]) == (
+            7.0,
+            8.0,
+            "undecided",
+            True,
+        )

@@ -43,3 +43,30 @@ def test_an_undecided_test_says_how_long_would_decide() -> None:
     found = leak_as_dict(leak_of(1.0, 11.0), limit_mm_per_h=1.0, air_column_mm=300.0)
     assert found["corners"]["FL"]["verdict"] == "undecided"
     assert found["corners"]["FL"]["hours_to_decide"] == round(found["corners"]["FL"]["hours_to_decide"], 2) > 1.0
+
+
+def test_every_figure_is_shown_under_its_name() -> None:
+    test = leak_of(1.0, 11.0)
+    found = leak_as_dict(test, limit_mm_per_h=1.0, air_column_mm=300.0)
+    assert found.keys() == {
+        "hours",
+        "verdict",
+        "hours_to_decide",
+        "temperature_corrected",
+        "limit_mm_per_h",
+        "air_column_mm",
+        "corners",
+    }
+    assert (found["hours_to_decide"], found["temperature_corrected"]) == (round(test.hours_to_decide or 0, 2), True)
+    for shown, corner in zip(found["corners"].values(), test.corners, strict=True):
+        assert shown == {
+            "change_mm": round(corner.change_mm, 2),
+            "thermal_change_mm": round(corner.thermal_change_mm, 2),
+            "rate_mm_per_h": round(corner.rate_mm_per_h, 3),
+            "expanded_uncertainty_mm_per_h": round(corner.expanded_uncertainty_mm_per_h, 3),
+            "verdict": corner.verdict,
+            "temperature_corrected": True,
+            "hours_to_decide": corner.hours_to_decide and round(corner.hours_to_decide, 2),
+            "rose": corner.rose,
+            "budget": shown["budget"],
+        }

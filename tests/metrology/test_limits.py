@@ -198,3 +198,10 @@ def test_where_nothing_was_known_or_is_controlled_no_limit_is_exceeded() -> None
     assert limits_exceeded(REAR_ONLY, (100, 100, None, 200), beyond, BASELINE) == ()
     [found] = limits_exceeded(SPECIFICATION, (100, None, None, 200), beyond, (None, None, None, None))
     assert (found.code, found.corner, found.value, found.limit) == ("step", "FL", 50, 20)
+
+
+def test_every_check_but_that_of_the_warp_names_its_corner() -> None:
+    case = case_off_by((-12.0, 0, 0, 0), suspect=("FL",))
+    checks = check_limits(case, (5, 0, 0, 0), kind="entered")
+    assert "suspect_corner" in {each.code for each in checks}
+    assert {each.code for each in checks if each.corner != "FL"} == {"warp_change"}

@@ -199,6 +199,14 @@ class TestModel:
         rear_only = prior_from_model(REAR_ONLY, {"rear": some_draws(1)})
         assert not rear_only.covariance[:2].any()
         assert rear_only.mean[:2].tolist() == [0.0, 0.0]
+        assert rear_only.mean[2:].tolist() == [model_axle(REAR_ONLY, "rear", some_draws(1)).mean] * 2
+
+    def test_that_taught_one_axle_only_leaves_the_other_to_the_specification(self) -> None:
+        both: tuple[tuple[Axle, Axle], ...] = (("front", "rear"), ("rear", "front"))
+        for axle, other in both:
+            prior = prior_from_model(SPECIFICATION, {axle: some_draws(1)})
+            assert prior.mean[AXLE_PLACES[axle]].tolist() == [model_axle(SPECIFICATION, axle, some_draws(1)).mean] * 2
+            np.testing.assert_array_equal(prior.mean[AXLE_PLACES[other]], PRIOR.mean[AXLE_PLACES[other]])
 
 
 def test_twenty_vehicles_put_a_specification_right_that_is_a_fifth_wrong() -> None:

@@ -291,3 +291,73 @@ def test_a_corner_that_one_count_would_throw_further_off_is_not_adjustable_here(
     small = compute_plan(case_off_by((-5.0, 0, 0, 0), coarse, freed=("FL",)))
     assert small.is_empty
     assert small.not_adjustable_here == ()
+
+
+def test_writes_are_counted_for_a_corner_that_stands_at_the_end_of_its_band() -> None:
+    """From there it may only go one way; the step limit decides how often."""
+    for at, off in ((215, 50.0), (40, -50.0)):
+        plan = compute_plan(case_off_by((off, 0, 0, 0), freed=("FL",), setpoints=(at, 100, 100, 100)))
+        assert abs(plan.changes[0]) == 20
+        assert plan.expected_writes == 3
+
+
+def test_every_reason_carries_the_figures_of_its_corner() -> None:
+    """Also where a corner stays."""
+    cases = (
+        case_off_by((-12.0, 0.5, -12.0, -12.0), LINKED_REAR, freed=("FL", "RL"), suspect=("RL",)),
+        case_off_by((-12.0, 0.5, 0, -12.0), freed=("RR",), not_adjustable=("FL",)),
+        case_off_by((0, 0, -9.0, -9.0), REAR_ONLY, freed=("RL", "RR"), setpoints=(None, None, 100, 100)),
+    )
+    for case in cases:
+        plan = compute_plan(case)
+        expected = case.state.responses * np.array(plan.changes)
+        for each in plan.reasons:
+            assert each.numbers["expected_change_mm"] == expected[CORNERS.index(each.corner)]
+            left, right = (0, 1) if each.corner in ("FL", "FR") else (2, 3)
+            assert each.numbers["deviation_mm"] == case.deviations_mm[CORNERS.index(each.corner)]
+            assert each.numbers["side_difference_mm"] == case.deviations_mm[left] - case.deviations_mm[right]
+            assert each.numbers["expanded_uncertainty_mm"] > 0
+
+
+def with_response(case: PlanningCase, response: float, covariance_with_height: float = 0.0) -> PlanningCase:
+    """The case with another expected response of front left."""
+    mean, covariance = case.state.mean.copy(), case.state.covariance.copy()
+    mean[4] = response
+    covariance[0, 4] = covariance[4, 0] = covariance_with_height
+    return replace(case, state=JointState(mean, covariance, START))
+
+
+def test_a_response_that_is_small_beside_its_uncertainty_is_used_all_the_same() -> None:
+    case = with_response(case_off_by((-30.0, 0, 0, 0), freed=("FL",)), 0.02)
+    assert case.state.response_covariance[0, 0] > 0.02
+    assert compute_plan(case).changes[0] > 0
+
+
+def test_a_move_that_no_single_term_asks_for_is_said_to_be_for_the_whole() -> None:
+    """Height and response of front left are known to err together: by moving up it lowers the expectation."""
+    plan = compute_plan(with_response(case_off_by((0, 0, 0, 0), freed=("FL",)), 0.1, -0.16))
+    assert plan.changes[0] > 0
+    assert reason_of(plan, "FL") == "moves_for_the_whole"
+
+
+@pytest.mark.parametrize(("at", "off"), [(50, 50.0), (205, -50.0)])
+def test_what_the_band_keeps_out_of_reach_asks_for_no_writes(at: int, off: float) -> None:
+    """Ten counts remain of more than fifty: one write, and one more since that one will hardly do."""
+    plan = compute_plan(case_off_by((off, 0, 0, 0), freed=("FL",), setpoints=(at, 100, 100, 100)))
+    assert abs(plan.changes[0]) == 10
+    assert plan.expected_writes == 2
+
+
+def test_a_move_nearer_that_shares_no_term_with_others_is_towards_the_target() -> None:
+    """Not significant by itself, front axle uncontrolled and its own side set aside."""
+    case = case_off_by(
+        (0, 0, 2.2, 0),
+        REAR_ONLY,
+        setpoints=(None, None, 100, 100),
+        freed=("RL",),
+        sides_not_adjustable=("rear",),
+    )
+    plan = compute_plan(case)
+    assert plan.changes[2] < 0
+    assert abs(plan.reasons[2].numbers["deviation_mm"]) < plan.reasons[2].numbers["expanded_uncertainty_mm"]
+    assert reason_of(plan, "RL") == "moves_towards_target"

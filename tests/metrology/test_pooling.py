@@ -169,3 +169,10 @@ class TestRoundMeasurement:
         complete = round_off_by((0, 0, 0, 0))
         with pytest.raises(MetrologyError, match="readings_mm"):
             pool([replace(complete, readings_mm=((), *complete.readings_mm[1:]))], SETTLING_MM)
+
+    def test_is_repeated_by_two_readings_that_need_no_median(self) -> None:
+        measured = RoundMeasurement(((500.0, 500.0, 512.0, 501.0),) * 4, Repeatability(1.0, 8), (TAPE,))
+        first = corner_rounds([measured])[0][0]
+        again = first.repeated()
+        assert (first.estimator, first.readings, first.repeatability_factor) == ("median", 4, 1.25)
+        assert again == replace(first, readings=2, estimator="mean", repeatability_factor=1.0)

@@ -25,7 +25,7 @@ from calibration.metrology.prediction import (
     weight_matrix,
 )
 from calibration.metrology.response import JointState, move_variance
-from tests.metrology.builders import LINKED_REAR, REAR_ONLY, SPECIFICATION, round_off_by
+from tests.metrology.builders import LINKED_REAR, OTHER_TAPE, REAR_ONLY, SPECIFICATION, TAPE, round_off_by
 from tests.simulator.planning_cases import ROUND_UNCERTAINTY, expected_sum, random_case
 
 NO_SIDES = (math.inf, math.inf)
@@ -161,3 +161,13 @@ def test_a_fresh_round_is_worth_two_readings_whatever_the_latest_had() -> None:
     assert two.own_variance_mm2[0] == pytest.approx(0.5 + 0.75 + 1 / 12)
     assert two.common_variance_mm2[0] == pytest.approx(1 / 3 + 0.5**2 / 3)
     assert two.corner_expanded_mm[0] > COVERAGE_FACTOR * math.sqrt(0.5 + 0.75 + 1 / 12 + 1 / 3 + 1 / 12)
+
+
+def test_a_fresh_round_with_two_tapes_is_worth_less_where_heights_are_larger() -> None:
+    """Class II: 0.5 mm up to a metre, 0.7 mm above; two tapes do not cancel between left and right."""
+    tall = round_off_by((0, 0, 0, 0), instruments=(TAPE, OTHER_TAPE))
+    tall = replace(tall, readings_mm=((900.0,) * 2, (900.0,) * 2, (1100.0,) * 2, (1100.0,) * 2))
+    found = fresh_round(tall, 1.5)
+    assert found.common_variance_mm2 == pytest.approx([1 / 3 + e**2 / 3 for e in (0.5, 0.5, 0.7, 0.7)])
+    assert found.corner_expanded_mm[0] == found.corner_expanded_mm[1] < found.corner_expanded_mm[2]
+    assert found.side_expanded_mm[0] < found.side_expanded_mm[1]

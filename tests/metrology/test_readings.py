@@ -196,7 +196,8 @@ class TestHeight:
         assert GROSS_LIMIT_MM == 150.0
 
     @pytest.mark.parametrize(
-        ("height", "unit"), [(19.1, "inch"), (48.6, "centimetre"), (0.486, "metre"), (0.2, None), (700.0, None)]
+        ("height", "unit"),
+        [(19.1, "inch"), (48.6, "centimetre"), (63.6, "centimetre"), (63.7, None), (0.486, "metre"), (0.2, None)],
     )
     def test_in_another_unit_is_recognised(self, height: float, unit: str | None) -> None:
         assert likely_unit(height, 486.0) == unit

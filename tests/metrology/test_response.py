@@ -282,3 +282,23 @@ def test_a_measured_round_carries_only_what_is_its_own() -> None:
     found = settled_round(measured, 1.5, START)
     assert found.heights_mm == (487.0, 486.0, 504.0, 502.0)
     assert found.variances_mm2 == pytest.approx([1.0 / 2 + 1.5**2 / 3 + 1 / 12] * len(CORNERS))
+
+
+def test_after_an_event_a_height_says_nothing_of_the_responses() -> None:
+    at: Counts = (110, 100, 100, 100)
+    before = [a_round(480, 486, 504, 504), a_round(489, 486, 504, 504, at=at)]
+    known = follow_job(PRIOR, before).state
+    after = follow_job(PRIOR, [*before, CornerEvent(("RR",))]).state
+    assert np.abs(known.covariance[:4, 4:]).max() > 0
+    assert not after.covariance[:4, 4:].any()
+    assert not after.covariance[4:, :4].any()
+    np.testing.assert_allclose(after.response_covariance, known.response_covariance, atol=2e-5)
+
+
+def test_rounds_after_a_move_pool_by_inverse_variance() -> None:
+    at: Counts = (120, 100, 100, 100)
+    after = [a_round(h, 486, 504, 504, at=at, variance=v) for h, v in ((490.0, 1.0), (493.0, 0.5), (496.0, 0.25))]
+    (move,) = follow_job(PRIOR, [a_round(472, 486, 504, 504), *after]).moves
+    assert move.rounds_after == 3
+    assert move.measured_mm[0] == pytest.approx((490 * 1 + 493 * 2 + 496 * 4) / 7)
+    assert move.measured_variance_mm2[0] == pytest.approx(1 / 7)

@@ -61,6 +61,7 @@ class TestSpeedReading:
         # UN R39, 5.3, as public copies quote it.
         reading = speed_reading(example["V2"], *SMALL[1:], *SMALL[1:])
         assert [reading.lowest_km_h, reading.highest_km_h] == pytest.approx([example["V2"], example["V1_max"]])
+        assert reading.true_km_h == example["V2"]
 
     def test_is_tested_at_the_published_speeds(self) -> None:
         assert list(R39_TEST_SPEEDS_KM_H) == R39["test_speeds_km_h"]
