@@ -23,8 +23,8 @@ from .specification import Specification
 Vector = NDArray[np.float64]
 Matrix = NDArray[np.float64]
 
-SPECIFICATION_DRAWS = 1.0
-"""Vehicles that the specification's mean counts for."""
+SPECIFICATION_DRAWS = 0.5
+"""Vehicles that the specification's mean counts for: it may well be a fifth wrong, which is more than vehicles differ."""
 SPECIFICATION_FREEDOM = 16.0
 """Degrees of freedom that its standard deviation counts for: with fewer, the spread of twenty vehicles is so uncertain
 that every other stop for a suspect corner is one of an ordinary vehicle."""
@@ -108,7 +108,7 @@ def _axle_draw(
 def model_axle(specification: Specification, axle: Axle, draws: Sequence[AxleDraw]) -> Population:
     """Mean response of a model's axle and the standard deviation between its vehicles' corners, mm per count.
 
-    Random effects over the vehicles' draws, shrunk to the specification's mean (as one vehicle) and its deviation
+    Random effects over the vehicles' draws, shrunk to the specification's mean (as half a vehicle) and its deviation
     (as sixteen degrees of freedom).
 
     Raises
@@ -123,7 +123,7 @@ def model_axle(specification: Specification, axle: Axle, draws: Sequence[AxleDra
     >>> van = Specification(axle, axle, 2885, 1605, 1613, 0, 255, 8, 20, 40, 60, 1.5)
     >>> found = model_axle(van, "front", [AxleDraw(0.72, 0.0, 1.0)] * 19)
     >>> round(found.mean, 3), found.draws
-    (0.729, 19)
+    (0.725, 19)
     """
     corners = [corner for corner in CORNERS_OF[axle] if corner in specification.controlled_corners]
     if not corners:
@@ -154,7 +154,7 @@ def prior_from_model(specification: Specification, draws: Mapping[Axle, Sequence
     >>> van = Specification(axle, axle, 2885, 1605, 1613, 0, 255, 8, 20, 40, 60, 1.5)
     >>> prior = prior_from_model(van, {"front": [AxleDraw(0.72, 0.0, 1.0)] * 19})
     >>> prior.source, prior.vehicles, prior.mean.round(3).tolist()
-    ('model', 19, [0.729, 0.729, 0.9, 0.9])
+    ('model', 19, [0.725, 0.725, 0.9, 0.9])
     """
     specified = prior_from_specification(specification)
     mean, covariance = specified.mean.copy(), specified.covariance.copy()

@@ -139,6 +139,7 @@ def test_a_job_in_german_has_no_english_on_its_screens_and_a_decimal_comma(new_t
         reader.at(tablet.page, heading)
     opens_in_german_without_network(tablet)
     tablet.open(f"#/job/{job_id}/result")
+    tablet.expect_heading("Where it stands")
     technician.work()
     readings = tablet.bay.get(f"/jobs/{job_id}/")["rounds"][0]["readings"]
     assert [each["height_mm"] % 1 for each in readings if each["corner"] == "FL"] == [0.5, 0.5]

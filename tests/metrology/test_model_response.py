@@ -165,10 +165,10 @@ class TestModel:
         of_means = theirs.cov_re[0, 0] + theirs.scale / 2.0
         assert 0.82 * found.sd**2 == pytest.approx(of_means, rel=1e-3)
 
-    def test_the_specification_counts_as_one_vehicle_and_sixteen_degrees_of_freedom(self) -> None:
+    def test_the_specification_counts_as_half_a_vehicle_and_sixteen_degrees_of_freedom(self) -> None:
         draws = [AxleDraw(value, 0.0, 1.0) for value in (0.7, 0.8, 0.6)]
         found = model_axle(SPECIFICATION, "front", draws)
-        assert found.mean == pytest.approx((0.9 + 0.7 + 0.8 + 0.6) / 4.0)
+        assert found.mean == pytest.approx((0.9 / 2.0 + 0.7 + 0.8 + 0.6) / 3.5)
         assert found.sd**2 == pytest.approx((16.0 * 0.15**2 + 0.02) / 18.0)
 
     def test_an_uncontrolled_axle_has_no_response(self) -> None:

@@ -65,7 +65,9 @@ def test_what_is_not_known_is_not_drawn_and_is_said() -> None:
     drawing = draw_wheels((UNKNOWN, UNKNOWN), "mm")
     assert circles(drawing, dashed=True) == []
     assert not [each for each in shapes_of(drawing) if isinstance(each, PolyLine)]
-    assert [each.text for each in shapes_of(drawing) if isinstance(each, String)].count("not measured in a job yet") == 2
+    assert [each.text for each in shapes_of(drawing) if isinstance(each, String)].count(
+        "not measured in a job yet"
+    ) == 2
 
 
 def test_it_is_told_in_words_in_the_readers_unit() -> None:
