@@ -24,7 +24,7 @@ Vector = NDArray[np.float64]
 Matrix = NDArray[np.float64]
 
 SPECIFICATION_DRAWS = 0.5
-"""Vehicles that the specification's mean counts for: it may well be a fifth wrong, which is more than vehicles differ."""
+"""Vehicles that the specification's mean counts for: it may be a fifth wrong, and vehicles differ less than that."""
 SPECIFICATION_FREEDOM = 16.0
 """Degrees of freedom that its standard deviation counts for: with fewer, the spread of twenty vehicles is so uncertain
 that every other stop for a suspect corner is one of an ordinary vehicle."""

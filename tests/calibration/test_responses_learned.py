@@ -203,7 +203,7 @@ def test_vehicles_of_a_model_teach_the_next_one(site: Site, vehicle: Vehicle) ->
     bench, proposal = proposal_of(site, vehicle)
     assert proposal.content["prior"] == {"source": "model", "vehicles": 3}
     assert bench.standing.prior is not None
-    assert bench.standing.prior.mean[0] == pytest.approx((0.9 + 3 * 0.63) / 4, rel=0.03), "it counts as one vehicle"
+    assert bench.standing.prior.mean[0] == pytest.approx((0.9 / 2 + 3 * 0.63) / 3.5, rel=0.03), "half a vehicle"
 
 
 def test_vehicles_of_another_model_teach_nothing(site: Site, vehicle: Vehicle) -> None:

@@ -37,7 +37,7 @@ def test_it_gives_what_was_learned_beside_the_specification(site: Site, model: V
         own = shown["axles"][axle]
         assert own["specification"] == {"response_mm_per_count": specified, "response_sd": sd}
         assert own["learned"]["vehicles"] == TAUGHT
-        expected = (specified + TAUGHT * 0.7 * specified) / (1 + TAUGHT)
+        expected = (specified / 2 + TAUGHT * 0.7 * specified) / (0.5 + TAUGHT)
         assert own["learned"]["response_mm_per_count"] == pytest.approx(expected, rel=0.03)
         assert own["learned"]["between_vehicles_sd"] > 0
         assert len(own["vehicles"]) == TAUGHT
