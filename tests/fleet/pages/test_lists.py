@@ -94,7 +94,7 @@ def test_a_part_that_is_none_is_the_nearest_there_is(site: Site, manager: Client
     [
         ("/operators/", "FLEET@", "Tarn Lodge"),
         ("/vehicle-models/", "corve 12", "Corve Haul 12"),
-        ("/instruments/", "t-9", "T-904"),
+        ("/instruments/", "zx-9", "ZX-904"),
         ("/bays/", "door", "Bay by the door"),
     ],
 )
@@ -104,7 +104,7 @@ def test_a_list_is_searched_in_whatever_case(
     site = furnished.site
     site.operator(name="Tarn Lodge", email="fleet@tarn-lodge.example")
     site.vehicle_model(make="Corve", name="Haul 12")
-    site.instrument(serial="T-904")
+    site.instrument(serial="ZX-904")
     site.bay(name="Bay by the door")
     assert headings_of(manager.get(path, {"q": text})) == [found]
     assert headings_of(manager.get(path, {"q": "no-such-thing"})) == []
