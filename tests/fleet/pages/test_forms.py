@@ -123,7 +123,7 @@ def cases(has: Furnished) -> dict[str, Case]:
         "instrument of a class": Case(
             "/instruments/new/",
             {
-                "serial": "T-900",
+                "serial": "ZX-900",
                 "kind": "tape",
                 "accuracy_class": "II",
                 "resolution_mm": "1",
@@ -132,7 +132,7 @@ def cases(has: Furnished) -> dict[str, Case]:
                 "calibration_due_on": "2099-03-02",
             },
             Instrument,
-            {"serial": "T-900", "accuracy_class": "II", "hook_end": False},
+            {"serial": "ZX-900", "accuracy_class": "II", "hook_end": False},
             {"accuracy_class": ""},
             "accuracy_class",
         ),
