@@ -88,6 +88,13 @@ describe("A person's token", () => {
     assert.deepEqual([session.person.id, await session.token("he")], ["she", null]);
   });
 
+  test("is there, and so are the people, where the tablet has no room", async () => {
+    session.cupboard.set = async () => { throw new StorageFull(); };
+    assert.deepEqual(await session.people(), [SHE, HE]);
+    await session.pick(SHE, "4711");
+    assert.equal(await session.token("she"), "token of she");
+  });
+
   test("that is missing is why records wait, and where its person left the workshop that is known too", async () => {
     const records = ["he", "he", "she", null].map((person) => ({ person, state: "waiting" }));
     const refused = { person: "he", state: "refused" };

@@ -3,7 +3,7 @@ is what the address asks for."""
 
 from __future__ import annotations
 
-from playwright.sync_api import expect
+from playwright.sync_api import Route, expect
 
 from tests.bench.bay import TabletInBay
 from tests.bench.conftest import NewTablet
@@ -21,6 +21,22 @@ def test_a_part_that_does_not_come_is_told_and_costs_no_code(new_tablet: NewTabl
     tablet.page.unroute("**/bench/app/shell.js")
     tablet.press("Load it")
     expect(tablet.page.get_by_label("Name of this tablet")).to_be_visible()
+    tablet.enrol()
+
+
+def test_a_code_that_is_scanned_before_the_other_parts_are_there_is_filled_in(new_tablet: NewTablet) -> None:
+    tablet, held = new_tablet(is_enrolled=False, service_workers="block"), list[Route]()
+
+    def hold(route: Route) -> None:
+        held.append(route)
+
+    tablet.page.route("**/bench/app/rest.js", hold)
+    tablet.open()
+    tablet.expect_heading("Enrol this tablet")
+    tablet.page.evaluate("() => { location.hash = '#enrol=AB%20CD'; }")
+    expect(tablet.labelled("Code")).to_have_value("AB CD")
+    for route in held:
+        route.continue_()
     tablet.enrol()
 
 
