@@ -127,9 +127,10 @@ def committed_db(django_db_setup: None, django_db_blocker: "DjangoDbBlocker") ->
 @pytest.fixture(scope="session")
 def standing_sites(django_db_setup: None, django_db_blocker: "DjangoDbBlocker") -> "tuple[Site, Site]":
     """Two workshops that stay for as long as the database; what a test does to them is rolled back."""
-    from tests.factories import make_site
+    from tests.factories import leave_something_behind, make_site
 
     with django_db_blocker.unblock():
+        leave_something_behind()
         return make_site(), make_site()
 
 

@@ -9,7 +9,8 @@ from typing import Any
 from allauth.mfa.totp.internal.auth import format_hotp_value, hotp_value
 from django.test import Client
 
-from fleet.models import AccessToken, SignInEvent, Workshop
+from fleet.models import AccessToken, RefusedSignIn, SignInEvent, Workshop
+from fleet.services.sign_in_events import subject_of
 from fleet.tenancy import in_workshop
 from tests.factories import Person, Site
 
@@ -60,6 +61,11 @@ def events_of(person: Person) -> list[str]:
     with in_workshop(person.membership.workshop_id):
         noted = SignInEvent.objects.filter(membership=person.membership).order_by("recorded_at", "id")
         return list(noted.values_list("kind", flat=True))
+
+
+def refusals_of(email: str) -> list[RefusedSignIn]:
+    """What was refused to whoever typed the address, oldest first."""
+    return list(RefusedSignIn.objects.filter(subject=subject_of(email)).order_by("happened_at", "id"))
 
 
 def require_second_factor(site: Site, *roles: str) -> None:

@@ -20,7 +20,7 @@ from fleet.models import RefusedSignIn, User
 from fleet.services.sign_in_events import subject_of
 from tests.factories import PASSWORD, Site
 
-from .browsers import browser_of, confirm_password, is_in, set_up_app, sign_in, totp_code
+from .browsers import browser_of, confirm_password, is_in, refusals_of, set_up_app, sign_in, totp_code
 
 WRONG = "not-this-one-41"
 NOBODY = "nobody@example.com"
@@ -38,8 +38,7 @@ def fail(email: str, times: int, password: str = WRONG) -> list[Any]:
 
 
 def refusals(email: str) -> list[str]:
-    found = RefusedSignIn.objects.filter(subject=subject_of(email)).order_by("happened_at", "id")
-    return list(found.values_list("kind", flat=True))
+    return [each.kind for each in refusals_of(email)]
 
 
 def token_status(email: str, password: str) -> int:

@@ -174,7 +174,7 @@ def test_what_is_no_passkey_is_refused(site: Site, capture: Any, credential: str
 
 def test_passkeys_are_renamed_and_removed(site: Site, capture: Any) -> None:
     browser, _passkey = add_passkey(site, capture)
-    key = Authenticator.objects.get(type="webauthn").pk
+    key = Authenticator.objects.get(user__email=site.technician.email, type="webauthn").pk
     listed = "/account/second-factor/webauthn/"
     assert "Telephone" in browser.get(listed).content.decode()
     assert browser.post(f"{listed}keys/{key}/edit/", {"name": "Old telephone"}).status_code == 302
@@ -182,15 +182,15 @@ def test_passkeys_are_renamed_and_removed(site: Site, capture: Any) -> None:
     assert "Remove this passkey?" in browser.get(f"{listed}keys/{key}/remove/").content.decode()
     with capture(execute=True):
         browser.post(f"{listed}keys/{key}/remove/")
-    assert not Authenticator.objects.exists()
+    assert not Authenticator.objects.filter(user__email=site.technician.email).exists()
     assert events_of(site.technician)[-1] == "second_factor_removed"
 
 
 def test_nobody_removes_anothers(site: Site, capture: Any) -> None:
     add_passkey(site, capture)
-    key = Authenticator.objects.get(type="webauthn").pk
+    key = Authenticator.objects.get(user__email=site.technician.email, type="webauthn").pk
     stranger = browser_of(site.manager)
     confirm_password(stranger, site.manager, "/account/")
     for action in ("edit", "remove"):
         assert stranger.post(f"/account/second-factor/webauthn/keys/{key}/{action}/", {"name": "x"}).status_code == 404
-    assert Authenticator.objects.filter(type="webauthn").exists()
+    assert Authenticator.objects.filter(user__email=site.technician.email, type="webauthn").exists()

@@ -104,7 +104,7 @@ def test_the_app_is_set_up_with_its_first_code_only(site: Site, capture: Any) ->
     browser.get(activate)
     answer = browser.post(activate, {"code": "000000"})
     assert "This code is not right" in answer.content.decode()
-    assert not Authenticator.objects.exists()
+    assert not Authenticator.objects.filter(user__email=site.technician.email).exists()
 
 
 @pytest.mark.parametrize("path", ["totp/activate/", "webauthn/add/"])
@@ -148,14 +148,14 @@ def test_the_app_is_removed_and_the_password_alone_signs_in_again(site: Site, ca
     browser, _secret = with_app(site.technician, capture)
     with capture(execute=True):
         assert browser.post(f"{SECOND_FACTOR}totp/deactivate/").status_code == 302
-    assert not Authenticator.objects.exists()
+    assert not Authenticator.objects.filter(user__email=site.technician.email).exists()
     assert is_in(browser_of(site.technician))
     assert events_of(site.technician)[-2:] == ["second_factor_removed", "signed_in"]
 
 
 def test_secrets_are_stored_encrypted_under_the_installations_key(site: Site, capture: Any, settings: Any) -> None:
     _browser, secret = with_app(site.technician, capture)
-    stored = Authenticator.objects.get(type="totp").data["secret"]
+    stored = Authenticator.objects.get(user__email=site.technician.email, type="totp").data["secret"]
     assert secret not in stored
     assert SecondFactorAdapter().decrypt(stored) == secret
     settings.SECRET_KEY = "another"  # noqa: S105
