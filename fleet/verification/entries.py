@@ -47,7 +47,7 @@ def read_books(read: BooksRead) -> Iterator[Problem]:
             book, sequence, last_hash, said_here = entry.book, 0, FIRST_PREVIOUS_HASH, {}
             read.books += 1
         if entry.sequence != sequence + 1:
-            yield Problem(f"ledger entry {sequence + 1} of book {book}", "it is missing")
+            yield Problem(f"ledger entry {sequence + 1} of book {book}", f"it is missing; {_name(entry)} stands there")
         elif entry.previous_hash != last_hash:
             yield Problem(_name(entry), "it does not carry the hash of the entry before it")
         content = row_content(entry)

@@ -1,4 +1,4 @@
-"""What RFC 9162 says of Merkle trees, written for tests only: roots by the recursive definition, verifiers by its steps.
+"""What RFC 9162 says of Merkle trees, for tests only: roots by its recursive definition, verifiers by its steps.
 
 Nothing here is shared with the service, so that neither can hide the other's mistake.
 """
