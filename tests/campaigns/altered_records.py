@@ -4,8 +4,8 @@
 
 Fills a workshop through the services in a database of its own, then alters one thing at a time (rows, ledger
 entries, leaves, heads, whole histories re-chained and signed anew), verifies the whole workshop as the service does,
-and takes the alteration back. Every 25 alterations the untouched workshop is verified, where anything found is a false alarm. Ends
-with 1 where an alteration was missed, or another record named than the altered one.
+and takes the alteration back. Every 25 alterations the untouched workshop is verified, where anything found is a false
+alarm. Ends with 1 where an alteration was missed, or another record named than the altered one.
 """
 
 from __future__ import annotations

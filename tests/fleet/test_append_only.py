@@ -31,6 +31,8 @@ FLEET_RECORDS = {
     "fleet_instrumentcalibration",
     "fleet_instrumentwithdrawal",
     "fleet_ledgerentry",
+    "fleet_ledgerleaf",
+    "fleet_checkpoint",
     "fleet_receipt",
     "fleet_refusedsignin",
     "fleet_signinevent",
