@@ -2,10 +2,10 @@
 
     python -m tests.campaigns.verification_time [--entries 100000]
 
-Fills a workshop through the services in a database of its own, copies the books of its vehicles with all their rows
-until there are so many entries (other ids, chained and hashed anew), takes them into the tree as the service does, and
-verifies all of it. Prints seconds of the clock and of the processor, of this process and of the database's (on a machine
-that others use too only these can be compared), and the most memory that this process has taken.
+Fills a workshop through the services in a database of its own, copies the books of its vehicles with their rows
+until there are so many entries (other ids, chained and hashed anew), takes them into the tree as the service does,
+and verifies all of it. Prints seconds of the clock and of the processor, here and in the database (on a machine that
+others use too only the latter can be compared), and the most memory that this process has taken.
 """
 
 from __future__ import annotations
@@ -90,8 +90,8 @@ def _timed(what: str, server: psutil.Process, call: Any) -> Any:
     began, own, of_server = time.monotonic(), time.process_time(), _processor_seconds(server)
     result = call()
     _say(
-        f"{what}: {time.monotonic() - began:.1f} s by the clock, {time.process_time() - own:.1f} s of the processor here "
-        f"and {_processor_seconds(server) - of_server:.1f} s in the database"
+        f"{what}: {time.monotonic() - began:.1f} s by the clock; of the processor {time.process_time() - own:.1f} s "
+        f"here and {_processor_seconds(server) - of_server:.1f} s in the database"
     )
     return result
 

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
-from django.db import InternalError, connection, transaction
+from django.db import DatabaseError, connection, transaction
 from django.utils import timezone
 
 from fleet import ledger, outbox, services
@@ -252,7 +252,7 @@ def test_a_leaf_that_does_not_follow_or_is_no_entrys_is_refused(site: Site, chan
     head_of(site)
     site.bay()
     with in_workshop(site.workshop.pk):
-        with pytest.raises(InternalError, match="does not follow") as refusal, transaction.atomic():
+        with pytest.raises(DatabaseError, match="does not follow") as refusal, transaction.atomic():
             wrong_leaf(site, **changes)
         assert getattr(refusal.value.__cause__, "sqlstate", None) == "LB003"
         wrong_leaf(site)

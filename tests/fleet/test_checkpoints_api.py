@@ -99,29 +99,29 @@ def test_an_entry_that_no_head_includes_yet_is_told_of(site: Site, sizes: list[i
 
 
 @pytest.mark.parametrize(
-    ("path", "query", "pointer", "code"),
+    ("path", "query", "parameter", "code"),
     [
-        (PROOF, {}, "/entry", "required"),
-        (PROOF, {"entry": "7"}, "/entry", "invalid"),
-        (PROOF, {"entry": "ENTRY", "size": "x"}, "/size", "invalid"),
-        (PROOF, {"entry": "ENTRY", "size": "99999"}, "/size", "no_such_head"),
-        (PROOF, {"entry": "ENTRY", "sizes": "1"}, "/sizes", "unknown_parameter"),
-        (CONSISTENCY, {}, "/first", "required"),
-        (CONSISTENCY, {"first": "0"}, "/first", "invalid"),
-        (CONSISTENCY, {"first": "-1"}, "/first", "invalid"),
-        (CONSISTENCY, {"first": "9" * 40}, "/first", "invalid"),
-        (CONSISTENCY, {"first": "99999"}, "/first", "no_such_head"),
-        (CONSISTENCY, {"first": "LAST", "second": "FIRST"}, "/second", "smaller_than_first"),
+        (PROOF, {}, "entry", "required"),
+        (PROOF, {"entry": "7"}, "entry", "invalid"),
+        (PROOF, {"entry": "ENTRY", "size": "x"}, "size", "invalid"),
+        (PROOF, {"entry": "ENTRY", "size": "99999"}, "size", "no_such_head"),
+        (PROOF, {"entry": "ENTRY", "sizes": "1"}, "sizes", "unknown_parameter"),
+        (CONSISTENCY, {}, "first", "required"),
+        (CONSISTENCY, {"first": "0"}, "first", "invalid"),
+        (CONSISTENCY, {"first": "-1"}, "first", "invalid"),
+        (CONSISTENCY, {"first": "9" * 40}, "first", "invalid"),
+        (CONSISTENCY, {"first": "99999"}, "first", "no_such_head"),
+        (CONSISTENCY, {"first": "LAST", "second": "FIRST"}, "second", "smaller_than_first"),
     ],
 )
 def test_what_was_asked_wrongly_names_the_place(
-    site: Site, sizes: list[int], path: str, query: dict[str, str], pointer: str, code: str
+    site: Site, sizes: list[int], path: str, query: dict[str, str], parameter: str, code: str
 ) -> None:
     given = {"ENTRY": str(entry_of(site).pk), "FIRST": str(sizes[0]), "LAST": str(sizes[-1])}
     refused = site.manager.client().get(path, {name: given.get(value, value) for name, value in query.items()})
     assert refused.status_code == 422, refused.content
     (error,) = refused.json()["errors"]
-    assert (error["pointer"], error["code"]) == (pointer, code)
+    assert (error["parameter"], error["code"]) == (parameter, code)
     assert error["detail"]
 
 

@@ -118,7 +118,7 @@ def _site() -> Site:
 
     site = make_site()
     _head(site, 0)
-    mended, other = site.vehicle(), site.vehicle()
+    mended, other, taken_for = site.vehicle(), site.vehicle(), site.vehicle()
     site.fitment(mended)
     site.bay()
     _head(site, 1)
@@ -135,7 +135,7 @@ def _site() -> Site:
             actor=site.manager.actor(bench.now),
             record_id=new_id(),
             job_id=bench.job_id,
-            vehicle=mended,
+            vehicle=taken_for,
             reason="mixed up",
         )
         readings = [{"corner": c, "height_mm": h} for c, h in zip(("FL", "FR", "RL", "RR"), WITHIN, strict=True)]
