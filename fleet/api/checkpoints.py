@@ -35,7 +35,9 @@ class CheckpointSerializer(serializers.Serializer[Checkpoint]):
 
     origin = serializers.SerializerMethodField(help_text=_("The name of the workshop's tree."))
     size = serializers.IntegerField(help_text=_("How many ledger entries it is over."))
-    root = serializers.CharField(help_text=_("Root of the Merkle tree (RFC 9162, SHA-256), hexadecimal."))
+    root_hash = serializers.CharField(
+        source="root", help_text=_("Root of the Merkle tree (RFC 9162, SHA-256), hexadecimal.")
+    )
     made_at = AwareDateTime()
     note = serializers.CharField(help_text=_("The head as signed text (C2SP tlog-checkpoint)."))
     verifier_key = serializers.SerializerMethodField(
@@ -153,6 +155,8 @@ class ProofView(ActionViewSet):
     def _is_visible(self, entry: LedgerEntry) -> bool:
         if sees_whole_workshop(self.actor):
             return True
+        if entry.vehicle_id is None:
+            return False
         vehicle = visible_vehicles(self.actor).filter(pk=entry.vehicle_id).first()
         own = LedgerEntry.objects.filter(pk=entry.pk)
         return vehicle is not None and within_tenures(own, self.actor, vehicle, "recorded_at").exists()

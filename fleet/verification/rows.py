@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
 from django.apps import apps
-from django.db.models import Model
+from django.db.models import Model, QuerySet
 
 from fleet.canonical import canonical
 from fleet.ledger import row_content
@@ -29,18 +30,20 @@ def kept_models() -> list[type[TenantModel | Workshop]]:
     return [Workshop, *tenant]
 
 
-def read_rows(said: SaidOfRows, read: RowsRead) -> Iterator[Problem]:
+def read_rows(workshop_id: uuid.UUID, said: SaidOfRows, read: RowsRead) -> Iterator[Problem]:
     """Compare all rows; fills `read` and gives what is wrong."""
     for model in kept_models():
         told = said.pop(model._meta.label_lower, {})
-        yield from _table(model, told, read)
+        # The database's owner, as whom the command runs, may list other workshops.
+        rows = model._base_manager.filter(pk=workshop_id) if model is Workshop else model._base_manager.all()
+        yield from _table(rows, told, read)
     for label, told in said.items():
         yield from (_not_there(label, key, each) for key, each in told.items())
 
 
-def _table(model: type[TenantModel | Workshop], told: dict[str, Said], read: RowsRead) -> Iterator[Problem]:
-    label = model._meta.label_lower
-    for row in model._base_manager.order_by("pk").iterator(chunk_size=AT_ONCE):
+def _table(rows: QuerySet[Any], told: dict[str, Said], read: RowsRead) -> Iterator[Problem]:
+    label = rows.model._meta.label_lower
+    for row in rows.order_by("pk").iterator(chunk_size=AT_ONCE):
         read.rows += 1
         yield from _row(row, row_name(label, str(row.pk)), told.pop(str(row.pk), None))
     yield from (_not_there(label, key, each) for key, each in told.items())

@@ -37,7 +37,11 @@ def verify_workshop(workshop_id: uuid.UUID, outside: Sequence[Head] = ()) -> Ver
     who has the installation's key as well.
     """
     books, tree, rows = BooksRead(), TreeRead(), RowsRead()
-    problems = chain(read_books(books), read_tree(workshop_id, outside, tree), read_rows(books.said, rows))
+    problems = chain(
+        read_books(books),
+        read_tree(workshop_id, outside, tree),
+        read_rows(workshop_id, books.said, rows),
+    )
     return Verified(
         problem=next(problems, None),
         entries=books.entries,

@@ -56,7 +56,7 @@ def nothing(*_: object) -> Iterator[Problem]:
     [
         (whole, "read_rows", kinds.row_altered),
         (whole, "read_rows", kinds.row_added),
-        (rows, "_not_there", kinds.row_deleted),
+        (entries, "_note_rows", kinds.row_deleted),
         (tree, "_leaf", kinds.leaf_altered),
         (tree, "_against_tree", kinds.entry_and_tree_rewritten),
         (tree, "_outside_heads", kinds.history_signed_anew),

@@ -103,7 +103,7 @@ def test_what_is_taken_in_at_once_is_limited_and_nothing_is_left_out(
     monkeypatch.setattr(checkpoints, "MOST_AT_ONCE", 2)
     with in_workshop(site.workshop.pk):
         count = LedgerEntry.objects.count()
-        sizes = []
+        sizes: list[int] = []
         while not sizes or sizes[-1] < count:
             services.checkpoint_make_due(actor=Actor.system(site.workshop.pk, timezone.now()))
             sizes.append(Checkpoint.objects.latest("size").size)

@@ -56,7 +56,7 @@ def test_heads_are_listed_newest_first_and_each_is_found(site: Site, sizes: list
     assert [client.get(f"{CHECKPOINTS}{each['size']}/").json() for each in listed] == listed
     for each in listed:
         head = verified(each["note"], [public_key(each["verifier_key"])])
-        assert (head.size, head.root.hex(), head.origin) == (each["size"], each["root"], each["origin"])
+        assert (head.size, head.root.hex(), head.origin) == (each["size"], each["root_hash"], each["origin"])
         assert each["origin"] == origin_of(site.workshop.pk)
     pages = client.get(CHECKPOINTS, {"page_size": 2}).json()
     assert [each["size"] for each in client.get(pages["next"]).json()["results"]] == sizes[:1]
@@ -64,11 +64,12 @@ def test_heads_are_listed_newest_first_and_each_is_found(site: Site, sizes: list
 
 def test_a_proof_of_an_entry_holds(site: Site, sizes: list[int]) -> None:
     entry = entry_of(site)
-    for query in ({}, {"size": sizes[-1]}):
+    queries: list[dict[str, Any]] = [{}, {"size": sizes[-1]}]
+    for query in queries:
         proof = site.manager.client().get(PROOF, {"entry": str(entry.pk), **query}).json()
         path = [bytes.fromhex(each) for each in proof["path"]]
         head = proof["checkpoint"]
-        data, root = bytes.fromhex(proof["entry_hash"]), bytes.fromhex(head["root"])
+        data, root = bytes.fromhex(proof["entry_hash"]), bytes.fromhex(head["root_hash"])
         assert (proof["entry"], proof["entry_hash"]) == (str(entry.pk), entry.hash)
         assert includes(proof["leaf_index"], head["size"], data, path, root)
         assert not includes(proof["leaf_index"], head["size"], bytes(32), path, root)
@@ -78,10 +79,10 @@ def test_a_proof_of_an_entry_holds(site: Site, sizes: list[int]) -> None:
 def test_the_way_from_one_head_to_another_is_proved(site: Site, sizes: list[int]) -> None:
     client = site.manager.client()
     for first, second in ((sizes[0], sizes[1]), (sizes[0], None), (sizes[1], sizes[1])):
-        query = {"first": first} if second is None else {"first": first, "second": second}
+        query: dict[str, Any] = {"first": first} if second is None else {"first": first, "second": second}
         proof = client.get(CONSISTENCY, query).json()
         assert (proof["first"]["size"], proof["second"]["size"]) == (first, second or sizes[-1])
-        roots = [bytes.fromhex(proof[name]["root"]) for name in ("first", "second")]
+        roots = [bytes.fromhex(proof[name]["root_hash"]) for name in ("first", "second")]
         path = [bytes.fromhex(each) for each in proof["path"]]
         assert goes_on(first, second or sizes[-1], roots[0], roots[1], path)
 

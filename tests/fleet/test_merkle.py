@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
+from functools import partial
 
 import pytest
 from hypothesis import given, settings
@@ -162,8 +163,9 @@ def test_what_the_tree_does_not_have_is_refused(prove: Callable[[Nodes], list[by
 def test_what_a_proof_needs_is_known_before_it_is_made(grown: Grown) -> None:
     for size in range(1, ALL_SIZES + 1):
         for index in range(size):
-            places = merkle.places_needed(lambda nodes, i=index, n=size: merkle.inclusion_path(i, n, nodes))
-            fetched = {place: grown.at(*place) for place in places}
-            again = merkle.inclusion_path(index, size, lambda level, i, known=fetched: known[level, i])
+            places = merkle.places_needed(partial(merkle.inclusion_path, index, size))
+            fetched = Grown([])
+            fetched.nodes = {place: grown.at(*place) for place in places}
+            again = merkle.inclusion_path(index, size, fetched.at)
             assert again == merkle.inclusion_path(index, size, grown.at)
             assert all(merkle.last_leaf(place) < size for place in places)

@@ -16,12 +16,14 @@ import pytest
 from django.core.management import CommandError, call_command
 from django.db import connection
 from django.utils import timezone
+from psycopg.types.json import Jsonb
 
 from deploy import database
 from deploy.embedded.folder import CHECKOUT, data_folder
 from fleet import services
 from fleet.actor import Actor
 from fleet.checkpoint_keys import origin_of, signing_key
+from fleet.ledger import entry_hash
 from fleet.models import Checkpoint, LedgerEntry
 from fleet.signed_heads import Head, signed, verifier_key
 from fleet.tenancy import in_workshop
@@ -86,13 +88,12 @@ def test_an_entry_whose_payload_has_no_form_is_named(site: Site, superuser: psyc
     """Rewritten so that chain and hash are right: reading it must not fail."""
     with in_workshop(site.workshop.pk):
         entry = LedgerEntry.objects.filter(book=site.workshop.pk).latest("sequence")
-    for payload in ({}, [], {"rows": []}, {"rows": {"fleet.bay": [1]}}, {"rows": {"fleet.bay": [{}]}}):
-        from fleet.ledger import entry_hash
-
+    payloads: list[Any] = [{}, [], {"rows": []}, {"rows": {"fleet.bay": [1]}}, {"rows": {"fleet.bay": [{}]}}]
+    for payload in payloads:
         entry.payload = payload
         superuser.execute(
             "UPDATE fleet_ledgerentry SET payload = %s, hash = %s WHERE id = %s",
-            [psycopg.types.json.Jsonb(payload), entry_hash(entry), entry.pk],
+            [Jsonb(payload), entry_hash(entry), entry.pk],
         )
         out = StringIO()
         with pytest.raises(CommandError):

@@ -55,7 +55,7 @@ Kind = Callable[[World, random.Random], Altered | None]
 def _execute(sql: str, values: list[Any]) -> int:
     with connection.cursor() as cursor:
         cursor.execute(sql, values)
-        return cursor.rowcount
+        return int(cursor.rowcount)
 
 
 def _row_names(model: type[Any], *keys: Any) -> tuple[str, ...]:
@@ -86,8 +86,16 @@ def _is_json(table: str, column: str) -> bool:
         return bool(cursor.fetchone()[0] == "jsonb")
 
 
-def _changed(model: type[Any], key: Any, columns: list[Any], rng: random.Random) -> str | None:
-    """Alter one column of a row; gives its name."""
+@dataclass(frozen=True)
+class Changed:
+    """An altered column, and the row's id since."""
+
+    column: str
+    key: Any
+
+
+def _changed(model: type[Any], key: Any, columns: list[Any], rng: random.Random) -> Changed | None:
+    """Alter one column of a row."""
     column = rng.choice(columns)
     row = model._base_manager.get(pk=key)
     old = getattr(row, column.attname)
@@ -98,7 +106,7 @@ def _changed(model: type[Any], key: Any, columns: list[Any], rng: random.Random)
     new_key = new if column.primary_key else key
     if getattr(model._base_manager.get(pk=new_key), column.attname) == old:  # rounded away by the column
         return None
-    return str(column.column)
+    return Changed(column.column, new_key)
 
 
 def _any_row(world: World, rng: random.Random) -> tuple[type[Any], Any]:
@@ -113,8 +121,13 @@ def _kept_columns(model: type[Any]) -> list[Any]:
 
 def row_altered(world: World, rng: random.Random) -> Altered | None:
     model, key = _any_row(world, rng)
-    column = _changed(model, key, _kept_columns(model), rng)
-    return column and Altered(f"{model._meta.label_lower}.{column}", _row_names(model, key))  # type: ignore[return-value]
+    return _of_row(model, key, _changed(model, key, _kept_columns(model), rng))
+
+
+def _of_row(model: type[Any], key: Any, changed: Changed | None) -> Altered | None:
+    if changed is None:
+        return None
+    return Altered(f"{model._meta.label_lower}.{changed.column}", _row_names(model, key, changed.key))
 
 
 def row_emptied(world: World, rng: random.Random) -> Altered | None:
@@ -167,8 +180,7 @@ def private_content_altered(world: World, rng: random.Random) -> Altered | None:
     model = rng.choice(sorted(models, key=lambda each: each._meta.label_lower))
     key = rng.choice(world.rows[model])
     columns = [model._meta.get_field(name) for name in model.hashed_fields]
-    column = _changed(model, key, columns, rng)
-    return column and Altered(f"{model._meta.label_lower}.{column}", _row_names(model, key))  # type: ignore[return-value]
+    return _of_row(model, key, _changed(model, key, columns, rng))
 
 
 def personal_data_altered(world: World, rng: random.Random) -> Altered | None:
@@ -178,14 +190,13 @@ def personal_data_altered(world: World, rng: random.Random) -> Altered | None:
     key = rng.choice(world.rows[model])
     names = ("name", "email", "address", "telephone", "commitment_salt")
     columns = [each for each in model._meta.concrete_fields if each.name in names]
-    column = _changed(model, key, columns, rng)
-    return column and Altered(f"{model._meta.label_lower}.{column}", _row_names(model, key))  # type: ignore[return-value]
+    return _of_row(model, key, _changed(model, key, columns, rng))
 
 
 def entry_altered(world: World, rng: random.Random) -> Altered | None:
     entry = rng.choice(world.entries)
-    column = _changed(LedgerEntry, entry.id, list(LedgerEntry._meta.concrete_fields), rng)
-    return column and _of_entries(f"entry.{column}", world, entry)  # type: ignore[return-value]
+    changed = _changed(LedgerEntry, entry.id, list(LedgerEntry._meta.concrete_fields), rng)
+    return None if changed is None else _of_entries(f"entry.{changed.column}", world, entry)
 
 
 def entry_deleted(world: World, rng: random.Random) -> Altered | None:
@@ -223,7 +234,7 @@ def history_signed_by_a_stranger(world: World, rng: random.Random) -> Altered | 
     if not rewrite_entry(entry.id, rng):
         return None
     resign(world.workshop_id, origin_of(world.workshop_id), regrow(world.workshop_id), STRANGER)
-    return Altered("entry, tree and heads", heads=frozenset(world.heads))
+    return Altered("entry, tree and heads", _entry_names(entry), heads=frozenset(world.heads))
 
 
 def history_signed_anew(world: World, rng: random.Random) -> Altered | None:
@@ -265,8 +276,10 @@ def _any_leaf(world: World, rng: random.Random) -> tuple[uuid.UUID, int]:
 def leaf_altered(world: World, rng: random.Random) -> Altered | None:
     key, index = _any_leaf(world, rng)
     columns = [each for each in LedgerLeaf._meta.concrete_fields if each.name != "workshop"]
-    column = _changed(LedgerLeaf, key, columns, rng)
-    return column and Altered(f"leaf.{column}", (str(key),), frozenset({index}))  # type: ignore[return-value]
+    changed = _changed(LedgerLeaf, key, columns, rng)
+    if changed is None:
+        return None
+    return Altered(f"leaf.{changed.column}", (str(key), str(changed.key)), frozenset({index}))
 
 
 def leaf_deleted(world: World, rng: random.Random) -> Altered | None:
@@ -296,11 +309,11 @@ def _any_head(rng: random.Random, world: World) -> Checkpoint:
 def head_altered(world: World, rng: random.Random) -> Altered | None:
     head = _any_head(rng, world)
     columns = [each for each in Checkpoint._meta.concrete_fields if each.name not in ("id", "workshop")]
-    column = _changed(Checkpoint, head.pk, columns, rng)
-    if column is None:
+    changed = _changed(Checkpoint, head.pk, columns, rng)
+    if changed is None:
         return None
     now = Checkpoint.objects.get(pk=head.pk).size
-    return Altered(f"head.{column}", heads=frozenset({head.size, now}))
+    return Altered(f"head.{changed.column}", heads=frozenset({head.size, now}))
 
 
 def head_deleted(world: World, rng: random.Random) -> Altered | None:

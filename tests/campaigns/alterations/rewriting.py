@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 import uuid
+from typing import Any
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from django.db import connection
@@ -23,8 +24,9 @@ def rewrite_entry(entry_id: uuid.UUID, rng: random.Random) -> bool:
     altered = another(entry.payload, rng)
     if altered == entry.payload:
         return False
+    values: list[Any] = [Jsonb(altered), entry_id]
     with connection.cursor() as cursor:
-        cursor.execute("UPDATE fleet_ledgerentry SET payload = %s WHERE id = %s", [Jsonb(altered), entry_id])
+        cursor.execute("UPDATE fleet_ledgerentry SET payload = %s WHERE id = %s", values)
     rechain(entry.book)
     return True
 

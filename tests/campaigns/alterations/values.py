@@ -20,7 +20,7 @@ def another(value: Any, rng: random.Random) -> Any:
     if isinstance(value, float):
         return value + rng.choice((-0.5, 0.25, 1e-6))
     if isinstance(value, Decimal):
-        return value + rng.choice((-1, 1)) * Decimal(1).scaleb(min(value.as_tuple().exponent, 0))
+        return value + rng.choice((-1, 1)) * Decimal(1).scaleb(min(int(value.as_tuple().exponent), 0))
     if isinstance(value, str):
         return _text(value, rng)
     if isinstance(value, datetime):
