@@ -1,7 +1,7 @@
 """Canonical JSON (RFC 8785), fast enough for hundreds of thousands of records.
 
 `rfc8785` is exact and pure Python. For most content the standard library's encoder, which is neither, writes the same
-bytes; where it might not, the exact one is asked.
+bytes; where it might not, the exact one is asked: for single numbers, or for the whole.
 """
 
 from __future__ import annotations
@@ -12,9 +12,11 @@ from typing import Any, Final
 
 import rfc8785
 
-_UNCERTAIN_NUMBER: Final = re.compile(r"(?:[:,\[]|^)-?[0-9.]+(?:\.0|e[-+][0-9]+)(?:[,}\]]|$)")
-"""Written otherwise by the standard library than RFC 8785 wants it: 1.0 for 1, 1e-05 for 0.00001, 1e+16, -0.0."""
-_LAST_OF_ONE_UNIT: Final = "￿"
+_MAYBE_OTHER_NUMBER: Final = re.compile(r"(?:\.0|e[-+][0-9]+)(?:[,}\]]|$)")
+"""Perhaps the end of a number that RFC 8785 wants otherwise: 1.0 for 1, 1e-05 for 0.00001, 1e+16, -0.0."""
+_MARK: Final = "\ue000"
+_MARKED: Final = re.compile(f'"{_MARK}([^"]*){_MARK}"')
+_LAST_OF_ONE_UNIT: Final = "\uffff"
 """Beyond it UTF-16, by which RFC 8785 sorts names, sorts otherwise than code points do."""
 
 
@@ -24,7 +26,25 @@ def canonical(value: Any) -> bytes:
     >>> canonical({"b": 1.0, "a": [True, None, 1e-05, "ä"]}).decode()
     '{"a":[true,null,0.00001,"ä"],"b":1}'
     """
-    text = json.dumps(value, ensure_ascii=False, separators=(",", ":"), sort_keys=True)
-    if _UNCERTAIN_NUMBER.search(text) or not (text.isascii() or max(text) <= _LAST_OF_ONE_UNIT):
+    text = _written(value)
+    if not text.isascii() and (_MARK in text or max(text) > _LAST_OF_ONE_UNIT):
         return rfc8785.dumps(value)
+    if _MAYBE_OTHER_NUMBER.search(text):
+        text = _MARKED.sub(r"\1", _written(_with_marked_numbers(value)))
     return text.encode()
+
+
+def _written(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, separators=(",", ":"), sort_keys=True)
+
+
+def _with_marked_numbers(value: Any) -> Any:
+    """Numbers that the two encoders write differently become text between marks."""
+    if isinstance(value, float):
+        written = repr(value)
+        return f"{_MARK}{rfc8785.dumps(value).decode()}{_MARK}" if written.endswith(".0") or "e" in written else value
+    if isinstance(value, dict):
+        return {name: _with_marked_numbers(each) for name, each in value.items()}
+    if isinstance(value, list):
+        return [_with_marked_numbers(each) for each in value]
+    return value

@@ -29,11 +29,14 @@ CHECKPOINT_AFTER: Final = timedelta(minutes=2)
 """How long an entry waits at most until it is asked to be taken into the tree (`fleet.services.checkpoints`)."""
 LONGEST_STEP: Final = timedelta(seconds=45)
 """A step commits within this time of its entry: work that is due no earlier sees the entry."""
+PLAIN_TYPES: Final = frozenset({bool, float, int, str, type(None)})
 COMMITTED_FIELDS = ("name", "email", "address", "telephone")
 
 
 def plain(value: object) -> Any:
     """A value as JSON can carry it: one form for equal values, whatever their Python type."""
+    if type(value) in PLAIN_TYPES:
+        return value
     if isinstance(value, Decimal):
         return format(value.normalize(), "f")
     if isinstance(value, datetime):

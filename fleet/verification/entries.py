@@ -50,9 +50,7 @@ def read_books(read: BooksRead) -> Iterator[Problem]:
             yield Problem(f"ledger entry {sequence + 1} of book {book}", f"it is missing; {_name(entry)} stands there")
         elif entry.previous_hash != last_hash:
             yield Problem(_name(entry), "it does not carry the hash of the entry before it")
-        content = row_content(entry)
-        del content["hash"]
-        if hashlib.sha256(canonical(content)).hexdigest() != entry.hash:
+        if hashlib.sha256(canonical(_covered(entry))).hexdigest() != entry.hash:
             yield Problem(_name(entry), "its content has another hash than the one it carries")
         try:
             _note_rows(said_here, entry)
@@ -65,6 +63,15 @@ def read_books(read: BooksRead) -> Iterator[Problem]:
 
 def digest_of(content: Any) -> bytes:
     return hashlib.sha256(canonical(content)).digest()
+
+
+def _covered(entry: LedgerEntry) -> dict[str, Any]:
+    """What the entry's hash is over, as `fleet.ledger.entry_hash` has it; the payload is JSON as it is."""
+    payload, entry.payload = entry.payload, None
+    content = row_content(entry) | {"payload": payload}
+    entry.payload = payload
+    del content["hash"]
+    return content
 
 
 def _name(entry: LedgerEntry) -> str:

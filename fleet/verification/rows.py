@@ -6,7 +6,7 @@ import hashlib
 import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 from django.apps import apps
 from django.db.models import Model, QuerySet
@@ -17,6 +17,9 @@ from fleet.models import LedgerEntry, TenantModel, Workshop
 
 from .entries import AT_ONCE, Said, SaidOfRows, digest_of
 from .problem import Problem, entry_name, row_name
+
+LARGE_AT_ONCE: Final = 50
+"""Of rows that hold documents."""
 
 
 @dataclass
@@ -43,7 +46,8 @@ def read_rows(workshop_id: uuid.UUID, said: SaidOfRows, read: RowsRead) -> Itera
 
 def _table(rows: QuerySet[Any], told: dict[str, Said], read: RowsRead) -> Iterator[Problem]:
     label = rows.model._meta.label_lower
-    for row in rows.order_by("pk").iterator(chunk_size=AT_ONCE):
+    at_once = LARGE_AT_ONCE if getattr(rows.model, "hashed_fields", {}) else AT_ONCE
+    for row in rows.order_by("pk").iterator(chunk_size=at_once):
         read.rows += 1
         yield from _row(row, row_name(label, str(row.pk)), told.pop(str(row.pk), None))
     yield from (_not_there(label, key, each) for key, each in told.items())

@@ -66,6 +66,7 @@ def main(arguments: list[str]) -> int:
 def _measure(world: World, entries: int) -> bool:
     with connection.cursor() as cursor:
         cursor.execute("SET LOCAL session_replication_role = replica")
+        cursor.execute("SET CONSTRAINTS ALL IMMEDIATE")
         _drop_uniqueness(cursor)
     multiply(world, entries)
     with connection.cursor() as cursor:
@@ -76,9 +77,11 @@ def _measure(world: World, entries: int) -> bool:
         with in_workshop(world.workshop_id):
             cursor.execute(f"SET LOCAL ROLE {APP}")
             _timed("taken into the tree", server, lambda: checkpoint_make(actor=_system(world)))
+            before = psutil.Process().memory_info().rss
             result = _timed("verified", server, lambda: verify_workshop(world.workshop_id))
     _say(f"{result}")
-    _say(f"most memory: {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
+    most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    _say(f"memory before: {before / 2**20:.0f} MB, most: {most:.0f} MB")
     return result.problem is None and result.leaves == result.entries >= entries
 
 
@@ -105,11 +108,11 @@ def multiply(world: World, entries: int) -> None:
     """Copy the vehicles' books until there are so many entries."""
     templates = [
         list(LedgerEntry.objects.filter(book=book).order_by("sequence"))
-        for book, known in sorted(world.books().items())
-        if book != world.workshop_id and len(known) > 2
+        for book in sorted(world.books())
+        if book != world.workshop_id
     ]
     pairs = [(each, _rows_of(each)) for each in templates]
-    pairs = [(each, rows) for each, rows in pairs if not _names_others(each, templates)]
+    pairs = [(each, rows) for each, rows in pairs if len(each) > 2 and not _names_others(each, templates)]
     made, copies, rows = len(world.entries), [], []
     while made < entries:
         for template, template_rows in pairs:
@@ -162,6 +165,8 @@ def _copied_row(row: Any, own: set[str], other_ids: dict[str, str]) -> Any:
             value = uuid.UUID(other(str(value)))
         elif isinstance(value, dict | list):
             value = json.loads(other(json.dumps(value)))
+        elif isinstance(value, str):
+            value = other(value)
         values[field.attname] = value
     return type(row)(**values)
 

@@ -18,7 +18,7 @@ NUMBERS = st.one_of(
     st.integers(-1000, 1000).map(float),
     st.decimals(-500, 500, places=2, allow_nan=False).map(float),
 )
-TEXTS = st.text(max_size=12)
+TEXTS = st.one_of(st.text(max_size=12), st.sampled_from(["1.0", "1.0,", "2e-05}", "\ue0001\ue000", '"1.0,']))
 VALUES = st.recursive(
     st.one_of(st.none(), st.booleans(), NUMBERS, TEXTS),
     lambda inner: st.one_of(st.lists(inner, max_size=5), st.dictionaries(TEXTS, inner, max_size=5)),

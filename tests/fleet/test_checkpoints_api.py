@@ -78,7 +78,8 @@ def test_a_proof_of_an_entry_holds(site: Site, sizes: list[int]) -> None:
 
 def test_the_way_from_one_head_to_another_is_proved(site: Site, sizes: list[int]) -> None:
     client = site.manager.client()
-    for first, second in ((sizes[0], sizes[1]), (sizes[0], None), (sizes[1], sizes[1])):
+    asked: list[tuple[int, int | None]] = [(sizes[0], sizes[1]), (sizes[0], None), (sizes[1], sizes[1])]
+    for first, second in asked:
         query: dict[str, Any] = {"first": first} if second is None else {"first": first, "second": second}
         proof = client.get(CONSISTENCY, query).json()
         assert (proof["first"]["size"], proof["second"]["size"]) == (first, second or sizes[-1])
@@ -93,7 +94,8 @@ def test_an_entry_that_no_head_includes_yet_is_told_of(site: Site, sizes: list[i
     refused = client.get(PROOF, {"entry": str(new.pk)})
     assert (refused.status_code, refused.json()["type"]) == (409, "not_in_tree")
     assert "ask again" in refused.json()["detail"]
-    older = client.get(PROOF, {"entry": str(entry_of(site, kind="vehicle_added").pk), "size": sizes[0]})
+    query: dict[str, Any] = {"entry": str(entry_of(site, kind="vehicle_added").pk), "size": sizes[0]}
+    older = client.get(PROOF, query)
     assert older.status_code == 409
     sign_head(site)
     assert client.get(PROOF, {"entry": str(new.pk)}).status_code == 200
