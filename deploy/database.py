@@ -16,7 +16,12 @@ URL_VARIABLES: dict[Role, str] = {
 }
 EMBEDDED_ROLES: dict[Role, str] = {"app": postgres.APP, "owner": postgres.OWNER, "admin": postgres.ADMIN}
 # Every other command, the web server and the workers run as the application role.
-ROLE_OF_COMMAND: dict[str, Role] = {"migrate": "owner", "backup": "admin", "restore": "admin"}
+ROLE_OF_COMMAND: dict[str, Role] = {
+    "migrate": "owner",
+    "backup": "admin",
+    "restore": "admin",
+    "verify_records": "owner",  # who may list the workshops
+}
 COMMANDS_WITHOUT_DATABASE = {
     "collectstatic",
     "compilemessages",

@@ -52,6 +52,9 @@ DATA = data_folder()
 
 # --- What is secret and who may call -----------------------------------------------------------------
 SECRET_KEY = os.environ.get("SECRET_KEY") or DATA.secret("django-secret-key")
+# Signs the heads of the workshops' trees; public keys of before are `verifier_key` of old checkpoints.
+CHECKPOINT_KEY = os.environ.get("CHECKPOINT_KEY") or DATA.secret("checkpoint-key")
+FORMER_CHECKPOINT_KEYS = _list("FORMER_CHECKPOINT_KEYS", "")
 DEBUG = False
 ALLOWED_HOSTS = _list("LEVELBOOK_HOSTS", "localhost,127.0.0.1,[::1]")
 CSRF_TRUSTED_ORIGINS = _list("LEVELBOOK_ORIGINS", "")

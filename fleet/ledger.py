@@ -12,22 +12,31 @@ import hmac
 import json
 import uuid
 from collections.abc import Iterable, Mapping
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
-from typing import Any
+from typing import Any, Final
 
 import rfc8785
 from django.db import connection
 
+from . import outbox
 from .actor import Actor
 from .models import LedgerEntry, TenantModel, Vehicle, Workshop
 
 FIRST_PREVIOUS_HASH = "0" * 64
+CHECKPOINT_KIND: Final = "fleet.checkpoint"
+CHECKPOINT_AFTER: Final = timedelta(minutes=2)
+"""How long an entry waits at most until it is asked to be taken into the tree (`fleet.services.checkpoints`)."""
+LONGEST_STEP: Final = timedelta(seconds=45)
+"""A step commits within this time of its entry: work that is due no earlier sees the entry."""
+PLAIN_TYPES: Final = frozenset({bool, float, int, str, type(None)})
 COMMITTED_FIELDS = ("name", "email", "address", "telephone")
 
 
 def plain(value: object) -> Any:
     """A value as JSON can carry it: one form for equal values, whatever their Python type."""
+    if type(value) in PLAIN_TYPES:
+        return value
     if isinstance(value, Decimal):
         return format(value.normalize(), "f")
     if isinstance(value, datetime):
@@ -98,7 +107,15 @@ def append(
     )
     entry.hash = entry_hash(entry)
     entry.save(force_insert=True)
+    ask_for_checkpoint(actor)
     return entry
+
+
+def ask_for_checkpoint(actor: Actor) -> None:
+    """Have the entries that there are by then taken into the tree before long."""
+    outbox.append_unless_waiting(
+        actor, CHECKPOINT_KIND, due_at=actor.now + CHECKPOINT_AFTER, not_before=actor.now + LONGEST_STEP
+    )
 
 
 def entry_hash(entry: LedgerEntry) -> str:

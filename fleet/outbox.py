@@ -56,6 +56,16 @@ def append(actor: Actor, kind: str, payload: Mapping[str, Any], *, due_at: datet
     return item
 
 
+def append_unless_waiting(actor: Actor, kind: str, *, due_at: datetime, not_before: datetime) -> None:
+    """Ask for work that takes in whatever there is by then, unless some of its kind waits and is not due earlier.
+
+    The sweep finds it when it is due; no hint is sent now.
+    """
+    waiting = OutboxItem.objects.filter(kind=kind, state=OutboxItem.State.WAITING, due_at__gte=not_before)
+    if not waiting.exists():
+        OutboxItem.objects.create(workshop_id=actor.workshop_id, kind=kind, created_at=actor.now, due_at=due_at)
+
+
 def hint(workshop_id: uuid.UUID, item_id: uuid.UUID) -> None:
     """Tell a worker at once; a broker that cannot be reached is not an error, the sweep will find the item.
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import uuid
+from collections.abc import Mapping
+from typing import Any
 
 from celery import shared_task
 from django.contrib.sessions.backends.db import SessionStore
 
-from . import outbox, services
+from . import ledger, outbox, services
+from .actor import Actor
 
 
 @shared_task(name="fleet.tasks.perform_outbox_item", ignore_result=True)
@@ -33,3 +36,9 @@ def clear_expired_sessions() -> None:
 def clear_old_refusals() -> None:
     """Remove the failed attempts to sign in that have been kept long enough."""
     services.old_refusals_clear()
+
+
+@outbox.handles(ledger.CHECKPOINT_KIND)
+def make_checkpoint(actor: Actor, payload: Mapping[str, Any]) -> None:
+    """Repeatable: entries that are leaves already are not taken again, and a size has one head."""
+    services.checkpoint_make_due(actor=actor)

@@ -20,6 +20,8 @@ class DriftSeries(TenantModel):
     vehicle is estimated to go so far. inf where there is none.
     """
 
+    kept_by_ledger = False
+
     vehicle = models.OneToOneField(Vehicle, on_delete=models.PROTECT, db_constraint=False, related_name="drift_series")
     marks = models.JSONField(default=list)
     evaluated = models.PositiveIntegerField(default=0)
@@ -39,6 +41,8 @@ class DriftSeries(TenantModel):
 
 class DriftState(TenantModel):
     """The drift filter of one corner; columns as in `metrology.drift_state.DriftStates`, with target and tolerance."""
+
+    kept_by_ledger = False
 
     vehicle = models.ForeignKey(Vehicle, on_delete=models.PROTECT, db_constraint=False, related_name="drift_states")
     corner = models.CharField(max_length=2)
@@ -84,6 +88,8 @@ class DriftRatePrior(RecordModel):
 
     A series takes the one that was known when it began. None is ever changed, so that it can be followed anew.
     """
+
+    kept_by_ledger = False
 
     vehicle_model = models.ForeignKey(VehicleModel, on_delete=models.PROTECT, db_constraint=False, related_name="+")
     mean = models.FloatField()

@@ -16,6 +16,8 @@ class ResponsePosterior(TenantModel):
     `draws` is what the vehicle says of its model, by axle. Only set-points of the same `count_base` count alike.
     """
 
+    kept_by_ledger = False
+
     vehicle = models.OneToOneField(
         Vehicle, on_delete=models.PROTECT, db_constraint=False, related_name="response_posterior"
     )

@@ -121,11 +121,12 @@ class JobStep:
         ]
 
     def close(self, state: str) -> None:
-        """Bring the job to one of its ends and tell whoever makes certificates."""
+        """Bring the job to one of its ends, tell whoever makes certificates and have the tree's head signed at once."""
         self.job.state = state
         self.job.closed_at = self.actor.now
         kind = "calibration.job_signed_off" if state == Job.State.SIGNED_OFF else "calibration.job_ended"
         outbox.append(self.actor, kind, {"job": str(self.job.pk)})
+        outbox.append(self.actor, ledger.CHECKPOINT_KIND, {})
 
     def conclude(self, kind: str, record: TenantModel, facts: Mapping[str, object] | None = None) -> None:
         """Record what follows from this step, bring the job's state up to date and append the ledger entry."""

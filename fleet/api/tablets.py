@@ -11,7 +11,7 @@ from uuid import UUID
 from django.db.models import QuerySet
 from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
-from drf_spectacular.utils import OpenApiExample, extend_schema
+from drf_spectacular.utils import OpenApiExample, extend_schema, extend_schema_field
 from rest_framework import serializers
 from rest_framework.permissions import AllowAny
 from rest_framework.request import Request
@@ -23,12 +23,14 @@ from fleet.callers import actor_for
 from fleet.credentials import Credential, find_by_digest
 from fleet.models import AccessToken, Membership, Tablet
 from fleet.permissions import Permission
+from fleet.selectors.ledger_tree import newest_checkpoint
 from fleet.selectors.tablets import people_at_tablets, tablets_seen_by
 from fleet.services.tablets import code_digest, code_unknown
 from fleet.sign_in.addresses import address_of
 from fleet.tenancy import in_workshop
 
 from .authentication import IsTablet
+from .checkpoints import CheckpointSerializer
 from .fields import AwareDateTime, TrimmedText
 from .inputs import PinField, RecordSerializer, Reference, RequestBody, VersionNumber
 from .resources import ActionViewSet, ChangeableViewSet
@@ -112,6 +114,18 @@ class ThisTabletSerializer(serializers.Serializer[Tablet]):
             "base64. The file is handed in on the page `/tablets/import/`."
         )
     )
+
+    checkpoint = serializers.SerializerMethodField(
+        help_text=_(
+            "The newest signed head of the workshop's tree, for the tablet to keep: nobody who runs the service can "
+            "rewrite it there. Null before the first."
+        )
+    )
+
+    @extend_schema_field(CheckpointSerializer(allow_null=True))
+    def get_checkpoint(self, _tablet: Tablet) -> dict[str, Any] | None:
+        newest = newest_checkpoint()
+        return None if newest is None else dict(CheckpointSerializer(newest).data)
 
     def get_outbox_key(self, _tablet: Tablet) -> str:
         key = services.outbox_key_current(now=timezone.now())

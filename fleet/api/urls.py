@@ -4,7 +4,19 @@ from typing import Any
 
 from django.urls import URLPattern, path
 
-from . import bays, instruments, ledgers, operators, people, tablets, tokens, vehicle_models, vehicles, workshop
+from . import (
+    bays,
+    checkpoints,
+    instruments,
+    ledgers,
+    operators,
+    people,
+    tablets,
+    tokens,
+    vehicle_models,
+    vehicles,
+    workshop,
+)
 
 Actions = dict[str, Any]
 
@@ -62,5 +74,9 @@ urlpatterns: list[URLPattern] = [
     path("vehicles/<str:vin>/events/<uuid:pk>/", vehicles.EventViewSet.as_view(ONE)),
     path("vehicles/<str:vin>/history/", ledgers.HistoryViewSet.as_view({"get": "list"})),
     path("vehicles/<str:vin>/ledger/", ledgers.VehicleLedgerViewSet.as_view({"get": "list"})),
+    path("ledger/checkpoints/", checkpoints.CheckpointViewSet.as_view({"get": "list"})),
+    path("ledger/checkpoints/<int:size>/", checkpoints.CheckpointViewSet.as_view(ONE)),
+    path("ledger/proof/", checkpoints.ProofView.as_view({"get": "inclusion"})),
+    path("ledger/consistency/", checkpoints.ProofView.as_view({"get": "consistency"})),
     path("ledger/", ledgers.LedgerViewSet.as_view({"get": "list"})),
 ]

@@ -6,6 +6,7 @@ from .ledger import LedgerEntry, Numbering, OutboxItem, Receipt
 from .outbox_files import OutboxFile, OutboxKey
 from .people import AccessToken, Invitation, Membership, Role, User
 from .sign_in import BrowserSession, EnrolmentCode, RefusedSignIn, SignInEvent, Tablet
+from .tree import Checkpoint, LedgerLeaf
 from .vehicles import (
     Fitment,
     Operator,
@@ -22,6 +23,7 @@ __all__ = [
     "AccessToken",
     "Bay",
     "BrowserSession",
+    "Checkpoint",
     "EnrolmentCode",
     "Fitment",
     "Installation",
@@ -30,6 +32,7 @@ __all__ = [
     "InstrumentWithdrawal",
     "Invitation",
     "LedgerEntry",
+    "LedgerLeaf",
     "Membership",
     "Numbering",
     "Operator",

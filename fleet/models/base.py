@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from collections.abc import Mapping
 from typing import Any, ClassVar
 
 from django.db import models
@@ -33,6 +34,12 @@ class TenantModel(models.Model):
     """
 
     private_fields: ClassVar[tuple[str, ...]] = ()
+    kept_by_ledger: ClassVar[bool] = True
+    """Whether every row is in the ledger as it last was: not where rows are made anew from records, or are none."""
+    not_yet_kept_while: ClassVar[Mapping[str, Any]] = {}
+    """Values of fields that a row has before it first comes into the ledger."""
+    hashed_fields: ClassVar[Mapping[str, str]] = {}
+    """Private fields of which the ledger knows the SHA-256: the field that holds it, by the name of the field."""
 
     id = models.UUIDField(primary_key=True, default=new_id, editable=False)
     workshop = WorkshopKey()

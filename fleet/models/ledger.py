@@ -17,6 +17,8 @@ class LedgerEntry(TenantModel):
     entry carries its predecessor's hash.
     """
 
+    kept_by_ledger = False
+
     book = models.UUIDField(editable=False)
     vehicle = models.ForeignKey(
         "fleet.Vehicle", null=True, on_delete=models.PROTECT, db_constraint=False, related_name="ledger"
@@ -57,6 +59,8 @@ class LedgerEntry(TenantModel):
 class Receipt(TenantModel):
     """The client-made id of a request that was carried out, with the fingerprint of what it said."""
 
+    kept_by_ledger = False
+
     kind = models.CharField(max_length=64, editable=False)
     fingerprint = models.CharField(max_length=64, editable=False)
     received_at = models.DateTimeField(editable=False)
@@ -64,6 +68,8 @@ class Receipt(TenantModel):
 
 class OutboxItem(TenantModel):
     """Background work, written in the transaction that asked for it."""
+
+    kept_by_ledger = False
 
     class State(models.TextChoices):
         WAITING = "waiting", _("waiting")
@@ -92,6 +98,8 @@ class OutboxItem(TenantModel):
 
 class Numbering(TenantModel):
     """The next number of a series of the workshop: jobs, certificates."""
+
+    kept_by_ledger = False
 
     series = models.CharField(max_length=24)
     last = models.PositiveIntegerField(default=0)

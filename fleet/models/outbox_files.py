@@ -12,6 +12,7 @@ from .people import Membership
 class OutboxKey(TenantModel):
     """A key pair of the workshop: tablets encrypt to the public key, the service alone opens what they saved."""
 
+    kept_by_ledger = False
     private_fields = ("sealed_private_key",)
 
     key_id = models.BinaryField(max_length=8, editable=False)
@@ -37,6 +38,7 @@ class OutboxFile(TenantModel):
     """A file that a manager handed in. Its content goes once it is carried out, what came of it stays."""
 
     private_fields = ("content",)
+    not_yet_kept_while = {"carried_out_at": None}
 
     tablet = models.CharField(max_length=80, editable=False)
     """What the tablet was called."""

@@ -13,6 +13,7 @@ from .people import Membership
 class BrowserSession(TenantModel):
     """A browser's session bound to one membership. The browser's own session holds the secret, this its hash."""
 
+    kept_by_ledger = False
     private_fields = ("digest", "last_used_at")
 
     membership = models.ForeignKey(Membership, on_delete=models.PROTECT, db_constraint=False, related_name="sessions")
@@ -54,6 +55,7 @@ class EnrolmentCode(TenantModel):
     """A one-time code, typed or scanned on a device, which makes it a tablet of the workshop."""
 
     private_fields = ("digest",)
+    not_yet_kept_while = {"tablet_id": None}
 
     made_by = models.ForeignKey(Membership, on_delete=models.PROTECT, db_constraint=False, related_name="+")
     digest = models.BinaryField(max_length=32, unique=True, editable=False)
@@ -65,6 +67,8 @@ class EnrolmentCode(TenantModel):
 
 class SignInEvent(RecordModel):
     """Something that happened to a member's way into the workshop."""
+
+    kept_by_ledger = False
 
     class Kind(models.TextChoices):
         SIGNED_IN = "signed_in", _("signed in")

@@ -2,6 +2,7 @@
 
 from .acceptance import invitation_accept
 from .bays import bay_add, bay_update
+from .checkpoints import checkpoint_make, checkpoint_make_due
 from .instruments import Certificate, instrument_add, instrument_calibrate, instrument_withdraw
 from .invitations import invitation_code, person_reinvite
 from .operators import operator_add, operator_update
@@ -47,6 +48,8 @@ __all__ = [
     "account_event_note",
     "bay_add",
     "bay_update",
+    "checkpoint_make",
+    "checkpoint_make_due",
     "clock_findings",
     "enrolment_offer",
     "event_record",

@@ -98,6 +98,7 @@ class CertificateFile(RecordModel):
     """
 
     private_fields = ("snapshot", "pdf")
+    hashed_fields = {"snapshot": "snapshot_sha256", "pdf": "sha256"}
 
     certificate = models.OneToOneField(Certificate, on_delete=models.PROTECT, db_constraint=False, related_name="file")
     snapshot = models.JSONField()

@@ -15,6 +15,7 @@ from fleet.ids import new_id
 from fleet.models import (
     AccessToken,
     Bay,
+    Checkpoint,
     Installation,
     Instrument,
     InstrumentCalibration,
@@ -123,6 +124,10 @@ class Going:
         values = {"key_id": b"8 bytes.", "public_key": b"", "sealed_private_key": "", "created_at": self.now}
         return OutboxKey.objects.create(**{**values, **changes})
 
+    def checkpoint(self, **changes: Any) -> Checkpoint:
+        values = {"size": 7, "root": "0" * 64, "made_at": self.now, "note": ""}
+        return Checkpoint.objects.create(**{**values, **changes})
+
     def user(self, **changes: Any) -> User:
         return User.objects.create(**{"email": "kim@example.com", **changes})
 
@@ -143,6 +148,7 @@ VIOLATIONS: dict[str, tuple[str, dict[str, Any]]] = {
     "fleet_membership_contact_has_operator": ("member", {"roles": ["operator_contact"]}),
     "fleet_membership_integrator_alone": ("member", {"roles": ["integrator", "manager"]}),
     "fleet_accesstoken_bound_by_kind": ("token", {"kind": "tablet"}),
+    "fleet_checkpoint_of_leaves": ("checkpoint", {"size": 0}),
     "fleet_installation_one_row": ("installation", {"id": 2}),
 }
 REPETITIONS: dict[str, str] = {
@@ -153,6 +159,7 @@ REPETITIONS: dict[str, str] = {
     "fleet_specification_revision": "specification",
     "fleet_numbering_series": "numbering",
     "fleet_outboxkey_one_of_an_id": "outbox_key",
+    "fleet_checkpoint_size": "checkpoint",
 }
 
 
@@ -245,6 +252,20 @@ def test_the_ledgers_constraints_stand_behind_its_trigger(
     assert refusal.value.diag.constraint_name == name
 
 
+def test_one_place_of_the_tree_is_one_leafs_behind_its_trigger(
+    committed_db: None, database_environment: dict[str, str]
+) -> None:
+    site = make_site()
+    leaf = "INSERT INTO fleet_ledgerleaf SELECT id, 0, '', workshop_id FROM fleet_ledgerentry ORDER BY id LIMIT 2"
+    with psycopg.connect(database_environment["DATABASE_OWNER_URL"]) as owner:
+        owner.execute("SELECT set_config('app.workshop', %s, false)", [str(site.workshop.pk)])
+        with owner.transaction(force_rollback=True):
+            owner.execute("ALTER TABLE fleet_ledgerleaf DISABLE TRIGGER check_leaf")
+            with pytest.raises(psycopg.IntegrityError) as refusal:
+                owner.execute(leaf)
+    assert refusal.value.diag.constraint_name == "fleet_ledgerleaf_index"
+
+
 def test_every_named_constraint_of_fleet_is_tested_here() -> None:
     tested = {
         *VIOLATIONS,
@@ -255,6 +276,7 @@ def test_every_named_constraint_of_fleet_is_tested_here() -> None:
         "fleet_user_email_any_case",
         "fleet_ledgerentry_book_sequence",
         "fleet_ledgerentry_sequence_from_one",
+        "fleet_ledgerleaf_index",
     }
     declared = {c.name for model in apps.get_app_config("fleet").get_models() for c in model._meta.constraints}
     assert declared == tested

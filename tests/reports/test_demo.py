@@ -27,9 +27,11 @@ from calibration.selectors.casefile import CaseFile
 from calibration.selectors.gauge_studies import found_study, studied_jobs
 from calibration.selectors.tyre_comparison import compared_tyres
 from deploy.embedded.folder import DataFolder
+from fleet.ledger import CHECKPOINT_KIND
 from fleet.models import LedgerEntry, Membership, OutboxItem, ServiceEvent, TenantModel, Vehicle, Workshop
 from fleet.services import workshop_create
 from fleet.tenancy import in_workshop
+from fleet.verification import verify_workshop
 from fleet.vin import parse_vin
 from reports.certificate.document import from_json
 from reports.certificate.layout import PageSize
@@ -380,8 +382,15 @@ def test_numbers_of_jobs_and_certificates_follow_the_days(demo: Workshop) -> Non
 
 
 def test_no_background_work_is_left_over(demo: Workshop) -> None:
-    left = OutboxItem.objects.exclude(state=OutboxItem.State.DONE)
+    left = OutboxItem.objects.exclude(state=OutboxItem.State.DONE).exclude(kind=CHECKPOINT_KIND)
     assert [each.kind for each in left] == ["reports.drift_sweep"], "which is tomorrow's"
+
+
+def test_every_record_is_what_its_ledger_entry_says(demo: Workshop) -> None:
+    result = verify_workshop(demo.pk)
+    assert result.problem is None
+    assert result.entries == LedgerEntry.objects.count()
+    assert result.leaves >= 0.9 * result.entries, "the last ones wait for their head"
 
 
 def test_vins_are_of_an_unused_maker_with_right_check_digits(demo: Workshop) -> None:

@@ -43,6 +43,7 @@ STEPS: Final[tuple[tuple[str, str, str], ...]] = (
 NOT_IN_LEDGER: Final = frozenset(
     {
         "fleet.ledgerentry",
+        *("fleet.ledgerleaf", "fleet.checkpoint"),  # made from entries
         "fleet.receipt",
         "fleet.outboxitem",
         "fleet.numbering",

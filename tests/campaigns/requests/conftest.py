@@ -53,6 +53,7 @@ from fleet.ids import new_id
 from fleet.models import (
     AccessToken,
     Bay,
+    Checkpoint,
     Fitment,
     Instrument,
     InstrumentCalibration,
@@ -84,6 +85,7 @@ TABLES: dict[str, tuple[type[Any], str, str | None]] = {
     "certificates": (Certificate, "number", None),
     "check-photos": (HeightCheckPhoto, "pk", None),
     "check-readings": (HeightCheckReading, "pk", None),
+    "checkpoints": (Checkpoint, "size", None),
     "checks": (HeightCheck, "pk", "vehicle__vin"),
     "concession": (Concession, "pk", "job"),
     "events": (ServiceEvent, "pk", "vehicle__vin"),

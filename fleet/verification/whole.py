@@ -1,0 +1,61 @@
+"""The whole of a workshop's records, in the order in which what comes later rests on what comes before."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from itertools import chain
+
+from django.db import connection, transaction
+
+from fleet.signed_heads import Head
+
+from .entries import BooksRead, read_books
+from .problem import Problem
+from .rows import RowsRead, read_rows
+from .tree import TreeRead, read_tree
+
+
+@dataclass(frozen=True, slots=True)
+class Verified:
+    """How much was read, and the first bad record; None where all is as it was."""
+
+    problem: Problem | None
+    entries: int
+    books: int
+    leaves: int
+    checkpoints: int
+    rows: int
+
+
+def verify_workshop(workshop_id: uuid.UUID, outside: Sequence[Head] = ()) -> Verified:
+    """Verify the workshop that the running transaction is in; stops at the first bad record.
+
+    `outside` are heads of its tree that were kept elsewhere. Only they tell of a history that was rewritten by somebody
+    who has the installation's key as well.
+    """
+    books, tree, rows = BooksRead(), TreeRead(), RowsRead()
+    problems = chain(
+        read_books(books),
+        read_tree(workshop_id, outside, tree),
+        read_rows(workshop_id, books.said, rows),
+    )
+    return Verified(
+        problem=next(problems, None),
+        entries=books.entries,
+        books=books.books,
+        leaves=tree.tree.size,
+        checkpoints=tree.heads,
+        rows=rows.rows,
+    )
+
+
+@contextmanager
+def consistent_snapshot() -> Iterator[None]:
+    """A transaction that sees one state of the database from its beginning to its end, and changes nothing."""
+    with transaction.atomic():
+        with connection.cursor() as cursor:
+            cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
+        yield
