@@ -6,7 +6,7 @@ from pathlib import Path
 
 from django.core.exceptions import ImproperlyConfigured
 
-from deploy import broker, database, languages, logs, mail
+from deploy import broker, database, languages, logs, mail, outbound
 from deploy.content_policy import CONTENT_POLICY
 from deploy.embedded.folder import CHECKOUT, data_folder
 
@@ -157,6 +157,13 @@ EMAIL_HOST_USER, EMAIL_HOST_PASSWORD = MAIL_SERVER.user, MAIL_SERVER.password
 EMAIL_USE_TLS, EMAIL_USE_SSL = MAIL_SERVER.starts_tls, MAIL_SERVER.is_tls
 EMAIL_TIMEOUT = 10
 DEFAULT_FROM_EMAIL = os.environ.get("LEVELBOOK_EMAIL_FROM", "Levelbook <levelbook@localhost>")
+
+# --- Webhooks ----------------------------------------------------------------------------------------
+WEBHOOK_POLICY = outbound.webhook_policy(
+    networks=_list("LEVELBOOK_WEBHOOK_NETWORKS", ""),
+    ports=_list("LEVELBOOK_WEBHOOK_PORTS", "80,443"),
+    allows_http=_flag("LEVELBOOK_WEBHOOK_HTTP", default=False),
+)
 
 # --- People ------------------------------------------------------------------------------------------
 AUTH_USER_MODEL = "fleet.User"

@@ -107,3 +107,7 @@ class ReplacementForm(RecordForm):
         help_text=_("The new one states it. The old one stays on record and holds until the new one is issued."),
         error_messages={"required": _("Say in a sentence what is wrong.")},
     )
+
+
+class SendAgainForm(RecordForm):
+    """Nothing to fill in; its id alone, so that pressed twice it is one sending."""

@@ -39,6 +39,12 @@ KINDS: Final = {
     "reports.certificate_email": gettext_lazy("Send an e-mail about a certificate"),
     "reports.approval_email": gettext_lazy("Send an e-mail about a request for approval"),
     "reports.late_record_email": gettext_lazy("Send an e-mail about a late record"),
+    "fleet.workshop_founded": gettext_lazy("Plan the daily round"),
+    "reports.daily_round": gettext_lazy("The daily round: who is to be told of what changed or is due"),
+    "reports.alerts_email": gettext_lazy("Send an e-mail about alerts"),
+    "reports.checks_email": gettext_lazy("Send an e-mail about height checks that are due"),
+    "reports.instruments_email": gettext_lazy("Send an e-mail about instruments that are due"),
+    "reports.webhook_attempt": gettext_lazy("Send a message to a webhook"),
     "fleet.invitation_email": gettext_lazy("Send an invitation"),
     "fleet.password_link_email": gettext_lazy("Send a link to set a new password"),
 }

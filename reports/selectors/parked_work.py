@@ -9,7 +9,16 @@ from django.db.models import QuerySet
 
 from fleet.models import OutboxItem
 
-SHOWN_SUBJECTS: Final = ("job", "certificate", "approval", "vehicle", "invitation", "membership", "operator")
+SHOWN_SUBJECTS: Final = (
+    "job",
+    "certificate",
+    "approval",
+    "vehicle",
+    "invitation",
+    "membership",
+    "operator",
+    "delivery",
+)
 
 
 def parked_work() -> QuerySet[OutboxItem]:
