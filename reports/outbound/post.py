@@ -43,6 +43,7 @@ class _Checked(http.client.HTTPConnection):
     def __init__(self, target: Target, address: Address) -> None:
         super().__init__(target.host, target.port, timeout=CONNECT_S)
         self._target, self._address = target, address
+        self.is_broken_off = False
 
     def connect(self) -> None:
         self.sock = socket.create_connection((str(self._address), self._target.port), CONNECT_S)
@@ -78,10 +79,13 @@ def post(target: Target, addresses: Iterable[Address], body: bytes, headers: Map
 def _sent(connection: _Checked, target: Target, body: bytes, headers: Mapping[str, str]) -> Answer:
     connection.request("POST", target.path, body, {"Host": target.authority, **headers, "Connection": "close"})
     response = connection.getresponse()
+    if connection.is_broken_off:  # what had come by then may look like a whole answer
+        raise UnansweredError("no whole answer in time")
     return Answer(response.status, _seconds(response.headers.get("Retry-After")))
 
 
 def _break_off(connection: _Checked) -> None:
+    connection.is_broken_off = True
     with suppress(OSError, AttributeError):
         connection.sock.shutdown(socket.SHUT_RDWR)
 

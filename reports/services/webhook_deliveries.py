@@ -24,8 +24,9 @@ from fleet.errors import Conflict, NotFound
 from fleet.permissions import Permission, require
 
 from ..models import Webhook, WebhookAttempt, WebhookDelivery
-from ..outbound.post import Answer, UnansweredError, post
-from ..outbound.target import BadUrlError, InternalAddressError, NotFoundError, addresses_of, system_lookup, target_of
+from ..outbound.post import Answer, UnansweredError
+from ..outbound.sending import send
+from ..outbound.target import BadUrlError, InternalAddressError, NotFoundError
 from .webhooks import holding_secrets, opened, webhook_disable_gone
 
 KIND: Final = "reports.webhook_attempt"
@@ -145,17 +146,21 @@ def _attempted(actor: Actor, webhook: Webhook, delivery: WebhookDelivery) -> tup
 
 
 def _sent(webhook: Webhook, delivery: WebhookDelivery, now: datetime) -> Answer:
-    policy = settings.WEBHOOK_POLICY
-    target = target_of(webhook.url, ports=policy.ports, allows_http=policy.allows_http)
-    addresses = addresses_of(target, allowed=policy.networks, lookup=system_lookup)
+    secrets = [opened(each) for each in holding_secrets(webhook, now)]
     headers = {
         "Content-Type": "application/json",
         "User-Agent": "Levelbook-Webhooks/1",
-        **signed_headers(
-            delivery.message_id, delivery.body, [opened(each) for each in holding_secrets(webhook, now)], now
-        ),
+        **signed_headers(delivery.message_id, delivery.body, secrets, now),
     }
-    return post(target, addresses, delivery.body.encode(), headers)
+    policy = settings.WEBHOOK_POLICY
+    return send(
+        webhook.url,
+        delivery.body.encode(),
+        headers,
+        networks=policy.networks,
+        ports=policy.ports,
+        allows_http=policy.allows_http,
+    )
 
 
 def _go_on(actor: Actor, delivery: WebhookDelivery, wish: timedelta | None) -> None:
