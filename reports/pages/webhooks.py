@@ -56,6 +56,9 @@ class WebhookForm(NewWebhookForm):
     """The same, and whether messages are sent at all."""
 
     body_class = WebhookChange
+    hints: ClassVar = {
+        "active": gettext_lazy("Without a tick nothing is sent. What waits goes on once it is set again.")
+    }
 
 
 class RotationForm(BodyForm):
