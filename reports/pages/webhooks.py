@@ -57,7 +57,7 @@ class WebhookForm(NewWebhookForm):
 
     body_class = WebhookChange
     hints: ClassVar = {
-        "active": gettext_lazy("Without a tick nothing is sent. What waits goes on once it is set again.")
+        "active": gettext_lazy("Without a tick nothing is sent. What is stopped by that can be sent again.")
     }
 
 
