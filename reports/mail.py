@@ -44,7 +44,7 @@ def in_language(chosen: Callable[..., str]) -> Callable[[Callable[Values, None]]
     return decorated
 
 
-def of_recipient(about: uuid.UUID, recipient: Recipient) -> str:
+def of_recipient(about: uuid.UUID, recipient: Recipient, *more: object) -> str:
     return recipient.language()
 
 

@@ -19,7 +19,7 @@ from fleet.pages.workshop_page import WorkshopPage
 from fleet.permissions import Permission
 
 from ..models import Certificate
-from ..selectors.parked_work import parked_work, subjects
+from ..selectors.parked_work import parked_work, subjects, unreached_work
 from ..services.parked_work import parked_work_retry
 
 KINDS: Final = {
@@ -50,6 +50,9 @@ KINDS: Final = {
 }
 
 
+WAITING_SHOWN: Final = 20
+
+
 class ParkedWorkView(WorkshopPage):
     """`/parked-work/`"""
 
@@ -57,7 +60,9 @@ class ParkedWorkView(WorkshopPage):
 
     def get(self, request: HttpRequest) -> HttpResponse:
         part = part_of(request, parked_work().order_by("created_at", "id"))
-        return render(request, "reports/pages/parked_work.html", {"part": part, "rows": shown_items(part)})
+        waiting = part_of(request, unreached_work().order_by("due_at", "id")[:WAITING_SHOWN], WAITING_SHOWN)
+        values = {"part": part, "rows": shown_items(part), "waiting": shown_items(waiting)}
+        return render(request, "reports/pages/parked_work.html", values)
 
 
 class RetryView(WorkshopPage):

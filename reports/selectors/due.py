@@ -45,10 +45,10 @@ def due_vehicles(now: datetime) -> Iterator[DueThing]:
         .filter(first_day__lte=day_of(now + SOON))
         .exclude(Exists(in_the_bay))
     )
-    for series in found.iterator():
-        measured = DriftState.objects.filter(vehicle=series.vehicle_id).order_by("-day").values_list("day", flat=True)
-        last = measured.first()
-        if last is None or not math.isfinite(last):
+    last_days = _last_days([series.vehicle_id for series in found])
+    for series in found:
+        last = last_days.get(series.vehicle_id)
+        if last is None:
             continue
         by_distance = series.distance_due_day < series.due_day
         due_at = time_of_day(min(series.due_day, series.distance_due_day))
@@ -59,6 +59,13 @@ def due_vehicles(now: datetime) -> Iterator[DueThing]:
             vehicle=series.vehicle_id,
             due_at_km=round(series.due_at_km) if by_distance else None,
         )
+
+
+def _last_days(vehicles: list[uuid.UUID]) -> dict[uuid.UUID, float]:
+    """When each was last measured at any corner."""
+    days = DriftState.objects.filter(vehicle__in=vehicles).values_list("vehicle", "day")
+    known = sorted((vehicle, day) for vehicle, day in days if math.isfinite(day))
+    return dict(known)
 
 
 def due_instruments(now: datetime) -> Iterator[DueThing]:

@@ -25,6 +25,11 @@ def parked_work() -> QuerySet[OutboxItem]:
     return OutboxItem.objects.filter(state=OutboxItem.State.PARKED)
 
 
+def unreached_work() -> QuerySet[OutboxItem]:
+    """What has failed and is tried again, as while a mail server is down for days."""
+    return OutboxItem.objects.filter(state=OutboxItem.State.WAITING, attempts__gte=2).exclude(error="")
+
+
 def subjects(payload: Mapping[str, Any]) -> dict[str, str]:
     """The ids of what a piece of work is about; nothing else of its payload is shown."""
     return {name: str(payload[name]) for name in SHOWN_SUBJECTS if name in payload}

@@ -30,3 +30,8 @@ def webhook_for(actor: Actor, webhook_id: uuid.UUID) -> Webhook:
 
 def deliveries_of(webhook: Webhook) -> QuerySet[WebhookDelivery]:
     return WebhookDelivery.objects.filter(webhook=webhook).prefetch_related("attempts_made")
+
+
+def given_up() -> QuerySet[WebhookDelivery]:
+    """The messages that did not come through in any attempt, of webhooks that are to have them."""
+    return WebhookDelivery.objects.filter(state=WebhookDelivery.State.FAILED, webhook__state=Webhook.State.ACTIVE)
