@@ -144,8 +144,7 @@ class SendAgainView(WorkshopPage):
         if form.is_valid() and self._sent(form, certificate) is not None:
             messages.success(request, _("It is being sent once more, to whoever gets it now."))
         else:
-            for error in (error for errors in form.errors.values() for error in errors):
-                messages.warning(request, error)
+            form.tell(request)
         return redirect("certificate_page", number=number)
 
     def _sent(self, form: SendAgainForm, certificate: Certificate) -> Certificate | None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from django import forms
+from django.contrib import messages
+from django.http import HttpRequest
 from django.utils.translation import gettext_lazy as _
 
 from fleet.models import Operator, VehicleModel
@@ -111,3 +113,9 @@ class ReplacementForm(RecordForm):
 
 class SendAgainForm(RecordForm):
     """Nothing to fill in; its id alone, so that pressed twice it is one sending."""
+
+    def tell(self, request: HttpRequest) -> None:
+        """Say on the next page why it was refused."""
+        for errors in self.errors.values():
+            for error in errors:
+                messages.warning(request, str(error))

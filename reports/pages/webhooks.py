@@ -20,7 +20,7 @@ from fleet.pages.lists import part_of
 from fleet.pages.workshop_page import WorkshopPage
 from fleet.permissions import Permission
 
-from ..api.webhook_serializers import RotationInput, WebhookChange, WebhookInput
+from ..api.webhook_serializers import RotationInput, WebhookChange, WebhookFields, WebhookInput
 from ..models import Webhook, WebhookDelivery
 from ..selectors.webhooks import deliveries_of, visible_webhooks, webhook_for
 from ..services.webhook_deliveries import delivery_replay
@@ -44,7 +44,7 @@ LABELS: Mapping[str, Any] = {
 class NewWebhookForm(BodyForm):
     """Where messages go, and of which events."""
 
-    body_class = WebhookInput
+    body_class: ClassVar[type[WebhookFields]] = WebhookInput
     labels = LABELS
 
     def __init__(self, *args: Any, **options: Any) -> None:
@@ -55,7 +55,7 @@ class NewWebhookForm(BodyForm):
 class WebhookForm(NewWebhookForm):
     """The same, and whether messages are sent at all."""
 
-    body_class = WebhookChange
+    body_class: ClassVar[type[WebhookFields]] = WebhookChange
     hints: ClassVar = {
         "active": gettext_lazy("Without a tick nothing is sent. What is stopped by that can be sent again.")
     }
@@ -198,8 +198,7 @@ class ReplayView(WorkshopPage):
         if form.is_valid() and self._replayed(form, known, delivery) is not None:
             messages.success(request, _("It is being sent once more. The receiver knows it by its id."))
         else:
-            for error in (error for errors in form.errors.values() for error in errors):
-                messages.warning(request, error)
+            form.tell(request)
         return redirect("webhook_page", webhook=webhook)
 
     def _replayed(self, form: SendAgainForm, webhook: Webhook, delivery: UUID) -> WebhookDelivery | None:
@@ -216,7 +215,9 @@ class ReplayView(WorkshopPage):
 
 def secret_page(request: HttpRequest, webhook: Webhook, secret: str) -> HttpResponse:
     values = {"webhook": webhook, "secret": secret}
-    return render(request, "reports/pages/webhook_secret.html", values, headers={"Cache-Control": "no-store"})
+    page = render(request, "reports/pages/webhook_secret.html", values)
+    page["Cache-Control"] = "no-store"
+    return page
 
 
 def shown_webhook(webhook: Webhook) -> dict[str, Any]:

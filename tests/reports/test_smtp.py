@@ -84,7 +84,7 @@ def test_it_arrives_as_text_and_page_with_its_file_and_a_way_to_stop(
     assert file.get_content_type() == "application/pdf"
     assert file.get_content().startswith(b"%PDF")
     assert message["Message-ID"].startswith("<")
-    stop = message["List-Unsubscribe"].strip("<>")
+    stop = message["List-Unsubscribe"].strip(" <>")
     assert "/notices/" in stop
     assert message["List-Unsubscribe-Post"] == "List-Unsubscribe=One-Click"
     assert stop in text.get_content()

@@ -203,7 +203,8 @@ class TestEvents:
     ) -> None:
         jobs.ended(site)
         perform_all(site)
-        assert [json.loads(each.body)["type"] for each in receiver.received] == ["job.ended", "certificate.issued"]
+        types = [json.loads(each.body)["type"] for each in receiver.received]
+        assert [each for each in types if each != "alert.opened"] == ["job.ended", "certificate.issued"]
 
     def test_alerts_tell_of_their_beginning_and_end(
         self, site: Site, hook: tuple[Webhook, str], receiver: Receiver, perform_all: Perform

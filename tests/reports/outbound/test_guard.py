@@ -5,9 +5,11 @@ from __future__ import annotations
 import http.client
 import ipaddress
 import socket
+import ssl
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import suppress
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -18,6 +20,7 @@ from reports.outbound.addresses import is_internal
 from reports.outbound.post import UnansweredError
 from reports.outbound.sending import send
 from reports.outbound.target import BadUrlError, InternalAddressError, NotFoundError, addresses_of, target_of
+from tests.deploy.tls_parts import make_files
 from tests.reports.receiver import Receiver, receiving
 
 from . import hostile
@@ -264,6 +267,27 @@ def test_a_name_server_that_fails_is_no_address(broken: Any) -> None:
     found = target_of("https://hooks.example.com/", ports=[443], allows_http=False)
     with pytest.raises(NotFoundError):
         addresses_of(found, allowed=(), lookup=lookup)
+
+
+@pytest.fixture
+def secured(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Receiver]:
+    """A receiver whose certificate, which this machine trusts, is for hooks.example.com."""
+    files = make_files(tmp_path, hosts=["hooks.example.com"])
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.load_cert_chain(files.certificate, files.key)
+    monkeypatch.setenv("SSL_CERT_FILE", str(files.certificate))
+    with receiving(ALLOWED, context=context) as receiver:
+        yield receiver
+
+
+@pytest.mark.parametrize(("name", "outcome"), [("hooks.example.com", "204"), ("other.example.com", "UnansweredError")])
+def test_the_certificate_must_be_for_the_name_though_the_number_is_connected_to(
+    secured: Receiver, names: dict[str, list[list[str]]], connected: list[str], name: str, outcome: str
+) -> None:
+    names[name] = [[ALLOWED]]
+    assert ask(f"https://{name}:{secured.port}/", secured.port, f"{ALLOWED}/32") == outcome
+    assert connected == [ALLOWED]
+    assert len(secured.received) == (outcome == "204")
 
 
 @pytest.fixture
