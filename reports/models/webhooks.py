@@ -29,7 +29,7 @@ class Webhook(VersionedModel):
         DISABLED = "disabled", pgettext_lazy("webhook", "disabled")
         ENDED = "ended", pgettext_lazy("webhook", "ended")
 
-    url = models.CharField(_("address"), max_length=1000)
+    url = models.CharField(pgettext_lazy("webhook", "address"), max_length=1000)
     events = ArrayField(models.CharField(max_length=24, choices=Event), verbose_name=_("events"))
     state = models.CharField(_("state"), max_length=8, choices=State, default=State.ACTIVE)
     is_gone = models.BooleanField(default=False, editable=False)

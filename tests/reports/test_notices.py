@@ -176,6 +176,7 @@ class TestAlerts:
         with in_workshop(quiet.workshop.pk):
             Membership.objects.filter(pk=quiet.manager.membership.pk).update(language="de")
         alert(quiet, quiet.vehicle(), now - timedelta(hours=1))
+        message: Any
         [message] = to(round_at(quiet, now, now - timedelta(days=1), perform_all), quiet.manager.email)
         assert message.subject.startswith("1 Warnung")
         [page] = [content for content, kind in message.alternatives if kind == "text/html"]
