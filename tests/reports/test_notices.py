@@ -229,6 +229,19 @@ class TestChecks:
         later = now + timedelta(days=172)
         assert to(round_at(quiet, later, later, perform_all), measured.operator.email)
 
+    def test_the_database_keeps_one_reminder_of_one_thing(self, quiet: Site, measured: Any) -> None:
+        day = timezone.localdate()
+        fields = {"stage": "due", "done_on": day, "due_on": day, "noted_at": timezone.now()}
+        with in_workshop(quiet.workshop.pk):
+            Reminder.objects.create(vehicle=measured, **fields)
+            for values in (
+                {"vehicle": measured},
+                {},
+                {"vehicle": measured, "instrument": quiet.instrument(serial="T-BOTH")},
+            ):
+                with pytest.raises(IntegrityError, match="reports_reminder"), transaction.atomic():
+                    Reminder.objects.create(**values, **fields)
+
 
 class TestInstruments:
     def test_managers_are_told_when_due_and_when_overdue(self, quiet: Site, perform_all: Perform) -> None:

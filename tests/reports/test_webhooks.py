@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from django.db import IntegrityError, transaction
 from django.utils import timezone
 from standardwebhooks import Webhook as Verifier
 from standardwebhooks import WebhookVerificationError
@@ -22,7 +23,7 @@ from fleet.errors import Conflict, Forbidden, Invalid
 from fleet.ids import new_id
 from fleet.models import LedgerEntry, OutboxItem
 from fleet.tenancy import in_workshop
-from reports.models import Webhook, WebhookAttempt, WebhookDelivery
+from reports.models import Webhook, WebhookAttempt, WebhookDelivery, WebhookSecret
 from reports.services.events import alert_tell
 from reports.services.webhook_deliveries import PAUSES, delivery_replay, event_tell, signed_headers
 from reports.services.webhooks import webhook_add, webhook_end, webhook_rotate_secret, webhook_update
@@ -422,3 +423,64 @@ def test_a_poison_row_is_parked_after_five_attempts_and_holds_up_nothing(
     assert (parked.state, parked.attempts) == ("parked", outbox.MOST_ATTEMPTS)
     assert "ValueError" in parked.error
     assert len(receiver.received) == 1
+
+
+class TestDatabase:
+    """The last guard, with the services gone round."""
+
+    @pytest.mark.parametrize(
+        ("change", "constraint"),
+        [
+            ({"events": []}, "reports_webhook_has_events"),
+            ({"is_gone": True}, "reports_webhook_gone_is_not_active"),
+        ],
+    )
+    def test_a_webhook_that_makes_no_sense_is_refused(
+        self, site: Site, hook: tuple[Webhook, str], change: dict[str, Any], constraint: str
+    ) -> None:
+        with in_workshop(site.workshop.pk), pytest.raises(IntegrityError, match=constraint), transaction.atomic():
+            Webhook.objects.filter(pk=hook[0].pk).update(**change)
+
+    def test_one_secret_is_the_current_one(self, site: Site, hook: tuple[Webhook, str]) -> None:
+        with (
+            in_workshop(site.workshop.pk),
+            pytest.raises(IntegrityError, match="reports_webhooksecret_one_current"),
+            transaction.atomic(),
+        ):
+            WebhookSecret.objects.create(webhook=hook[0], sealed="x", created_at=timezone.now())
+
+    @pytest.mark.parametrize("change", [{"finished_at": timezone.now()}, {"state": "delivered"}])
+    def test_a_delivery_is_finished_with_a_time(
+        self, site: Site, hook: tuple[Webhook, str], change: dict[str, Any]
+    ) -> None:
+        told(site)
+        with (
+            in_workshop(site.workshop.pk),
+            pytest.raises(IntegrityError, match="reports_webhookdelivery_finished_with_time"),
+            transaction.atomic(),
+        ):
+            WebhookDelivery.objects.update(**change)
+
+    def test_a_message_is_there_once(self, site: Site, hook: tuple[Webhook, str]) -> None:
+        told(site)
+        [delivery] = deliveries(site)
+        delivery.pk = new_id()
+        with (
+            in_workshop(site.workshop.pk),
+            pytest.raises(IntegrityError, match="reports_webhookdelivery_message_once"),
+            transaction.atomic(),
+        ):
+            delivery.save(force_insert=True)
+
+    @pytest.mark.parametrize("fields", [{"outcome": "answered"}, {"outcome": "unanswered", "status": 200}])
+    def test_an_attempt_has_the_status_of_its_answer(
+        self, site: Site, hook: tuple[Webhook, str], fields: dict[str, Any]
+    ) -> None:
+        told(site)
+        [delivery] = deliveries(site)
+        with (
+            in_workshop(site.workshop.pk),
+            pytest.raises(IntegrityError, match="reports_webhookattempt_status_of_answer"),
+            transaction.atomic(),
+        ):
+            WebhookAttempt.objects.create(delivery=delivery, made_at=timezone.now(), **fields)

@@ -10,6 +10,7 @@ from django.utils import timezone
 
 from fleet.actor import Actor
 from fleet.ids import new_id
+from fleet.models import OutboxItem
 from fleet.tenancy import in_workshop
 from reports.models import DeclinedNotice, Webhook, WebhookDelivery
 from reports.services.webhook_deliveries import event_tell
@@ -110,3 +111,19 @@ def test_people_choose_their_e_mails(site: Site, manager: Client) -> None:
     again = form_of(manager.get("/account/notices/"), "").values
     assert again["wanted"] == left
     assert manager.post("/account/notices/", {**sent, "wanted": ["no such"]}).status_code == 422
+
+
+def test_what_was_given_up_and_what_is_tried_again_is_seen_at_once(
+    site: Site, manager: Client, hook: Webhook, delivery: WebhookDelivery
+) -> None:
+    assert "given up" not in manager.get("/").content.decode()
+    with in_workshop(site.workshop.pk):
+        WebhookDelivery.objects.update(state="failed", finished_at=timezone.now())
+        OutboxItem.objects.filter(kind="reports.webhook_attempt").update(
+            kind="reports.certificate_email", attempts=3, error="ConnectionRefusedError: no server there"
+        )
+    today, parked = manager.get("/").content.decode(), manager.get("/parked-work/").content.decode()
+    assert "One message to a webhook was given up" in today
+    assert "tried again and again" in today
+    assert "no server there" in parked
+    assert "Next attempt" in parked
