@@ -6,7 +6,7 @@ from pathlib import Path
 
 from django.core.exceptions import ImproperlyConfigured
 
-from deploy import broker, database, languages, logs, mail
+from deploy import broker, database, languages, logs, mail, outbound
 from deploy.content_policy import CONTENT_POLICY
 from deploy.embedded.folder import CHECKOUT, data_folder
 
@@ -161,6 +161,13 @@ EMAIL_USE_TLS, EMAIL_USE_SSL = MAIL_SERVER.starts_tls, MAIL_SERVER.is_tls
 EMAIL_TIMEOUT = 10
 DEFAULT_FROM_EMAIL = os.environ.get("LEVELBOOK_EMAIL_FROM", "Levelbook <levelbook@localhost>")
 
+# --- Webhooks ----------------------------------------------------------------------------------------
+WEBHOOK_POLICY = outbound.webhook_policy(
+    networks=_list("LEVELBOOK_WEBHOOK_NETWORKS", ""),
+    ports=_list("LEVELBOOK_WEBHOOK_PORTS", "80,443"),
+    allows_http=_flag("LEVELBOOK_WEBHOOK_HTTP", default=False),
+)
+
 # --- People ------------------------------------------------------------------------------------------
 AUTH_USER_MODEL = "fleet.User"
 PASSWORD_HASHERS = [
@@ -281,6 +288,10 @@ SPECTACULAR_SETTINGS = {
         "InstrumentKindEnum": "fleet.models.Instrument.Kind",
         "LengthUnitEnum": "fleet.models.Workshop.LengthUnit",
         "TokenKindEnum": "fleet.models.AccessToken.Kind",
+        "AlertStateEnum": "reports.models.DriftAlert.State",
+        "WebhookDeliveryStateEnum": "reports.models.WebhookDelivery.State",
+        "WebhookEventEnum": "reports.api.webhook_serializers.EVENTS",
+        "WebhookStateEnum": "reports.models.Webhook.State",
         "WithdrawalKindEnum": "fleet.models.InstrumentWithdrawal.Kind",
         "WorkStateEnum": "fleet.models.OutboxItem.State",
     },

@@ -25,8 +25,11 @@ DEVICE_TIME_HEADER: Final = "Device-Time"
 EPOCH_HEADER: Final = "Levelbook-Epoch"
 SESSION_SECRET: Final = "membership"  # noqa: S105  (the name under which the browser's session holds it)
 INTERFACE: Final = "/api/"
-NO_WORKSHOP_YET: Final = ("/admin/", "/choose-workshop/", "/invitation/", "/new-password/", "/sign-in/", "/sign-out/")
-"""Pages on which a workshop is chosen, by people or by deployers: they are served within none."""
+NO_WORKSHOP_YET: Final = (
+    *("/admin/", "/choose-workshop/", "/invitation/", "/new-password/", "/sign-in/", "/sign-out/"),
+    "/notices/",
+)
+"""Pages on which a workshop is chosen, by people, by deployers or by a signed link: they are served within none."""
 
 
 class WorkshopMiddleware:

@@ -3,6 +3,9 @@
 An app registers a handler for each kind it understands. A handler runs in a transaction of its own, in the
 item's workshop; what it does and the item's completion commit together, so it takes effect exactly once.
 Messages to the broker are hints only: the periodic sweep finds whatever is due.
+
+A handler whose work reaches out of the service raises `Unreachable` where the other side does not answer now: such an
+item is tried again over days before it is parked. Anything else that goes wrong in it is poison as everywhere.
 """
 
 from __future__ import annotations
@@ -26,16 +29,28 @@ logger = logging.getLogger(__name__)
 Handler = Callable[[Actor, dict[str, Any]], None]
 MOST_ATTEMPTS = 5
 LEASE = timedelta(minutes=2)
+PAUSES_OUTSIDE = (
+    *(timedelta(seconds=5), timedelta(minutes=5), timedelta(minutes=30)),
+    *(timedelta(hours=each) for each in (2, 5, 10, 14, 20, 24)),
+)
+"""Between attempts to reach somebody outside: ten within some three days."""
 PAUSE_OF_HINTS_S = 20.0
 
 _handlers: dict[str, Handler] = {}
+_reaching_out: set[str] = set()
 _no_hint_until = 0.0
 
 
-def handles(kind: str) -> Callable[[Handler], Handler]:
-    """Register the function that performs items of this kind."""
+class Unreachable(Exception):  # noqa: N818
+    """Somebody outside does not answer now; it may be days before they do."""
+
+
+def handles(kind: str, *, reaches_out: bool = False) -> Callable[[Handler], Handler]:
+    """Register the function that performs items of this kind; `reaches_out` where it may raise `Unreachable`."""
 
     def register(handler: Handler) -> Handler:
+        if reaches_out:
+            _reaching_out.add(kind)
         if _handlers.setdefault(kind, handler) is not handler:
             raise RuntimeError(f"two handlers for outbox items of kind {kind!r}")
         return handler
@@ -123,7 +138,7 @@ def _claim(workshop_id: uuid.UUID, item_id: uuid.UUID) -> OutboxItem | None:
         )
         if item is None:
             return None
-        if item.attempts >= MOST_ATTEMPTS:  # died in each attempt without telling why
+        if item.attempts >= _most_attempts(item.kind):  # died in each attempt without telling why
             _park(item, item.error or "the worker was lost in each attempt")
             return None
         item.attempts += 1
@@ -149,15 +164,21 @@ def _finish(item: OutboxItem) -> None:
 
 
 def _give_back(workshop_id: uuid.UUID, item: OutboxItem, error: Exception) -> None:
-    text = f"{type(error).__name__}: {error}"[:2000]
+    is_unreachable = isinstance(error, Unreachable)
+    text = (str(error) if is_unreachable else f"{type(error).__name__}: {error}")[:2000]
     with in_workshop(workshop_id):
-        if item.attempts >= MOST_ATTEMPTS:
+        if item.attempts >= (_most_attempts(item.kind) if is_unreachable else MOST_ATTEMPTS):
             _park(item, text)
             return
+        pause = PAUSES_OUTSIDE[item.attempts - 1] if is_unreachable else timedelta(seconds=2**item.attempts)
         item.error = text
         item.leased_until = None
-        item.due_at = timezone.now() + timedelta(seconds=2**item.attempts)
+        item.due_at = timezone.now() + pause
         item.save(update_fields=["error", "leased_until", "due_at"])
+
+
+def _most_attempts(kind: str) -> int:
+    return len(PAUSES_OUTSIDE) + 1 if kind in _reaching_out else MOST_ATTEMPTS
 
 
 def _park(item: OutboxItem, error: str) -> None:

@@ -1,7 +1,4 @@
-"""E-mail that the service sends: plain text, one recipient each, with a Message-ID that a repeat shares.
-
-The people of a demo workshop are invented, so nothing is sent to them.
-"""
+"""E-mails about one thing: what each says, and when it says nothing because the thing is settled or gone."""
 
 from __future__ import annotations
 
@@ -9,12 +6,10 @@ import uuid
 from collections.abc import Callable
 from datetime import datetime
 from functools import wraps
-from typing import Final, ParamSpec
-from urllib.parse import urlsplit
+from typing import ParamSpec
 from zoneinfo import ZoneInfo
 
 from django.conf import settings
-from django.core.mail import EmailMessage
 from django.utils import timezone, translation
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
@@ -27,21 +22,15 @@ from fleet.services.password_links import password_link_code
 
 from .certificate.texts import kind_title
 from .codes import grouped
-from .models import Certificate, CertificateFile
+from .letters import message_id, send, send_notice
+from .models import Certificate, CertificateFile, Notice
 from .selectors.recipients import Recipient, late_findings
 from .snapshot.build import verification_url
 
 Values = ParamSpec("Values")
-_NAMESPACE: Final = uuid.UUID("5b0c7a52-6a1d-5c53-9e0f-3d3c3d1f6a10")
 
 
-def message_id(subject: str, *ids: uuid.UUID) -> str:
-    """The same for every attempt to send the same thing to the same recipient."""
-    name = ":".join((subject, *map(str, ids)))
-    return f"<{uuid.uuid5(_NAMESPACE, name)}@{urlsplit(settings.PUBLIC_URL).hostname or 'levelbook'}>"
-
-
-def _in_language(chosen: Callable[..., str]) -> Callable[[Callable[Values, None]], Callable[Values, None]]:
+def in_language(chosen: Callable[..., str]) -> Callable[[Callable[Values, None]], Callable[Values, None]]:
     """Write in the reader's own language; where they chose none, in that of the workshop."""
 
     def decorated(send: Callable[Values, None]) -> Callable[Values, None]:
@@ -55,7 +44,7 @@ def _in_language(chosen: Callable[..., str]) -> Callable[[Callable[Values, None]
     return decorated
 
 
-def _of_recipient(about: uuid.UUID, recipient: Recipient) -> str:
+def of_recipient(about: uuid.UUID, recipient: Recipient, *more: object) -> str:
     return recipient.language()
 
 
@@ -68,25 +57,26 @@ def _of_member(membership_id: uuid.UUID, number: int) -> str:
     return Membership.objects.filter(pk=membership_id).values_list("language", flat=True).first() or ""
 
 
-@_in_language(_of_recipient)
-def send_certificate(certificate_id: uuid.UUID, recipient: Recipient) -> None:
-    """The issued PDF to the operator or a contact."""
+@in_language(of_recipient)
+def send_certificate(certificate_id: uuid.UUID, recipient: Recipient, sending: uuid.UUID | None = None) -> None:
+    """The issued PDF to the operator or a contact; `sending` where somebody asked for it to be sent once more."""
     file = CertificateFile.objects.select_related("certificate").filter(certificate=certificate_id).first()
     if file is None:
         return
     certificate = file.certificate
     values = _certificate_values(certificate, file)
     name = f"{certificate.kind.replace('_', '-')}-{certificate.number}.pdf"
-    _send(
-        recipient.address(),
-        message_id("certificate", certificate.pk, recipient.id),
+    send_notice(
+        recipient,
+        Notice.CERTIFICATE,
+        message_id("certificate", certificate.pk, recipient.id, *([sending] if sending else [])),
         _("%(kind)s %(number)s for vehicle %(vin)s") % values,
         _certificate_text(certificate) % values,
         attachment=(name, bytes(file.pdf), "application/pdf"),
     )
 
 
-@_in_language(_of_recipient)
+@in_language(of_recipient)
 def send_approval(approval_id: uuid.UUID, recipient: Recipient) -> None:
     """Somebody waits for a decision."""
     approval = Approval.objects.select_related("job__vehicle", "proposal", "concession").filter(pk=approval_id).first()
@@ -97,8 +87,9 @@ def send_approval(approval_id: uuid.UUID, recipient: Recipient) -> None:
         "subject": approval.get_subject_display(),
         "detail": detail_of(approval),
     }
-    _send(
-        recipient.address(),
+    send_notice(
+        recipient,
+        Notice.APPROVAL,
         message_id("approval", approval.pk, recipient.id),
         _("Approval wanted: %(subject)s, job %(job)s") % values,
         _(
@@ -109,7 +100,7 @@ def send_approval(approval_id: uuid.UUID, recipient: Recipient) -> None:
     )
 
 
-@_in_language(_of_recipient)
+@in_language(of_recipient)
 def send_late_record(job_id: uuid.UUID, recipient: Recipient) -> None:
     """Something was recorded after the job had closed; a replacement certificate may be due."""
     job = Job.objects.select_related("vehicle").filter(pk=job_id).first()
@@ -117,8 +108,9 @@ def send_late_record(job_id: uuid.UUID, recipient: Recipient) -> None:
     if job is None or newest is None:
         return
     values = _job_values(job)
-    _send(
-        recipient.address(),
+    send_notice(
+        recipient,
+        Notice.LATE_RECORD,
         message_id("late_record", newest.pk, recipient.id),
         _("Recorded after job %(job)s was closed") % values,
         _(
@@ -130,7 +122,7 @@ def send_late_record(job_id: uuid.UUID, recipient: Recipient) -> None:
     )
 
 
-@_in_language(_of_invited)
+@in_language(_of_invited)
 def send_invitation(invitation_id: uuid.UUID, now: datetime) -> None:
     """The one-time code, to the person it is for; not where it has been used or has expired."""
     invitation = (
@@ -148,7 +140,7 @@ def send_invitation(invitation_id: uuid.UUID, now: datetime) -> None:
         "zone": zone.key,
         "url": f"{settings.PUBLIC_URL}/invitation/{invitation_code(invitation)}/",
     }
-    _send(
+    send(
         invitation.membership.user.email,
         message_id("invitation", invitation.pk),
         _("Invitation to %(workshop)s") % values,
@@ -161,7 +153,7 @@ def send_invitation(invitation_id: uuid.UUID, now: datetime) -> None:
     )
 
 
-@_in_language(_of_member)
+@in_language(_of_member)
 def send_password_link(membership_id: uuid.UUID, number: int) -> None:
     """A link to set a new password, to the person themselves; not where a newer one was asked for since."""
     person = Membership.objects.select_related("user", "workshop").filter(pk=membership_id, is_active=True).first()
@@ -172,7 +164,7 @@ def send_password_link(membership_id: uuid.UUID, number: int) -> None:
         "workshop": person.workshop.name,
         "url": f"{settings.PUBLIC_URL}/new-password/{password_link_code(person.user)}/",
     }
-    _send(
+    send(
         person.user.email,
         message_id(f"password_link:{number}", person.pk),
         _("Set a new password"),
@@ -183,25 +175,6 @@ def send_password_link(membership_id: uuid.UUID, number: int) -> None:
         )
         % values,
     )
-
-
-def _send(
-    address: str | None,
-    identity: str,
-    subject: str,
-    text: str,
-    *,
-    attachment: tuple[str, bytes, str] | None = None,
-) -> None:
-    if not address or Workshop.objects.filter(is_demo=True).exists():
-        return
-    EmailMessage(
-        subject=" ".join(subject.split()),  # a line break would end the header
-        body=text,
-        to=[address],
-        headers={"Message-ID": identity, "Auto-Submitted": "auto-generated"},
-        attachments=[attachment] if attachment else None,
-    ).send()
 
 
 def _certificate_values(certificate: Certificate, file: CertificateFile) -> dict[str, object]:

@@ -1,15 +1,18 @@
 """Who performs which outbox items. Each handler runs in the item's workshop and transaction, may be repeated,
 and does nothing where the row that it is about is gone.
 
-What stays in the database happens exactly once, with the item's completion. E-mail leaves the database and
-goes out at least once; a repeat carries the same Message-ID, by which mail systems recognise it. So every e-mail
-is an item of its own: a recipient who cannot be reached makes nobody else get theirs twice.
+What stays in the database happens exactly once, with the item's completion. E-mails and webhooks leave the database
+and go out at least once: where a worker is lost between sending and the item's completion, once more. The repeat has
+the same Message-ID, or `webhook-id` and bytes, by which the other side recognises it. So each is an item of its own: a
+recipient who cannot be reached makes nobody else get theirs twice. A mail server or receiver that does not answer is
+tried again over days; then the item is parked, or the message given up, where a manager sees it.
 """
 
 from __future__ import annotations
 
 import uuid
 from collections.abc import Iterable, Mapping
+from datetime import datetime
 from typing import Any
 
 from calibration.services.drift import drift_of_model_changed
@@ -17,9 +20,9 @@ from fleet import outbox
 from fleet.actor import Actor
 from fleet.outbox import handles
 
-from . import mail
+from . import mail, mail_digests
 from .selectors import recipients
-from .services import alerts, certificates, sweep
+from .services import alerts, certificates, daily_round, events, sweep, webhook_deliveries
 
 Payload = Mapping[str, Any]
 
@@ -27,8 +30,9 @@ Payload = Mapping[str, Any]
 @handles("calibration.job_signed_off")
 @handles("calibration.job_ended")
 def prepare_certificate(actor: Actor, payload: Payload) -> None:
-    """Once: the job's row lock and the database's constraints allow one first certificate."""
+    """Once: the job's row lock and the database's constraints allow one first certificate; a message is told once."""
     certificates.certificate_prepare(actor=actor, job_id=_id(payload, "job"))
+    events.job_closed_tell(actor=actor, job_id=_id(payload, "job"))
 
 
 @handles(certificates.ISSUE_KIND)
@@ -48,6 +52,8 @@ def spread_certificate(actor: Actor, payload: Payload) -> None:
     """Once: the e-mails are asked for in the transaction that completes this item."""
     addresses = recipients.of_certificate(_id(payload, "certificate"))
     _ask_for_mails(actor, "reports.certificate_email", payload, addresses)
+    if "sending" not in payload:  # somebody asked for the e-mails once more
+        events.certificate_issued_tell(actor=actor, certificate_id=_id(payload, "certificate"))
 
 
 @handles("calibration.drift_changed")
@@ -72,9 +78,30 @@ def sweep_drift(actor: Actor, payload: Payload) -> None:
     sweep.sweep_go_on(actor=actor, after=_id(payload, "after") if "after" in payload else None)
 
 
+@handles("fleet.workshop_founded")
+def plan_daily_round(actor: Actor, payload: Payload) -> None:
+    """Repeatable: one that is planned is not planned again."""
+    daily_round.round_plan(actor=actor, since=actor.now)
+
+
+@handles(daily_round.KIND)
+def go_daily_round(actor: Actor, payload: Payload) -> None:
+    """Once: what follows is asked for in the transaction that completes this item, the next round before all."""
+    daily_round.round_go(actor=actor, since=_time(payload, "since"))
+
+
+@handles(webhook_deliveries.KIND)
+def attempt_delivery(actor: Actor, payload: Payload) -> None:
+    """At least once: what came of it is noted with the item's completion, and so is the next attempt."""
+    webhook_deliveries.delivery_attempt(
+        actor=actor, delivery_id=_id(payload, "delivery"), series=int(payload["series"])
+    )
+
+
 @handles("calibration.approval_requested")
 def spread_approval(actor: Actor, payload: Payload) -> None:
     """Once, as above."""
+    events.approval_requested_tell(actor=actor, approval_id=_id(payload, "approval"))
     _ask_for_mails(actor, "reports.approval_email", payload, recipients.of_approval(_id(payload, "approval")))
 
 
@@ -85,31 +112,51 @@ def spread_late_record(actor: Actor, payload: Payload) -> None:
     _ask_for_mails(actor, "reports.late_record_email", payload, addresses)
 
 
-@handles("reports.certificate_email")
+@handles("reports.certificate_email", reaches_out=True)
 def email_certificate(actor: Actor, payload: Payload) -> None:
     """At least once."""
-    mail.send_certificate(_id(payload, "certificate"), recipients.Recipient.of(payload))
+    sending = _id(payload, "sending") if "sending" in payload else None
+    mail.send_certificate(_id(payload, "certificate"), recipients.Recipient.of(payload), sending)
 
 
-@handles("reports.approval_email")
+@handles("reports.approval_email", reaches_out=True)
 def email_approval(actor: Actor, payload: Payload) -> None:
     """At least once."""
     mail.send_approval(_id(payload, "approval"), recipients.Recipient.of(payload))
 
 
-@handles("reports.late_record_email")
+@handles("reports.late_record_email", reaches_out=True)
 def email_late_record(actor: Actor, payload: Payload) -> None:
     """At least once."""
     mail.send_late_record(_id(payload, "job"), recipients.Recipient.of(payload))
 
 
-@handles("fleet.invitation_email")
+@handles(daily_round.ALERTS_KIND, reaches_out=True)
+def email_alerts(actor: Actor, payload: Payload) -> None:
+    """At least once."""
+    since, until = _time(payload, "since"), _time(payload, "until")
+    mail_digests.send_alerts(since, until, recipients.Recipient.of(payload), actor.now)
+
+
+@handles(daily_round.CHECKS_KIND, reaches_out=True)
+def email_checks(actor: Actor, payload: Payload) -> None:
+    """At least once."""
+    mail_digests.send_checks(_time(payload, "noted_at"), recipients.Recipient.of(payload), actor.now)
+
+
+@handles(daily_round.INSTRUMENTS_KIND, reaches_out=True)
+def email_instruments(actor: Actor, payload: Payload) -> None:
+    """At least once."""
+    mail_digests.send_instruments(_time(payload, "noted_at"), recipients.Recipient.of(payload), actor.now)
+
+
+@handles("fleet.invitation_email", reaches_out=True)
 def email_invitation(actor: Actor, payload: Payload) -> None:
     """At least once."""
     mail.send_invitation(_id(payload, "invitation"), actor.now)
 
 
-@handles("fleet.password_link_email")
+@handles("fleet.password_link_email", reaches_out=True)
 def email_password_link(actor: Actor, payload: Payload) -> None:
     """At least once."""
     mail.send_password_link(_id(payload, "membership"), payload["number"])
@@ -118,6 +165,10 @@ def email_password_link(actor: Actor, payload: Payload) -> None:
 def _ask_for_mails(actor: Actor, kind: str, payload: Payload, addressed: Iterable[recipients.Recipient]) -> None:
     for recipient in addressed:
         outbox.append(actor, kind, {**payload, **recipient.reference()})
+
+
+def _time(payload: Payload, name: str) -> datetime:
+    return datetime.fromisoformat(payload[name])
 
 
 def _id(payload: Payload, name: str) -> uuid.UUID:

@@ -20,6 +20,13 @@ from .lists import part_of
 from .preferences import offered_languages
 from .workshop_page import WorkshopPage
 
+_links: dict[str, Any] = {}
+
+
+def register_account_link(name: str, label: Any) -> None:
+    """Say which page of a person's own, beside those of this app, the account leads to."""
+    _links[name] = label
+
 
 class AccountView(MemberView):
     """`/account/`"""
@@ -31,6 +38,7 @@ class AccountView(MemberView):
             "roles": [Role(role).label for role in me.roles],
             "own_language": dict(offered_languages())[me.language],
             "has_second_factor": has_second_factor(me.user_id),
+            "links": _links.items(),
         }
         return render(request, "fleet/account.html", values)
 

@@ -11,7 +11,7 @@ from typing import Any, Final
 from django.db import transaction
 from django.utils.translation import gettext_lazy as _
 
-from fleet import ledger
+from fleet import ledger, outbox
 from fleet.actor import Actor
 from fleet.credentials import memberships_of
 from fleet.errors import Conflict
@@ -26,6 +26,7 @@ from .people import active_approvers, user_for
 from .tokens import token_grant
 
 FIRST_DEVICE: Final = "create_workshop"
+FOUNDED_KIND: Final = "fleet.workshop_founded"
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +66,8 @@ def workshop_create(
                 manager = _founded(workshop, user, now, manager_name or email.partition("@")[0])
             actor = Actor.system(manager.workshop.pk, now)
             _token, secret = token_grant(actor=actor, membership=manager, device=FIRST_DEVICE, record_id=new_id())
+            if workshop_id is None:
+                outbox.append(actor, FOUNDED_KIND, {})
             return FoundedWorkshop(manager.workshop, manager, secret, is_new=workshop_id is None)
 
 

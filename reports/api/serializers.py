@@ -62,6 +62,10 @@ class CertificateReplacementSerializer(RecordSerializer):
     reason = TrimmedText(max_length=1000, help_text=_("What was wrong; the new one states it."))
 
 
+class CertificateSendingSerializer(RecordSerializer):
+    """The id alone: asked again with the same one, it is sent once."""
+
+
 class ParkedWorkSerializer(serializers.ModelSerializer[OutboxItem]):
     about = serializers.SerializerMethodField(help_text=_("Ids of what it is about, by kind of record."))
     attempts = serializers.IntegerField(

@@ -4,12 +4,15 @@ from django.urls import path
 from rest_framework.routers import SimpleRouter
 
 from .drift_views import AlertViewSet, VehicleDriftView
-from .views import CertificateViewSet, ParkedWorkViewSet
+from .views import UUID_FORM, CertificateViewSet, ParkedWorkViewSet
+from .webhook_views import DeliveryViewSet, WebhookViewSet
 
 router = SimpleRouter()
 router.register("certificates", CertificateViewSet, basename="certificate")
 router.register("alerts", AlertViewSet, basename="alert")
 router.register("parked-work", ParkedWorkViewSet, basename="parked-work")
+router.register("webhooks", WebhookViewSet, basename="webhook")
+router.register(f"webhooks/(?P<webhook>{UUID_FORM})/deliveries", DeliveryViewSet, basename="webhook-delivery")
 
 urlpatterns = [
     *router.urls,

@@ -29,9 +29,14 @@ from fleet.vin import normalise_vin
 from ..models import Certificate, CertificateFile
 from ..selectors.certificates import certificate_by_number, visible_certificates
 from ..selectors.parked_work import parked_work
-from ..services.certificates import certificate_replace
+from ..services.certificates import certificate_replace, certificate_send_again
 from ..services.parked_work import parked_work_retry
-from .serializers import CertificateReplacementSerializer, CertificateSerializer, ParkedWorkSerializer
+from .serializers import (
+    CertificateReplacementSerializer,
+    CertificateSendingSerializer,
+    CertificateSerializer,
+    ParkedWorkSerializer,
+)
 
 NUMBER = "[0-9]{1,9}"
 UUID_FORM = "[0-9a-fA-F]{8}(?:-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}"
@@ -134,6 +139,24 @@ class CertificateViewSet(ResourceMixin, ListModelMixin, RetrieveModelMixin, Work
         )
         shown = certificate_by_number(self.actor, made.number)
         return Response(CertificateSerializer(shown).data, status=code)
+
+    @extend_schema(
+        request=CertificateSendingSerializer, responses={200: CertificateSerializer, 201: CertificateSerializer}
+    )
+    @action(detail=True, methods=["post"])
+    def sending(self, request: Request, number: str) -> Response:
+        """E-mail it once more, to the operator and its contacts as they are now."""
+        certificate = certificate_by_number(self.actor, int(number))
+        require(self.actor, Permission.RECORD_FACTS)
+        data = self.validated(CertificateSendingSerializer)
+        _made, code = self.once(
+            "reports.certificate_sending",
+            data,
+            lambda record_id: certificate_send_again(actor=self.actor, record_id=record_id, number=int(number)),
+            lambda _record_id: certificate,
+            number=int(number),
+        )
+        return Response(CertificateSerializer(certificate).data, status=code)
 
     def _issued(self, number: str) -> tuple[Certificate, CertificateFile]:
         certificate = certificate_by_number(self.actor, int(number))

@@ -1,6 +1,19 @@
-"""What leaves the workshop: certificates, findings reports, and alerts of drift."""
+"""What leaves the workshop: certificates, findings reports, alerts of drift, e-mails and webhooks."""
 
 from .alerts import DriftAlert
 from .certificates import Certificate, CertificateFile
+from .notices import DeclinedNotice, Notice, Reminder
+from .webhooks import Webhook, WebhookAttempt, WebhookDelivery, WebhookSecret
 
-__all__ = ["Certificate", "CertificateFile", "DriftAlert"]
+__all__ = [
+    "Certificate",
+    "CertificateFile",
+    "DeclinedNotice",
+    "DriftAlert",
+    "Notice",
+    "Reminder",
+    "Webhook",
+    "WebhookAttempt",
+    "WebhookDelivery",
+    "WebhookSecret",
+]

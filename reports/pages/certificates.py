@@ -23,8 +23,8 @@ from ..certificate.texts import kind_title
 from ..codes import grouped
 from ..models import Certificate, CertificateFile
 from ..selectors.certificates import certificate_by_number, code_leads_to, visible_certificates
-from ..services.certificates import certificate_replace
-from .forms import CertificateFilterForm, ReplacementForm
+from ..services.certificates import certificate_replace, certificate_send_again
+from .forms import CertificateFilterForm, ReplacementForm, SendAgainForm
 
 STATES = dict(Certificate.State.choices)
 LARGEST_NUMBER = 2**31 - 1
@@ -122,11 +122,41 @@ class CertificateView(WorkshopPage):
             "replaced_by": replaced_by,
             "asked_by": names.get(certificate.requested_by) if certificate.requested_by else None,
             "form": form,
+            "send_again": SendAgainForm()
+            if may(self.actor, Permission.RECORD_FACTS) and certificate.state != Certificate.State.PREPARING
+            else None,
             "may_replace": may(self.actor, Permission.RULE)
             and certificate.state == Certificate.State.ISSUED
             and replaced_by is None,
         }
         return render(self.request, "reports/pages/certificate.html", values, status=status)
+
+
+class SendAgainView(WorkshopPage):
+    """`/certificates/<number>/sending/`: by e-mail once more; the same form sent twice sends it once."""
+
+    permission = Permission.READ_OWN_VEHICLES
+
+    def post(self, request: HttpRequest, number: int) -> HttpResponse:
+        certificate = certificate_by_number(self.actor, number)
+        require(self.actor, Permission.RECORD_FACTS)
+        form = SendAgainForm(request.POST)
+        if form.is_valid() and self._sent(form, certificate) is not None:
+            messages.success(request, _("It is being sent once more, to whoever gets it now."))
+        else:
+            form.tell(request)
+        return redirect("certificate_page", number=number)
+
+    def _sent(self, form: SendAgainForm, certificate: Certificate) -> Certificate | None:
+        return self.once(
+            "reports.certificate_sending",
+            form,
+            lambda record_id, _body: certificate_send_again(
+                actor=self.actor, record_id=record_id, number=certificate.number
+            ),
+            lambda _record_id: certificate,
+            number=certificate.number,
+        )
 
 
 class CertificatePdfView(WorkshopPage):

@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from django import forms
+from django.contrib import messages
+from django.http import HttpRequest
 from django.utils.translation import gettext_lazy as _
 
 from fleet.models import Operator, VehicleModel
@@ -107,3 +109,13 @@ class ReplacementForm(RecordForm):
         help_text=_("The new one states it. The old one stays on record and holds until the new one is issued."),
         error_messages={"required": _("Say in a sentence what is wrong.")},
     )
+
+
+class SendAgainForm(RecordForm):
+    """Nothing to fill in; its id alone, so that pressed twice it is one sending."""
+
+    def tell(self, request: HttpRequest) -> None:
+        """Say on the next page why it was refused."""
+        for errors in self.errors.values():
+            for error in errors:
+                messages.warning(request, str(error))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.utils.translation import gettext_lazy as _
 
+from fleet.pages.account import register_account_link
 from fleet.pages.surroundings import Entry, register_entries
 from fleet.permissions import Permission
 
@@ -13,4 +14,6 @@ register_entries(
     Entry(120, "alerts_page", _("Alerts"), Permission.READ_OWN_VEHICLES),
     Entry(130, "certificates_page", _("Certificates"), Permission.READ_OWN_VEHICLES),
     Entry(140, "parked_work_page", _("Parked work"), Permission.SET_UP),
+    Entry(740, "webhooks_page", _("Webhooks"), Permission.SET_UP),
 )
+register_account_link("own_notices", _("Choose which e-mails you get"))

@@ -19,7 +19,7 @@ from fleet.pages.workshop_page import WorkshopPage
 from fleet.permissions import Permission
 
 from ..models import Certificate
-from ..selectors.parked_work import parked_work, subjects
+from ..selectors.parked_work import parked_work, subjects, unreached_work
 from ..services.parked_work import parked_work_retry
 
 KINDS: Final = {
@@ -39,9 +39,18 @@ KINDS: Final = {
     "reports.certificate_email": gettext_lazy("Send an e-mail about a certificate"),
     "reports.approval_email": gettext_lazy("Send an e-mail about a request for approval"),
     "reports.late_record_email": gettext_lazy("Send an e-mail about a late record"),
+    "fleet.workshop_founded": gettext_lazy("Plan the daily round"),
+    "reports.daily_round": gettext_lazy("The daily round: who is to be told of what changed or is due"),
+    "reports.alerts_email": gettext_lazy("Send an e-mail about alerts"),
+    "reports.checks_email": gettext_lazy("Send an e-mail about height checks that are due"),
+    "reports.instruments_email": gettext_lazy("Send an e-mail about instruments that are due"),
+    "reports.webhook_attempt": gettext_lazy("Send a message to a webhook"),
     "fleet.invitation_email": gettext_lazy("Send an invitation"),
     "fleet.password_link_email": gettext_lazy("Send a link to set a new password"),
 }
+
+
+WAITING_SHOWN: Final = 20
 
 
 class ParkedWorkView(WorkshopPage):
@@ -51,7 +60,9 @@ class ParkedWorkView(WorkshopPage):
 
     def get(self, request: HttpRequest) -> HttpResponse:
         part = part_of(request, parked_work().order_by("created_at", "id"))
-        return render(request, "reports/pages/parked_work.html", {"part": part, "rows": shown_items(part)})
+        waiting = part_of(request, unreached_work().order_by("due_at", "id")[:WAITING_SHOWN], WAITING_SHOWN)
+        values = {"part": part, "rows": shown_items(part), "waiting": shown_items(waiting)}
+        return render(request, "reports/pages/parked_work.html", values)
 
 
 class RetryView(WorkshopPage):

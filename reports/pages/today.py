@@ -28,7 +28,8 @@ from fleet.permissions import Permission, may
 
 from ..models import DriftAlert
 from ..selectors.alerts import visible_alerts
-from ..selectors.parked_work import parked_work
+from ..selectors.parked_work import parked_work, unreached_work
+from ..selectors.webhooks import given_up
 from .alerts import alert_row
 
 JOBS_SHOWN: Final = 20
@@ -82,8 +83,8 @@ def _alerts(request: HttpRequest, actor: Actor) -> dict[str, Any] | None:
 
 
 def _parked(_request: HttpRequest, _actor: Actor) -> dict[str, Any] | None:
-    count = parked_work().count()
-    return {"count": count} if count else None
+    values = {"count": parked_work().count(), "given_up": given_up().count(), "unreached": unreached_work().count()}
+    return values if any(values.values()) else None
 
 
 PARTS: list[TodayPart] = [

@@ -3,14 +3,23 @@
 from django.urls import path
 
 from .alerts import AlertsView, AlertView
-from .certificates import CertificatePdfView, CertificatesView, CertificateView
+from .certificates import CertificatePdfView, CertificatesView, CertificateView, SendAgainView
 from .job import JobView
+from .notices import OwnNoticesView, StopNoticeView
 from .parked_work import ParkedWorkView, RetryView
 from .response import ResponseView
 from .today import TodayView
 from .vehicle import VehicleView
 from .vehicles import VehiclesView
 from .verify import ask, verify
+from .webhooks import (
+    EndWebhookView,
+    NewWebhookView,
+    ReplayView,
+    RotateSecretView,
+    WebhooksView,
+    WebhookView,
+)
 from .worksheet import EmptyWorksheetView, JobWorksheetView, VehicleWorksheetView
 
 urlpatterns = [
@@ -26,9 +35,22 @@ urlpatterns = [
     path("alerts/<uuid:alert_id>/", AlertView.as_view(), name="alert_page"),
     path("certificates/", CertificatesView.as_view(), name="certificates_page"),
     path("certificates/<int:number>/", CertificateView.as_view(), name="certificate_page"),
+    path("certificates/<int:number>/sending/", SendAgainView.as_view(), name="certificate_sending_page"),
     path("certificates/<int:number>/pdf/", CertificatePdfView.as_view(), name="certificate_pdf_page"),
     path("parked-work/", ParkedWorkView.as_view(), name="parked_work_page"),
     path("parked-work/<uuid:item>/retry/", RetryView.as_view(), name="parked_work_retry_page"),
+    path("account/notices/", OwnNoticesView.as_view(), name="own_notices"),
+    path("notices/<str:code>/", StopNoticeView.as_view(), name="notice_stop"),
+    path("webhooks/", WebhooksView.as_view(), name="webhooks_page"),
+    path("webhooks/new/", NewWebhookView.as_view(), name="webhook_new"),
+    path("webhooks/<uuid:webhook>/", WebhookView.as_view(), name="webhook_page"),
+    path("webhooks/<uuid:webhook>/rotation/", RotateSecretView.as_view(), name="webhook_rotation_page"),
+    path("webhooks/<uuid:webhook>/end/", EndWebhookView.as_view(), name="webhook_end_page"),
+    path(
+        "webhooks/<uuid:webhook>/deliveries/<uuid:delivery>/replay/",
+        ReplayView.as_view(),
+        name="webhook_replay_page",
+    ),
     path("verify/", ask, name="verify-ask"),
     path("verify/<str:code>", verify, name="verify"),
     path("verify/<str:code>/", verify),  # as people may type it

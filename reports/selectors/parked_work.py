@@ -9,11 +9,25 @@ from django.db.models import QuerySet
 
 from fleet.models import OutboxItem
 
-SHOWN_SUBJECTS: Final = ("job", "certificate", "approval", "vehicle", "invitation", "membership", "operator")
+SHOWN_SUBJECTS: Final = (
+    "job",
+    "certificate",
+    "approval",
+    "vehicle",
+    "invitation",
+    "membership",
+    "operator",
+    "delivery",
+)
 
 
 def parked_work() -> QuerySet[OutboxItem]:
     return OutboxItem.objects.filter(state=OutboxItem.State.PARKED)
+
+
+def unreached_work() -> QuerySet[OutboxItem]:
+    """What has failed and is tried again, as while a mail server is down for days."""
+    return OutboxItem.objects.filter(state=OutboxItem.State.WAITING, attempts__gte=2).exclude(error="")
 
 
 def subjects(payload: Mapping[str, Any]) -> dict[str, str]:

@@ -24,6 +24,7 @@ from fleet.permissions import Permission, require
 
 from ..models import DriftAlert
 from ..selectors.alerts import alert_for, details_of, figures_of
+from .events import alert_tell
 
 SWEPT_AT_ONCE: Final = 20_000
 """Vehicles: one piece of background work each, well within its lease."""
@@ -161,3 +162,4 @@ def _save(actor: Actor, alert: DriftAlert, kind: str) -> None:
 def _note(actor: Actor, alert: DriftAlert, kind: str) -> None:
     vehicle = Vehicle.objects.get(pk=alert.vehicle_id)
     ledger.append(actor, kind, alert, vehicle=vehicle, facts={"details": alert.details})
+    alert_tell(actor=actor, alert=alert)

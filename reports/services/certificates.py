@@ -61,6 +61,26 @@ def certificate_replace(*, actor: Actor, record_id: uuid.UUID, number: int, reas
     return replacement
 
 
+def certificate_send_again(*, actor: Actor, record_id: uuid.UUID, number: int) -> Certificate:
+    """Have it e-mailed once more to whoever gets it now: the operator, and its contacts."""
+    require(actor, Permission.RECORD_FACTS)
+    certificate = Certificate.objects.filter(number=number).first()
+    if certificate is None:
+        raise NotFound
+    if certificate.state == State.PREPARING:
+        raise Conflict(_("It is sent by itself as soon as it is issued."), code="certificate_preparing")
+    if not of_certificate(certificate.pk):
+        raise Conflict(
+            _(
+                "Nobody is there to send it to: the operator has no e-mail address, or wants none of these e-mails. "
+                "Give the operator an address, or print the PDF and hand it over."
+            ),
+            code="no_recipients",
+        )
+    outbox.append(actor, ISSUED_KIND, {"certificate": str(certificate.pk), "sending": str(record_id)})
+    return certificate
+
+
 def certificate_replace_after_refiling(*, actor: Actor, job_id: uuid.UUID) -> Certificate | None:
     """Replace what was issued for a vehicle that the job was not about; None where nothing was."""
     job = _locked_job(job_id)

@@ -386,6 +386,13 @@ def test_openapi_describes_every_call_without_a_warning() -> None:
     assert not GENERATOR_STATS._error_cache
     assert not GENERATOR_STATS._warn_cache
     assert set(schema["paths"]) == {
+        "/certificates/{number}/sending/",
+        "/webhooks/",
+        "/webhooks/{id}/",
+        "/webhooks/{id}/rotation/",
+        "/webhooks/{webhook}/deliveries/",
+        "/webhooks/{webhook}/deliveries/{id}/",
+        "/webhooks/{webhook}/deliveries/{id}/replay/",
         "/alerts/",
         "/alerts/{id}/",
         "/alerts/{id}/acknowledgement/",

@@ -1,8 +1,9 @@
 """A worker in a process of its own that performs one outbox item, and can be held in the middle of it.
 
 `--hold` stops it while it draws, its number taken and nothing committed: it says so on standard output and goes on
-after a line on standard input. `--without-locks` is the seeded fault: the item's and the job's row locks and the look
-for a certificate already made are taken out.
+after a line on standard input. `--hold-after-sending` stops it where an e-mail or a webhook's message has been taken by
+the other side and nothing of that is committed. `--without-locks` is the seeded fault: the item's and the job's row
+locks and the look for a certificate already made are taken out.
 """
 
 from __future__ import annotations
@@ -21,11 +22,14 @@ def main() -> None:
     parser.add_argument("workshop", type=uuid.UUID)
     parser.add_argument("item", type=uuid.UUID)
     parser.add_argument("--hold", action="store_true")
+    parser.add_argument("--hold-after-sending", action="store_true")
     parser.add_argument("--without-locks", action="store_true")
     options = parser.parse_args()
     django.setup()
     if options.hold:
         hold_while_drawing()
+    if options.hold_after_sending:
+        hold_after_sending()
     if options.without_locks:
         take_out_the_locks()
     from fleet import outbox
@@ -47,6 +51,25 @@ def hold_while_drawing() -> None:
         return draw(*args, **options)
 
     setattr(certificates, "render", held)  # noqa: B010  (a name that it does not export)
+
+
+def hold_after_sending() -> None:
+    from django.core.mail import EmailMessage
+
+    from reports.services import webhook_deliveries
+
+    def held(send: Any) -> Any:
+        def sent(*args: Any, **options: Any) -> Any:
+            answer = send(*args, **options)
+            sys.stdout.write("sent\n")
+            sys.stdout.flush()
+            sys.stdin.readline()
+            return answer
+
+        return sent
+
+    EmailMessage.send = held(EmailMessage.send)  # type: ignore[method-assign]
+    setattr(webhook_deliveries, "send", held(getattr(webhook_deliveries, "send")))  # noqa: B009, B010
 
 
 def take_out_the_locks() -> None:

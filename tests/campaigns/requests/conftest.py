@@ -69,8 +69,10 @@ from fleet.models import (
     VehicleModel,
 )
 from fleet.tenancy import in_workshop
-from reports.models import Certificate, DriftAlert
+from reports.models import Certificate, DriftAlert, Webhook, WebhookDelivery
 from reports.services.alerts import vehicle_evaluate
+from reports.services.webhook_deliveries import event_tell
+from reports.services.webhooks import webhook_add
 from tests.calibration.bench import TRUE_HEIGHTS, Bench
 from tests.campaigns.requests.real_records import Record, Records
 from tests.deploy.conftest import free_port
@@ -88,6 +90,7 @@ TABLES: dict[str, tuple[type[Any], str, str | None]] = {
     "checkpoints": (Checkpoint, "size", None),
     "checks": (HeightCheck, "pk", "vehicle__vin"),
     "concession": (Concession, "pk", "job"),
+    "deliveries": (WebhookDelivery, "pk", "webhook"),
     "events": (ServiceEvent, "pk", "vehicle__vin"),
     "findings": (Finding, "pk", "job"),
     "fitments": (Fitment, "pk", "vehicle__vin"),
@@ -109,6 +112,7 @@ TABLES: dict[str, tuple[type[Any], str, str | None]] = {
     "tokens": (AccessToken, "pk", None),
     "vehicle-models": (VehicleModel, "pk", None),
     "vehicles": (Vehicle, "vin", None),
+    "webhooks": (Webhook, "pk", None),
     "withdrawal": (InstrumentWithdrawal, "pk", "instrument"),
     "writes": (Write, "pk", "job"),
 }
@@ -423,6 +427,15 @@ def _withdrawn(site: Site) -> Bench:
     return bench
 
 
+def _told(site: Site) -> Bench:
+    """Another program is told of the job."""
+    bench = _opened(site)
+    actor = bench.actor(site.manager)
+    webhook_add(actor=actor, record_id=new_id(), url="https://hooks.example.com/levelbook", events=["job.ended"])
+    event_tell(actor, "job.ended", bench.job.pk, {"job": str(bench.job.pk)})
+    return bench
+
+
 STORIES = (
     _opened,
     _measured,
@@ -439,6 +452,7 @@ STORIES = (
     _paused,
     _refiled,
     _withdrawn,
+    _told,
     _settled,
     _finished,
     _ended,

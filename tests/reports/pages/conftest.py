@@ -18,8 +18,10 @@ from fleet.actor import Actor
 from fleet.ids import new_id
 from fleet.models import OutboxItem, Vehicle
 from fleet.tenancy import in_workshop
-from reports.models import DriftAlert
+from reports.models import DriftAlert, Webhook
 from reports.services.certificates import certificate_prepare
+from reports.services.webhook_deliveries import event_tell
+from reports.services.webhooks import webhook_add
 from tests.factories import Person, Site, make_site
 from tests.fleet.signin.browsers import browser_of
 from tests.reports import jobs
@@ -41,6 +43,8 @@ class AtWork:
     open: jobs.Bench
     parked: OutboxItem
     alert: DriftAlert
+    webhook: Webhook
+    """With a message that waits."""
 
     @property
     def contact(self) -> Person:
@@ -65,6 +69,10 @@ class AtWork:
             "/certificates/1/": "contact",
             "/certificates/1/pdf/": "contact",
             "/parked-work/": "manager",
+            "/webhooks/": "manager",
+            "/webhooks/new/": "manager",
+            f"/webhooks/{self.webhook.pk}/": "manager",
+            f"/webhooks/{self.webhook.pk}/rotation/": "manager",
             f"/vehicle-models/{self.done.vehicle.vehicle_model_id}/response/": "reader",
         }
 
@@ -93,6 +101,18 @@ def alert_of(site: Site, vehicle: Vehicle) -> DriftAlert:
         )
 
 
+def webhook_of(site: Site) -> Webhook:
+    with in_workshop(site.workshop.pk):
+        webhook, _secret = webhook_add(
+            actor=site.manager.actor(),
+            record_id=new_id(),
+            url="https://hooks.example.com/levelbook",
+            events=["job.ended", "alert.opened"],
+        )
+        event_tell(Actor.system(site.workshop.pk, timezone.now()), "job.ended", new_id(), {"job": "1"})
+    return webhook
+
+
 def at_work_in(site: Site) -> AtWork:
     done = jobs.adjusted(site)
     site.fitment(done.vehicle)
@@ -104,7 +124,7 @@ def at_work_in(site: Site) -> AtWork:
     bench.measure(jobs.LOW_FRONT_LEFT)
     bench.propose()
     parked = parked_in(site, payload={"job": str(done.job_id)})
-    return AtWork(site, done, bench, parked, alert_of(site, done.vehicle))
+    return AtWork(site, done, bench, parked, alert_of(site, done.vehicle), webhook_of(site))
 
 
 @pytest.fixture(autouse=True)

@@ -13,7 +13,9 @@ from django.urls import URLPattern, URLResolver, get_resolver, resolve
 from fleet import services
 from fleet.models import Invitation, Membership, OutboxFile
 from fleet.tenancy import in_workshop
-from reports.models import Certificate
+from reports.models import Certificate, Notice
+from reports.selectors.notices import stop_code
+from reports.selectors.recipients import Recipient
 from tests.calibration.outbox_files import record, saved
 from tests.calibration.pages.conftest import Asked, asked_in
 from tests.calibration.pages.test_outbox_import import looked_at
@@ -46,7 +48,17 @@ FILES: Final = frozenset(
     }
 )
 """What is no page but a file, or an answer for a script."""
-STEPS: Final = frozenset({"password_link", "tablet_revocation", "parked_work_retry_page", "person_token_revocation"})
+STEPS: Final = frozenset(
+    {
+        "password_link",
+        "tablet_revocation",
+        "parked_work_retry_page",
+        "person_token_revocation",
+        "certificate_sending_page",
+        "webhook_end_page",
+        "webhook_replay_page",
+    }
+)
 """What is pressed on another page and leads to one."""
 NEVER_REFUSED: Final = frozenset(
     {
@@ -58,6 +70,8 @@ NEVER_REFUSED: Final = frozenset(
         "mfa_reauthenticate_webauthn",
         "mfa_remove_webauthn",
         "outbox_file_page",
+        "notice_stop",
+        "own_notices",
         "own_preferences",
         "person_invitation",
     }
@@ -140,11 +154,17 @@ class House:
         wanted = ["/sign-in/", "/account/closed/", "/verify/", f"/verify/{self._code()}"]
         looks = ["/looks/", "/looks/errors/", "/looks/bench/", "/looks/bench-result/", "/looks/worksheet/"]
         links = [self.invitation(), self.password_link()]
+        stop = self.stop_link()
         accepted = self.accepted_invitation()
         unknown = ["/invitation/no-such/", "/new-password/no-such/", "/verify/0000000000000000", "/no/such/page/"]
         gone = [Visit(path, 404) for path in unknown]
-        visits = [Visit(path) for path in [*wanted, *looks, *links, accepted, "/trust/", "/bench/"]]
+        visits = [Visit(path) for path in [*wanted, *looks, *links, stop, accepted, "/trust/", "/bench/"]]
         return Person("nobody", "", [*visits, *gone], ["/sign-in/", *links])
+
+    def stop_link(self) -> str:
+        with in_workshop(self.site.workshop.pk):
+            recipient = Recipient("membership", self.site.manager.membership.pk)
+            return f"/notices/{stop_code(recipient, Notice.ALERTS)}/"
 
     def _manager(self) -> Person:
         browser = signed_in(self.site.manager)
@@ -165,6 +185,7 @@ class House:
             "/account/pin/",
             "/account/confirm/",
             "/account/preferences/",
+            "/account/notices/",
             "/account/sign-ins/",
         ]
         others = ["/choose-workshop/", "/sign-out/", "/sign-ins/", "/tablets/", f"/tablets/{self.tablet_id}/"]
@@ -186,7 +207,9 @@ class House:
     def _forms(self) -> list[str]:
         of_furniture = [path for path in self.furnished.pages() if has_form(path)]
         decided = [f"/alerts/{self.at_work.alert.pk}/", self.asked.approval_path, self.asked.finding_path]
-        return [*of_furniture, self.check_path, "/certificates/1/", *decided]
+        hook = f"/webhooks/{self.at_work.webhook.pk}/"
+        webhooks = ["/webhooks/new/", hook, f"{hook}rotation/"]
+        return [*of_furniture, self.check_path, "/certificates/1/", *decided, *webhooks]
 
     def _secured(self) -> Person:
         """Who has an authenticator app, a passkey, and recovery codes, and has just proved who they are."""

@@ -21,7 +21,7 @@ from django.urls import URLPattern, URLResolver, get_resolver
 from calibration.models import Decision, HeightCheck, Ruling
 from fleet.models import AccessToken, Membership, OutboxItem, Tablet
 from fleet.tenancy import in_workshop
-from reports.models import Certificate, DriftAlert
+from reports.models import Certificate, DriftAlert, Webhook, WebhookDelivery
 from tests.calibration.outbox_files import record, saved
 from tests.factories import PASSWORD, PIN, Person, Site
 from tests.fleet.pages import test_forms as set_up
@@ -275,6 +275,14 @@ def presses(house: House) -> Iterator[Press]:
         token = AccessToken.objects.get(device="Fleet desk").pk
     revoked = within(site, lambda: AccessToken.objects.get(pk=token).revoked_at)
     yield Press(manager, tokens, f"{tokens}{token}/revocation/", revoked)
+    hook = f"/webhooks/{house.at_work.webhook.pk}/"
+    with in_workshop(site.workshop.pk):
+        delivery = WebhookDelivery.objects.get(webhook=house.at_work.webhook).pk
+    replayed = within(site, WebhookDelivery.objects.filter(pk=delivery, series=2).exists)
+    yield Press(manager, hook, f"{hook}deliveries/{delivery}/replay/", replayed)
+    yield Press(manager, hook, f"{hook}end/", within(site, Webhook.objects.filter(state="ended").exists))
+    sent = within(site, OutboxItem.objects.filter(payload__has_key="sending").exists)
+    yield Press(manager, "/certificates/1/", "/certificates/1/sending/", sent)
     tablet = house.tablet_id
     gone = within(site, lambda: Tablet.objects.get(pk=tablet).revoked_at)
     yield Press(manager, f"/tablets/{tablet}/", f"/tablets/{tablet}/revocation/", gone)
@@ -282,10 +290,24 @@ def presses(house: House) -> Iterator[Press]:
     yield Press(manager, "/account/", "/sign-out/", lambda: not is_in(manager))
 
 
+def webhooks(house: House) -> Iterator[Case]:
+    manager, hook = browser_of(house.site.manager), house.at_work.webhook
+    yield Case(
+        manager,
+        f"/webhooks/{hook.pk}/",
+        {"url": "https://desk.example.com/hooks"},
+        within(house.site, Webhook.objects.filter(url="https://desk.example.com/hooks").exists),
+        {"url": "https://localhost/"},
+        "url",
+        "internal network",
+    )
+
+
 def cases(house: House) -> list[Case]:
     site = house.site
     return [
         *decisions(house),
+        *webhooks(house),
         *height_checks(house),
         *tablets(house),
         *own_account(site),
@@ -351,6 +373,10 @@ def test_no_form_is_left_out(house: House) -> None:
         "person_new": "tests/fleet/pages/test_people.py",
         "person_invitation": "tests/fleet/pages/test_people.py",
         "own_preferences": "tests/fleet/pages/test_language.py",
+        "own_notices": "tests/reports/pages/test_webhooks.py",
+        "notice_stop": "tests/reports/test_notices.py",
+        "webhook_new": "tests/reports/pages/test_webhooks.py",
+        "webhook_rotation_page": "tests/reports/pages/test_webhooks.py",
         "choose_workshop": "tests/fleet/signin/test_sessions.py",
         "outbox_file_page": "tests/calibration/pages/test_outbox_import.py",
         "mfa_authenticate": "tests/fleet/signin/test_second_factor.py",

@@ -1,0 +1,23 @@
+"""From an address to an answer: read it, look its host up once, check what was found, and post there."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+
+from .addresses import Network
+from .post import Answer, post
+from .target import addresses_of, target_of
+
+
+def send(
+    url: str,
+    body: bytes,
+    headers: Mapping[str, str],
+    *,
+    networks: Collection[Network],
+    ports: Collection[int],
+    allows_http: bool,
+) -> Answer:
+    """Raises `BadUrlError`, `InternalAddressError`, `NotFoundError` or `UnansweredError`."""
+    target = target_of(url, ports=ports, allows_http=allows_http)
+    return post(target, addresses_of(target, allowed=networks), body, headers)

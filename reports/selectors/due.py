@@ -1,0 +1,83 @@
+"""What is due soon or overdue: height checks of vehicles, calibrations of instruments."""
+
+from __future__ import annotations
+
+import math
+import uuid
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from django.db.models import Exists, OuterRef
+from django.db.models.functions import Least
+
+from calibration.models import OPEN_STATES, DriftSeries, DriftState, Job
+from calibration.rules.drift_course import day_of, time_of_day
+from fleet.models import Workshop
+from fleet.selectors.instruments import instruments
+
+from ..models import Reminder
+
+SOON: Final = timedelta(days=14)
+"""How long before its day somebody is told."""
+
+
+@dataclass(frozen=True, slots=True)
+class DueThing:
+    """A vehicle or an instrument, when it is due, and the day from which that is counted."""
+
+    stage: Reminder.Stage
+    done_on: date
+    due_on: date
+    vehicle: uuid.UUID | None = None
+    instrument: uuid.UUID | None = None
+    due_at_km: int | None = None
+
+
+def due_vehicles(now: datetime) -> Iterator[DueThing]:
+    """Those whose height check is due within two weeks or overdue; those in the bay are about to be measured."""
+    zone = ZoneInfo(Workshop.objects.get().time_zone)
+    in_the_bay = Job.objects.filter(vehicle=OuterRef("vehicle"), state__in=OPEN_STATES)
+    found = (
+        DriftSeries.objects.annotate(first_day=Least("due_day", "distance_due_day"))
+        .filter(first_day__lte=day_of(now + SOON))
+        .exclude(Exists(in_the_bay))
+    )
+    last_days = _last_days([series.vehicle_id for series in found])
+    for series in found:
+        last = last_days.get(series.vehicle_id)
+        if last is None:
+            continue
+        by_distance = series.distance_due_day < series.due_day
+        due_at = time_of_day(min(series.due_day, series.distance_due_day))
+        yield DueThing(
+            stage=Reminder.Stage.OVERDUE if due_at <= now else Reminder.Stage.DUE,
+            done_on=time_of_day(last).astimezone(zone).date(),
+            due_on=due_at.astimezone(zone).date(),
+            vehicle=series.vehicle_id,
+            due_at_km=round(series.due_at_km) if by_distance else None,
+        )
+
+
+def _last_days(vehicles: list[uuid.UUID]) -> dict[uuid.UUID, float]:
+    """When each was last measured at any corner."""
+    days = DriftState.objects.filter(vehicle__in=vehicles).values_list("vehicle", "day")
+    known = sorted((vehicle, day) for vehicle, day in days if math.isfinite(day))
+    return dict(known)
+
+
+def due_instruments(now: datetime) -> Iterator[DueThing]:
+    """Those whose calibration ends within two weeks or has ended; not those withdrawn."""
+    today = now.astimezone(ZoneInfo(Workshop.objects.get().time_zone)).date()
+    for instrument in instruments():
+        calibration = instrument.latest_calibration
+        if instrument.is_withdrawn or calibration.due_on > today + SOON:
+            continue
+        yield DueThing(
+            stage=Reminder.Stage.OVERDUE if calibration.due_on < today else Reminder.Stage.DUE,
+            done_on=calibration.calibrated_on,
+            due_on=calibration.due_on,
+            instrument=instrument.pk,
+        )

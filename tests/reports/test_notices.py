@@ -1,0 +1,354 @@
+"""E-mails that come at most once a day, and doing without them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+from django.core import mail
+from django.core.mail import EmailMessage
+from django.db import IntegrityError, transaction
+from django.test import Client
+from django.utils import timezone
+
+from fleet import outbox
+from fleet.actor import Actor
+from fleet.ids import new_id
+from fleet.models import Membership, OutboxItem, Workshop
+from fleet.tenancy import in_workshop
+from reports.models import DeclinedNotice, DriftAlert, Notice, Reminder
+from reports.selectors.notices import notices_for, read_stop_code, stop_code
+from reports.selectors.recipients import Recipient
+from reports.services.certificates import certificate_send_again
+from reports.services.daily_round import round_go
+from reports.services.notices import notice_decline, notices_choose
+from tests.factories import Person, Site
+
+from . import drifting, jobs
+
+Perform = Callable[[Site], list[str]]
+Items = Callable[..., list[OutboxItem]]
+
+
+@pytest.fixture
+def quiet(site: Site, perform_all: Perform) -> Site:
+    """What came with founding the workshop is done."""
+    perform_all(site)
+    mail.outbox.clear()
+    return site
+
+
+def system(site: Site, at: datetime | None = None) -> Actor:
+    return Actor.system(site.workshop.pk, at or timezone.now())
+
+
+def round_at(site: Site, at: datetime, since: datetime, perform_all: Perform) -> list[EmailMessage]:
+    """A daily round at a time, and the e-mails that it has sent."""
+    mail.outbox.clear()
+    with in_workshop(site.workshop.pk):
+        round_go(actor=system(site, at), since=since)
+        OutboxItem.objects.filter(state="waiting", kind__endswith="_email").update(due_at=timezone.now())
+    perform_all(site)
+    return list(mail.outbox)
+
+
+def alert(site: Site, vehicle: Any, at: datetime, **fields: Any) -> DriftAlert:
+    details = {"level_mm": -15.8, "last_mm": -16.0, "tolerance_mm": 6.0, "measured_day": 9826.5}
+    values = {"kind": "out_of_tolerance", "place": "FL", "details": details, **fields}
+    with in_workshop(site.workshop.pk):
+        return DriftAlert.objects.create(vehicle=vehicle, opened_at=at, updated_at=at, **values)
+
+
+def to(messages: list[EmailMessage], address: str) -> list[EmailMessage]:
+    return [each for each in messages if each.to == [address]]
+
+
+class TestRound:
+    def test_is_planned_for_the_next_morning_of_a_new_workshop(self, quiet: Site, items: Items) -> None:
+        [planned] = items(quiet, "reports.daily_round")
+        with in_workshop(quiet.workshop.pk):
+            zone = ZoneInfo(Workshop.objects.get().time_zone)
+        assert planned.state == "waiting"
+        assert planned.due_at.astimezone(zone).strftime("%H:%M") == "06:00"
+        assert timedelta(0) < planned.due_at - timezone.now() <= timedelta(days=1)
+
+    def test_plans_the_next_one_and_only_one(self, quiet: Site, items: Items) -> None:
+        with in_workshop(quiet.workshop.pk):
+            OutboxItem.objects.filter(kind="reports.daily_round").update(state="done", finished_at=timezone.now())
+            for _ in range(3):
+                round_go(actor=system(quiet), since=timezone.now() - timedelta(days=1))
+        assert len([each for each in items(quiet, "reports.daily_round") if each.state == "waiting"]) == 1
+
+    def test_a_demo_has_none(self, db: None, no_hints: None, perform_all: Perform, items: Items) -> None:
+        from tests.factories import make_site
+
+        site = make_site(is_demo=True)
+        perform_all(site)
+        assert not items(site, "reports.daily_round")
+
+    def test_with_nothing_new_nobody_is_told(self, quiet: Site, perform_all: Perform) -> None:
+        now = timezone.now()
+        assert not round_at(quiet, now, now - timedelta(days=1), perform_all)
+
+    def test_an_e_mail_that_fails_holds_up_no_other(
+        self, quiet: Site, perform_all: Perform, items: Items, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        now = timezone.now()
+        alert(quiet, quiet.vehicle(), now - timedelta(hours=1))
+        with in_workshop(quiet.workshop.pk):
+            round_go(actor=system(quiet, now), since=now - timedelta(days=1))
+        manager, operator = items(quiet, "reports.alerts_email")
+        with in_workshop(quiet.workshop.pk):
+            OutboxItem.objects.filter(pk=manager.pk).update(payload={"since": "never"})
+        assert not outbox.perform(quiet.workshop.pk, manager.pk)
+        assert outbox.perform(quiet.workshop.pk, operator.pk)
+
+
+class TestAlerts:
+    def test_what_changed_goes_to_managers_and_to_the_vehicles_operator(
+        self, quiet: Site, perform_all: Perform
+    ) -> None:
+        now, vehicle = timezone.now(), quiet.vehicle()
+        other = quiet.vehicle(operator=quiet.operator(email="other@example.com"), vin="0LBWAGNX0RA900001")
+        alert(quiet, vehicle, now - timedelta(hours=1))
+        alert(quiet, other, now - timedelta(hours=1))
+        perform_all(quiet)
+        sent = round_at(quiet, now, now - timedelta(days=1), perform_all)
+        [manager] = to(sent, quiet.manager.email)
+        [operator] = to(sent, vehicle.operator.email)
+        [another] = to(sent, "other@example.com")
+        assert manager.subject.startswith("2 alerts were opened")
+        assert vehicle.vin in operator.body
+        assert other.vin not in operator.body
+        assert other.vin in another.body
+        assert vehicle.vin not in another.body
+        assert not to(sent, quiet.technician.email)
+
+    def test_the_next_day_says_only_what_is_new_then(self, quiet: Site, perform_all: Perform) -> None:
+        now, vehicle = timezone.now(), quiet.vehicle()
+        old = alert(quiet, vehicle, now - timedelta(days=2))
+        assert not round_at(quiet, now, now - timedelta(days=1), perform_all)
+        with in_workshop(quiet.workshop.pk):
+            DriftAlert.objects.filter(pk=old.pk).update(
+                state="resolved", resolution="checked", resolved_at=now - timedelta(hours=2)
+            )
+        [message] = to(round_at(quiet, now, now - timedelta(days=1), perform_all), quiet.manager.email)
+        assert "0 alerts were opened, 1 was resolved" in message.subject
+        assert "checked since" in message.body
+
+    def test_windows_meet_without_gap_or_overlap(self, quiet: Site, perform_all: Perform) -> None:
+        now, vehicle = timezone.now(), quiet.vehicle()
+        places = ["FL", "FR", "RL", "RR"]
+        for hours, place in zip((1, 3, 5, 7), places, strict=True):
+            alert(quiet, vehicle, now - timedelta(hours=hours), place=place)
+        told: list[str] = []
+        since = now - timedelta(hours=9)
+        with in_workshop(quiet.workshop.pk):
+            OutboxItem.objects.filter(kind="reports.daily_round").update(state="done", finished_at=now)
+        for hours in (8, 6, 4, 2, 0):
+            sent = round_at(quiet, now - timedelta(hours=hours), since, perform_all)
+            lines = [line for each in to(sent, quiet.manager.email) for line in str(each.body).splitlines()]
+            told += [line for line in lines if line.startswith("- ")]
+            with in_workshop(quiet.workshop.pk):
+                planned = OutboxItem.objects.get(kind="reports.daily_round", state="waiting")
+                since = datetime.fromisoformat(planned.payload["since"])
+                OutboxItem.objects.filter(kind="reports.daily_round").update(state="done", finished_at=now)
+        assert len(told) == len(set(told)) == 4
+
+    def test_sent_again_it_is_the_same_message(self, quiet: Site, perform_all: Perform, items: Items) -> None:
+        now = timezone.now()
+        alert(quiet, quiet.vehicle(), now - timedelta(hours=1))
+        round_at(quiet, now, now - timedelta(days=1), perform_all)
+        item = items(quiet, "reports.alerts_email")[0]
+        mail.outbox.clear()
+        for _ in range(2):
+            with in_workshop(quiet.workshop.pk):
+                outbox._handlers[item.kind](system(quiet), item.payload)
+        first, second = mail.outbox
+        assert first.message()["Message-ID"] == second.message()["Message-ID"]
+        assert first.body == second.body
+
+    def test_it_is_in_the_readers_language(self, quiet: Site, perform_all: Perform) -> None:
+        now = timezone.now()
+        with in_workshop(quiet.workshop.pk):
+            Membership.objects.filter(pk=quiet.manager.membership.pk).update(language="de")
+        alert(quiet, quiet.vehicle(), now - timedelta(hours=1))
+        message: Any
+        [message] = to(round_at(quiet, now, now - timedelta(days=1), perform_all), quiet.manager.email)
+        assert message.subject.startswith("1 Warnung")
+        [page] = [content for content, kind in message.alternatives if kind == "text/html"]
+        assert '<html lang="de">' in page
+
+
+class TestChecks:
+    @pytest.fixture
+    def measured(self, quiet: Site, perform_all: Perform) -> Any:
+        """A vehicle whose check is due in five days: every six months."""
+        vehicle = quiet.vehicle()
+        drifting.checked(quiet, vehicle, days_ago=178, instrument=quiet.instrument())
+        perform_all(quiet)
+        return vehicle
+
+    def test_are_noted_once_when_due_and_once_when_overdue(
+        self, quiet: Site, measured: Any, perform_all: Perform
+    ) -> None:
+        now = timezone.now()
+        days = []
+        for day in range(40):
+            sent = round_at(quiet, now + timedelta(days=day), now, perform_all)
+            days += [(day, each.subject) for each in to(sent, quiet.manager.email) if "check" in each.subject]
+        assert len(days) == 2
+        assert days[0][0] == 0
+        assert 2 <= days[1][0] <= 8
+        with in_workshop(quiet.workshop.pk):
+            noted = Reminder.objects.filter(vehicle=measured).order_by("noted_at")
+            assert list(noted.values_list("stage", flat=True)) == ["due", "overdue"]
+
+    def test_go_to_the_operator_too(self, quiet: Site, measured: Any, perform_all: Perform) -> None:
+        now = timezone.now()
+        [message] = to(round_at(quiet, now, now, perform_all), measured.operator.email)
+        assert measured.vin in message.body
+        assert "Due soon" in message.body
+
+    def test_rest_while_the_vehicle_is_in_the_bay(self, quiet: Site, measured: Any, perform_all: Perform) -> None:
+        bench = jobs.Bench.at(quiet, vehicle=measured)
+        bench.receive()
+        perform_all(quiet)
+        now = timezone.now()
+        assert not to(round_at(quiet, now, now, perform_all), measured.operator.email)
+
+    def test_measured_anew_it_is_noted_anew(self, quiet: Site, measured: Any, perform_all: Perform) -> None:
+        now = timezone.now()
+        round_at(quiet, now, now, perform_all)
+        drifting.checked(quiet, measured, days_ago=1)
+        perform_all(quiet)
+        assert not to(round_at(quiet, now + timedelta(days=1), now, perform_all), measured.operator.email)
+        later = now + timedelta(days=172)
+        assert to(round_at(quiet, later, later, perform_all), measured.operator.email)
+
+    def test_the_database_keeps_one_reminder_of_one_thing(self, quiet: Site, measured: Any) -> None:
+        day = timezone.localdate()
+        fields = {"stage": "due", "done_on": day, "due_on": day, "noted_at": timezone.now()}
+        with in_workshop(quiet.workshop.pk):
+            Reminder.objects.create(vehicle=measured, **fields)
+            for values in (
+                {"vehicle": measured},
+                {},
+                {"vehicle": measured, "instrument": quiet.instrument(serial="T-BOTH")},
+            ):
+                with pytest.raises(IntegrityError, match="reports_reminder"), transaction.atomic():
+                    Reminder.objects.create(**values, **fields)
+
+
+class TestInstruments:
+    def test_managers_are_told_when_due_and_when_overdue(self, quiet: Site, perform_all: Perform) -> None:
+        now = timezone.now()
+        with in_workshop(quiet.workshop.pk):
+            zone = ZoneInfo(Workshop.objects.get().time_zone)
+        today = now.astimezone(zone).date()
+        for serial, days in (("T-DUE", 7), ("T-LATE", -1)):
+            due_on = today + timedelta(days=days)
+            quiet.instrument(serial=serial, calibrated_on=due_on - timedelta(days=365), calibration_due_on=due_on)
+
+        def told(day: int) -> list[EmailMessage]:
+            sent = round_at(quiet, now + timedelta(days=day), now, perform_all)
+            return [each for each in sent if "calibration" in each.subject]
+
+        [message] = told(0)
+        assert message.to == [quiet.manager.email]
+        overdue, due = str(message.body).index("T-LATE"), str(message.body).index("T-DUE")
+        assert str(message.body).index("Overdue") < overdue < str(message.body).index("Due soon") < due
+        assert not told(1)
+        [later] = told(8)
+        assert "T-DUE" in later.body
+        assert "T-LATE" not in later.body
+
+
+class TestDoingWithout:
+    def choose(self, site: Site, person: Person, *wanted: str) -> None:
+        with in_workshop(site.workshop.pk):
+            notices_choose(actor=person.actor(), wanted=wanted)
+
+    def test_people_choose_by_kind_and_others_get_theirs(self, quiet: Site, perform_all: Perform) -> None:
+        second = quiet.person("manager")
+        perform_all(quiet)
+        self.choose(quiet, quiet.manager, "checks")
+        now = timezone.now()
+        alert(quiet, quiet.vehicle(), now - timedelta(hours=1))
+        sent = round_at(quiet, now, now - timedelta(days=1), perform_all)
+        assert not to(sent, quiet.manager.email)
+        assert to(sent, second.email)
+        self.choose(quiet, quiet.manager, "checks", "alerts")
+        assert to(round_at(quiet, now, now - timedelta(days=1), perform_all), quiet.manager.email)
+
+    def test_a_choice_made_while_the_e_mail_waits_holds(self, quiet: Site, items: Items) -> None:
+        now = timezone.now()
+        alert(quiet, quiet.vehicle(), now - timedelta(hours=1))
+        with in_workshop(quiet.workshop.pk):
+            round_go(actor=system(quiet, now), since=now - timedelta(days=1))
+        self.choose(quiet, quiet.manager)
+        [item] = items(quiet, "reports.alerts_email", membership=str(quiet.manager.membership.pk))
+        assert outbox.perform(quiet.workshop.pk, item.pk)
+        assert not to(mail.outbox, quiet.manager.email)
+
+    def test_roles_say_what_is_offered(self, quiet: Site) -> None:
+        contact = quiet.person("operator_contact", operator=quiet.operator().pk)
+        deputy = quiet.person("technician", may_approve=True)
+        assert notices_for(contact.membership) == [Notice.CERTIFICATE, Notice.ALERTS, Notice.CHECKS]
+        assert notices_for(deputy.membership) == [Notice.APPROVAL]
+        assert notices_for(quiet.technician.membership) == []
+
+    def test_a_link_ends_one_kind_for_an_operator_without_signing_in(self, quiet: Site, perform_all: Perform) -> None:
+        vehicle = quiet.vehicle()
+        with in_workshop(quiet.workshop.pk):
+            code = stop_code(Recipient("operator", vehicle.operator_id), Notice.ALERTS)
+        browser = Client(enforce_csrf_checks=True)
+        assert browser.get(f"/notices/{code}/").status_code == 200
+        with in_workshop(quiet.workshop.pk):
+            assert not DeclinedNotice.objects.exists(), "looking changes nothing"
+        for _ in range(2):
+            assert browser.post(f"/notices/{code}/", {"List-Unsubscribe": "One-Click"}).status_code == 200
+        now = timezone.now()
+        alert(quiet, vehicle, now - timedelta(hours=1))
+        assert not to(round_at(quiet, now, now - timedelta(days=1), perform_all), vehicle.operator.email)
+        with in_workshop(quiet.workshop.pk):
+            assert DeclinedNotice.objects.get().kind == Notice.ALERTS
+
+    @pytest.mark.parametrize("spoilt", ["", "x", "altered"])
+    def test_an_altered_link_is_none(self, quiet: Site, spoilt: str) -> None:
+        with in_workshop(quiet.workshop.pk):
+            code = stop_code(Recipient("operator", quiet.operator().pk), Notice.ALERTS)
+        bad = code[:-4] + ("AAAA" if not code.endswith("AAAA") else "BBBB") if spoilt == "altered" else code + spoilt
+        assert (read_stop_code(bad) is None) == bool(spoilt)
+        assert Client().get(f"/notices/{bad}/").status_code == (404 if spoilt else 200)
+
+    def test_the_database_keeps_one_choice_of_one_recipient(self, quiet: Site) -> None:
+        with in_workshop(quiet.workshop.pk):
+            recipient = Recipient("membership", quiet.manager.membership.pk)
+            notice_decline(actor=system(quiet), recipient=recipient, kind=Notice.ALERTS)
+            notice_decline(actor=system(quiet), recipient=recipient, kind=Notice.ALERTS)
+            for values in (
+                {"membership_id": recipient.id, "kind": "alerts"},
+                {"kind": "alerts"},
+                {"membership_id": recipient.id, "operator_id": quiet.operator().pk, "kind": "checks"},
+            ):
+                with pytest.raises(IntegrityError), transaction.atomic():
+                    DeclinedNotice.objects.create(declined_at=timezone.now(), **values)
+
+
+class TestSendingAgain:
+    def test_goes_out_once_more_as_another_message_and_tells_no_webhook(
+        self, quiet: Site, perform_all: Perform
+    ) -> None:
+        bench = jobs.left_alone(quiet)
+        perform_all(quiet)
+        with in_workshop(quiet.workshop.pk):
+            certificate_send_again(actor=quiet.technician.actor(), record_id=new_id(), number=1)
+        perform_all(quiet)
+        messages = to(mail.outbox, bench.vehicle.operator.email)
+        assert len(messages) == 2
+        assert len({each.message()["Message-ID"] for each in messages}) == 2
+        assert messages[0].attachments == messages[1].attachments
