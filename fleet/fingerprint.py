@@ -16,8 +16,9 @@ from enum import Enum
 from typing import Any, Final
 from uuid import UUID
 
-import rfc8785
 from django.db.models import Model
+
+from fleet.canonical import canonical
 
 SECRET_MEMBERS: Final = frozenset({"pin", "password"})
 _SAFE_INTEGER: Final = 2**53
@@ -29,7 +30,7 @@ def fingerprint(validated_data: Mapping[str, Any]) -> str:
     >>> fingerprint({"height_mm": 486}) == fingerprint({"height_mm": Decimal("486.000"), "pin": "1234"})
     True
     """
-    return hashlib.sha256(rfc8785.dumps(_canonical(validated_data))).hexdigest()
+    return hashlib.sha256(canonical(_canonical(validated_data))).hexdigest()
 
 
 def _canonical(value: Any) -> Any:

@@ -16,11 +16,11 @@ from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from typing import Any, Final
 
-import rfc8785
 from django.db import connection
 
 from . import outbox
 from .actor import Actor
+from .canonical import canonical as canonical_json
 from .models import LedgerEntry, TenantModel, Vehicle, Workshop
 
 FIRST_PREVIOUS_HASH = "0" * 64
@@ -74,7 +74,7 @@ def commitment(row: TenantModel | Workshop, salt: bytes) -> str:
     When the person is to be forgotten, data and salt are erased; the commitment then tells nothing.
     """
     personal = {name: getattr(row, name) for name in COMMITTED_FIELDS if hasattr(row, name)}
-    return hmac.new(salt, rfc8785.dumps(plain(personal)), hashlib.sha256).hexdigest()
+    return hmac.new(salt, canonical_json(plain(personal)), hashlib.sha256).hexdigest()
 
 
 def append(
@@ -122,14 +122,14 @@ def entry_hash(entry: LedgerEntry) -> str:
     """SHA-256 over the canonical JSON of everything in the entry but this hash."""
     content = row_content(entry)
     del content["hash"]
-    return hashlib.sha256(rfc8785.dumps(content)).hexdigest()
+    return hashlib.sha256(canonical_json(content)).hexdigest()
 
 
 def _payload(rows: Iterable[TenantModel | Workshop], facts: Mapping[str, object]) -> dict[str, Any]:
     by_table: dict[str, list[dict[str, Any]]] = {}
     for row in rows:
         by_table.setdefault(row._meta.label_lower, []).append(row_content(row))
-    canonical: dict[str, Any] = json.loads(rfc8785.dumps({"rows": by_table, "facts": plain(facts)}))
+    canonical: dict[str, Any] = json.loads(canonical_json({"rows": by_table, "facts": plain(facts)}))
     return canonical
 
 

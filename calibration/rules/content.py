@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Mapping
 from typing import Any
 
-import rfc8785
+from fleet.canonical import canonical
 
 from ..metrology.assessment_document import assessment_as_dict
 from ..metrology.leak import LeakTest, ParkedHeights
@@ -32,7 +32,7 @@ from .standing import Standing
 
 def content_sha256(standing: Standing) -> str:
     """SHA-256 over the canonical JSON (RFC 8785) of the content."""
-    return hashlib.sha256(rfc8785.dumps(content(standing))).hexdigest()
+    return hashlib.sha256(canonical(content(standing))).hexdigest()
 
 
 def content(standing: Standing) -> dict[str, Any]:

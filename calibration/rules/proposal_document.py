@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Mapping
 from typing import Any
 
-import rfc8785
+from fleet.canonical import canonical
 
 from ..metrology.consequences import follow_ups
 from ..metrology.corners import CORNERS, Corner
@@ -55,7 +55,7 @@ def document_sha256(
 ) -> str:
     """What an approval of the proposal covers."""
     covered = {**document, "from": dict(from_setpoints), "to": dict(to_setpoints)}
-    return hashlib.sha256(rfc8785.dumps(covered)).hexdigest()
+    return hashlib.sha256(canonical(covered)).hexdigest()
 
 
 def _changes(case: PlanningCase, changes: Changes, reasons: Mapping[Corner, CornerReason]) -> dict[str, Any]:

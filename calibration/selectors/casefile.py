@@ -9,6 +9,7 @@ from __future__ import annotations
 import uuid
 from collections.abc import Iterable
 from functools import cached_property
+from operator import attrgetter
 from typing import Any, TypeVar
 
 from django.db import connection
@@ -105,7 +106,8 @@ class CaseFile:
     def _rows(self, model: type[RowT]) -> list[RowT]:
         if model in RARE and model._meta.db_table not in self._present:
             return []
-        return list(model._default_manager.filter(job=self.job).order_by("recorded_at", "id"))
+        rows = model._default_manager.filter(job=self.job).order_by()
+        return sorted(rows, key=attrgetter("recorded_at", "pk"))  # a database's order takes longer to ask for
 
     @cached_property
     def _present(self) -> set[str]:

@@ -29,10 +29,10 @@ def visible_jobs(actor: Actor) -> QuerySet[Job]:
 
 def job_for(actor: Actor, job_id: uuid.UUID) -> Job:
     """One job that the actor may see."""
-    job = visible_jobs(actor).filter(pk=job_id).first()
-    if job is None:
-        raise NotFound
-    return job
+    try:
+        return visible_jobs(actor).get(pk=job_id)
+    except Job.DoesNotExist:
+        raise NotFound from None
 
 
 def visible_approvals(actor: Actor) -> QuerySet[Approval]:

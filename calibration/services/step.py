@@ -12,7 +12,7 @@ from django.utils.translation import override
 
 from fleet import ledger, outbox
 from fleet.actor import Actor
-from fleet.errors import Conflict, NotFound
+from fleet.errors import Conflict
 from fleet.ids import new_id
 from fleet.models import TenantModel
 from fleet.permissions import Permission, may, require
@@ -39,7 +39,7 @@ from ..rules.finding_kinds import NewFinding
 from ..rules.findings import of_course
 from ..rules.standing import Standing
 from ..selectors.casefile import CaseFile
-from ..selectors.jobs import job_for, visible_jobs
+from ..selectors.jobs import job_for
 from .drafting import go_on_reverting
 from .drift import drift_changed
 from .responses import posterior_renew
@@ -213,11 +213,8 @@ def _locked(actor: Actor, job_id: uuid.UUID, permission: Permission) -> Job:
         job_for(actor, job_id)
         require(actor, permission)
     # Locked alone, then read: a join would lose the row to a refiling that it waited for.
-    Job.objects.select_for_update(no_key=True).filter(pk=job_id).first()
-    job = visible_jobs(actor).filter(pk=job_id).first()
-    if job is None:
-        raise NotFound
-    return job
+    list(Job.objects.select_for_update(no_key=True).filter(pk=job_id).order_by().values_list("pk"))
+    return job_for(actor, job_id)
 
 
 def _open_state(standing: Standing, case: CaseFile) -> str:

@@ -56,7 +56,7 @@ class WorkshopViewSet(GenericViewSet[Any]):
     @cached_property
     def people_names(self) -> dict[uuid.UUID, str]:
         """The workshop's people by id: one query for a request, however many names it shows."""
-        return dict(Membership.objects.values_list("pk", "name"))
+        return dict(Membership.objects.order_by().values_list("pk", "name"))
 
     def validated(self, serializer_class: type[BaseSerializer[Any]], **context: Any) -> dict[str, Any]:
         """The request's body, valid by the given serializer."""

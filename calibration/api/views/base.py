@@ -17,6 +17,7 @@ from calibration.models import Job
 from calibration.selectors.jobs import job_for, visible_jobs
 from fleet.api.base import WorkshopViewSet
 from fleet.api.resources import ResourceMixin
+from fleet.api.standing_serializers import standing_serializer
 from fleet.permissions import Permission, may, require
 
 from ..openapi import WorkSchema
@@ -73,9 +74,9 @@ class RecordsViewSet(ListModelMixin, RetrieveModelMixin, WorkViewSet):
         return rows
 
     def shown(self, rows: Sequence[Any]) -> list[Any]:
-        serializer: type[Serializer[Any]] = self.get_serializer_class()  # type: ignore[assignment]
-        context = self.get_serializer_context()
-        return list(serializer(list(self.documents(rows)), many=True, context=context).data)
+        serializer_class: type[Serializer[Any]] = self.get_serializer_class()  # type: ignore[assignment]
+        serializer = standing_serializer(serializer_class, self.get_serializer_context())
+        return [serializer.to_representation(each) for each in self.documents(rows)]
 
     def list(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         page = self.paginate_queryset(self.filter_queryset(self.get_queryset()))
