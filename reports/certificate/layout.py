@@ -117,6 +117,11 @@ class _IssueTime:
         return cls(issued_at.astimezone(UTC).timetuple()[:6], 0, 0)
 
 
+def pdf_date(moment: datetime) -> str:
+    """As PDF writes a time, in UTC."""
+    return f"D:{moment.astimezone(UTC):%Y%m%d%H%M%S}Z"
+
+
 class _NumberedCanvas(Canvas):
     """Holds the finished pages back until their number is known."""
 
