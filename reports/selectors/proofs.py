@@ -16,6 +16,8 @@ from ..models import Certificate
 
 PREPARED: Final = "certificate_prepared"
 """Kind of the entry that a certificate's file carries the proof of."""
+ISSUED: Final = "certificate_issued"
+"""Kind of the entry that tells of the file."""
 
 
 def proof_of(certificate: Certificate) -> Proof:

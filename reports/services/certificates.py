@@ -30,7 +30,7 @@ from ..certificate.proof import Proof
 from ..certificate.render import RENDERER_VERSION
 from ..models import Certificate, CertificateFile
 from ..selectors.certificates import PAGE_SIZE_OF_WORKSHOP
-from ..selectors.proofs import PREPARED, proof_against
+from ..selectors.proofs import ISSUED, PREPARED, proof_against
 from ..selectors.recipients import of_certificate
 from ..snapshot import document_of
 
@@ -175,7 +175,7 @@ def _issue(actor: Actor, certificate: Certificate, job: Job) -> Certificate:
     certificate.save(update_fields=["vehicle", "state", "issued_at", "recipients", "version"])
     file.save(force_insert=True)
     replaced = _mark_replaced(certificate)
-    ledger.append(actor, "certificate_issued", certificate, vehicle=job.vehicle, rows=[file, *replaced])
+    ledger.append(actor, ISSUED, certificate, vehicle=job.vehicle, rows=[file, *replaced])
     outbox.append(actor, ISSUED_KIND, {"certificate": str(certificate.pk)})
     return certificate
 

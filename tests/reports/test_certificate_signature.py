@@ -116,7 +116,11 @@ def test_the_file_has_the_structure_of_an_archive_and_qpdf_finds_nothing_wrong(
             assert metadata["dc:title"].endswith(f" {certificate.number}")
             assert "pdfaid:part" not in metadata, "nobody validated it"
         with pdf.open_outline() as outline:
-            assert len(outline.root) >= 4
+            kind, evidence = outline.root
+            assert kind.title == {"certificate": "Certificate", "findings_report": "Findings report"}[certificate.kind]
+            assert evidence.title == "How it was measured and decided"
+            assert [child.title for child in kind.children][-1] == "Cautions"
+            assert [child.title for child in evidence.children][-1] == "Record"
 
 
 def test_the_record_is_attached_as_canonical_json_with_its_proof(site: Site) -> None:
