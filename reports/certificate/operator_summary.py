@@ -18,7 +18,7 @@ from reports.drawing import palette
 from reports.drawing.fonts import register_fonts
 from reports.drawing.words import corner_name, verdict_word
 
-from ..alert_words import expected_in_words, rate_in_words
+from ..alert_words import rate_in_words
 from ..selectors.operator_summary import Line
 from . import styles
 from .display import DASH, Display, zone_name
@@ -78,7 +78,7 @@ def _story(summary: OperatorSummary, width: float) -> list[Flowable]:
         *_table(summary, width),
         styles.paragraph(
             _(
-                "Where it stands: verdict of the last measurement, and the corner that takes most of its tolerance, as "
+                "How it stands: verdict of the last measurement, and the corner that takes most of its tolerance, as "
                 "its distance from target with the expanded uncertainty (about 95 %). Drift: the corner that is "
                 "expected to leave its tolerance first, of those that are known to move. This is a copy of what the "
                 "records said at the time in the foot line; it is no certificate."
@@ -130,7 +130,7 @@ def _table(summary: OperatorSummary, width: float) -> list[Flowable]:
             _("VIN"),
             _("Vehicle"),
             _("Last measured"),
-            _("Where it stands"),
+            _("How it stands"),
             _("Next check"),
             _("Drift"),
         ]
@@ -190,6 +190,11 @@ def drift_words(line: Line, display: Display) -> str:
         return DASH
     if drift is None or drift.rate_mm_per_year is None:
         return _("not known to move")
-    rate = rate_in_words(drift.rate_mm_per_year, display.units.length)
-    days = (drift.expected_outside_on, drift.earliest_outside_on, drift.latest_outside_on)
-    return f"{corner_name(drift.corner)} {rate}. {expected_in_words(*days)}"
+    values = {
+        "corner": corner_name(drift.corner),
+        "rate": rate_in_words(drift.rate_mm_per_year, display.units.length),
+    }
+    if drift.expected_outside_on is None:
+        return _("%(corner)s %(rate)s") % values
+    text = _("%(corner)s %(rate)s, outside tolerance about %(day)s")
+    return text % {**values, "day": dates.day(drift.expected_outside_on)}
