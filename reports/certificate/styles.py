@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 from typing import Any
 from xml.sax.saxutils import escape
 
@@ -157,8 +158,17 @@ def widths_for(columns: Sequence[Sequence[Paragraph]], width: float) -> list[flo
 
 
 def _narrowest(cell: Paragraph, lines: int) -> float:
-    """The least width, to the point, that breaks no word and takes no more lines."""
-    least, highest = math.ceil(cell.minWidth()) + 1, lines * cell.style.leading
+    return _narrowest_of(cell.text, cell.style, lines)
+
+
+@lru_cache(maxsize=4096)
+def _narrowest_of(text: str, style: ParagraphStyle, lines: int) -> float:
+    """The least width, to the point, that breaks no word and takes no more lines.
+
+    Remembered, since the same headings and much the same figures stand in every document.
+    """
+    cell = Paragraph(text, style)
+    least, highest = math.ceil(cell.minWidth()) + 1, lines * style.leading
     widths = range(least, _TOO_WIDE)
     return float(least + bisect_left(widths, True, key=lambda width: cell.wrap(width, _ANY_HEIGHT)[1] <= highest))
 
