@@ -43,6 +43,8 @@ FILES: Final = frozenset(
         "trust_certificate",
         "trust_certificate_text",
         "certificate_pdf_page",
+        "certificate_schema",
+        "operator_summary_pdf_page",
         "mfa_download_recovery_codes",
         "mfa_login_webauthn",
     }
