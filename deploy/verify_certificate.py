@@ -915,7 +915,7 @@ def _conclusion(report: Report, *, is_compared: bool) -> str:
     compare = (
         "It was compared with the key that you gave."
         if is_compared
-        else "Nothing above says WHO made this file until that key is compared with the one that the service publishes on\n"
+        else "Nothing above says WHO made this file until that key is compared with the one that the service shows on\n"
         "its page /verify/, or that you kept from before: give that one with --key."
     )
     return (

@@ -11,7 +11,7 @@ from .response import ResponseView
 from .today import TodayView
 from .vehicle import VehicleView
 from .vehicles import VehiclesView
-from .verify import ask, verify
+from .verify import AskView, CodeView
 from .webhooks import (
     EndWebhookView,
     NewWebhookView,
@@ -51,7 +51,7 @@ urlpatterns = [
         ReplayView.as_view(),
         name="webhook_replay_page",
     ),
-    path("verify/", ask, name="verify-ask"),
-    path("verify/<str:code>", verify, name="verify"),
-    path("verify/<str:code>/", verify),  # as people may type it
+    path("verify/", AskView.as_view(), name="verify-ask"),
+    path("verify/<str:code>", CodeView.as_view(), name="verify"),
+    path("verify/<str:code>/", CodeView.as_view()),  # as people may type it
 ]
