@@ -6,7 +6,7 @@ from pathlib import Path
 
 from django.core.exceptions import ImproperlyConfigured
 
-from deploy import broker, database, languages, logs, mail, outbound
+from deploy import broker, database, languages, logs, mail, outbound, signing_certificate
 from deploy.content_policy import CONTENT_POLICY
 from deploy.embedded.folder import CHECKOUT, data_folder
 
@@ -55,6 +55,8 @@ SECRET_KEY = os.environ.get("SECRET_KEY") or DATA.secret("django-secret-key")
 # Signs the heads of the workshops' trees; public keys of before are `verifier_key` of old checkpoints.
 CHECKPOINT_KEY = os.environ.get("CHECKPOINT_KEY") or DATA.secret("checkpoint-key")
 FORMER_CHECKPOINT_KEYS = _list("FORMER_CHECKPOINT_KEYS", "")
+# Signs certificates: PEM text with the private key, its certificate and those of its issuers.
+SIGNING_PEM = signing_certificate.signing_pem(DATA)
 DEBUG = False
 ALLOWED_HOSTS = _list("LEVELBOOK_HOSTS", "localhost,127.0.0.1,[::1]")
 CSRF_TRUSTED_ORIGINS = _list("LEVELBOOK_ORIGINS", "")

@@ -9,7 +9,7 @@ largest power of two below n. Pure: whoever asks for a root or proof says where 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -97,6 +97,29 @@ def inclusion_path(index: int, size: int, nodes: Nodes) -> list[bytes]:
     if not 0 <= index < size:
         raise MerkleError(f"leaf index is {index}; allowed are 0 to {size - 1} in a tree of {size} leaves")
     return _path(index, 0, size, nodes)
+
+
+def root_by_path(index: int, size: int, leaf: bytes, path: Sequence[bytes]) -> bytes:
+    """Root of the tree of `size` leaves in which a leaf's hash has this inclusion path (RFC 9162, 2.1.3.2).
+
+    Raises `MerkleError` where the path has not the length that such a path has.
+    """
+    if not 0 <= index < size:
+        raise MerkleError(f"leaf index is {index}; allowed are 0 to {size - 1} in a tree of {size} leaves")
+    at, last, node = index, size - 1, leaf
+    for other in path:
+        if last == 0:
+            raise MerkleError(f"the path has {len(path)} nodes, more than leads to the root")
+        if at & 1 or at == last:
+            node = node_hash(other, node)
+            while not at & 1 and at:
+                at, last = at >> 1, last >> 1
+        else:
+            node = node_hash(node, other)
+        at, last = at >> 1, last >> 1
+    if last:
+        raise MerkleError(f"the path has {len(path)} nodes, fewer than lead to the root")
+    return node
 
 
 def consistency_path(first: int, second: int, nodes: Nodes) -> list[bytes]:

@@ -10,6 +10,7 @@ import os
 import pwd
 import secrets
 import subprocess
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
@@ -118,11 +119,11 @@ class DataFolder:
         """Return the file that `load_demo` writes last; where it exists the demo is loaded."""
         return self.root / "demo-sign-ins.txt"
 
-    def secret(self, name: str) -> str:
+    def secret(self, name: str, make: Callable[[], str] = lambda: secrets.token_urlsafe(48)) -> str:
         """Return a secret kept in a 0600 file, generated when first asked for."""
         path = self._own_folder("secrets") / name
         if not path.exists():
-            self._write_secret(path, secrets.token_urlsafe(48))
+            self._write_secret(path, make())
         return self._read_secret(path)
 
     def _write_secret(self, path: Path, value: str) -> None:

@@ -44,6 +44,13 @@ def read_rows(workshop_id: uuid.UUID, said: SaidOfRows, read: RowsRead) -> Itera
         yield from (_not_there(label, key, each) for key, each in told.items())
 
 
+def read_told_rows(said: SaidOfRows, read: RowsRead) -> Iterator[Problem]:
+    """Compare only the rows that the books tell of; these books have to hold the last word about each."""
+    for model in kept_models():
+        told = said.get(model._meta.label_lower, {})
+        yield from _table(model._base_manager.filter(pk__in=list(told)), dict(told), read)
+
+
 def _table(rows: QuerySet[Any], told: dict[str, Said], read: RowsRead) -> Iterator[Problem]:
     label = rows.model._meta.label_lower
     at_once = LARGE_AT_ONCE if getattr(rows.model, "hashed_fields", {}) else AT_ONCE

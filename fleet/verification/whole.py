@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import chain
@@ -14,7 +14,7 @@ from fleet.signed_heads import Head
 
 from .entries import BooksRead, read_books
 from .problem import Problem
-from .rows import RowsRead, read_rows
+from .rows import RowsRead, read_rows, read_told_rows
 from .tree import TreeRead, read_tree
 
 
@@ -50,6 +50,16 @@ def verify_workshop(workshop_id: uuid.UUID, outside: Sequence[Head] = ()) -> Ver
         checkpoints=tree.heads,
         rows=rows.rows,
     )
+
+
+def problems_of_books(books: Collection[uuid.UUID]) -> Iterator[Problem]:
+    """What is wrong with some books of the running transaction's workshop, and with the rows that they tell of.
+
+    They have to hold the last word about each of these rows.
+    """
+    books_read = BooksRead()
+    yield from read_books(books_read, books)
+    yield from read_told_rows(books_read.said, RowsRead())
 
 
 @contextmanager

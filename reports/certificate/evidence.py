@@ -13,6 +13,7 @@ from .closing import closing, signatures
 from .consequences import consequences
 from .display import Display, corner_list
 from .document import AxleTarget, Document, InstrumentEntry, ReadinessEntry, SpecificationSummary
+from .proof import Proof
 from .record import record
 from .uncertainty_table import uncertainty_budget
 from .work_record import work_record
@@ -20,7 +21,7 @@ from .work_record import work_record
 _FIRM = "\N{NO-BREAK SPACE}"
 
 
-def evidence(document: Document, width: float, renderer_version: str) -> list[list[Flowable]]:
+def evidence(document: Document, width: float, renderer_version: str, proof: Proof | None) -> list[list[Flowable]]:
     """One list for each section; where there is nothing to say it is left out."""
     sections = [
         _specification(document, width),
@@ -29,7 +30,7 @@ def evidence(document: Document, width: float, renderer_version: str) -> list[li
         *work_record(document, width),
         closing(document, width),
         signatures(document, width),
-        record(document, width, renderer_version),
+        record(document, width, renderer_version, proof),
     ]
     return [section for section in sections if section]
 

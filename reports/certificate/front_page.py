@@ -76,7 +76,7 @@ def _titles(document: Document) -> list[Flowable]:
         "day": display.day(document.issued_at),
     }
     titles: list[Flowable] = [
-        styles.paragraph(texts.kind_title(document.kind), styles.TITLE),
+        styles.Heading(texts.kind_title(document.kind), styles.TITLE, 0),
         styles.paragraph(_("Ride-height adjustment"), styles.SUBTITLE),
         styles.paragraph(number, styles.LEAD),
     ]

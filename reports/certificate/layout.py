@@ -117,6 +117,11 @@ class _IssueTime:
         return cls(issued_at.astimezone(UTC).timetuple()[:6], 0, 0)
 
 
+def pdf_date(moment: datetime) -> str:
+    """As PDF writes a time, in UTC."""
+    return f"D:{moment.astimezone(UTC):%Y%m%d%H%M%S}Z"
+
+
 class _NumberedCanvas(Canvas):
     """Holds the finished pages back until their number is known."""
 
@@ -127,17 +132,29 @@ class _NumberedCanvas(Canvas):
         self._right = right
         self._doc._timeStamp = _IssueTime.of(document.issued_at)  # type: ignore[attr-defined]
         self._finished: list[dict[str, Any]] = []
+        self._headings: list[tuple[int, str, int, float]] = []
 
     def showPage(self) -> None:  # noqa: N802 - ReportLab's name
         self._finished.append(dict(self.__dict__))
         self._startPage()  # type: ignore[attr-defined]
 
+    def note_heading(self, text: str, level: int, height: float) -> None:
+        """Remember a bookmark to where something is being drawn, whose page has no number yet."""
+        self._headings.append((len(self._finished), text, level, self.absolutePosition(0, height)[1]))
+
     def save(self) -> None:
         for number, page in enumerate(self._finished, start=1):
             self.__dict__.update(page)
+            self._add_bookmarks(number - 1)
             _draw_foot(self, self._document, self._right, (number, len(self._finished)))
             super().showPage()
         super().save()
+
+    def _add_bookmarks(self, page: int) -> None:
+        for index, (of_page, text, level, top) in enumerate(self._headings):
+            if of_page == page:
+                self.bookmarkPage(f"heading-{index}", fit="XYZ", top=top)
+                self.addOutlineEntry(text, f"heading-{index}", level)
 
 
 def _draw_foot(canvas: Canvas, document: Document, right: float, page_of: tuple[int, int]) -> None:

@@ -9,23 +9,22 @@ from reportlab.platypus import Flowable, Paragraph
 from . import styles, texts
 from .display import DASH, Display
 from .document import Document
+from .proof import FILE_NAME, Proof
 
 
-def record(document: Document, width: float, renderer_version: str) -> list[Flowable]:
+def record(document: Document, width: float, renderer_version: str, proof: Proof | None) -> list[Flowable]:
     """Closing lines, and a clear end (ISO/IEC 17025 7.8.2.1 d)."""
     lines = [
         *_circumstances(document),
         *_replacement(document),
-        *_ledger(document),
+        *_ledger(proof),
         *_colophon(document, renderer_version),
     ]
     end = _("End of %(kind)s no. %(number)s") % {
         "kind": texts.kind_in_sentence(document.kind),
         "number": document.number,
     }
-    checkpoint = document.ledger.checkpoint if document.ledger else ""
     body: list[Flowable] = [styles.paragraph(text, styles.SMALL) for text in _remarks(document)]
-    body += [styles.paragraph(_("Checkpoint:\n%(text)s") % {"text": checkpoint}, styles.SMALL)] if checkpoint else []
     last = f"{styles.markup(' '.join(lines))} {styles.bold(f'{end}.')}"
     return styles.section(pgettext("noun", "Record"), [*body, Paragraph(last, styles.SMALL)], width)
 
@@ -57,12 +56,16 @@ def _replacement(document: Document) -> list[str]:
     return lines
 
 
-def _ledger(document: Document) -> list[str]:
-    ledger = document.ledger
-    if ledger is None:
+def _ledger(proof: Proof | None) -> list[str]:
+    """Short forms; the whole is attached."""
+    if proof is None:
         return []
     entry = _("Vehicle ledger, entry %(sequence)s, hash %(hash)s.")
-    return [entry % {"sequence": ledger.sequence, "hash": ledger.entry_hash}]
+    head = _("Signed head over %(size)s entries, root %(root)s; in full, with the proof, in the attached %(file)s.")
+    return [
+        entry % {"sequence": proof.sequence, "hash": proof.short_hash},
+        head % {"size": proof.size, "root": proof.short_root, "file": FILE_NAME},
+    ]
 
 
 def _colophon(document: Document, renderer_version: str) -> list[str]:

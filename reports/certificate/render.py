@@ -12,8 +12,9 @@ from .document import Document
 from .evidence import evidence
 from .front_page import front_page, short_front_page
 from .layout import PAGE_SIZES, Built, PageSize, build_pdf, content_height, content_width
+from .proof import Proof
 
-RENDERER_VERSION = "6"
+RENDERER_VERSION = "7"
 """Raise it with every change that alters the bytes; older documents then say which version drew them."""
 
 
@@ -26,40 +27,51 @@ _LEAST_FILLED = 0.25
 """Of a last page that a reader turns to."""
 
 
-def render(document: Document, *, page_size: PageSize = "A4", renderer_version: str = RENDERER_VERSION) -> bytes:
-    """The pages of a certificate or findings report, in the document's language and units."""
+def render(
+    document: Document,
+    *,
+    page_size: PageSize = "A4",
+    renderer_version: str = RENDERER_VERSION,
+    proof: Proof | None = None,
+) -> bytes:
+    """The pages of a certificate or findings report, in the document's language and units.
+
+    Without proof they do not say where the record stands in the ledger.
+    """
     _check(page_size, renderer_version)
     register_fonts()
     with translation.override(document.language):
-        built = build_pdf(document, story(document, page_size), page_size)
+        built = build_pdf(document, story(document, page_size, proof), page_size)
         if built.pages > _USUAL_PAGES:
-            built = _fewer_pages(document, page_size) or _fuller_last_page(document, page_size, built)
+            built = _fewer_pages(document, page_size, proof) or _fuller_last_page(document, page_size, proof, built)
         return built.pdf
 
 
-def story(document: Document, page_size: PageSize, *, fill_last_page: bool = False) -> list[Flowable]:
+def story(
+    document: Document, page_size: PageSize, proof: Proof | None, *, fill_last_page: bool = False
+) -> list[Flowable]:
     """What is on the pages, in order; on request with a page break that brings enough to the last page."""
     width, height = content_width(page_size), content_height(page_size)
-    sections = evidence(document, width, RENDERER_VERSION)
+    sections = evidence(document, width, RENDERER_VERSION, proof)
     if fill_last_page:
         _break_before_the_end(sections, width, _LEAST_FILLED * height)
     flowables = [flowable for section in sections for flowable in section]
     return [*front_page(document, width, height), CondPageBreak(height / 3), *flowables]
 
 
-def _fewer_pages(document: Document, page_size: PageSize) -> Built | None:
+def _fewer_pages(document: Document, page_size: PageSize, proof: Proof | None) -> Built | None:
     """A short front page, what it rests on begun right below, sections broken where the page ends; if that helps."""
     width = content_width(page_size)
-    flowables = [each for section in evidence(document, width, RENDERER_VERSION) for each in section]
+    flowables = [each for section in evidence(document, width, RENDERER_VERSION, proof) for each in section]
     built = build_pdf(document, styles.opened([*short_front_page(document, width), *flowables]), page_size)
     return built if built.pages <= _USUAL_PAGES else None
 
 
-def _fuller_last_page(document: Document, page_size: PageSize, built: Built) -> Built:
+def _fuller_last_page(document: Document, page_size: PageSize, proof: Proof | None, built: Built) -> Built:
     """Of a document that has to be long: not a few lines alone on the last page."""
     if built.last_page_filled >= _LEAST_FILLED:
         return built
-    fuller = build_pdf(document, story(document, page_size, fill_last_page=True), page_size)
+    fuller = build_pdf(document, story(document, page_size, proof, fill_last_page=True), page_size)
     return fuller if fuller.pages <= built.pages and fuller.last_page_filled > built.last_page_filled else built
 
 

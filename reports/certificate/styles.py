@@ -87,6 +87,19 @@ def paragraph(text: str, style: ParagraphStyle = BODY) -> Paragraph:
     return Paragraph(markup(text), style)
 
 
+class Heading(Paragraph):
+    """A heading that is also a bookmark, at a level counted from 0."""
+
+    def __init__(self, text: str, style: ParagraphStyle, level: int) -> None:
+        super().__init__(markup(text), style)
+        self._told = printable(text)
+        self._level = level
+
+    def draw(self) -> None:
+        self.canv.note_heading(self._told, self._level, self.height)
+        super().draw()
+
+
 class Kept(KeepTogether):
     """A section on one page; unlike its parent it tells how high it is, and how much room its beginning needs."""
 
@@ -102,8 +115,8 @@ def section(title: str, body: Sequence[Flowable], width: float, part: str = "") 
 
     `part` is the heading of all that follows, above the section's own.
     """
-    above = [paragraph(part, PART)] if part else []
-    whole = [*above, paragraph(title, SECTION), *body]
+    above: list[Flowable] = [Heading(part, PART, 0)] if part else []
+    whole = [*above, Heading(title, SECTION, 1), *body]
     kept = Kept(whole, height_of(whole, width), height_of(above, width) + _ROOM_BELOW_HEADING)
     return [kept] if kept.content_height <= _KEPT_TOGETHER else opened([kept])
 

@@ -7,6 +7,7 @@ from .certificates import CertificatePdfView, CertificatesView, CertificateView,
 from .job import JobView
 from .notices import OwnNoticesView, StopNoticeView
 from .parked_work import ParkedWorkView, RetryView
+from .record_schema import certificate_schema
 from .response import ResponseView
 from .today import TodayView
 from .vehicle import VehicleView
@@ -52,6 +53,7 @@ urlpatterns = [
         name="webhook_replay_page",
     ),
     path("verify/", AskView.as_view(), name="verify-ask"),
+    path("verify/schema/certificate-1.json", certificate_schema, name="certificate_schema"),
     path("verify/<str:code>", CodeView.as_view(), name="verify"),
     path("verify/<str:code>/", CodeView.as_view()),  # as people may type it
 ]

@@ -8,24 +8,29 @@ from __future__ import annotations
 
 import hashlib
 import uuid
-from typing import Final
+from collections.abc import Mapping
+from typing import Any, Final
 
-import rfc8785
 from django.utils.translation import gettext as _
 
 from calibration.models import Job
 from calibration.selectors.casefile import CaseFile
 from fleet import ledger, outbox
 from fleet.actor import Actor
+from fleet.canonical import canonical
 from fleet.errors import Conflict, NotFound
 from fleet.models import Workshop
 from fleet.numbering import next_number
 from fleet.permissions import Permission, require
+from fleet.services.checkpoints import checkpoint_make
 
-from ..certificate.document import from_json, to_json
-from ..certificate.render import RENDERER_VERSION, render
+from ..certificate.document import to_json
+from ..certificate.identity import identity
+from ..certificate.proof import Proof
+from ..certificate.render import RENDERER_VERSION
 from ..models import Certificate, CertificateFile
 from ..selectors.certificates import PAGE_SIZE_OF_WORKSHOP
+from ..selectors.proofs import ISSUED, PREPARED, proof_against
 from ..selectors.recipients import of_certificate
 from ..snapshot import document_of
 
@@ -158,37 +163,59 @@ def _may_be_certified(job: Job) -> bool:
 
 
 def _issue(actor: Actor, certificate: Certificate, job: Job) -> Certificate:
+    """One transaction: what it says is recorded, a signed head includes that, then the pages name both."""
     certificate.vehicle = job.vehicle
+    snapshot = to_json(document_of(actor, certificate))
+    proof = _recorded(actor, certificate, snapshot)
+    file = _drawn(actor, certificate, snapshot, proof)
     certificate.state = State.ISSUED
     certificate.issued_at = actor.now
     certificate.recipients = len(of_certificate(certificate.pk))
     certificate.version += 1
-    file = _drawn(actor, certificate)
     certificate.save(update_fields=["vehicle", "state", "issued_at", "recipients", "version"])
     file.save(force_insert=True)
     replaced = _mark_replaced(certificate)
-    ledger.append(actor, "certificate_issued", certificate, vehicle=job.vehicle, rows=[file, *replaced])
+    ledger.append(actor, ISSUED, certificate, vehicle=job.vehicle, rows=[file, *replaced])
     outbox.append(actor, ISSUED_KIND, {"certificate": str(certificate.pk)})
     return certificate
 
 
-def _drawn(actor: Actor, certificate: Certificate) -> CertificateFile:
+def _recorded(actor: Actor, certificate: Certificate, snapshot: Mapping[str, Any]) -> Proof:
+    """Have the ledger say what will be issued and who will sign it; the proof that a signed head includes it."""
+    facts = {
+        "snapshot_sha256": _sha256(canonical(snapshot)),
+        "renderer_version": RENDERER_VERSION,
+        "signing_certificate_sha256": identity().sha256,
+    }
+    entry = ledger.append(actor, PREPARED, certificate, vehicle=certificate.vehicle, facts=facts)
+    return proof_against(entry, checkpoint_make(actor=actor))
+
+
+def _drawn(actor: Actor, certificate: Certificate, snapshot: dict[str, Any], proof: Proof) -> CertificateFile:
     """Snapshot and pages. They are drawn from the snapshot as stored, so that they can be drawn again."""
-    snapshot = to_json(document_of(actor, certificate))
+    # Loaded by whoever draws first: web processes hold this module and draw nothing.
+    from ..certificate.signing import signed_file
+    from ..certificate.unsigned import unsigned_file
+
     workshop = Workshop.objects.get(pk=actor.workshop_id)
     page_size = PAGE_SIZE_OF_WORKSHOP[workshop.page_size]
-    pdf = render(from_json(snapshot), page_size=page_size, renderer_version=RENDERER_VERSION)
+    unsigned = unsigned_file(snapshot, proof, page_size=page_size)
+    pdf = signed_file(unsigned, identity(), workshop=workshop.name)
     return CertificateFile(
         certificate=certificate,
         recorded_at=actor.now,
         recorded_by=actor.membership_id,
         snapshot=snapshot,
-        snapshot_sha256=hashlib.sha256(rfc8785.dumps(snapshot)).hexdigest(),
+        snapshot_sha256=_sha256(canonical(snapshot)),
         renderer_version=RENDERER_VERSION,
         page_size=page_size,
         pdf=pdf,
-        sha256=hashlib.sha256(pdf).hexdigest(),
+        sha256=_sha256(pdf),
     )
+
+
+def _sha256(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()
 
 
 def _mark_replaced(certificate: Certificate) -> list[Certificate]:

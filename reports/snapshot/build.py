@@ -66,7 +66,6 @@ def _document(source: Source) -> doc.Document:
         departures=closing.departures(source),
         signatures=closing.signatures(source),
         ending=closing.ending(source),
-        ledger=closing.ledger_reference(source),
         replaces=closing.replacement(source),
         single_person_workshop=source.workshop.single_person,
         photos=len(source.case.photos),

@@ -6,7 +6,6 @@ from django.utils.translation import gettext as _
 
 from calibration.models import Job, JobEnd, Reversion
 from calibration.rules.record import FindingRaised
-from fleet.models import LedgerEntry
 
 from ..certificate import document as doc
 from ..certificate.texts import READINESS_ITEMS, RIDE_POSITIONS, wording
@@ -62,12 +61,6 @@ def replacement(source: Source) -> doc.Replacement | None:
 def departures(source: Source) -> tuple[str, ...]:
     """What was not as usual and is not among the findings."""
     return (*_pauses(source), *_reversions(source), *_unusual_rounds(source))
-
-
-def ledger_reference(source: Source) -> doc.LedgerReference | None:
-    """The vehicle's last ledger entry: by the chain of hashes it stands for all before it."""
-    last = LedgerEntry.objects.filter(book=source.case.job.vehicle_id).order_by("-sequence").first()
-    return doc.LedgerReference(last.sequence, last.hash) if last else None
 
 
 def _approvals(source: Source) -> list[doc.Signature]:

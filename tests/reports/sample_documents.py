@@ -86,7 +86,6 @@ def certificate() -> doc.Document:
         consequences=CONSEQUENCES,
         follow_ups=(doc.FollowUp("headlamp_aim"), doc.FollowUp("driver_assistance")),
         signatures=(doc.Signature(TECHNICIAN, "technician", "work_complete", at(90), HASH),),
-        ledger=doc.LedgerReference(212, HASH),
         photos=4,
     )
 

@@ -130,7 +130,6 @@ def bare() -> doc.Document:
         leak_tests=(),
         instruments=(),
         findings=(),
-        ledger=None,
         calculation_version="",
     )
 

@@ -27,7 +27,6 @@ from .work import (
     EventEntry,
     FindingEntry,
     FollowUp,
-    LedgerReference,
     ReadinessEntry,
     Replacement,
     SetpointSummary,
@@ -35,7 +34,7 @@ from .work import (
     WriteEntry,
 )
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 
 DocumentKind = Literal["certificate", "findings_report"]
 
@@ -79,7 +78,6 @@ class Document:
     """Departures from the method, and results that others provided (one sentence each)."""
     signatures: tuple[Signature, ...] = ()
     ending: Ending | None = None
-    ledger: LedgerReference | None = None
     replaces: Replacement | None = None
     single_person_workshop: bool = False
     photos: int = 0

@@ -191,12 +191,3 @@ class Signature:
     meaning: str
     signed_at: datetime
     content_sha256: str
-
-
-@dataclass(frozen=True, slots=True)
-class LedgerReference:
-    """Where the record stands in the vehicle's ledger; the checkpoint's text once one includes it."""
-
-    sequence: int
-    entry_hash: str
-    checkpoint: str = ""

@@ -43,6 +43,7 @@ FILES: Final = frozenset(
         "trust_certificate",
         "trust_certificate_text",
         "certificate_pdf_page",
+        "certificate_schema",
         "mfa_download_recovery_codes",
         "mfa_login_webauthn",
     }

@@ -26,6 +26,7 @@ def test_the_pages_named_here_are_all_there_are(at_work: AtWork) -> None:
     found = {str(each.pattern) for each in get_resolver("reports.pages.urls").url_patterns}
     checked_elsewhere = {
         "verify/",
+        "verify/schema/certificate-1.json",
         "verify/<str:code>",
         "verify/<str:code>/",
         "parked-work/<uuid:item>/retry/",

@@ -1,0 +1,59 @@
+"""What the ledger says of a certificate: what was to be issued, what was, and that a signed head includes it."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from typing import Any
+
+from fleet.canonical import canonical
+from fleet.checkpoint_keys import known_keys
+from fleet.errors import NotFound
+from fleet.history import rows_of
+from fleet.ledger import entry_hash
+from fleet.merkle import MerkleError, leaf_hash, root_by_path
+from fleet.models import LedgerEntry
+from fleet.signed_heads import HeadError, verified
+
+from ..certificate.proof import Proof
+from ..models import Certificate, CertificateFile
+from ..selectors.proofs import ISSUED, proof_of
+from .result import NotProvenError
+
+
+def proof_in_order(certificate: Certificate) -> Proof:
+    """The proof of its entry, recomputed from entry to signature."""
+    try:
+        proof = proof_of(certificate)
+        head = verified(proof.checkpoint, known_keys())
+        path = [bytes.fromhex(node) for node in proof.path]
+        root = root_by_path(proof.leaf_index, head.size, leaf_hash(bytes.fromhex(proof.entry["hash"])), path)
+    except NotFound:
+        raise NotProvenError("No entry of the vehicle's ledger with a place in the tree prepared it.") from None
+    except (HeadError, MerkleError) as error:
+        raise NotProvenError(f"The signed head that includes its entry does not hold: {error}.") from None
+    if root != head.root:
+        raise NotProvenError("Its entry is not among the leaves of the signed head that its file names.")
+    return proof
+
+
+def require_recorded(certificate: Certificate, file: CertificateFile, proof: Proof) -> None:
+    """That both entries about it hold, and say of its snapshot and its file what these are."""
+    prepared = LedgerEntry.objects.get(pk=proof.entry["id"])
+    issued = LedgerEntry.objects.filter(book=prepared.book, kind=ISSUED, record_id=certificate.pk).first()
+    if issued is None:
+        raise NotProvenError("No entry of the vehicle's ledger says that it was issued.")
+    for entry in (prepared, issued):
+        if entry_hash(entry) != entry.hash:
+            raise NotProvenError(f"Entry {entry.sequence} of the vehicle's ledger has another hash than its own.")
+    facts: Mapping[str, Any] = prepared.payload["facts"]
+    told = next((row for row in rows_of(issued, file._meta.label_lower) if row["id"] == str(file.pk)), {})
+    snapshot, pdf = _sha256(canonical(file.snapshot)), _sha256(bytes(file.pdf))
+    if not snapshot == facts["snapshot_sha256"] == file.snapshot_sha256 == told.get("snapshot_sha256"):
+        raise NotProvenError("The stored document is not the one whose SHA-256 the ledger holds.")
+    if not pdf == file.sha256 == told.get("sha256"):
+        raise NotProvenError("The stored PDF is not the one whose SHA-256 the ledger holds.")
+
+
+def _sha256(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()

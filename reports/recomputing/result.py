@@ -1,0 +1,31 @@
+"""What came of one comparison."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+
+class Outcome(Enum):
+    PROVEN = "proven"
+    CHANGED = "proven, and changed since"
+    """Later steps that the ledger tells of; nothing is wrong."""
+    NOT_COMPARABLE = "not comparable"
+    """Another version made it, so that nothing can be said."""
+    BAD = "NOT PROVEN"
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """`part` is what was compared; `said` is a sentence about it."""
+
+    part: str
+    outcome: Outcome
+    said: str
+
+    def __str__(self) -> str:
+        return f"{self.part}: {self.outcome.value}. {self.said}"
+
+
+class NotProvenError(Exception):
+    """What was issued is not what the records say; the message says where."""
