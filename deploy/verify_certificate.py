@@ -306,8 +306,10 @@ def _inflated(packed: bytes) -> bytes:
         content = inflater.decompress(packed, LARGEST_RECORD + 1)
     except zlib.error:
         raise Wrong("the attached record cannot be unpacked") from None
-    is_whole = len(content) > LARGEST_RECORD or (inflater.eof and not inflater.unused_data)
-    require(is_whole, "the attached record is packed with something missing or left over")
+    require(len(content) <= LARGEST_RECORD, "the attached record is too large")
+    require(
+        inflater.eof and not inflater.unused_data, "the attached record is packed with something missing or left over"
+    )
     return content
 
 

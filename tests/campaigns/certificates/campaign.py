@@ -123,10 +123,10 @@ class Campaign:
         outcome.slowest_s = max(outcome.slowest_s, time.monotonic() - began)
         if is_accepted:
             outcome.accepted.append(f"{name} ({len(altered.pdf)} bytes)")
-        if self.service is not None and self.service(altered.pdf, keys) != self.script(altered.pdf, keys):
+        if self.service is not None and self.service(altered.pdf, keys) != is_accepted:
             outcome.disagreed.append(f"{name}: the service")
         if outcome.altered.total() % BY_PROCESS_EVERY == 0:
             outcome.by_process += 1
             status = status_of_process(altered.pdf, keys, self.folder)
-            if status not in (1, 2) or self.script(altered.pdf, keys):
+            if (status == 0) != is_accepted or status not in (0, 1, 2):
                 outcome.disagreed.append(f"{name}: the script as a process ended with {status}")
