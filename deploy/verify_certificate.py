@@ -52,6 +52,9 @@ MEMBERS: Final = frozenset(
 )
 
 
+UNFORESEEN: Final = "the file is damaged in a way that this program does not foresee"
+
+
 class Wrong(Exception):  # noqa: N818  (no fault of this program)
     """Something about the file does not hold; says what."""
 
@@ -687,10 +690,10 @@ class CertificateFile:
 
 
 def one_signature(file: CertificateFile) -> str:
-    signatures = file.pdf.signatures()
+    signatures, shown = file.pdf.signatures(), file.pdf.within(file.fields[0])
+    require(bool(signatures), "the file is not signed")
     most = max(len(signatures), len(file.fields))
     require(most == 1, f"the file has {most} signatures; a certificate has one")
-    shown = file.pdf.within(file.fields[0])
     require(isinstance(shown, dict) and shown.get("V") == signatures[0], "the file hides its signature")
     return "The file has exactly one signature."
 
@@ -842,7 +845,8 @@ def check(data: bytes, keys: Sequence[str] = ()) -> Report:
     file = CertificateFile(data, keys)
     results = [_result(each, file) for each in CHECKS if keys or each is not key_known]
     try:
-        document, key = file.member("document", dict), file.member("verifier_key", str)
+        document = guarded(lambda: file.member("document", dict))
+        key = guarded(lambda: file.member("verifier_key", str))
     except Wrong:
         document, key = {}, ""
     return Report(hashlib.sha256(data).hexdigest(), results, document, key)
@@ -856,14 +860,30 @@ def require_readable(data: bytes) -> None:
     if b"/ByteRange" in data:
         return  # it was signed once, so whatever else is wrong was made so
     try:
-        _ = CertificateFile(data).pdf
+        guarded(lambda: CertificateFile(data).pdf)
     except Wrong as wrong:
         raise Unreadable(f"it is no PDF file that can be read: {wrong}") from None
 
 
+def guarded(step: Callable[[], Any]) -> Any:
+    """Whatever a damaged file leads to that nobody thought of does not hold, and says that it was not thought of."""
+    try:
+        return step()
+    except (
+        ArithmeticError,
+        AssertionError,
+        AttributeError,
+        LookupError,
+        RecursionError,
+        TypeError,
+        ValueError,
+    ) as error:
+        raise Wrong(f"{UNFORESEEN} ({type(error).__name__})") from error
+
+
 def _result(each: Check, file: CertificateFile) -> Result:
     try:
-        return Result(each.__name__, holds=True, said=each(file))
+        return Result(each.__name__, holds=True, said=guarded(lambda: each(file)))
     except Wrong as wrong:
         return Result(each.__name__, holds=False, said=f"{str(wrong)[:1].upper()}{str(wrong)[1:]}.")
 

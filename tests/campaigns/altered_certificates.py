@@ -46,8 +46,10 @@ def main(arguments: Sequence[str]) -> int:
     settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
     with running_database(data_folder()), copied_database(data_folder(), "certificates") as name:
         connection.settings_dict["NAME"] = name
-        outcome = _of_demo(options.alterations, options.random_seed)
-        connection.close()
+        try:
+            outcome = _of_demo(options.alterations, options.random_seed)
+        finally:
+            connection.close()
     return 0 if outcome.is_good else 1
 
 

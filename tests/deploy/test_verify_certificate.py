@@ -24,7 +24,7 @@ from fleet import merkle
 from fleet.canonical import canonical
 from reports.selectors.certificate_files import LARGEST_FILE
 from tests.campaigns.certificates import kinds, making
-from tests.campaigns.certificates.campaign import SCRIPT, by_script
+from tests.campaigns.certificates.campaign import SCRIPT, by_script, is_unforeseen
 from tests.campaigns.certificates.miniature import insider, issued, record
 
 KEYS = insider()
@@ -243,6 +243,20 @@ class TestWhatIsNot:
 
 
 class TestNothingBreaksIt:
+    def test_every_single_byte_outside_the_placeholder_counts(self) -> None:
+        start, end = kinds.placeholder(ORIGINAL.pdf)
+        missed = []
+        for place in [*range(start), *range(end, len(ORIGINAL.pdf))]:
+            changed = bytes([ORIGINAL.pdf[place] ^ 1 << place % 7])
+            if by_script(ORIGINAL.pdf[:place] + changed + ORIGINAL.pdf[place + 1 :], ()):
+                missed.append(place)
+        assert missed == []
+
+    def test_what_nobody_thought_of_does_not_hold(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr(script.Signature, "holds", lambda _self: [][0])
+        result = next(each for each in script.check(ORIGINAL.pdf).results if each.name == "signature_valid")
+        assert (result.holds, is_unforeseen(result.said)) == (False, True)
+
     @given(st.binary(max_size=2_000), st.sampled_from([b"", b"%PDF-1.7\n", b"/ByteRange [0 1 2 3]"]))
     @examples(max_examples=200, deadline=None)
     def test_any_bytes(self, data: bytes, head: bytes) -> None:
@@ -266,7 +280,7 @@ class TestNothingBreaksIt:
         start, _end = kinds.placeholder(ORIGINAL.pdf)
         data = bytes.fromhex(ORIGINAL.pdf[start : start + 1600].decode())
         changed = (data[:at] + by + data[at + cut :])[: len(data)].ljust(len(data), b"\0")
-        script.check(ORIGINAL.pdf[:start] + changed.hex().encode() + ORIGINAL.pdf[start + 1600 :])
+        by_script(ORIGINAL.pdf[:start] + changed.hex().encode() + ORIGINAL.pdf[start + 1600 :], ())
 
     @given(
         st.recursive(
@@ -281,8 +295,8 @@ class TestNothingBreaksIt:
         told = {**record(1, KEYS), name: value}
         file = script.CertificateFile(b"")
         file.__dict__["attached"] = json.dumps(told).encode()
-        for each in script.CHECKS:
-            script._result(each, file)
+        said = [script._result(each, file).said for each in script.CHECKS]
+        assert not any(map(is_unforeseen, said)), said
 
 
 class TestParts:
