@@ -668,15 +668,11 @@ class CertificateFile:
         return value
 
     def said(self, name: str) -> Any:
-        """What the ledger entry says under a name, in the row or in its facts; once, or several times the same."""
+        """What the ledger entry says under a name, among its facts."""
         payload = self.member("entry", dict).get("payload")
-        require(isinstance(payload, dict), "the ledger entry has no payload")
-        facts, rows = payload.get("facts"), payload.get("rows")
-        require(isinstance(facts, dict) and isinstance(rows, dict), "the ledger entry's payload is damaged")
-        tables = [each for table in rows.values() if isinstance(table, list) for each in table]
-        values = [each[name] for each in [facts, *tables] if isinstance(each, dict) and name in each]
-        require(bool(values) and all(each == values[0] for each in values), f"the ledger entry names no one “{name}”")
-        return values[0]
+        facts = payload.get("facts") if isinstance(payload, dict) else None
+        require(isinstance(facts, dict) and name in facts, f"the ledger entry says nothing of “{name}”")
+        return facts[name]
 
     @cached_property
     def head(self) -> Head:

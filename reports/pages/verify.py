@@ -10,6 +10,7 @@ from django import forms
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import render
+from django.urls import reverse
 from django.utils.decorators import method_decorator
 from django.utils.translation import gettext_lazy as _
 from django.views.decorators.cache import never_cache
@@ -110,7 +111,9 @@ class AskView(PublicView):
         typed = request.GET.get("code", "").strip()
         if typed:
             return self.answer(typed)
-        return JsonResponse({"verifier_keys": published_keys()}) if wants_json(request) else self.page({})
+        if wants_json(request):
+            return JsonResponse({"verifier_keys": published_keys(), "schema": reverse("certificate_schema")})
+        return self.page({})
 
     def post(self, request: HttpRequest) -> HttpResponse:
         """Check a file."""

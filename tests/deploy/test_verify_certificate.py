@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import hashlib
 import importlib.util
 import json
 import random
@@ -102,7 +103,7 @@ class TestCommand:
         told = record(1, KEYS)
         told["document"]["verification_url"] = "http://x/\x1b[2J\u202eevil"
         facts = told["entry"]["payload"]["facts"]
-        facts["snapshot_sha256"] = script.hashlib.sha256(canonical(told["document"])).hexdigest()
+        facts["snapshot_sha256"] = hashlib.sha256(canonical(told["document"])).hexdigest()
         file.write_bytes(remade(kinds._proved_for(kinds._hashed_anew(told), KEYS.heads) | {}, told))
         done = run(str(file))
         assert done.returncode == 0, done.stdout
@@ -165,9 +166,7 @@ class TestWhatIsAccepted:
     def test_no_word_in_a_record_looks_like_a_second_signature(self) -> None:
         told = record(1, KEYS)
         told["document"]["remark"] = "/ByteRange [0 1 2 3] stream endstream endobj startxref %%EOF"
-        told["entry"]["payload"]["facts"]["snapshot_sha256"] = script.hashlib.sha256(
-            canonical(told["document"])
-        ).hexdigest()
+        told["entry"]["payload"]["facts"]["snapshot_sha256"] = hashlib.sha256(canonical(told["document"])).hexdigest()
         told = kinds._hashed_anew(told)
         assert failed(remade(kinds._proved_for(told, KEYS.heads), told)) == set()
 

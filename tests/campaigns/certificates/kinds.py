@@ -178,13 +178,13 @@ def revision_appended(original: Original, rng: random.Random) -> Altered | None:
     writer = IncrementalPdfFileWriter(io.BytesIO(original.pdf))
     page = writer.root["/Pages"]["/Kids"][0]
     if rng.random() < 0.5:
-        page["/Rotate"] = NumberObject(180)
+        page["/Rotate"] = NumberObject(180)  # type: ignore[no-untyped-call]
         writer.mark_update(page.get_container_ref())
     else:
         writer.root[pdf_name("/Lang")] = pdf_string(f"x{rng.randrange(1000)}")
-        writer.update_root()
+        writer.update_root()  # type: ignore[no-untyped-call]
     target = io.BytesIO()
-    writer.write(target)
+    writer.write(target)  # type: ignore[no-untyped-call]
     return Altered(target.getvalue())
 
 
@@ -252,7 +252,7 @@ def _hashed_anew(record: dict[str, Any]) -> dict[str, Any]:
 
 def entry_altered_by_insider(original: Original, rng: random.Random) -> Altered | None:
     record = _document_and_entry(original, rng)
-    return record and _by(original, original.insider.signer, record)
+    return _by(original, original.insider.signer, record) if record else None
 
 
 def entry_field_altered_by_insider(original: Original, rng: random.Random) -> Altered | None:
@@ -262,7 +262,7 @@ def entry_field_altered_by_insider(original: Original, rng: random.Random) -> Al
 
 def entry_hashed_anew_by_insider(original: Original, rng: random.Random) -> Altered | None:
     record = _document_and_entry(original, rng)
-    return record and _by(original, original.insider.signer, _hashed_anew(record))
+    return _by(original, original.insider.signer, _hashed_anew(record)) if record else None
 
 
 def tree_made_anew_by_insider(original: Original, rng: random.Random) -> Altered | None:

@@ -10,14 +10,13 @@ from functools import cached_property
 from typing import Any, Final
 
 import pikepdf
-from asn1crypto import keys as asn1_keys
-from asn1crypto import x509 as asn1_x509
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.asymmetric import ec, ed25519, rsa
 from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from cryptography.x509.oid import NameOID
 from pikepdf import Array, AttachedFileSpec, Name, ObjectStreamMode, Pdf
+from pyhanko.keys.pemder import load_certs_from_pemder_data, load_private_key_from_pemder_data
 from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
 from pyhanko.sign.fields import SigSeedSubFilter
 from pyhanko.sign.signers import PdfSignatureMetadata, PdfSigner, SimpleSigner
@@ -41,11 +40,12 @@ class Signer:
 
     @cached_property
     def of_pyhanko(self) -> SimpleSigner:
-        private = self.key.private_bytes(Encoding.DER, PrivateFormat.PKCS8, NoEncryption())
+        private = self.key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption())
+        (certificate,) = load_certs_from_pemder_data(self.certificate.public_bytes(Encoding.PEM))
         return SimpleSigner(
-            signing_cert=asn1_x509.Certificate.load(self.certificate.public_bytes(Encoding.DER)),
-            signing_key=asn1_keys.PrivateKeyInfo.load(private),
-            cert_registry=SimpleCertificateStore(),
+            signing_cert=certificate,
+            signing_key=load_private_key_from_pemder_data(private, passphrase=None),
+            cert_registry=SimpleCertificateStore(),  # type: ignore[no-untyped-call]
         )
 
 
@@ -97,7 +97,7 @@ def _without_signature(file: Pdf) -> None:
             del file.Root[name]
     for page in file.pages:
         if Name.Annots in page:
-            kept = [each for each in page.Annots if each.get(Name.FT) != Name.Sig]  # type: ignore[attr-defined]
+            kept = [each for each in page.Annots if each.get(Name.FT) != Name.Sig]
             page.Annots = Array(kept)
 
 
