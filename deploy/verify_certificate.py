@@ -47,6 +47,7 @@ LONGEST_PATH: Final = 64
 LARGEST_EXACT: Final = 2**53 - 1
 FORMAT: Final = "levelbook-certificate/1"
 ATTACHMENT: Final = b"record.json"
+RECORDED_AS: Final = ("certificate_prepared", "reports.certificate")
 MEMBERS: Final = frozenset(
     {"format", "document", "renderer_version", "entry", "inclusion", "checkpoint", "verifier_key"}
 )
@@ -743,6 +744,8 @@ def record_in_form(file: CertificateFile) -> str:
 
 def document_recorded(file: CertificateFile) -> str:
     sha256 = hashlib.sha256(encoded(file.member("document", dict))).hexdigest()
+    entry = file.member("entry", dict)
+    require((entry.get("kind"), entry.get("record_type")) == RECORDED_AS, "the ledger entry is not of a certificate")
     require(file.said("snapshot_sha256") == sha256, "the document is not the one that the ledger entry was made of")
     return f"The document is the one that the ledger entry was made of (SHA-256 {sha256})."
 

@@ -174,6 +174,12 @@ class TestWhatIsAccepted:
 class TestWhatIsNot:
     """Files that are made to break a reader, signed with the service's own key where they must be."""
 
+    @pytest.mark.parametrize("named", [{"kind": "vehicle_added"}, {"record_type": "fleet.vehicle"}])
+    def test_an_entry_of_another_step(self, named: dict[str, str]) -> None:
+        told = record(1, KEYS)
+        told = kinds._hashed_anew({**told, "entry": {**told["entry"], **named}})
+        assert failed(remade(kinds._proved_for(told, KEYS.heads), told)) == {"document_recorded"}
+
     def test_a_record_that_unpacks_to_megabytes(self) -> None:
         unsigned = making.with_record(ORIGINAL.pdf, bytes(30_000_000), is_packed=True)
         assert len(unsigned) < 100_000

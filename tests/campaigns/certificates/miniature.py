@@ -83,6 +83,7 @@ def record(number: int, keys: Insider) -> dict[str, Any]:
         "workshop_id": WORKSHOP,
         "sequence": number,
         "kind": "certificate_prepared",
+        "record_type": "reports.certificate",
         "payload": {
             "rows": {"reports.certificate": [{"id": "1", "number": number}]},
             "facts": {
