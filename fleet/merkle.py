@@ -109,7 +109,7 @@ def root_by_path(index: int, size: int, leaf: bytes, path: Sequence[bytes]) -> b
     at, last, node = index, size - 1, leaf
     for other in path:
         if last == 0:
-            raise MerkleError(f"the path has {len(path)} nodes, more than leads to the root")
+            raise MerkleError(f"the path has {len(path)} nodes, more than lead to the root")
         if at & 1 or at == last:
             node = node_hash(other, node)
             while not at & 1 and at:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -75,7 +75,22 @@ class FleetStates:
 def stored_state(vehicle: Vehicle) -> SeriesState:
     """The four states as they are kept, and what they are judged by; a beginning where nothing is kept."""
     kept = DriftSeries.objects.filter(vehicle=vehicle).first()
-    rows = {row.corner: row for row in DriftState.objects.filter(vehicle=vehicle)}
+    return _state(kept, DriftState.objects.filter(vehicle=vehicle))
+
+
+def stored_of(vehicles: Collection[uuid.UUID]) -> dict[uuid.UUID, tuple[SeriesState, Due]]:
+    """States and due dates of those vehicles of which something is kept, in two queries."""
+    rows: dict[uuid.UUID, list[DriftState]] = {}
+    for row in DriftState.objects.filter(vehicle__in=vehicles):
+        rows.setdefault(row.vehicle_id, []).append(row)
+    return {
+        kept.vehicle_id: (_state(kept, rows.get(kept.vehicle_id, ())), _due(kept))
+        for kept in DriftSeries.objects.filter(vehicle__in=vehicles)
+    }
+
+
+def _state(kept: DriftSeries | None, of_corners: Iterable[DriftState]) -> SeriesState:
+    rows = {row.corner: row for row in of_corners}
     if kept is None or len(rows) < len(CORNERS):
         return beginning()
     in_order = [rows[corner] for corner in CORNERS]
@@ -89,8 +104,10 @@ def stored_state(vehicle: Vehicle) -> SeriesState:
 def stored_due(vehicle: Vehicle) -> Due:
     """When its next check is due, as it is kept."""
     kept = DriftSeries.objects.filter(vehicle=vehicle).first()
-    if kept is None:
-        return NOTHING_DUE
+    return _due(kept) if kept else NOTHING_DUE
+
+
+def _due(kept: DriftSeries) -> Due:
     return Due(kept.due_day, DueByDistance(kept.due_at_km, kept.distance_due_day, kept.distance_interval_days))
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+import uuid
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -18,7 +19,7 @@ from ..metrology.drift_forecast import forecast, leaving_dates, probability_of_l
 from ..metrology.drift_series import SeriesState
 from ..metrology.drift_state import NORMAL_COVERAGE
 from ..rules.drift_course import NOTHING_DUE, Due, day_of, due_after, time_of_day
-from .drift import stored_due, stored_state
+from .drift import stored_due, stored_of, stored_state
 from .drift_series import series_of
 
 
@@ -41,6 +42,12 @@ class CornerDrift:
     latest_outside_on: date | None = None
     step_mm: float | None = None
     step_at: datetime | None = None
+
+    @property
+    def is_known_to_move(self) -> bool:
+        """Its rate is more than its uncertainty."""
+        rate, uncertainty = self.rate_mm_per_year, self.rate_expanded_uncertainty_mm_per_year
+        return rate is not None and uncertainty is not None and abs(rate) > uncertainty
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +80,11 @@ class VehicleDrift:
 def drift_of(vehicle: Vehicle) -> VehicleDrift:
     """As it is kept."""
     return _described(stored_state(vehicle), stored_due(vehicle))
+
+
+def drifts_of(vehicles: Collection[uuid.UUID]) -> dict[uuid.UUID, VehicleDrift]:
+    """As it is kept, of those vehicles of which something is kept."""
+    return {vehicle: _described(state, due) for vehicle, (state, due) in stored_of(vehicles).items()}
 
 
 def drift_as_of(vehicle: Vehicle, as_of: datetime) -> VehicleDrift:

@@ -12,6 +12,13 @@ from ..certificate.texts import kind_title
 from ..models import DriftAlert
 
 
+@summarises("certificate_prepared")
+def _prepared(entry: LedgerEntry) -> str:
+    record = record_of(entry)
+    text = _("%(kind)s no. %(number)s prepared to be signed.")
+    return text % {"kind": kind_title(record["kind"]), "number": record["number"]}
+
+
 @summarises("certificate_issued")
 def _issued(entry: LedgerEntry) -> str:
     record = record_of(entry)

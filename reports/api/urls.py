@@ -4,6 +4,7 @@ from django.urls import path
 from rest_framework.routers import SimpleRouter
 
 from .drift_views import AlertViewSet, VehicleDriftView
+from .operator_summary import OperatorSummaryView
 from .views import UUID_FORM, CertificateViewSet, ParkedWorkViewSet
 from .webhook_views import DeliveryViewSet, WebhookViewSet
 
@@ -16,5 +17,6 @@ router.register(f"webhooks/(?P<webhook>{UUID_FORM})/deliveries", DeliveryViewSet
 
 urlpatterns = [
     *router.urls,
+    path("operators/<uuid:pk>/summary/", OperatorSummaryView.as_view({"get": "retrieve"}), name="operator-summary"),
     path("vehicles/<str:vin>/drift/", VehicleDriftView.as_view({"get": "retrieve"}), name="vehicle-drift"),
 ]

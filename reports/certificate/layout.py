@@ -56,7 +56,41 @@ def content_height(page_size: PageSize) -> float:
     return PAGE_SIZES[page_size][1] - _TOP - _BOTTOM
 
 
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """What a file says of itself, what stands at the foot of each of its pages, and how large these are."""
+
+    title: str
+    author: str
+    subject: str
+    language: str
+    foot: str
+    made_at: datetime
+    size: tuple[float, float]
+
+    @classmethod
+    def of(cls, document: Document, page_size: PageSize) -> Sheet:
+        """Which document, which vehicle, whose times (ISO/IEC 17025 7.8.2.1 d)."""
+        title = f"{kind_title(document.kind)} {document.number}"
+        vin = " ".join((_("VIN"), document.vehicle.vin))
+        zone = _("times in %(zone)s") % {"zone": Display.of(document).zone(document.issued_at)}
+        return cls(
+            title=title,
+            author=document.workshop.name,
+            subject=_("Ride-height adjustment of vehicle %(vin)s") % {"vin": document.vehicle.vin},
+            language=document.language,
+            foot=f"{title} · {vin} · {zone}",
+            made_at=document.issued_at,
+            size=PAGE_SIZES[page_size],
+        )
+
+
 def build_pdf(document: Document, story: Sequence[Flowable], page_size: PageSize) -> Built:
+    """The story of a document on as many sheets as it needs."""
+    return build_sheets(Sheet.of(document, page_size), story)
+
+
+def build_sheets(sheet: Sheet, story: Sequence[Flowable]) -> Built:
     """The story on as many sheets as it needs. No clock, no randomness: equal stories give equal bytes.
 
     Streams stay uncompressed, as what deflate makes of them differs between builds of zlib.
@@ -64,31 +98,27 @@ def build_pdf(document: Document, story: Sequence[Flowable], page_size: PageSize
     target = BytesIO()
     template = _Template(
         target,
-        pagesize=PAGE_SIZES[page_size],
+        pagesize=sheet.size,
         invariant=1,
         pageCompression=0,
-        lang=document.language,
-        title=_file_title(document),
-        author=document.workshop.name,
-        subject=_("Ride-height adjustment of vehicle %(vin)s") % {"vin": document.vehicle.vin},
+        lang=sheet.language,
+        title=sheet.title,
+        author=sheet.author,
+        subject=sheet.subject,
         creator="Levelbook",
         initialFontName=REGULAR,
     )
-    template.addPageTemplates(PageTemplate("sheet", [_frame(page_size)]))
-    template.build(list(story), canvasmaker=_canvas_maker(document, PAGE_SIZES[page_size][0] - MARGIN))
+    template.addPageTemplates(PageTemplate("sheet", [_frame(*sheet.size)]))
+    template.build(list(story), canvasmaker=_canvas_maker(sheet))
     return Built(target.getvalue(), template.page, template.filled)
 
 
-def _file_title(document: Document) -> str:
-    return f"{kind_title(document.kind)} {document.number}"
-
-
-def _frame(page_size: PageSize) -> Frame:
+def _frame(width: float, height: float) -> Frame:
     return Frame(
         MARGIN,
         _BOTTOM,
-        content_width(page_size),
-        content_height(page_size),
+        width - 2 * MARGIN,
+        height - _TOP - _BOTTOM,
         leftPadding=0,
         rightPadding=0,
         topPadding=0,
@@ -96,9 +126,9 @@ def _frame(page_size: PageSize) -> Frame:
     )
 
 
-def _canvas_maker(document: Document, right: float) -> Callable[..., Canvas]:
+def _canvas_maker(sheet: Sheet) -> Callable[..., Canvas]:
     def make(*args: Any, **kwargs: Any) -> Canvas:
-        return _NumberedCanvas(document, right, *args, **kwargs)
+        return _NumberedCanvas(sheet, *args, **kwargs)
 
     return make
 
@@ -125,12 +155,11 @@ def pdf_date(moment: datetime) -> str:
 class _NumberedCanvas(Canvas):
     """Holds the finished pages back until their number is known."""
 
-    def __init__(self, document: Document, right: float, *args: Any, **kwargs: Any) -> None:
+    def __init__(self, sheet: Sheet, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.setViewerPreference("DisplayDocTitle", "true")
-        self._document = document
-        self._right = right
-        self._doc._timeStamp = _IssueTime.of(document.issued_at)  # type: ignore[attr-defined]
+        self._sheet = sheet
+        self._doc._timeStamp = _IssueTime.of(sheet.made_at)  # type: ignore[attr-defined]
         self._finished: list[dict[str, Any]] = []
         self._headings: list[tuple[int, str, int, float]] = []
 
@@ -146,7 +175,7 @@ class _NumberedCanvas(Canvas):
         for number, page in enumerate(self._finished, start=1):
             self.__dict__.update(page)
             self._add_bookmarks(number - 1)
-            _draw_foot(self, self._document, self._right, (number, len(self._finished)))
+            _draw_foot(self, self._sheet, (number, len(self._finished)))
             super().showPage()
         super().save()
 
@@ -157,8 +186,9 @@ class _NumberedCanvas(Canvas):
                 self.addOutlineEntry(text, f"heading-{index}", level)
 
 
-def _draw_foot(canvas: Canvas, document: Document, right: float, page_of: tuple[int, int]) -> None:
-    """Which document, which vehicle, whose times, which page (ISO/IEC 17025 7.8.2.1 d)."""
+def _draw_foot(canvas: Canvas, sheet: Sheet, page_of: tuple[int, int]) -> None:
+    """What the sheet is of, and which page."""
+    right = sheet.size[0] - MARGIN
     canvas.setStrokeColor(palette.RULE)
     canvas.setLineWidth(0.5)
     canvas.line(MARGIN, _BOTTOM - 8, right, _BOTTOM - 8)
@@ -167,9 +197,7 @@ def _draw_foot(canvas: Canvas, document: Document, right: float, page_of: tuple[
     canvas.setFont(REGULAR, _FOOT_SIZE)
     canvas.drawRightString(right, _BOTTOM - 18, page)
     room = right - MARGIN - stringWidth(page, REGULAR, _FOOT_SIZE) - 14
-    zone = _("times in %(zone)s") % {"zone": Display.of(document).zone(document.issued_at)}
-    vin = " ".join((_("VIN"), document.vehicle.vin))
-    identity = printable(f"{_file_title(document)} · {vin} · {zone}")
+    identity = printable(sheet.foot)
     width = stringWidth(identity, REGULAR, _FOOT_SIZE)
     canvas.setFont(REGULAR, _FOOT_SIZE * min(1.0, room / width))
     canvas.drawString(MARGIN, _BOTTOM - 18, identity)

@@ -60,11 +60,19 @@ def _ledger(proof: Proof | None) -> list[str]:
     """Short forms; the whole is attached."""
     if proof is None:
         return []
-    entry = _("Vehicle ledger, entry %(sequence)s, hash %(hash)s.")
-    head = _("Signed head over %(size)s entries, root %(root)s; in full, with the proof, in the attached %(file)s.")
+    text = _(
+        "Vehicle ledger, entry %(sequence)s, hash %(hash)s, in the signed head over %(size)s entries, root %(root)s: "
+        "in full, with the proof, in the attached file %(file)s."
+    )
     return [
-        entry % {"sequence": proof.sequence, "hash": proof.short_hash},
-        head % {"size": proof.size, "root": proof.short_root, "file": FILE_NAME},
+        text
+        % {
+            "sequence": proof.sequence,
+            "hash": proof.short_hash,
+            "size": proof.size,
+            "root": proof.short_root,
+            "file": FILE_NAME,
+        }
     ]
 
 

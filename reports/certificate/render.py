@@ -48,7 +48,7 @@ def render(
 
 
 def story(
-    document: Document, page_size: PageSize, proof: Proof | None, *, fill_last_page: bool = False
+    document: Document, page_size: PageSize, proof: Proof | None = None, *, fill_last_page: bool = False
 ) -> list[Flowable]:
     """What is on the pages, in order; on request with a page break that brings enough to the last page."""
     width, height = content_width(page_size), content_height(page_size)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 from typing import Any
 from xml.sax.saxutils import escape
 
@@ -30,7 +31,7 @@ SMALL_RIGHT = ParagraphStyle("small-right", SMALL, alignment=TA_RIGHT)
 PART = ParagraphStyle("part", BODY, fontName=SEMIBOLD, fontSize=13, leading=15, spaceBefore=8)
 TITLE = ParagraphStyle("title", BODY, fontName=BOLD, fontSize=23, leading=25)
 SUBTITLE = ParagraphStyle("subtitle", BODY, fontSize=12.5, leading=15)
-HEADLINE = ParagraphStyle("headline", BODY, fontName=SEMIBOLD, fontSize=15, leading=18, spaceAfter=2)
+HEADLINE = ParagraphStyle("headline", BODY, fontName=SEMIBOLD, fontSize=17, leading=20, spaceAfter=2)
 SECTION = ParagraphStyle("section", BODY, fontName=SEMIBOLD, fontSize=10, leading=11.5, spaceBefore=3.8, spaceAfter=1.5)
 ITEM = ParagraphStyle("item", BODY, leftIndent=9, bulletFontName=REGULAR, bulletFontSize=8.6, spaceAfter=1.2)
 SMALL_ITEM = ParagraphStyle(
@@ -157,8 +158,17 @@ def widths_for(columns: Sequence[Sequence[Paragraph]], width: float) -> list[flo
 
 
 def _narrowest(cell: Paragraph, lines: int) -> float:
-    """The least width, to the point, that breaks no word and takes no more lines."""
-    least, highest = math.ceil(cell.minWidth()) + 1, lines * cell.style.leading
+    return _narrowest_of(cell.text, cell.style, lines)
+
+
+@lru_cache(maxsize=4096)
+def _narrowest_of(text: str, style: ParagraphStyle, lines: int) -> float:
+    """The least width, to the point, that breaks no word and takes no more lines.
+
+    Remembered, since the same headings and much the same figures stand in every document.
+    """
+    cell = Paragraph(text, style)
+    least, highest = math.ceil(cell.minWidth()) + 1, lines * style.leading
     widths = range(least, _TOO_WIDE)
     return float(least + bisect_left(widths, True, key=lambda width: cell.wrap(width, _ANY_HEIGHT)[1] <= highest))
 

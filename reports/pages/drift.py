@@ -64,16 +64,11 @@ def corner_in_words(drift: CornerDrift, unit: LengthUnit) -> str:
         "uncertainty": length(drift.expanded_uncertainty_mm, unit),
         "unit": UNIT_SIGNS[unit],
     }
-    if not _is_known_to_move(drift):
+    if not drift.is_known_to_move:
         return " ".join([stands, _("It is not known to move.")])
     days = (drift.expected_outside_on, drift.earliest_outside_on, drift.latest_outside_on)
     moves = _("It %(rate)s.") % {"rate": rate_in_words(drift.rate_mm_per_year, unit)}
     return f"{stands} {moves} {expected_in_words(*days)}"
-
-
-def _is_known_to_move(drift: CornerDrift) -> bool:
-    rate, uncertainty = drift.rate_mm_per_year, drift.rate_expanded_uncertainty_mm_per_year
-    return rate is not None and uncertainty is not None and abs(rate) > uncertainty
 
 
 def _points(measured: Iterable[Measured], corner: Corner) -> list[DriftPoint]:

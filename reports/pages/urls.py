@@ -6,6 +6,7 @@ from .alerts import AlertsView, AlertView
 from .certificates import CertificatePdfView, CertificatesView, CertificateView, SendAgainView
 from .job import JobView
 from .notices import OwnNoticesView, StopNoticeView
+from .operator_summary import OperatorSummaryPdfView, OperatorSummaryView
 from .parked_work import ParkedWorkView, RetryView
 from .record_schema import certificate_schema
 from .response import ResponseView
@@ -38,6 +39,8 @@ urlpatterns = [
     path("certificates/<int:number>/", CertificateView.as_view(), name="certificate_page"),
     path("certificates/<int:number>/sending/", SendAgainView.as_view(), name="certificate_sending_page"),
     path("certificates/<int:number>/pdf/", CertificatePdfView.as_view(), name="certificate_pdf_page"),
+    path("operators/<uuid:operator>/summary/", OperatorSummaryView.as_view(), name="operator_summary_page"),
+    path("operators/<uuid:operator>/summary/pdf/", OperatorSummaryPdfView.as_view(), name="operator_summary_pdf_page"),
     path("parked-work/", ParkedWorkView.as_view(), name="parked_work_page"),
     path("parked-work/<uuid:item>/retry/", RetryView.as_view(), name="parked_work_retry_page"),
     path("account/notices/", OwnNoticesView.as_view(), name="own_notices"),

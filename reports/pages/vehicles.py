@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from http import HTTPStatus
+from typing import Any
+from uuid import UUID
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
@@ -36,6 +39,7 @@ class VehiclesView(WorkshopPage):
             "part": part,
             "is_filtered": any(form.data.get(name) for name in form.fields if name != "sort"),
             "may_add": may(self.actor, Permission.ADD_VEHICLES),
+            "summary_of": self._operator(form.cleaned_data if is_valid else {}),
         }
         return render(
             request,
@@ -43,3 +47,10 @@ class VehiclesView(WorkshopPage):
             values,
             status=HTTPStatus.OK if is_valid else HTTPStatus.UNPROCESSABLE_ENTITY,
         )
+
+    def _operator(self, wanted: Mapping[str, Any]) -> UUID | None:
+        """Whose summary is offered: the one that is looked for, or a contact's own."""
+        if not sees_whole_workshop(self.actor):
+            return self.actor.operator_id
+        operator = wanted.get("operator")
+        return operator.pk if operator else None

@@ -26,7 +26,11 @@ def settings_value(expression: str, **environment: str) -> subprocess.CompletedP
 
 
 def test_given_urls_replace_everything_embedded(tmp_path: Path) -> None:
+    signing = tmp_path / "signing.pem"
+    signing.write_text("a key and its certificate")
     outside = {
+        "CHECKPOINT_KEY": "c" * 50,
+        "SIGNING_CERTIFICATE_FILE": str(signing),
         "DATABASE_URL": APP_URL,
         "BROKER_URL": "redis://broker.example/0",
         "FILES_URL": str(tmp_path / "files"),
@@ -50,7 +54,13 @@ def test_the_embedded_database_is_used_as_the_application_unless_the_command_say
 ) -> None:
     shown = settings_value("settings.DATABASES['default']['USER']", LEVELBOOK_DATA=str(data.root))
     assert shown.stdout == f"{postgres.APP}\n", shown.stderr
-    assert database.ROLE_OF_COMMAND == {"migrate": "owner", "backup": "admin", "restore": "admin"}
+    assert database.ROLE_OF_COMMAND == {
+        "migrate": "owner",
+        "backup": "admin",
+        "restore": "admin",
+        "verify_records": "owner",
+        "recompute_certificate": "owner",
+    }
 
 
 def test_a_command_that_needs_another_role_asks_for_its_url(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -72,6 +82,11 @@ def test_a_command_that_needs_another_role_asks_for_its_url(monkeypatch: pytest.
         ("TOKEN_LIFETIME_DAYS", "a week", "TOKEN_LIFETIME_DAYS is 'a week'; use a whole number of days"),
         ("TOKEN_LIFETIME_DAYS", "0", "from 1 to 3650"),
         ("PROXIES_IN_FRONT", "one", "PROXIES_IN_FRONT is 'one'; use a whole number of proxies from 0 to 10"),
+        (
+            "SIGNING_CERTIFICATE_FILE",
+            "/nonexistent/signing.pem",
+            "is '/nonexistent/signing.pem', which cannot be read",
+        ),
         ("PROXIES_IN_FRONT", "-1", "from 0 to 10"),
         ("CACHE_URL", "localhost:6379", "CACHE_URL must be like redis://HOST:6379/1"),
     ],

@@ -103,6 +103,7 @@ def test_every_inclusion_proof_up_to_seventy_leaves_is_accepted(grown: Grown, da
         for index in range(size):
             path = merkle.inclusion_path(index, size, grown.at)
             assert includes(index, size, data[index], path, grown.roots[size])
+            assert merkle.root_by_path(index, size, merkle.leaf_hash(data[index]), path) == grown.roots[size]
             proved += 1
     assert proved == ALL_SIZES * (ALL_SIZES + 1) // 2
 
@@ -133,6 +134,21 @@ def test_an_altered_inclusion_proof_is_refused(size: int, draw: st.DataObject) -
         altered = [*path[:place], bytes(31) + b"\x01", *path[place + 1 :]]
         assert not includes(index, size, leaves[index], altered, root)
         assert not includes(index, size, leaves[index], path[:-1], root)
+
+
+@pytest.mark.parametrize("size", [1, 2, 3, 7, 8, 13])
+def test_a_path_that_is_altered_leads_to_no_root_or_to_another(size: int) -> None:
+    grown = Grown([number.to_bytes(2) for number in range(size)])
+    for index in range(size):
+        leaf, path = grown.at(0, index), merkle.inclusion_path(index, size, grown.at)
+        for altered in ([*path, bytes(32)], path[:-1] if path else [bytes(32)]):
+            with pytest.raises(MerkleError, match=r"nodes, (more|fewer) than lead"):
+                merkle.root_by_path(index, size, leaf, altered)
+        for place in range(len(path)):
+            other = [*path[:place], bytes(32), *path[place + 1 :]]
+            assert merkle.root_by_path(index, size, leaf, other) != grown.roots[size]
+    with pytest.raises(MerkleError, match="allowed are"):
+        merkle.root_by_path(size, size, bytes(32), [])
 
 
 @given(st.integers(2, ALL_SIZES), st.data())

@@ -101,7 +101,7 @@ class TestSnapshot:
 
     def test_another_schema_version_is_refused(self) -> None:
         plain = {**to_json(sample_documents.certificate()), "schema_version": 99}
-        with pytest.raises(DocumentError, match="schema_version is 99; this renderer reads 1"):
+        with pytest.raises(DocumentError, match="schema_version is 99; this renderer reads 2"):
             from_json(plain)
 
     def test_dates_and_times_keep_their_kind_and_offset(self) -> None:

@@ -9,9 +9,12 @@ import pytest
 
 from calibration.metrology.corners import Corner
 from reports.certificate import document as doc
+from reports.certificate.document import to_json
+from reports.certificate.render import render
 
 from . import sample_documents, sample_parts
-from .rendering import rendered_text
+from .rendering import rendered_text, text_of
+from .sample_proof import sample_proof
 
 
 def with_last_state(**changes: Any) -> doc.Document:
@@ -136,9 +139,10 @@ class TestTheOtherSections:
         assert "The job was ended without completion by Ilse Mørk" in text
         assert "How the job ended" not in text
 
-    def test_a_document_without_checkpoint_prints_none_and_one_with_it_all_its_lines(self) -> None:
+    def test_the_place_in_the_ledger_is_told_in_short_where_it_is_proven(self) -> None:
         sample = sample_documents.certificate()
-        assert sample.ledger is not None
-        assert "Checkpoint" not in rendered_text(sample)
-        ledger = replace(sample.ledger, checkpoint="levelbook.example/1\n212\nqL9W")
-        assert "Checkpoint: levelbook.example/1 212 qL9W" in rendered_text(replace(sample, ledger=ledger))
+        assert "ledger" not in rendered_text(sample)
+        proof = sample_proof(to_json(sample))
+        text = text_of(render(sample, proof=proof))
+        assert f"Vehicle ledger, entry 213, hash {proof.entry['hash'][:16]}…, in the signed head over 5 entries" in text
+        assert f"root {proof.checkpoint.splitlines()[2][:16]}…: in full" in text

@@ -49,4 +49,5 @@ def test_a_replacement_is_told_when_it_is_asked_for_with_its_reason_and_when_it_
     assert lines(site, bench)[:2] == [asked, "Certificate no. 1 issued."]
     with in_workshop(site.workshop.pk):
         certificate_issue(actor=site.manager.actor(), certificate_id=new.pk)
-    assert lines(site, bench)[:2] == ["Certificate no. 2 issued.", asked]
+    prepared = "Certificate no. 2 prepared to be signed."
+    assert lines(site, bench)[:3] == ["Certificate no. 2 issued.", prepared, asked]

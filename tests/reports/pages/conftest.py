@@ -68,6 +68,8 @@ class AtWork:
             "/certificates/": "contact",
             "/certificates/1/": "contact",
             "/certificates/1/pdf/": "contact",
+            f"/operators/{self.done.vehicle.operator_id}/summary/": "contact",
+            f"/operators/{self.done.vehicle.operator_id}/summary/pdf/": "contact",
             "/parked-work/": "manager",
             "/webhooks/": "manager",
             "/webhooks/new/": "manager",

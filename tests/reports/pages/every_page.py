@@ -44,6 +44,7 @@ FILES: Final = frozenset(
         "trust_certificate_text",
         "certificate_pdf_page",
         "certificate_schema",
+        "operator_summary_pdf_page",
         "mfa_download_recovery_codes",
         "mfa_login_webauthn",
     }
