@@ -13,7 +13,7 @@ from .response import ResponseView
 from .today import TodayView
 from .vehicle import VehicleView
 from .vehicles import VehiclesView
-from .verify import ask, verify
+from .verify import AskView, CodeView
 from .webhooks import (
     EndWebhookView,
     NewWebhookView,
@@ -55,8 +55,8 @@ urlpatterns = [
         ReplayView.as_view(),
         name="webhook_replay_page",
     ),
-    path("verify/", ask, name="verify-ask"),
+    path("verify/", AskView.as_view(), name="verify-ask"),
     path("verify/schema/certificate-1.json", certificate_schema, name="certificate_schema"),
-    path("verify/<str:code>", verify, name="verify"),
-    path("verify/<str:code>/", verify),  # as people may type it
+    path("verify/<str:code>", CodeView.as_view(), name="verify"),
+    path("verify/<str:code>/", CodeView.as_view()),  # as people may type it
 ]

@@ -49,6 +49,8 @@ from reports.demo.workshop import NAME
 from reports.models import Certificate, CertificateFile, DriftAlert
 from reports.recomputing import Outcome, recomputed
 from reports.recomputing.result import Result
+from tests.campaigns.certificates.campaign import by_script
+from tests.campaigns.certificates.real import accepted_by_service, issued_by
 from tests.factories import make_site
 
 from .rendering import SIZES
@@ -405,6 +407,15 @@ def test_every_record_is_what_its_ledger_entry_says(demo: Workshop) -> None:
     assert result.problem is None
     assert result.entries == LedgerEntry.objects.count()
     assert result.leaves >= 0.9 * result.entries, "the last ones wait for their head"
+
+
+def test_every_document_is_accepted_by_the_service_and_by_the_script_that_works_alone(demo: Workshop) -> None:
+    files = issued_by(demo.pk)
+    assert len(files) >= 20
+    for each in files:
+        keys = [each.insider.verifier_key]
+        assert by_script(each.pdf, keys)
+        assert accepted_by_service(each.pdf, keys)
 
 
 def test_vins_are_of_an_unused_maker_with_right_check_digits(demo: Workshop) -> None:

@@ -161,7 +161,7 @@ class House:
         unknown = ["/invitation/no-such/", "/new-password/no-such/", "/verify/0000000000000000", "/no/such/page/"]
         gone = [Visit(path, 404) for path in unknown]
         visits = [Visit(path) for path in [*wanted, *looks, *links, stop, accepted, "/trust/", "/bench/"]]
-        return Person("nobody", "", [*visits, *gone], ["/sign-in/", *links])
+        return Person("nobody", "", [*visits, *gone], ["/sign-in/", "/verify/", *links])
 
     def stop_link(self) -> str:
         with in_workshop(self.site.workshop.pk):

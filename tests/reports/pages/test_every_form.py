@@ -375,6 +375,7 @@ def test_no_form_is_left_out(house: House) -> None:
         "own_preferences": "tests/fleet/pages/test_language.py",
         "own_notices": "tests/reports/pages/test_webhooks.py",
         "notice_stop": "tests/reports/test_notices.py",
+        "verify-ask": "tests/reports/pages/test_verify_file.py",
         "webhook_new": "tests/reports/pages/test_webhooks.py",
         "webhook_rotation_page": "tests/reports/pages/test_webhooks.py",
         "choose_workshop": "tests/fleet/signin/test_sessions.py",

@@ -1,0 +1,86 @@
+"""What anybody learns of a certificate's file that they have: whether it is as it was issued, and still holds.
+
+The checks are those of the script that works without the service (`deploy/verify_certificate.py`), which the deployment
+registers here. The service adds what the file alone cannot tell: that it is the very file, and whether it was replaced.
+"""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from fleet.checkpoint_keys import known_keys
+from fleet.signed_heads import ED25519
+
+from .certificates import Verification, verification
+
+LARGEST_FILE: Final = 5_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class CheckResult:
+    """`name` is stable, `detail` a sentence in English."""
+
+    name: str
+    holds: bool
+    detail: str
+
+
+@dataclass(frozen=True)
+class CheckedFile:
+    """What the checks found in a file; `document` is empty where it could not be read."""
+
+    sha256: str
+    results: Sequence[CheckResult]
+    document: dict[str, Any]
+
+    @property
+    def holds(self) -> bool:
+        return all(each.holds for each in self.results)
+
+
+Checker = Callable[[bytes, Sequence[str]], CheckedFile | None]
+"""Takes a file's bytes and the verifier keys that are known; None of what cannot be read."""
+_checkers: list[Checker] = []
+
+
+def register_checker(checker: Checker) -> None:
+    _checkers[:] = [checker]
+
+
+@dataclass(frozen=True)
+class FileVerification:
+    """`state` is valid, replaced, altered (a check does not hold) or not_issued (all holds, but it is another file).
+
+    `certificate` is what was issued under the code that the file names.
+    """
+
+    state: str
+    file: CheckedFile
+    certificate: Verification | None
+
+
+def file_verification(content: bytes) -> FileVerification | None:
+    """Of a file's bytes; None where it is no file that can be read."""
+    (checker,) = _checkers
+    file = checker(content, published_keys())
+    if file is None:
+        return None
+    code = file.document.get("verification_code")
+    certificate = verification(code) if isinstance(code, str) else None
+    return FileVerification(_state(file, certificate), file, certificate)
+
+
+def _state(file: CheckedFile, certificate: Verification | None) -> str:
+    if not file.holds:
+        return "altered"
+    if certificate is None or certificate.sha256 != file.sha256:
+        return "not_issued"
+    return "replaced" if certificate.state == "replaced" else "valid"
+
+
+def published_keys() -> list[str]:
+    """The public keys by which heads are signed here, today's first, as `--key` of the script takes them."""
+    return [base64.b64encode(ED25519 + key.public_bytes_raw()).decode() for key in known_keys()]
