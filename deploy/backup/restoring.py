@@ -118,7 +118,9 @@ def _verified(data: DataFolder, name: str) -> list[str]:
     said = ended.stdout.splitlines()
     if ended.returncode == 0:
         return said
-    bad = [line for line in said if BAD in line] or [ended.stderr[-2000:]]
+    bad = [line for line in said if BAD in line]
+    if not bad:
+        raise BackupError(_("The backup could not be verified: %(why)s") % {"why": ended.stderr[-2000:]})
     text = _(
         "The records in this backup are not what they were: %(what)s. Nothing was restored. Where heads were signed "
         "by another installation’s key, name its public key in FORMER_CHECKPOINT_KEYS and restore again."

@@ -2,6 +2,12 @@
 
 from .acceptance import invitation_accept
 from .bays import bay_add, bay_update
+from .calendar_feeds import (
+    calendar_feed_make,
+    calendar_feed_reader,
+    calendar_feed_withdraw,
+    calendar_feed_workshop,
+)
 from .checkpoints import checkpoint_make, checkpoint_make_due
 from .instruments import Certificate, instrument_add, instrument_calibrate, instrument_withdraw
 from .invitations import invitation_code, person_reinvite
@@ -48,6 +54,10 @@ __all__ = [
     "account_event_note",
     "bay_add",
     "bay_update",
+    "calendar_feed_make",
+    "calendar_feed_reader",
+    "calendar_feed_withdraw",
+    "calendar_feed_workshop",
     "checkpoint_make",
     "checkpoint_make_due",
     "clock_findings",

@@ -44,6 +44,8 @@ KINDS: Final = {
     "reports.alerts_email": gettext_lazy("Send an e-mail about alerts"),
     "reports.checks_email": gettext_lazy("Send an e-mail about height checks that are due"),
     "reports.instruments_email": gettext_lazy("Send an e-mail about instruments that are due"),
+    "reports.checkpoint_email": gettext_lazy("Send an e-mail with the signed head of all records"),
+    "reports.old_deliveries": gettext_lazy("Clear away old messages to webhooks"),
     "reports.webhook_attempt": gettext_lazy("Send a message to a webhook"),
     "fleet.invitation_email": gettext_lazy("Send an invitation"),
     "fleet.password_link_email": gettext_lazy("Send a link to set a new password"),

@@ -194,7 +194,7 @@ def assert_guarded(name: str) -> None:
     )
     assert one(name, forced)
     with psycopg.connect(**parameters("owner", name)) as owner, pytest.raises(psycopg.Error, match="append-only"):
-        owner.execute("TRUNCATE fleet_ledgerentry")
+        owner.execute("TRUNCATE fleet_ledgerentry CASCADE")
     with psycopg.connect(**parameters("app", name)) as app, pytest.raises(psycopg.Error, match="permission denied"):
         app.execute("CREATE TEMPORARY TABLE shadow (id int)")
 

@@ -43,6 +43,7 @@ FILES: Final = frozenset(
         "trust_certificate",
         "trust_certificate_text",
         "certificate_pdf_page",
+        "calendar_file",
         "mfa_download_recovery_codes",
         "mfa_login_webauthn",
     }
@@ -57,6 +58,7 @@ STEPS: Final = frozenset(
         "certificate_sending_page",
         "webhook_end_page",
         "webhook_replay_page",
+        "own_calendar_withdrawal",
     }
 )
 """What is pressed on another page and leads to one."""
@@ -71,6 +73,7 @@ NEVER_REFUSED: Final = frozenset(
         "mfa_remove_webauthn",
         "outbox_file_page",
         "notice_stop",
+        "own_calendar",
         "own_notices",
         "own_preferences",
         "person_invitation",
@@ -186,6 +189,7 @@ class House:
             "/account/confirm/",
             "/account/preferences/",
             "/account/notices/",
+            "/account/calendar/",
             "/account/sign-ins/",
         ]
         others = ["/choose-workshop/", "/sign-out/", "/sign-ins/", "/tablets/", f"/tablets/{self.tablet_id}/"]
@@ -200,6 +204,7 @@ class House:
             "/sign-ins/?q=no-such",
         ]
         made = [Visit("/tablets/", pressed="Enrol a tablet"), Visit(f"{again}invitation/", pressed="Invite again")]
+        made.append(Visit("/account/calendar/", pressed="Make an address"))
         visits = [*map(Visit, [*paths, *searched]), Visit("/vehicles/?sort=price", 422), *made]
         forms = [*self._forms(), "/tablets/import/", f"/tablets/{self.tablet_id}/", *own[1:4]]
         return Person("manager", session_of(browser), visits, forms)
