@@ -1,9 +1,9 @@
 """Secret addresses of calendars, and heads on tablets with which the tree does not go."""
 
 import django.db.models.deletion
-import fleet.ids
 from django.db import migrations, models
 
+import fleet.ids
 from fleet.tenancy.migration import SecureTable
 
 

@@ -39,6 +39,7 @@ KINDS: Final = {
     "reports.certificate_email": gettext_lazy("Send an e-mail about a certificate"),
     "reports.approval_email": gettext_lazy("Send an e-mail about a request for approval"),
     "reports.late_record_email": gettext_lazy("Send an e-mail about a late record"),
+    "fleet.checkpoint": gettext_lazy("Sign the head of all records"),
     "fleet.workshop_founded": gettext_lazy("Plan the daily round"),
     "reports.daily_round": gettext_lazy("The daily round: who is to be told of what changed or is due"),
     "reports.alerts_email": gettext_lazy("Send an e-mail about alerts"),

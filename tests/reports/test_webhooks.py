@@ -24,8 +24,8 @@ from fleet.ids import new_id
 from fleet.models import LedgerEntry, OutboxItem
 from fleet.tenancy import in_workshop
 from reports.models import Webhook, WebhookAttempt, WebhookDelivery, WebhookSecret
-from reports.services.events import alert_tell
 from reports.services.daily_round import round_go
+from reports.services.events import alert_tell
 from reports.services.webhook_deliveries import (
     PAUSES,
     delivery_replay,
