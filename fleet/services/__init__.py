@@ -9,6 +9,7 @@ from .calendar_feeds import (
     calendar_feed_workshop,
 )
 from .checkpoints import checkpoint_make, checkpoint_make_due
+from .head_conflicts import CONSISTENT, head_conflict_acknowledge, heads_compare
 from .instruments import Certificate, instrument_add, instrument_calibrate, instrument_withdraw
 from .invitations import invitation_code, person_reinvite
 from .operators import operator_add, operator_update
@@ -48,6 +49,7 @@ from .vehicles import vehicle_add, vehicle_update, vin_correct
 from .workshops import FoundedWorkshop, workshop_create, workshop_update
 
 __all__ = [
+    "CONSISTENT",
     "Certificate",
     "FoundedWorkshop",
     "WrongPin",
@@ -64,6 +66,8 @@ __all__ = [
     "enrolment_offer",
     "event_record",
     "fitment_record",
+    "head_conflict_acknowledge",
+    "heads_compare",
     "instrument_add",
     "instrument_calibrate",
     "instrument_withdraw",
