@@ -5,6 +5,7 @@ from django.urls import path
 from .alerts import AlertsView, AlertView
 from .calendar import CalendarFileView, OwnCalendarView, WithdrawCalendarView
 from .certificates import CertificatePdfView, CertificatesView, CertificateView, SendAgainView
+from .head_conflicts import HeadConflictsView, HeadConflictView
 from .job import JobView
 from .notices import OwnNoticesView, StopNoticeView
 from .parked_work import ParkedWorkView, RetryView
@@ -40,6 +41,8 @@ urlpatterns = [
     path("certificates/<int:number>/pdf/", CertificatePdfView.as_view(), name="certificate_pdf_page"),
     path("parked-work/", ParkedWorkView.as_view(), name="parked_work_page"),
     path("parked-work/<uuid:item>/retry/", RetryView.as_view(), name="parked_work_retry_page"),
+    path("head-conflicts/", HeadConflictsView.as_view(), name="head_conflicts_page"),
+    path("head-conflicts/<uuid:conflict>/", HeadConflictView.as_view(), name="head_conflict_page"),
     path("account/notices/", OwnNoticesView.as_view(), name="own_notices"),
     path("account/calendar/", OwnCalendarView.as_view(), name="own_calendar"),
     path("account/calendar/withdrawal/", WithdrawCalendarView.as_view(), name="own_calendar_withdrawal"),

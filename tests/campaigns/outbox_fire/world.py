@@ -72,6 +72,8 @@ class World:
             "LEVELBOOK_WEBHOOK_PORTS": str(self.receiver_port),
             "LEVELBOOK_WEBHOOK_HTTP": "1",
             "DJANGO_SETTINGS_MODULE": "deploy.settings",
+            # Whoever waits for a worker that is held gives up: where the outbox has no fault nobody has to wait.
+            "PGOPTIONS": "-c lock_timeout=2s",
         }
 
     def let_time_pass(self, how_long: timedelta) -> None:
