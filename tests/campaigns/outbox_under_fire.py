@@ -20,6 +20,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import timedelta
 from pathlib import Path
+from unittest.mock import patch
+from uuid import UUID
 
 import django
 
@@ -79,7 +81,7 @@ def burned(
     return fire, verdict_on(fire)
 
 
-def _first(world: World, kind: str) -> object:
+def _first(world: World, kind: str) -> UUID | None:
     with in_workshop(world.workshop_id):
         items = OutboxItem.objects.filter(kind=kind).exclude(pk__in=world.poison)
         return items.order_by("created_at", "id").values_list("pk", flat=True).last()
@@ -88,11 +90,8 @@ def _first(world: World, kind: str) -> object:
 @contextmanager
 def no_hints() -> Iterator[None]:
     """As with a broker that is flushed again and again."""
-    usual, outbox.hint = outbox.hint, lambda _workshop, _item: None
-    try:
+    with patch.object(outbox, "hint", lambda _workshop, _item: None):
         yield
-    finally:
-        outbox.hint = usual
 
 
 if __name__ == "__main__":

@@ -13,7 +13,7 @@ import pytest
 from django.db import IntegrityError, transaction
 from django.test import Client
 from django.utils import timezone
-from icalendar import Calendar, Event
+from icalendar import Calendar
 
 from deploy.logs import conceal_secrets
 from fleet import services
@@ -37,11 +37,11 @@ def address_of(person: Person) -> str:
     return address.removeprefix("http://127.0.0.1:8000")
 
 
-def read(address: str, **headers: str) -> Any:
+def read(address: str, **headers: Any) -> Any:
     return Client().get(address, **headers)
 
 
-def events_of(person: Person) -> dict[str, Event]:
+def events_of(person: Person) -> dict[str, Any]:
     """By what each is called."""
     answer = read(address_of(person))
     assert answer.status_code == 200
@@ -134,7 +134,7 @@ class TestContent:
         with in_workshop(site.workshop.pk):
             Membership.objects.filter(pk=site.manager.membership.pk).update(language="de")
         answer = read(address_of(site.manager), HTTP_ACCEPT_LANGUAGE="en")
-        calendar = Calendar.from_ical(answer.content)
+        calendar: Any = Calendar.from_ical(answer.content)
         [check] = [each for each in calendar.walk("VEVENT") if measured.vin in each["description"]]
         assert check["summary"] == f"Höhenprüfung fällig: {measured.registration}"
         assert check["summary"].params["LANGUAGE"] == "de"

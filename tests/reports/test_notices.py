@@ -301,7 +301,7 @@ class TestHeads:
         assert verified(kept.read_text(encoding="utf-8"), known_keys()).size == head.size
         assert head.note.strip() in message.body, "as text, too, for whoever prints it"
         assert f"verify_records --workshop {quiet.workshop.pk} --head {name}" in message.body
-        [key] = re.findall(r"levelbook/workshops/\S+\+[0-9a-f]{8}\+\S+", message.body)
+        [key] = re.findall(r"levelbook/workshops/\S+\+[0-9a-f]{8}\+\S+", str(message.body))
         assert verified(head.note, [public_key(key)]).size == head.size, "the key in it is the one that signed"
 
     def test_with_no_new_head_nobody_is_told(self, quiet: Site, head: Checkpoint, perform_all: Perform) -> None:

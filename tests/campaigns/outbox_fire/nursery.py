@@ -103,7 +103,7 @@ def _keep_journal(path: str, item: str) -> None:
         note(headers["webhook-id"])
         return post(url, body, headers, **options)
 
-    EmailMessage.send = sent  # type: ignore[method-assign]
+    setattr(EmailMessage, "send", sent)  # noqa: B010
     setattr(webhook_deliveries, "send", posted)  # noqa: B010
 
 

@@ -22,9 +22,9 @@ def mark_before_effect() -> None:
         item = outbox._claim(workshop_id, item_id)
         if item is None:
             return False
-        with outbox.in_workshop(workshop_id):
+        with _transaction(workshop_id):
             outbox._finish(item)
-        with outbox.in_workshop(workshop_id):
+        with _transaction(workshop_id):
             _handle(item)
         return True
 
@@ -38,9 +38,9 @@ def effect_outside_the_transaction() -> None:
         item = outbox._claim(workshop_id, item_id)
         if item is None:
             return False
-        with outbox.in_workshop(workshop_id):
+        with _transaction(workshop_id):
             _handle(item)
-        with outbox.in_workshop(workshop_id):
+        with _transaction(workshop_id):
             outbox._finish(item)
         return True
 
@@ -63,14 +63,15 @@ def lease_ignored() -> None:
 
 def attempts_not_counted() -> None:
     """An attempt counts only when it is over, so that what kills its worker is tried for ever."""
-    usual = outbox._claim
 
     def claim(workshop_id: uuid.UUID, item_id: uuid.UUID) -> OutboxItem | None:
-        item = usual(workshop_id, item_id)
-        if item is not None:
-            with in_workshop(workshop_id):
-                OutboxItem.objects.filter(pk=item_id).update(attempts=0)
-        return item
+        with _transaction(workshop_id):
+            item = OutboxItem.objects.select_for_update(skip_locked=True).filter(pk=item_id, state="waiting").first()
+            if item is not None:
+                item.leased_until = timezone.now() + outbox.LEASE
+                item.save(update_fields=["leased_until"])
+                item.attempts += 1
+            return item
 
     _replace(outbox, "_claim", claim)
     _replace(outbox, "_still_ours", lambda _item: True)
@@ -90,6 +91,11 @@ FAULTS: Final[dict[str, Callable[[], None]]] = {
     each.__name__: each
     for each in (mark_before_effect, effect_outside_the_transaction, lease_ignored, attempts_not_counted, id_made_anew)
 }
+
+
+def _transaction(workshop_id: uuid.UUID) -> Any:
+    """As the outbox enters them, so that its stages are told of."""
+    return getattr(outbox, "in_workshop")(workshop_id)  # noqa: B009
 
 
 def _handle(item: OutboxItem) -> None:

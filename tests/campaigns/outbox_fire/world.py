@@ -38,7 +38,7 @@ from tests.reports.receiver import Received, receiving
 
 PERPETUAL: Final = ("reports.daily_round", "reports.drift_sweep")
 """Work that plans the next of its kind."""
-POISON: Final = {"job": "no id", "since": None, "size": "many", "number": []}
+POISON: Final[dict[str, Any]] = {"job": "no id", "since": None, "size": "many", "number": []}
 
 
 @dataclass
@@ -111,7 +111,7 @@ def filled_world(*, jobs_closed: int, invited: int, told: int, down: timedelta, 
         webhook_add(actor=actor, record_id=new_id(), url=url, events=list(Webhook.Event.values))
         world.founding = set(OutboxItem.objects.values_list("pk", flat=True))
     for _ in range(jobs_closed):
-        world.jobs.append(jobs.left_alone(world.site).job.pk)
+        world.jobs.append(jobs.left_alone(world.site).job_id)
     with in_workshop(world.workshop_id):
         for number in range(invited):
             email = f"invited-{number}-{new_id().hex[-8:]}@strand.example"
