@@ -8,7 +8,7 @@ from structlog.typing import EventDict, Processor, WrappedLogger
 
 # Words of names, compared in lower case.
 SECRET_NAMES = frozenset({"password", "pin", "token", "secret", "authorization", "cookie", "credential"})
-SECRET_IN_PATH = re.compile(r"(/invitations?/)[^/\s]+")
+SECRET_IN_PATH = re.compile(r"(/(?:invitations?|new-password|notices|calendar)/)[^/\s]+")
 # Where an error quotes a row: that of a refused one, and the address that mail could not be sent to.
 ADDRESS = re.compile(r"[^\s@\"'<>()\[\]{},;:=]+@[\w-]+(?:\.[\w-]+)+")
 CONCEALED = "(concealed)"

@@ -170,6 +170,8 @@ WEBHOOK_POLICY = outbound.webhook_policy(
     allows_http=_flag("LEVELBOOK_WEBHOOK_HTTP", default=False),
 )
 
+WEBHOOK_DELIVERIES_DAYS = _whole_number("WEBHOOK_DELIVERIES_DAYS", 90, of="days", lowest=1, highest=3650)
+
 # --- People ------------------------------------------------------------------------------------------
 AUTH_USER_MODEL = "fleet.User"
 PASSWORD_HASHERS = [

@@ -27,9 +27,10 @@ SESSION_SECRET: Final = "membership"  # noqa: S105  (the name under which the br
 INTERFACE: Final = "/api/"
 NO_WORKSHOP_YET: Final = (
     *("/admin/", "/choose-workshop/", "/invitation/", "/new-password/", "/sign-in/", "/sign-out/"),
-    "/notices/",
+    *("/notices/", "/calendar/"),
 )
-"""Pages on which a workshop is chosen, by people, by deployers or by a signed link: they are served within none."""
+"""Pages on which a workshop is chosen, by people, by deployers, by a signed link or a secret address: they are served
+within none."""
 
 
 class WorkshopMiddleware:

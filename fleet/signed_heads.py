@@ -67,8 +67,8 @@ def signed(head: Head, key: Ed25519PrivateKey) -> str:
     return f"{head.text}\n{DASH} {head.origin} {base64.b64encode(signature).decode()}\n"
 
 
-def verified(note: str, keys: Iterable[Ed25519PublicKey]) -> Head:
-    """What a signed head says, where one of the keys signed it. Raises `HeadError` otherwise."""
+def stated(note: str) -> Head:
+    """What a signed head says, whoever signed it. Raises `HeadError` where the text is none."""
     text, separator, signatures = note.partition("\n\n")
     if not separator or not signatures.endswith("\n"):
         raise HeadError("it has no empty line before its signatures, or no line end after them")
@@ -76,6 +76,13 @@ def verified(note: str, keys: Iterable[Ed25519PublicKey]) -> Head:
     head = _parsed(text)
     if head.text != text:
         raise HeadError("it is not written in the one form that a head has")
+    return head
+
+
+def verified(note: str, keys: Iterable[Ed25519PublicKey]) -> Head:
+    """What a signed head says, where one of the keys signed it. Raises `HeadError` otherwise."""
+    head = stated(note)
+    signatures = note.partition("\n\n")[2]
     by_hash = {key_hash(head.origin, key): key for key in keys}
     if not any(_holds(line, head, by_hash) for line in signatures.split("\n")):
         raise HeadError("none of the known keys signed it")

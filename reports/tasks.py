@@ -20,7 +20,7 @@ from fleet import outbox
 from fleet.actor import Actor
 from fleet.outbox import handles
 
-from . import mail, mail_digests
+from . import mail, mail_digests, mail_heads
 from .selectors import recipients
 from .services import alerts, certificates, daily_round, events, sweep, webhook_deliveries
 
@@ -148,6 +148,18 @@ def email_checks(actor: Actor, payload: Payload) -> None:
 def email_instruments(actor: Actor, payload: Payload) -> None:
     """At least once."""
     mail_digests.send_instruments(_time(payload, "noted_at"), recipients.Recipient.of(payload), actor.now)
+
+
+@handles(daily_round.CHECKPOINT_KIND, reaches_out=True)
+def email_head(actor: Actor, payload: Payload) -> None:
+    """At least once."""
+    mail_heads.send_head(int(payload["size"]), recipients.Recipient.of(payload))
+
+
+@handles(webhook_deliveries.CLEAR_KIND)
+def clear_old_deliveries(actor: Actor, payload: Payload) -> None:
+    """Repeatable: what is gone is not found again."""
+    webhook_deliveries.old_deliveries_clear(actor=actor)
 
 
 @handles("fleet.invitation_email", reaches_out=True)

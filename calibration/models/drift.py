@@ -33,6 +33,8 @@ class DriftSeries(TenantModel):
     due_at_km = models.FloatField()
     distance_due_day = models.FloatField()
     distance_interval_days = models.FloatField()
+    due_changed_at = models.DateTimeField()
+    """When the next check was last found to be due on another day than before."""
     computed_with = models.JSONField()
 
     class Meta:

@@ -58,7 +58,7 @@ def drift_bring_up_to_date(*, actor: Actor, vehicle_id: uuid.UUID) -> Series | N
         state = follow_series(stored_state(vehicle), series.observations[known:])
     else:
         state = series.followed()
-    _keep(vehicle, kept, state, series, known)
+    _keep(actor, vehicle, kept, state, series, known)
     return series
 
 
@@ -83,7 +83,9 @@ def _common(kept: DriftSeries | None, wanted: list[str], computed_with: dict[str
     return next((place for place, (old, new) in enumerate(pairs) if old != new), min(len(kept.marks), len(wanted)))
 
 
-def _keep(vehicle: Vehicle, kept: DriftSeries | None, state: SeriesState, series: Series, known: int) -> None:
+def _keep(
+    actor: Actor, vehicle: Vehicle, kept: DriftSeries | None, state: SeriesState, series: Series, known: int
+) -> None:
     if state.basis is None:  # nothing was ever judged
         DriftSeries.objects.filter(vehicle=vehicle).delete()
         DriftState.objects.filter(vehicle=vehicle).delete()
@@ -94,7 +96,10 @@ def _keep(vehicle: Vehicle, kept: DriftSeries | None, state: SeriesState, series
         row.is_revised = True
     row.evaluated = min(row.evaluated, known) if row.is_revised else row.evaluated
     row.marks, row.computed_with = marks(series.observations), computed_with
-    for name, value in {**_basis_columns(state.basis), **_due_columns(due_after(state, series.readings))}.items():
+    due = _due_columns(due_after(state, series.readings))
+    if kept is None or any(getattr(kept, name) != value for name, value in due.items()):
+        row.due_changed_at = actor.now
+    for name, value in {**_basis_columns(state.basis), **due}.items():
         setattr(row, name, value)
     row.save()
     _keep_states(vehicle, state)

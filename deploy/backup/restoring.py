@@ -11,6 +11,7 @@ import sys
 import uuid
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
@@ -25,8 +26,8 @@ from psycopg.conninfo import make_conninfo
 from deploy import database
 from deploy.embedded.folder import CHECKOUT, DataFolder
 from deploy.embedded.postgres import GRANT_SQL, OWNER
+from fleet.management.commands.verify_records import BAD
 from fleet.models import Installation, Workshop
-from reports.selectors.ledger import broken_entry
 
 from .making import DUMP, FILES, BackupError, Manifest, run_program, unknown_migrations
 
@@ -35,8 +36,17 @@ MAINTENANCE: Final = "postgres"
 RENAME_ATTEMPTS: Final = 10
 
 
-def backup_restore(folder: Path, *, data: DataFolder, files: Path, now: datetime, replace: bool) -> uuid.UUID:
-    """Bring a backup back and give the new epoch, at which tablets offer again what they sent."""
+@dataclass(frozen=True, slots=True)
+class Restored:
+    """`epoch` is the new one, at which tablets offer again what they sent; `verified` says of each workshop what its
+    verification read."""
+
+    epoch: uuid.UUID
+    verified: list[str]
+
+
+def backup_restore(folder: Path, *, data: DataFolder, files: Path, now: datetime, replace: bool) -> Restored:
+    """Bring a backup back whose records are what they were."""
     manifest = Manifest.read(folder)
     _require_known(manifest)
     name = str(connections[DEFAULT_DB_ALIAS].settings_dict["NAME"])
@@ -46,11 +56,13 @@ def backup_restore(folder: Path, *, data: DataFolder, files: Path, now: datetime
     with _database_beside(data, name) as restored:
         run_program(data, "pg_restore", restored, "--exit-on-error", "--single-transaction", str(folder / DUMP))
         _migrate(data, restored)
-        epoch = _check_and_begin_epoch(restored, now)
+        connections.databases[ALIAS] = {**connections.databases[DEFAULT_DB_ALIAS], "NAME": restored}
+        verified = _verified(data, restored)
+        epoch = _begin_epoch(now)
         _copy_files(folder / FILES, files)
         _put_in_place(data, restored, name)
     _remove_other_files(folder / FILES, files)
-    return epoch
+    return Restored(epoch, verified)
 
 
 def _require_known(manifest: Manifest) -> None:
@@ -93,25 +105,43 @@ def _database_beside(data: DataFolder, name: str) -> Iterator[str]:
 
 def _migrate(data: DataFolder, name: str) -> None:
     """Bring the tables of an older backup to this version, as their owner."""
+    ended = _manage(data, name, "migrate", "--verbosity=0")
+    if ended.returncode != 0:
+        raise BackupError(_("The backup could not be migrated: %(why)s") % {"why": ended.stderr[-2000:]})
+
+
+def _verified(data: DataFolder, name: str) -> list[str]:
+    """Verify all records of the restored database, as their owner, and say what was read. Refuses what is not good."""
+    if not Workshop.objects.using(ALIAS).exists():
+        return []
+    ended = _manage(data, name, "verify_records")
+    said = ended.stdout.splitlines()
+    if ended.returncode == 0:
+        return said
+    bad = [line for line in said if BAD in line]
+    if not bad:
+        raise BackupError(_("The backup could not be verified: %(why)s") % {"why": ended.stderr[-2000:]})
+    text = _(
+        "The records in this backup are not what they were: %(what)s. Nothing was restored. Where heads were signed "
+        "by another installation’s key, name its public key in FORMER_CHECKPOINT_KEYS and restore again."
+    )
+    raise BackupError(text % {"what": "; ".join(bad)})
+
+
+def _manage(data: DataFolder, name: str, *arguments: str) -> subprocess.CompletedProcess[str]:
+    """A command of `manage.py` on the restored database, in the role that it takes."""
     roles: tuple[database.Role, ...] = ("app", "owner")
     urls = {
         database.URL_VARIABLES[role]: make_conninfo(**(database.connection_parameters(role, data) | {"dbname": name}))
         for role in roles
     }
     inherited = {key: value for key, value in os.environ.items() if key != "LEVELBOOK_DATABASE_ROLE"}
-    command = [sys.executable, str(CHECKOUT / "manage.py"), "migrate", "--verbosity=0"]
-    ended = subprocess.run(command, env=inherited | urls, capture_output=True, text=True, check=False)
-    if ended.returncode != 0:
-        raise BackupError(_("The backup could not be migrated: %(why)s") % {"why": ended.stderr[-2000:]})
+    command = [sys.executable, str(CHECKOUT / "manage.py"), *arguments]
+    return subprocess.run(command, env=inherited | urls, capture_output=True, text=True, check=False)
 
 
-def _check_and_begin_epoch(name: str, now: datetime) -> uuid.UUID:
-    """Verify the ledgers' chains in the restored database; then begin an epoch, so that tablets notice."""
-    connections.databases[ALIAS] = {**connections.databases[DEFAULT_DB_ALIAS], "NAME": name}
-    broken = broken_entry(ALIAS)
-    if broken is not None:
-        text = _("The ledger in this backup is not whole: %(entry)s. Nothing was restored.")
-        raise BackupError(text % {"entry": broken})
+def _begin_epoch(now: datetime) -> uuid.UUID:
+    """Begin an epoch, so that tablets notice."""
     epoch = uuid.uuid4()
     Installation.objects.using(ALIAS).update(epoch=epoch, epoch_began_at=now)
     return epoch

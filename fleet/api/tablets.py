@@ -21,7 +21,7 @@ from fleet import receipts, services
 from fleet.actor import Actor
 from fleet.callers import actor_for
 from fleet.credentials import Credential, find_by_digest
-from fleet.models import AccessToken, Membership, Tablet
+from fleet.models import AccessToken, HeadConflict, Membership, Tablet
 from fleet.permissions import Permission
 from fleet.selectors.ledger_tree import newest_checkpoint
 from fleet.selectors.tablets import people_at_tablets, tablets_seen_by
@@ -39,6 +39,7 @@ from .tokens import UserSerializer, require_not_elsewhere
 from .workshop import WorkshopNameSerializer
 
 LONGEST_CODE: Final = 20
+MOST_HEADS: Final = 8
 
 
 class TabletFields(RequestBody):
@@ -132,6 +133,26 @@ class ThisTabletSerializer(serializers.Serializer[Tablet]):
         return base64.b64encode(bytes(key.public_key)).decode()
 
 
+class HeadsInput(RequestBody):
+    """Heads that the tablet holds."""
+
+    heads = serializers.ListField(
+        child=serializers.CharField(max_length=2_000, trim_whitespace=False),
+        max_length=MOST_HEADS,
+        help_text=_("Each the text `note` of a checkpoint, as it was given out. May be empty."),
+    )
+
+
+class ComparedSerializer(serializers.Serializer[Any]):
+    """How each head stands to the workshop's records, and the newest one, for the tablet to keep."""
+
+    outcomes = serializers.ListField(
+        child=serializers.ChoiceField(choices=[services.CONSISTENT, *HeadConflict.Kind.values]),
+        help_text=_("In the order of the heads. All but `consistent` are kept and shown to the managers."),
+    )
+    checkpoint = CheckpointSerializer(allow_null=True)
+
+
 class TabletViewSet(ChangeableViewSet):
     """`/tablets/`"""
 
@@ -218,6 +239,9 @@ class ThisTabletView(ActionViewSet):
         "retrieve": _("The tablet that asks."),
         "people": _("Who may be picked on a tablet: everybody who works in the bay."),
         "create": _("Say who is at the tablet, proved by PIN. Gives a token for that person on this tablet."),
+        "compare_heads": _(
+            "Offer the signed heads that this tablet holds. What the records do not go with is kept for the managers."
+        ),
     }
     examples = {
         "create": [
@@ -241,6 +265,12 @@ class ThisTabletView(ActionViewSet):
     def people(self, request: Request) -> Response:
         serializer: Any = TabletPersonSerializer
         return Response(serializer(people_at_tablets(), many=True).data)
+
+    @extend_schema(request=HeadsInput, responses=ComparedSerializer)
+    def compare_heads(self, request: Request) -> Response:
+        notes = self.validated(HeadsInput)["heads"]
+        outcomes = services.heads_compare(actor=self.actor, tablet_id=self.tablet_id, notes=notes)
+        return Response(ComparedSerializer({"outcomes": outcomes, "checkpoint": newest_checkpoint()}).data)
 
     @extend_schema(responses={201: PersonAtTabletSerializer, 200: PersonAtTabletSerializer})
     def create(self, request: Request) -> Response:

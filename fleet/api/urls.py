@@ -7,6 +7,7 @@ from django.urls import URLPattern, path
 from . import (
     bays,
     checkpoints,
+    head_conflicts,
     instruments,
     ledgers,
     operators,
@@ -33,6 +34,7 @@ urlpatterns: list[URLPattern] = [
     path("tablet/", tablets.ThisTabletView.as_view(ONE)),
     path("tablet/people/", tablets.ThisTabletView.as_view({"get": "people"})),
     path("tablet/person/", tablets.ThisTabletView.as_view({"post": "create"})),
+    path("tablet/heads/", tablets.ThisTabletView.as_view({"post": "compare_heads"})),
     path("tablets/", tablets.TabletViewSet.as_view({"get": "list"})),
     path("tablets/<uuid:pk>/", tablets.TabletViewSet.as_view({**CHANGEABLE, "delete": "destroy"})),
     path("me/", workshop.MeView.as_view(ONE)),
@@ -78,5 +80,11 @@ urlpatterns: list[URLPattern] = [
     path("ledger/checkpoints/<int:size>/", checkpoints.CheckpointViewSet.as_view(ONE)),
     path("ledger/proof/", checkpoints.ProofView.as_view({"get": "inclusion"})),
     path("ledger/consistency/", checkpoints.ProofView.as_view({"get": "consistency"})),
+    path("head-conflicts/", head_conflicts.HeadConflictViewSet.as_view({"get": "list"})),
+    path("head-conflicts/<uuid:pk>/", head_conflicts.HeadConflictViewSet.as_view(ONE)),
+    path(
+        "head-conflicts/<uuid:pk>/acknowledgement/",
+        head_conflicts.HeadConflictViewSet.as_view({"post": "acknowledgement"}),
+    ),
     path("ledger/", ledgers.LedgerViewSet.as_view({"get": "list"})),
 ]

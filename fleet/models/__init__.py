@@ -5,8 +5,8 @@ from .instruments import Bay, Instrument, InstrumentCalibration, InstrumentWithd
 from .ledger import LedgerEntry, Numbering, OutboxItem, Receipt
 from .outbox_files import OutboxFile, OutboxKey
 from .people import AccessToken, Invitation, Membership, Role, User
-from .sign_in import BrowserSession, EnrolmentCode, RefusedSignIn, SignInEvent, Tablet
-from .tree import Checkpoint, LedgerLeaf
+from .sign_in import BrowserSession, CalendarFeed, EnrolmentCode, RefusedSignIn, SignInEvent, Tablet
+from .tree import Checkpoint, HeadConflict, LedgerLeaf
 from .vehicles import (
     Fitment,
     Operator,
@@ -23,9 +23,11 @@ __all__ = [
     "AccessToken",
     "Bay",
     "BrowserSession",
+    "CalendarFeed",
     "Checkpoint",
     "EnrolmentCode",
     "Fitment",
+    "HeadConflict",
     "Installation",
     "Instrument",
     "InstrumentCalibration",

@@ -27,6 +27,22 @@ class BrowserSession(TenantModel):
         ordering = ("-created_at", "id")
 
 
+class CalendarFeed(TenantModel):
+    """The secret address at which a calendar program reads what is due for one member: the address has the secret,
+    this its hash. It is removed when the person withdraws it, and with the membership.
+    """
+
+    kept_by_ledger = False
+    private_fields = ("digest", "last_read_at")
+
+    membership = models.OneToOneField(
+        Membership, on_delete=models.PROTECT, db_constraint=False, related_name="calendar_feed"
+    )
+    digest = models.BinaryField(max_length=32, unique=True, editable=False)
+    made_at = models.DateTimeField(editable=False)
+    last_read_at = models.DateTimeField(null=True, editable=False)
+
+
 class Tablet(VersionedModel):
     """A named device in the workshop, which several people share; revoked, it wipes itself at its next contact."""
 

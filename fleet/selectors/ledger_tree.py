@@ -40,8 +40,7 @@ def newest_checkpoint() -> Checkpoint | None:
 
 def stored_tree() -> merkle.GrowingTree:
     """The tree as its leaves are stored, ready to grow."""
-    last = LedgerLeaf.objects.aggregate(last=Max("leaf_index"))["last"]
-    size = 0 if last is None else last + 1
+    size = tree_size()
     places = merkle.peak_places(size)
     hashes = node_hashes(places)
     return merkle.GrowingTree(size, [hashes[place] for place in places])
@@ -56,6 +55,21 @@ def node_hashes(places: Iterable[Place]) -> dict[Place, bytes]:
         level, _index = by_leaf[leaf_index]
         hashes[by_leaf[leaf_index]] = bytes(nodes)[HASH_BYTES * level : HASH_BYTES * (level + 1)]
     return hashes
+
+
+def tree_size() -> int:
+    last = LedgerLeaf.objects.aggregate(last=Max("leaf_index"))["last"]
+    return 0 if last is None else int(last) + 1
+
+
+def root_of(size: int) -> bytes | None:
+    """The root over the first leaves, as the stored nodes have it; None where nodes are missing."""
+    root = partial(merkle.root, size)
+    hashes = node_hashes(merkle.places_needed(root))
+    try:
+        return root(lambda level, index: hashes[level, index])
+    except KeyError:
+        return None
 
 
 def inclusion_proof(entry: LedgerEntry, size: int | None = None) -> InclusionProof:

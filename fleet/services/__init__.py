@@ -2,7 +2,14 @@
 
 from .acceptance import invitation_accept
 from .bays import bay_add, bay_update
+from .calendar_feeds import (
+    calendar_feed_make,
+    calendar_feed_reader,
+    calendar_feed_withdraw,
+    calendar_feed_workshop,
+)
 from .checkpoints import checkpoint_make, checkpoint_make_due
+from .head_conflicts import CONSISTENT, head_conflict_acknowledge, heads_compare
 from .instruments import Certificate, instrument_add, instrument_calibrate, instrument_withdraw
 from .invitations import invitation_code, person_reinvite
 from .operators import operator_add, operator_update
@@ -42,18 +49,25 @@ from .vehicles import vehicle_add, vehicle_update, vin_correct
 from .workshops import FoundedWorkshop, workshop_create, workshop_update
 
 __all__ = [
+    "CONSISTENT",
     "Certificate",
     "FoundedWorkshop",
     "WrongPin",
     "account_event_note",
     "bay_add",
     "bay_update",
+    "calendar_feed_make",
+    "calendar_feed_reader",
+    "calendar_feed_withdraw",
+    "calendar_feed_workshop",
     "checkpoint_make",
     "checkpoint_make_due",
     "clock_findings",
     "enrolment_offer",
     "event_record",
     "fitment_record",
+    "head_conflict_acknowledge",
+    "heads_compare",
     "instrument_add",
     "instrument_calibrate",
     "instrument_withdraw",

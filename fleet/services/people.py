@@ -25,6 +25,7 @@ from fleet.models import AccessToken, Invitation, Membership, Operator, Role, Si
 from fleet.permissions import Permission, require
 from fleet.pins import require_not_easily_guessed
 
+from .calendar_feeds import calendar_feed_end
 from .changes import acting_person, locked, referenced, store
 from .invitations import invitation_make
 from .sessions import sessions_end_all
@@ -145,6 +146,7 @@ def person_update(
         if was_active and not person.is_active:
             revoke_all(actor, AccessToken.objects.filter(membership=person, revoked_at=None))
             sessions_end_all(actor, person)
+            calendar_feed_end(person)
         end_single_person(actor, workshop)
     return person
 

@@ -3,6 +3,7 @@
 from django.urls import path
 from rest_framework.routers import SimpleRouter
 
+from .calendar_views import OwnCalendarView
 from .drift_views import AlertViewSet, VehicleDriftView
 from .operator_summary import OperatorSummaryView
 from .views import UUID_FORM, CertificateViewSet, ParkedWorkViewSet
@@ -18,5 +19,10 @@ router.register(f"webhooks/(?P<webhook>{UUID_FORM})/deliveries", DeliveryViewSet
 urlpatterns = [
     *router.urls,
     path("operators/<uuid:pk>/summary/", OperatorSummaryView.as_view({"get": "retrieve"}), name="operator-summary"),
+    path(
+        "me/calendar/",
+        OwnCalendarView.as_view({"get": "retrieve", "put": "make", "delete": "destroy"}),
+        name="own-calendar",
+    ),
     path("vehicles/<str:vin>/drift/", VehicleDriftView.as_view({"get": "retrieve"}), name="vehicle-drift"),
 ]

@@ -19,6 +19,7 @@ class Notice(models.TextChoices):
     ALERTS = "alerts", _("alerts that were opened or resolved, at most once a day")
     CHECKS = "checks", _("height checks that are due or overdue, at most once a day")
     INSTRUMENTS = "instruments", _("instruments whose calibration is due or overdue, at most once a day")
+    CHECKPOINT = "checkpoint", _("the signed head of all records, to keep as evidence, at most once a day")
 
 
 class DeclinedNotice(TenantModel):

@@ -8,6 +8,7 @@ from __future__ import annotations
 import http.client
 import socket
 import ssl
+import time
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
@@ -18,11 +19,8 @@ from typing import Final
 from .addresses import Address
 from .target import Target
 
-CONNECT_S: Final = 5.0
-ANSWER_S: Final = 10.0
+CONNECT_S: Final = 3.0
 MOST_ADDRESSES: Final = 3
-WHOLE_S: Final = 20.0
-"""For everything: a receiver that sends a byte now and then holds nobody up for longer."""
 
 
 class UnansweredError(OSError):
@@ -40,25 +38,35 @@ class Answer:
 class _Checked(http.client.HTTPConnection):
     """A connection to an address in place of a name."""
 
-    def __init__(self, target: Target, address: Address) -> None:
+    def __init__(self, target: Target, address: Address, ends: float) -> None:
         super().__init__(target.host, target.port, timeout=CONNECT_S)
-        self._target, self._address = target, address
+        self._target, self._address, self._ends = target, address, ends
         self.is_broken_off = False
 
     def connect(self) -> None:
-        self.sock = socket.create_connection((str(self._address), self._target.port), CONNECT_S)
-        self.sock.settimeout(ANSWER_S)
+        place = (str(self._address), self._target.port)
+        self.sock = socket.create_connection(place, min(CONNECT_S, _left(self._ends)))
+        self.sock.settimeout(_left(self._ends))
         if self._target.scheme == "https":
             context = ssl.create_default_context()
-            self.sock = context.wrap_socket(self.sock, server_hostname=self._target.host.rstrip("."))
+            name = self._target.host.rstrip(".")
+            # The handshake comes afterwards, so that it, too, can be broken off.
+            self.sock = context.wrap_socket(self.sock, server_hostname=name, do_handshake_on_connect=False)
+            self.sock.do_handshake()
 
 
-def post(target: Target, addresses: Iterable[Address], body: bytes, headers: Mapping[str, str]) -> Answer:
-    """Send to the first address that takes the connection. Raises `UnansweredError`."""
+def post(
+    target: Target, addresses: Iterable[Address], body: bytes, headers: Mapping[str, str], *, ends: float
+) -> Answer:
+    """Send to the first address that takes the connection, and be done when `time.monotonic()` is at `ends`: a
+    receiver that sends a byte now and then holds nobody up for longer. Raises `UnansweredError`.
+    """
     failure: Exception | None = None
     for address in islice(addresses, MOST_ADDRESSES):
-        connection = _Checked(target, address)
-        timer = Timer(WHOLE_S, _break_off, [connection])
+        if time.monotonic() >= ends:
+            break
+        connection = _Checked(target, address, ends)
+        timer = Timer(_left(ends), _break_off, [connection])
         timer.daemon = True
         timer.start()
         try:
@@ -68,12 +76,18 @@ def post(target: Target, addresses: Iterable[Address], body: bytes, headers: Map
                 failure = error
                 continue
             return _sent(connection, target, body, headers)
-        except (OSError, http.client.HTTPException) as error:  # once sent, another address would be a second time
+        except (OSError, ValueError, http.client.HTTPException) as error:
+            # Once sent, another address would be a second time.
             raise UnansweredError(_in_words(error)) from error
         finally:
             timer.cancel()
             connection.close()
     raise UnansweredError(_in_words(failure)) from failure
+
+
+def _left(ends: float) -> float:
+    """Seconds; never none at all, which would mean that nothing is waited for."""
+    return max(ends - time.monotonic(), 0.001)
 
 
 def _sent(connection: _Checked, target: Target, body: bytes, headers: Mapping[str, str]) -> Answer:
@@ -86,8 +100,9 @@ def _sent(connection: _Checked, target: Target, body: bytes, headers: Mapping[st
 
 def _break_off(connection: _Checked) -> None:
     connection.is_broken_off = True
-    with suppress(OSError, AttributeError):
-        connection.sock.shutdown(socket.SHUT_RDWR)
+    with suppress(OSError, AttributeError, TypeError):
+        # Not the one of TLS, which would have the reader go on without it.
+        socket.socket.shutdown(connection.sock, socket.SHUT_RDWR)
 
 
 def _seconds(text: str | None) -> int | None:
@@ -96,4 +111,4 @@ def _seconds(text: str | None) -> int | None:
 
 
 def _in_words(error: Exception | None) -> str:
-    return f"{type(error).__name__}: {error}"[:300] if error else "no address to connect to"
+    return f"{type(error).__name__}: {error}"[:300] if error else "no connection in time"

@@ -20,7 +20,7 @@ from .addresses import Address, Network, is_internal
 
 URL_LENGTH_MAX: Final = 1000
 DEFAULT_PORTS: Final = {"http": 80, "https": 443}
-_LOOKUP_S: Final = 5.0
+_LOOKUP_S: Final = 3.0
 _NAME: Final = re.compile(r"[a-z0-9_](?:[a-z0-9_-]{0,61}[a-z0-9_])?(?:\.[a-z0-9_](?:[a-z0-9_-]{0,61}[a-z0-9_])?)*\.?")
 _VISIBLE: Final = re.compile(r"[\x21-\x7e]+")
 _lookups = ThreadPoolExecutor(8, thread_name_prefix="lookup")

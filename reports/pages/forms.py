@@ -99,6 +99,18 @@ class AcknowledgementForm(RecordForm):
     )
 
 
+class ExplanationForm(RecordForm):
+    """What explains that the records do not go with a head."""
+
+    explanation = forms.CharField(
+        label=_("What explains it"),
+        max_length=1000,
+        widget=forms.Textarea(attrs={"rows": 3}),
+        help_text=_("And who found that out. The finding stays where it is."),
+        error_messages={"required": _("Say in a sentence what explains it.")},
+    )
+
+
 class ReplacementForm(RecordForm):
     """Why another certificate is to take this one's place."""
 

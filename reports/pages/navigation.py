@@ -17,3 +17,4 @@ register_entries(
     Entry(740, "webhooks_page", _("Webhooks"), Permission.SET_UP),
 )
 register_account_link("own_notices", _("Choose which e-mails you get"))
+register_account_link("own_calendar", _("What is due, in your calendar program"))

@@ -22,6 +22,7 @@ from calibration.selectors.casefile import CaseFile
 from calibration.selectors.casefiles import case_files
 from calibration.selectors.waiting import late_findings, open_jobs, waiting_jobs
 from fleet.actor import Actor
+from fleet.models import HeadConflict
 from fleet.pages.lists import part_of
 from fleet.pages.workshop_page import WorkshopPage, reader_unit
 from fleet.permissions import Permission, may
@@ -87,7 +88,13 @@ def _parked(_request: HttpRequest, _actor: Actor) -> dict[str, Any] | None:
     return values if any(values.values()) else None
 
 
+def _heads(_request: HttpRequest, _actor: Actor) -> dict[str, Any] | None:
+    count = HeadConflict.objects.filter(acknowledged_at=None).count()
+    return {"count": count} if count else None
+
+
 PARTS: list[TodayPart] = [
+    TodayPart("heads", _("Records"), "reports/pages/parts/head_conflicts.html", Permission.SET_UP, _heads),
     TodayPart("decisions", _("To be decided"), "calibration/parts/waiting.html", Permission.READ_WORKSHOP, _decisions),
     TodayPart("alerts", _("Alerts"), "reports/pages/parts/alerts.html", Permission.READ_WORKSHOP, _alerts),
     TodayPart("parked", _("Parked work"), "reports/pages/parts/parked.html", Permission.SET_UP, _parked),

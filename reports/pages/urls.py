@@ -3,7 +3,9 @@
 from django.urls import path
 
 from .alerts import AlertsView, AlertView
+from .calendar import CalendarFileView, OwnCalendarView, WithdrawCalendarView
 from .certificates import CertificatePdfView, CertificatesView, CertificateView, SendAgainView
+from .head_conflicts import HeadConflictsView, HeadConflictView
 from .job import JobView
 from .notices import OwnNoticesView, StopNoticeView
 from .operator_summary import OperatorSummaryPdfView, OperatorSummaryView
@@ -43,7 +45,12 @@ urlpatterns = [
     path("operators/<uuid:operator>/summary/pdf/", OperatorSummaryPdfView.as_view(), name="operator_summary_pdf_page"),
     path("parked-work/", ParkedWorkView.as_view(), name="parked_work_page"),
     path("parked-work/<uuid:item>/retry/", RetryView.as_view(), name="parked_work_retry_page"),
+    path("head-conflicts/", HeadConflictsView.as_view(), name="head_conflicts_page"),
+    path("head-conflicts/<uuid:conflict>/", HeadConflictView.as_view(), name="head_conflict_page"),
     path("account/notices/", OwnNoticesView.as_view(), name="own_notices"),
+    path("account/calendar/", OwnCalendarView.as_view(), name="own_calendar"),
+    path("account/calendar/withdrawal/", WithdrawCalendarView.as_view(), name="own_calendar_withdrawal"),
+    path("calendar/<str:code>/levelbook.ics", CalendarFileView.as_view(), name="calendar_file"),
     path("notices/<str:code>/", StopNoticeView.as_view(), name="notice_stop"),
     path("webhooks/", WebhooksView.as_view(), name="webhooks_page"),
     path("webhooks/new/", NewWebhookView.as_view(), name="webhook_new"),

@@ -1,4 +1,4 @@
-"""What is due soon or overdue: height checks of vehicles, calibrations of instruments."""
+"""What is due soon or overdue, and what is due one day: height checks of vehicles, calibrations of instruments."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from datetime import date, datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from django.db.models import Exists, OuterRef
+from django.db.models import Exists, OuterRef, QuerySet
 from django.db.models.functions import Least
 
 from calibration.models import OPEN_STATES, DriftSeries, DriftState, Job
@@ -26,11 +26,12 @@ SOON: Final = timedelta(days=14)
 
 @dataclass(frozen=True, slots=True)
 class DueThing:
-    """A vehicle or an instrument, when it is due, and the day from which that is counted."""
+    """A vehicle or an instrument, when it is due, the day from which that is counted, and since when that is known."""
 
     stage: Reminder.Stage
     done_on: date
     due_on: date
+    known_since: datetime
     vehicle: uuid.UUID | None = None
     instrument: uuid.UUID | None = None
     due_at_km: int | None = None
@@ -38,12 +39,17 @@ class DueThing:
 
 def due_vehicles(now: datetime) -> Iterator[DueThing]:
     """Those whose height check is due within two weeks or overdue; those in the bay are about to be measured."""
-    zone = ZoneInfo(Workshop.objects.get().time_zone)
     in_the_bay = Job.objects.filter(vehicle=OuterRef("vehicle"), state__in=OPEN_STATES)
-    found = (
-        DriftSeries.objects.annotate(first_day=Least("due_day", "distance_due_day"))
-        .filter(first_day__lte=day_of(now + SOON))
-        .exclude(Exists(in_the_bay))
+    return checks(DriftSeries.objects.exclude(Exists(in_the_bay)), now, until=now + SOON)
+
+
+def checks(of_vehicles: QuerySet[DriftSeries], now: datetime, *, until: datetime) -> Iterator[DueThing]:
+    """The next height check of each vehicle that has one by a time, the earliest first."""
+    zone = ZoneInfo(Workshop.objects.get().time_zone)
+    found = list(
+        of_vehicles.annotate(first_day=Least("due_day", "distance_due_day"))
+        .filter(first_day__lte=day_of(until))
+        .order_by("first_day", "vehicle")
     )
     last_days = _last_days([series.vehicle_id for series in found])
     for series in found:
@@ -55,7 +61,9 @@ def due_vehicles(now: datetime) -> Iterator[DueThing]:
         yield DueThing(
             stage=Reminder.Stage.OVERDUE if due_at <= now else Reminder.Stage.DUE,
             done_on=time_of_day(last).astimezone(zone).date(),
-            due_on=due_at.astimezone(zone).date(),
+            # By months it is a day of the calendar, wherever the workshop is.
+            due_on=due_at.astimezone(zone).date() if by_distance else due_at.date(),
+            known_since=series.due_changed_at,
             vehicle=series.vehicle_id,
             due_at_km=round(series.due_at_km) if by_distance else None,
         )
@@ -70,14 +78,21 @@ def _last_days(vehicles: list[uuid.UUID]) -> dict[uuid.UUID, float]:
 
 def due_instruments(now: datetime) -> Iterator[DueThing]:
     """Those whose calibration ends within two weeks or has ended; not those withdrawn."""
-    today = now.astimezone(ZoneInfo(Workshop.objects.get().time_zone)).date()
+    return calibrations(now, until=now + SOON)
+
+
+def calibrations(now: datetime, *, until: datetime) -> Iterator[DueThing]:
+    """The next calibration of each instrument in use that has one by a time."""
+    zone = ZoneInfo(Workshop.objects.get().time_zone)
+    today, last_day = now.astimezone(zone).date(), until.astimezone(zone).date()
     for instrument in instruments():
         calibration = instrument.latest_calibration
-        if instrument.is_withdrawn or calibration.due_on > today + SOON:
+        if instrument.is_withdrawn or calibration.due_on > last_day:
             continue
         yield DueThing(
             stage=Reminder.Stage.OVERDUE if calibration.due_on < today else Reminder.Stage.DUE,
             done_on=calibration.calibrated_on,
             due_on=calibration.due_on,
+            known_since=calibration.recorded_at,
             instrument=instrument.pk,
         )

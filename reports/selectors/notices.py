@@ -21,6 +21,7 @@ OF_ROLES: Final = {
     Notice.ALERTS: {Role.MANAGER, Role.OPERATOR_CONTACT},
     Notice.CHECKS: {Role.MANAGER, Role.OPERATOR_CONTACT},
     Notice.INSTRUMENTS: {Role.MANAGER},
+    Notice.CHECKPOINT: {Role.MANAGER, Role.OPERATOR_CONTACT},
 }
 """Who gets what; whoever may approve is asked for approvals, too."""
 

@@ -126,6 +126,11 @@ def of_operators(operators: Iterable[uuid.UUID]) -> list[Recipient]:
     return [*(Recipient("operator", each.pk) for each in found), *_members(contacts)]
 
 
+def of_all_operators() -> list[Recipient]:
+    """Every operator that has vehicles here now."""
+    return of_operators(Operator.objects.filter(vehicles__isnull=False).values_list("pk", flat=True))
+
+
 def late_findings(job_id: uuid.UUID) -> QuerySet[Finding]:
     return Finding.objects.filter(job=job_id, code="recorded_after_close").order_by("-recorded_at", "-id")
 

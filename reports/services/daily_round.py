@@ -16,16 +16,18 @@ from django.db.models import Q
 
 from fleet import outbox
 from fleet.actor import Actor
-from fleet.models import OutboxItem, Workshop
+from fleet.models import Checkpoint, OutboxItem, Workshop
 
-from ..models import DriftAlert, Notice, Reminder
+from ..models import DriftAlert, Notice, Reminder, Webhook
 from ..selectors.due import DueThing, due_instruments, due_vehicles
-from ..selectors.recipients import Recipient, managers, of_operators, wanting
+from ..selectors.recipients import Recipient, managers, of_all_operators, of_operators, wanting
+from .webhook_deliveries import CLEAR_KIND
 
 KIND: Final = "reports.daily_round"
 ALERTS_KIND: Final = "reports.alerts_email"
 CHECKS_KIND: Final = "reports.checks_email"
 INSTRUMENTS_KIND: Final = "reports.instruments_email"
+CHECKPOINT_KIND: Final = "reports.checkpoint_email"
 MORNING: Final = time(6)
 SETTLED: Final = timedelta(minutes=5)
 """What was recorded longer ago is committed: no task runs for so long."""
@@ -47,6 +49,9 @@ def round_go(*, actor: Actor, since: datetime) -> None:
     _tell_of_alerts(actor, since, until)
     _tell_of_checks(actor)
     _tell_of_instruments(actor)
+    _tell_of_head(actor, since, until)
+    if Webhook.objects.exists():
+        outbox.append(actor, CLEAR_KIND, {})
 
 
 def _tell_of_alerts(actor: Actor, since: datetime, until: datetime) -> None:
@@ -69,6 +74,14 @@ def _tell_of_checks(actor: Actor) -> None:
 def _tell_of_instruments(actor: Actor) -> None:
     if _noted(actor, due_instruments(actor.now)):
         _ask(actor, INSTRUMENTS_KIND, {"noted_at": actor.now.isoformat()}, wanting(Notice.INSTRUMENTS, managers()))
+
+
+def _tell_of_head(actor: Actor, since: datetime, until: datetime) -> None:
+    """The newest head, where something was recorded since the last one that was told of."""
+    newest = Checkpoint.objects.filter(made_at__gt=since, made_at__lte=until).order_by("-size").first()
+    if newest is not None:
+        told = wanting(Notice.CHECKPOINT, [*managers(), *of_all_operators()])
+        _ask(actor, CHECKPOINT_KIND, {"size": str(newest.size)}, told)
 
 
 def _noted(actor: Actor, things: Iterable[DueThing]) -> list[uuid.UUID]:

@@ -30,6 +30,8 @@ from ..outbound.target import BadUrlError, InternalAddressError, NotFoundError
 from .webhooks import holding_secrets, opened, webhook_disable_gone
 
 KIND: Final = "reports.webhook_attempt"
+CLEAR_KIND: Final = "reports.old_deliveries"
+CLEARED_AT_ONCE: Final = 2_000
 PAUSES: Final = outbox.PAUSES_OUTSIDE
 """Between attempts, as the Standard Webhooks scheme recommends: ten attempts within some three days."""
 LONGEST_WISH: Final = timedelta(days=1)
@@ -110,6 +112,17 @@ def delivery_replay(
     delivery.save()
     _ask_for_attempt(actor, delivery, actor.now)
     return delivery
+
+
+def old_deliveries_clear(*, actor: Actor) -> None:
+    """Remove the messages that are over for long enough, with their attempts; so many at once, then it goes on."""
+    until = actor.now - timedelta(days=settings.WEBHOOK_DELIVERIES_DAYS)
+    over = WebhookDelivery.objects.filter(finished_at__lt=until).exclude(state=State.WAITING)
+    found = list(over.select_for_update(skip_locked=True).order_by("id").values_list("pk", flat=True)[:CLEARED_AT_ONCE])
+    WebhookAttempt.objects.filter(delivery__in=found).delete()
+    WebhookDelivery.objects.filter(pk__in=found).delete()
+    if len(found) == CLEARED_AT_ONCE:
+        outbox.append(actor, CLEAR_KIND, {})
 
 
 def signed_headers(message_id: str, body: str, secrets: list[str], now: datetime) -> dict[str, str]:

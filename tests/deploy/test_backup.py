@@ -16,6 +16,7 @@ from typing import Any
 import psycopg
 import pytest
 from django.db import connection, connections
+from django.utils import timezone
 from psycopg import sql
 from psycopg.conninfo import make_conninfo
 from pytest_django import DjangoDbBlocker
@@ -23,7 +24,11 @@ from pytest_django import DjangoDbBlocker
 from deploy import database
 from deploy.backup.making import DUMP, FORMAT, MANIFEST, BackupError, Manifest, unknown_migrations
 from deploy.embedded.folder import CHECKOUT, data_folder
-from fleet import outbox
+from fleet import outbox, services
+from fleet.actor import Actor
+from fleet.checkpoint_keys import signing_key
+from fleet.signed_heads import verifier_key
+from fleet.tenancy import in_workshop
 from tests.database import copied_database, database_environment
 from tests.factories import make_site
 
@@ -56,7 +61,10 @@ def original(
             connection.settings_dict["NAME"] = name
             try:
                 for _ in range(2):
-                    make_site().vehicle()
+                    site = make_site()
+                    site.vehicle()
+                    with in_workshop(site.workshop.pk):
+                        services.checkpoint_make(actor=Actor.system(site.workshop.pk, timezone.now()))
             finally:
                 connections.close_all()
                 connection.settings_dict["NAME"] = usual
@@ -101,9 +109,10 @@ def manage(environment: dict[str, str], *arguments: object) -> subprocess.Comple
     return subprocess.run(command, env=environment, capture_output=True, text=True, timeout=PATIENCE, check=False)
 
 
-def done(environment: dict[str, str], *arguments: object) -> None:
+def done(environment: dict[str, str], *arguments: object) -> str:
     ended = manage(environment, *arguments)
     assert ended.returncode == 0, ended.stderr
+    return ended.stdout
 
 
 def refused(environment: dict[str, str], *arguments: object) -> str:
@@ -165,7 +174,8 @@ def test_restored_is_what_was_backed_up_under_a_new_epoch_and_guarded_as_before(
     assert contents(name) != kept
 
     with psycopg.connect(**parameters("app", name)) as still_there:
-        done(environment, "restore", backup, "--replace")
+        said = done(environment, "restore", backup, "--replace")
+        assert said.count(": good. ") == 2, "both workshops are verified, and it is said"
         with pytest.raises(psycopg.OperationalError):
             still_there.execute("SELECT 1")
 
@@ -184,7 +194,7 @@ def assert_guarded(name: str) -> None:
     )
     assert one(name, forced)
     with psycopg.connect(**parameters("owner", name)) as owner, pytest.raises(psycopg.Error, match="append-only"):
-        owner.execute("TRUNCATE fleet_ledgerentry")
+        owner.execute("TRUNCATE fleet_ledgerentry CASCADE")
     with psycopg.connect(**parameters("app", name)) as app, pytest.raises(psycopg.Error, match="permission denied"):
         app.execute("CREATE TEMPORARY TABLE shadow (id int)")
 
@@ -234,6 +244,36 @@ def test_backup_with_a_broken_ledger_is_refused_and_nothing_changes(
     with psycopg.connect(**parameters("admin", name)) as server:
         left = server.execute("SELECT datname FROM pg_database WHERE starts_with(datname, %s)", [f"{name}_re"])
         assert left.fetchall() == [], "no half-restored database is left behind"
+
+
+@pytest.mark.parametrize(
+    ("alteration", "named"),
+    [
+        ("UPDATE fleet_vehicle SET registration = 'ALTERED'", "fleet.vehicle "),
+        ("DELETE FROM fleet_checkpoint", "checkpoint of "),
+    ],
+)
+def test_backup_with_whole_chains_but_other_records_is_refused(
+    environment: dict[str, str], name: str, tmp_path: Path, alteration: str, named: str
+) -> None:
+    change(name, alteration)
+    done(environment, "backup", tmp_path / "altered")
+    before, epoch_before = contents(name), epoch(name)
+    said = refused(environment, "restore", tmp_path / "altered", "--replace")
+    assert said.count("BAD RECORD") == 2, "one of each workshop"
+    assert named in said
+    assert (contents(name), epoch(name)) == (before, epoch_before)
+
+
+def test_backup_of_another_installation_needs_its_public_key(
+    environment: dict[str, str], name: str, tmp_path: Path
+) -> None:
+    done(environment, "backup", tmp_path / "moved")
+    elsewhere = environment | {"CHECKPOINT_KEY": "of another machine"}
+    said = refused(elsewhere, "restore", tmp_path / "moved", "--replace")
+    assert "FORMER_CHECKPOINT_KEYS" in said
+    known = verifier_key("levelbook/workshops/any", signing_key().public_key())
+    done(elsewhere | {"FORMER_CHECKPOINT_KEYS": known}, "restore", tmp_path / "moved", "--replace")
 
 
 def test_backup_of_a_newer_version_is_refused(environment: dict[str, str], name: str, backup: Path) -> None:

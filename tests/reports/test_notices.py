@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from datetime import datetime, timedelta
+from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -14,10 +16,12 @@ from django.db import IntegrityError, transaction
 from django.test import Client
 from django.utils import timezone
 
-from fleet import outbox
+from fleet import outbox, services
 from fleet.actor import Actor
+from fleet.checkpoint_keys import known_keys
 from fleet.ids import new_id
-from fleet.models import Membership, OutboxItem, Workshop
+from fleet.models import Checkpoint, Membership, Operator, OutboxItem, Workshop
+from fleet.signed_heads import public_key, verified
 from fleet.tenancy import in_workshop
 from reports.models import DeclinedNotice, DriftAlert, Notice, Reminder
 from reports.selectors.notices import notices_for, read_stop_code, stop_code
@@ -267,6 +271,52 @@ class TestInstruments:
         assert "T-LATE" not in later.body
 
 
+class TestHeads:
+    @pytest.fixture
+    def head(self, quiet: Site) -> Checkpoint:
+        """Made an hour ago."""
+        quiet.vehicle()
+        with in_workshop(quiet.workshop.pk):
+            made = services.checkpoint_make(actor=system(quiet, timezone.now() - timedelta(hours=1)))
+        assert made is not None
+        return made
+
+    def told(self, site: Site, perform_all: Perform, days: int = 0) -> list[EmailMessage]:
+        now = timezone.now() + timedelta(days=days)
+        sent = round_at(site, now, now - timedelta(days=1), perform_all)
+        return [each for each in sent if each.subject.startswith("Signed head")]
+
+    def test_go_daily_to_managers_and_operators_and_can_be_checked(
+        self, quiet: Site, head: Checkpoint, perform_all: Perform, tmp_path: Path
+    ) -> None:
+        sent = self.told(quiet, perform_all)
+        with in_workshop(quiet.workshop.pk):
+            operators = set(Operator.objects.filter(vehicles__isnull=False).values_list("email", flat=True))
+        assert {each.to[0] for each in sent} == {quiet.manager.email, *operators}
+        message = sent[0]
+        [(name, content, _type)] = message.attachments
+        assert name == f"head-{head.size}.txt"
+        kept = tmp_path / name
+        kept.write_text(content if isinstance(content, str) else content.decode(), encoding="utf-8")
+        assert verified(kept.read_text(encoding="utf-8"), known_keys()).size == head.size
+        assert head.note.strip() in message.body, "as text, too, for whoever prints it"
+        assert f"verify_records --workshop {quiet.workshop.pk} --head {name}" in message.body
+        [key] = re.findall(r"levelbook/workshops/\S+\+[0-9a-f]{8}\+\S+", str(message.body))
+        assert verified(head.note, [public_key(key)]).size == head.size, "the key in it is the one that signed"
+
+    def test_with_no_new_head_nobody_is_told(self, quiet: Site, head: Checkpoint, perform_all: Perform) -> None:
+        assert self.told(quiet, perform_all)
+        assert not self.told(quiet, perform_all, days=2)
+
+    def test_can_be_done_without(self, quiet: Site, head: Checkpoint, perform_all: Perform) -> None:
+        with in_workshop(quiet.workshop.pk):
+            recipient = Recipient("membership", quiet.manager.membership.pk)
+            notice_decline(actor=system(quiet), recipient=recipient, kind=Notice.CHECKPOINT)
+        sent = self.told(quiet, perform_all)
+        assert sent
+        assert not to(sent, quiet.manager.email)
+
+
 class TestDoingWithout:
     def choose(self, site: Site, person: Person, *wanted: str) -> None:
         with in_workshop(site.workshop.pk):
@@ -297,7 +347,12 @@ class TestDoingWithout:
     def test_roles_say_what_is_offered(self, quiet: Site) -> None:
         contact = quiet.person("operator_contact", operator=quiet.operator().pk)
         deputy = quiet.person("technician", may_approve=True)
-        assert notices_for(contact.membership) == [Notice.CERTIFICATE, Notice.ALERTS, Notice.CHECKS]
+        assert notices_for(contact.membership) == [
+            Notice.CERTIFICATE,
+            Notice.ALERTS,
+            Notice.CHECKS,
+            Notice.CHECKPOINT,
+        ]
         assert notices_for(deputy.membership) == [Notice.APPROVAL]
         assert notices_for(quiet.technician.membership) == []
 

@@ -24,8 +24,15 @@ from fleet.ids import new_id
 from fleet.models import LedgerEntry, OutboxItem
 from fleet.tenancy import in_workshop
 from reports.models import Webhook, WebhookAttempt, WebhookDelivery, WebhookSecret
+from reports.services.daily_round import round_go
 from reports.services.events import alert_tell
-from reports.services.webhook_deliveries import PAUSES, delivery_replay, event_tell, signed_headers
+from reports.services.webhook_deliveries import (
+    PAUSES,
+    delivery_replay,
+    event_tell,
+    old_deliveries_clear,
+    signed_headers,
+)
 from reports.services.webhooks import webhook_add, webhook_end, webhook_rotate_secret, webhook_update
 from tests.factories import Site
 
@@ -484,3 +491,42 @@ class TestDatabase:
             transaction.atomic(),
         ):
             WebhookAttempt.objects.create(delivery=delivery, made_at=timezone.now(), **fields)
+
+
+class TestClearing:
+    def test_what_is_over_for_long_is_cleared_and_what_waits_is_not(
+        self, site: Site, hook: tuple[Webhook, str], perform_all: Perform, settings: Any
+    ) -> None:
+        settings.WEBHOOK_DELIVERIES_DAYS = 30
+        told(site)
+        perform_all(site)
+        told(site)
+        with in_workshop(site.workshop.pk):
+            old, waiting = WebhookDelivery.objects.order_by("created_at")
+            for days, left in ((29, 2), (31, 1)):
+                old_deliveries_clear(actor=Actor.system(site.workshop.pk, timezone.now() + timedelta(days=days)))
+                assert WebhookDelivery.objects.count() == left
+            assert not WebhookDelivery.objects.filter(pk=old.pk).exists()
+            assert not WebhookAttempt.objects.exists()
+        assert waiting.state == "waiting"
+
+    def test_goes_on_until_nothing_is_left(
+        self,
+        site: Site,
+        hook: tuple[Webhook, str],
+        perform_all: Perform,
+        items: Items,
+        monkeypatch: pytest.MonkeyPatch,
+        settings: Any,
+    ) -> None:
+        monkeypatch.setattr("reports.services.webhook_deliveries.CLEARED_AT_ONCE", 2)
+        settings.WEBHOOK_DELIVERIES_DAYS = 1
+        for _ in range(5):
+            told(site)
+        perform_all(site)
+        with in_workshop(site.workshop.pk):
+            WebhookDelivery.objects.update(finished_at=timezone.now() - timedelta(days=2))
+            round_go(actor=Actor.system(site.workshop.pk, timezone.now()), since=timezone.now())
+        perform_all(site)
+        assert len(items(site, "reports.old_deliveries")) == 3
+        assert not deliveries(site)

@@ -15,7 +15,7 @@ from deploy.backup.restoring import backup_restore
 
 class Command(BaseCommand):
     help = (
-        "Bring back a backup, migrated to this version and with its ledgers verified. The epoch changes, so "
+        "Bring back a backup, migrated to this version, once all its records were verified. The epoch changes, so "
         "that tablets offer again what they sent since the backup."
     )
 
@@ -29,7 +29,7 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         folder: Path = options["folder"].absolute()
         try:
-            epoch = backup_restore(
+            restored = backup_restore(
                 folder,
                 data=settings.DATA,
                 files=Path(settings.MEDIA_ROOT),
@@ -38,4 +38,6 @@ class Command(BaseCommand):
             )
         except BackupError as error:
             raise CommandError(str(error)) from error
-        self.stdout.write(f"Restored {folder}. The installation's new epoch is {epoch}.")
+        for line in restored.verified:
+            self.stdout.write(line)
+        self.stdout.write(f"Restored {folder}. The installation's new epoch is {restored.epoch}.")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from argparse import ArgumentTypeError
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 from uuid import UUID
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
@@ -15,6 +15,8 @@ from fleet.models import Workshop
 from fleet.signed_heads import Head, HeadError, verified
 from fleet.tenancy import in_workshop
 from fleet.verification import Verified, consistent_snapshot, verify_workshop
+
+BAD: Final = "BAD RECORD"
 
 
 class Command(BaseCommand):
@@ -54,7 +56,7 @@ class Command(BaseCommand):
 
 def _sentence(result: Verified, outside: int) -> str:
     if result.problem is not None:
-        return f"BAD RECORD: {result.problem}"
+        return f"{BAD}: {result.problem}"
     return (
         f"good. {result.entries} ledger entries in {result.books} books, {result.leaves} of them in the tree, "
         f"{result.checkpoints} checkpoints and {outside} from outside, {result.rows} rows."

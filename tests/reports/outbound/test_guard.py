@@ -297,9 +297,8 @@ def silent() -> Iterator[int]:
         yield server.getsockname()[1]
 
 
-@pytest.fixture
-def dripping() -> Iterator[int]:
-    """A receiver that answers with a byte now and then, so that no single wait is long."""
+def dripping(beginning: bytes) -> Iterator[int]:
+    """A receiver that says a byte now and then, so that no single wait is long."""
     from threading import Event, Thread
 
     stop = Event()
@@ -308,7 +307,7 @@ def dripping() -> Iterator[int]:
         def drip() -> None:
             connection, _address = server.accept()
             with connection, suppress(OSError):
-                connection.sendall(b"HTTP/1.1 200 OK\r\nX: ")
+                connection.sendall(beginning)
                 while not stop.wait(0.05):
                     connection.sendall(b"x")
 
@@ -319,14 +318,37 @@ def dripping() -> Iterator[int]:
         thread.join()
 
 
-@pytest.mark.parametrize("kind", ["silent", "dripping"])
+@pytest.fixture
+def slow_answer() -> Iterator[int]:
+    yield from dripping(b"HTTP/1.1 200 OK\r\nX: ")
+
+
+@pytest.fixture
+def slow_handshake() -> Iterator[int]:
+    """The head of a TLS record of 16 kB, which never is whole."""
+    yield from dripping(b"\x16\x03\x03\x40\x00")
+
+
+@pytest.mark.parametrize(
+    ("kind", "scheme"), [("silent", "http"), ("silent", "https"), ("slow_answer", "http"), ("slow_handshake", "https")]
+)
 def test_a_receiver_that_is_slow_is_given_up(
-    kind: str, request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
+    kind: str, scheme: str, request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    """It would last for ever otherwise."""
     port = request.getfixturevalue(kind)
-    monkeypatch.setattr(post, "ANSWER_S", 0.3)
-    monkeypatch.setattr(post, "WHOLE_S", 0.6)
-    assert ask(f"http://127.0.0.1:{port}/", port, "127.0.0.0/8") == "UnansweredError"
+    monkeypatch.setattr(sending, "WHOLE_S", 0.5)
+    assert ask(f"{scheme}://127.0.0.1:{port}/", port, "127.0.0.0/8") == "UnansweredError"
+
+
+def test_what_took_the_whole_time_already_is_not_tried_at_one_more_address(
+    outside: Receiver, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    url = f"http://{ALLOWED}:{outside.port}/"
+    assert ask(url, outside.port, f"{ALLOWED}/32") == "204"
+    monkeypatch.setattr(sending, "WHOLE_S", 0.0)
+    assert ask(url, outside.port, f"{ALLOWED}/32") == "UnansweredError"
+    assert len(outside.received) == 1
 
 
 def test_nobody_listening_is_no_answer() -> None:

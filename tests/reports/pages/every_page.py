@@ -5,13 +5,19 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any, Final
+from uuid import UUID
 
 from allauth.mfa.models import Authenticator
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, resolve
+from django.utils import timezone
 
 from fleet import services
-from fleet.models import Invitation, Membership, OutboxFile
+from fleet.actor import Actor
+from fleet.checkpoint_keys import origin_of
+from fleet.models import HeadConflict, Invitation, Membership, OutboxFile
+from fleet.signed_heads import Head, signed
 from fleet.tenancy import in_workshop
 from reports.models import Certificate, Notice
 from reports.selectors.notices import stop_code
@@ -45,6 +51,7 @@ FILES: Final = frozenset(
         "certificate_pdf_page",
         "certificate_schema",
         "operator_summary_pdf_page",
+        "calendar_file",
         "mfa_download_recovery_codes",
         "mfa_login_webauthn",
     }
@@ -59,6 +66,7 @@ STEPS: Final = frozenset(
         "certificate_sending_page",
         "webhook_end_page",
         "webhook_replay_page",
+        "own_calendar_withdrawal",
     }
 )
 """What is pressed on another page and leads to one."""
@@ -73,6 +81,7 @@ NEVER_REFUSED: Final = frozenset(
         "mfa_remove_webauthn",
         "outbox_file_page",
         "notice_stop",
+        "own_calendar",
         "own_notices",
         "own_preferences",
         "person_invitation",
@@ -135,11 +144,16 @@ class House:
     at_work: AtWork
 
     tablet_id: str
+    conflict: HeadConflict
 
     @classmethod
     def of(cls, site: Site) -> House:
-        asked = asked_in(site)
-        return cls(furnish(site), asked, at_work_in(site), tablet_of(site)[1])
+        asked, tablet = asked_in(site), tablet_of(site)[1]
+        return cls(furnish(site), asked, at_work_in(site), tablet, conflict_on(site, tablet))
+
+    @property
+    def conflict_path(self) -> str:
+        return f"/head-conflicts/{self.conflict.pk}/"
 
     @property
     def site(self) -> Site:
@@ -188,10 +202,11 @@ class House:
             "/account/confirm/",
             "/account/preferences/",
             "/account/notices/",
+            "/account/calendar/",
             "/account/sign-ins/",
         ]
         others = ["/choose-workshop/", "/sign-out/", "/sign-ins/", "/tablets/", f"/tablets/{self.tablet_id}/"]
-        files = ["/tablets/import/", file, self.check_path]
+        files = ["/tablets/import/", file, self.check_path, "/head-conflicts/", self.conflict_path]
         again = f"/people/{self.invited('Rowan Ash').pk}/"  # being invited again ends the earlier link
         paths = [*of_work, *decisions, *self.furnished.pages(), *own, *others, *files, again, f"{again}invitation/"]
         searched = [
@@ -202,6 +217,7 @@ class House:
             "/sign-ins/?q=no-such",
         ]
         made = [Visit("/tablets/", pressed="Enrol a tablet"), Visit(f"{again}invitation/", pressed="Invite again")]
+        made.append(Visit("/account/calendar/", pressed="Make an address"))
         visits = [*map(Visit, [*paths, *searched]), Visit("/vehicles/?sort=price", 422), *made]
         forms = [*self._forms(), "/tablets/import/", f"/tablets/{self.tablet_id}/", *own[1:4]]
         return Person("manager", session_of(browser), visits, forms)
@@ -209,6 +225,7 @@ class House:
     def _forms(self) -> list[str]:
         of_furniture = [path for path in self.furnished.pages() if has_form(path)]
         decided = [f"/alerts/{self.at_work.alert.pk}/", self.asked.approval_path, self.asked.finding_path]
+        decided.append(self.conflict_path)
         hook = f"/webhooks/{self.at_work.webhook.pk}/"
         webhooks = ["/webhooks/new/", hook, f"{hook}rotation/"]
         return [*of_furniture, self.check_path, "/certificates/1/", *decided, *webhooks]
@@ -293,6 +310,16 @@ class House:
     def _code(self) -> str:
         with in_workshop(self.site.workshop.pk):
             return Certificate.objects.get(number=1).code
+
+
+def conflict_on(site: Site, tablet_id: str) -> HeadConflict:
+    """A head that no known key signed, as a tablet offers it."""
+    with in_workshop(site.workshop.pk):
+        head = Head(origin_of(site.workshop.pk), 9, b"r" * 32, timezone.now(), 0)
+        note = signed(head, Ed25519PrivateKey.generate())
+        actor = Actor.system(site.workshop.pk, timezone.now())
+        assert services.heads_compare(actor=actor, tablet_id=UUID(tablet_id), notes=[note]) == ["unknown_key"]
+        return HeadConflict.objects.get()
 
 
 def signed_in(person: Any) -> Client:

@@ -19,7 +19,7 @@ from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver
 
 from calibration.models import Decision, HeightCheck, Ruling
-from fleet.models import AccessToken, Membership, OutboxItem, Tablet
+from fleet.models import AccessToken, CalendarFeed, HeadConflict, Membership, OutboxItem, Tablet
 from fleet.tenancy import in_workshop
 from reports.models import Certificate, DriftAlert, Webhook, WebhookDelivery
 from tests.calibration.outbox_files import record, saved
@@ -100,6 +100,15 @@ def decisions(house: House) -> Iterator[Case]:
         {"note": ""},
         "note",
         "Say in a sentence what is to be done.",
+    )
+    yield Case(
+        manager,
+        house.conflict_path,
+        {"explanation": "The key was changed on Monday."},
+        within(site, HeadConflict.objects.exclude(explanation="").exists),
+        {"explanation": ""},
+        "explanation",
+        "Say in a sentence what explains it.",
     )
     yield Case(
         manager,
@@ -287,6 +296,10 @@ def presses(house: House) -> Iterator[Press]:
     gone = within(site, lambda: Tablet.objects.get(pk=tablet).revoked_at)
     yield Press(manager, f"/tablets/{tablet}/", f"/tablets/{tablet}/revocation/", gone)
     yield Press(manager, "/tablets/", "/tablets/enrolment/", lambda: True)
+    feed = within(site, CalendarFeed.objects.exists)
+    yield Press(manager, "/account/calendar/", "/account/calendar/", feed)
+    withdrawn = within(site, lambda: not CalendarFeed.objects.exists())
+    yield Press(manager, "/account/calendar/", "/account/calendar/withdrawal/", withdrawn)
     yield Press(manager, "/account/", "/sign-out/", lambda: not is_in(manager))
 
 

@@ -124,7 +124,7 @@ export class App {
   openOutbox() {
     const workshop = this.session.enrolled?.workshop.id;
     if (!workshop || !this.#shell) return;
-    const { Sending, workshopKey } = this.#shell;
+    const { Sending, keepHeads, workshopKey } = this.#shell;
     if (this.sending?.workshop === workshop) return this.sending.sender.wake();
     this.sending?.sender.stop();
     this.sending = new Sending({
@@ -142,6 +142,7 @@ export class App {
     });
     this.sending.sender.wake();
     void workshopKey(this).catch(() => null); // The storage says so where it matters.
+    keepHeads(this);
     void this.sending.vehicles().then((vehicles) => this.reads.forgetAllBut(vehicles)).catch(() => null);
   }
 

@@ -4,6 +4,7 @@
  */
 
 export { absentOf } from "./absent.js";
+export { keepHeads } from "./heads.js";
 export { askForPersistence } from "../offline/store.js";
 export { workshopKey } from "./outbox_file.js";
 export { intentsOf, recordsOf } from "./records.js";
