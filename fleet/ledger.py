@@ -11,7 +11,8 @@ import hashlib
 import hmac
 import json
 import uuid
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from typing import Any, Final
@@ -88,26 +89,63 @@ def append(
 ) -> LedgerEntry:
     """Append one entry: `record` is what the step is about, `rows` what else it recorded or changed."""
     book = vehicle.pk if vehicle else actor.workshop_id
-    sequence, previous_hash = _next_place(book)
+    entry = _entry(actor, Step(kind, record, vehicle, list(rows), facts or {}), book, _next_place(book))
+    entry.save(force_insert=True)
+    ask_for_checkpoint(actor)
+    return entry
+
+
+@dataclass(frozen=True)
+class Step:
+    """What one of several entries is to say, as the arguments of `append`."""
+
+    kind: str
+    record: TenantModel | Workshop
+    vehicle: Vehicle | None
+    rows: Sequence[TenantModel] = ()
+    facts: Mapping[str, object] = field(default_factory=dict)
+
+
+def append_each(actor: Actor, steps: Sequence[Step]) -> None:
+    """Append an entry for each step, in their order, with few queries however many there are.
+
+    The books are locked in the order of their ids, so that two that append to the same ones wait and never lock up.
+    """
+    places = _next_places({_book(actor, step) for step in steps})
+    entries = []
+    for step in steps:
+        book = _book(actor, step)
+        entry = _entry(actor, step, book, places[book])
+        places[book] = (entry.sequence + 1, entry.hash)
+        entries.append(entry)
+    LedgerEntry.objects.bulk_create(entries, batch_size=200)
+    if entries:
+        ask_for_checkpoint(actor)
+
+
+def _book(actor: Actor, step: Step) -> uuid.UUID:
+    return step.vehicle.pk if step.vehicle else actor.workshop_id
+
+
+def _entry(actor: Actor, step: Step, book: uuid.UUID, place: tuple[int, str]) -> LedgerEntry:
+    sequence, previous_hash = place
     entry = LedgerEntry(
         workshop_id=actor.workshop_id,
         book=book,
-        vehicle=vehicle,
+        vehicle=step.vehicle,
         sequence=sequence,
         recorded_at=actor.now,
         device_at=actor.device_at,
         clock_offset_ms=round(actor.clock_offset.total_seconds() * 1000) if actor.device_at else None,
         actor=actor.membership_id,
         roles=sorted(actor.roles),
-        kind=kind,
-        record_type=record._meta.label_lower,
-        record_id=record.pk,
-        payload=_payload([record, *rows], facts or {}),
+        kind=step.kind,
+        record_type=step.record._meta.label_lower,
+        record_id=step.record.pk,
+        payload=_payload([step.record, *step.rows], step.facts),
         previous_hash=previous_hash,
     )
     entry.hash = entry_hash(entry)
-    entry.save(force_insert=True)
-    ask_for_checkpoint(actor)
     return entry
 
 
@@ -146,3 +184,24 @@ def _next_place(book: uuid.UUID) -> tuple[int, str]:
         )
         last = cursor.fetchone()
     return (last[0] + 1, last[1]) if last else (1, FIRST_PREVIOUS_HASH)
+
+
+NEXT_PLACES_SQL: Final = """
+    SELECT book, entry.sequence, entry.hash FROM unnest(%s::uuid[]) AS book, LATERAL (
+        SELECT sequence, hash FROM fleet_ledgerentry WHERE fleet_ledgerentry.book = book.book
+        ORDER BY sequence DESC LIMIT 1
+    ) AS entry
+"""
+
+
+def _next_places(books: Collection[uuid.UUID]) -> dict[uuid.UUID, tuple[int, str]]:
+    """As `_next_place`, of several books at once."""
+    ordered = sorted(books)
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT pg_advisory_xact_lock(hashtextextended(book, 0)) FROM unnest(%s::text[]) AS book",
+            [[str(book) for book in ordered]],
+        )
+        cursor.execute(NEXT_PLACES_SQL, [ordered])
+        last = {book: (sequence + 1, previous) for book, sequence, previous in cursor.fetchall()}
+    return {book: last.get(book, (1, FIRST_PREVIOUS_HASH)) for book in ordered}
