@@ -161,6 +161,13 @@ EMAIL_USE_TLS, EMAIL_USE_SSL = MAIL_SERVER.starts_tls, MAIL_SERVER.is_tls
 EMAIL_TIMEOUT = 10
 DEFAULT_FROM_EMAIL = os.environ.get("LEVELBOOK_EMAIL_FROM", "Levelbook <levelbook@localhost>")
 
+# --- Imports ------------------------------------------------------------------------------------------
+IMPORT_LARGEST_BYTES = 1_000_000 * _whole_number("IMPORT_LARGEST_MB", 200, of="megabytes", lowest=1, highest=2_000)
+IMPORT_MOST_ROWS = _whole_number("IMPORT_MOST_ROWS", 1_000_000, of="rows", lowest=1, highest=10_000_000)
+# All of them are recorded in one transaction, which holds the books of their vehicles for as long as it takes.
+IMPORT_MOST_ATOMIC_ROWS = _whole_number("IMPORT_MOST_ATOMIC_ROWS", 5_000, of="rows", lowest=1, highest=20_000)
+IMPORT_FILE_DAYS = _whole_number("IMPORT_FILE_DAYS", 7, of="days", lowest=1, highest=365)
+
 # --- Webhooks ----------------------------------------------------------------------------------------
 WEBHOOK_POLICY = outbound.webhook_policy(
     networks=_list("LEVELBOOK_WEBHOOK_NETWORKS", ""),

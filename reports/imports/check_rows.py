@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
-from typing import Any
+from typing import Any, Final
 
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
@@ -23,7 +23,8 @@ from .faults import Fault, faults_of
 from .kinds import Piece
 from .sources import Row
 
-LONGEST_SERIAL = 60
+LONGEST_SERIAL: Final = 60
+EXAMPLE_TIME: Final = "2025-05-04T09:30:00+02:00"
 
 
 class CheckRows:
@@ -71,9 +72,7 @@ class CheckRows:
         if seen == check.fingerprint(piece.actor.workshop_id).hex():
             piece.known += 1
         else:
-            detail = _(
-                "The id stands in an earlier row, with another content. Give each row an id of its own, or none."
-            )
+            detail = _("The id stands in an earlier row with another content. Give each row its own, or none.")
             piece.refuse(check.line, [Fault("id_reused", detail, "id")])
         return False
 
@@ -152,14 +151,12 @@ def _columns() -> tuple[Column, ...]:
     corners = {"FL": "486.5", "FR": "487", "RL": "503.5", "RR": "504"}
     return (
         Column("vin", gettext_lazy("VIN"), cells.text, VinField(), True, "0LBWAGNX5RA000017"),
-        Column(
-            "taken_at", gettext_lazy("measured at"), cells.moment, body["taken_at"], True, "2025-05-04T09:30:00+02:00"
-        ),
+        Column("taken_at", gettext_lazy("measured at"), cells.moment, body["taken_at"], True, EXAMPLE_TIME),
         Column("received_at", gettext_lazy("received at"), cells.moment, body["taken_at"]),
         Column("odometer_km", gettext_lazy("odometer, km"), cells.kilometres, body["odometer_km"], example="41250"),
         Column(
             "instrument",
-            gettext_lazy("serial number of the instrument"),
+            gettext_lazy("instrument’s serial number"),
             cells.text,
             TrimmedText(max_length=LONGEST_SERIAL),
         ),

@@ -151,9 +151,7 @@ def yes_or_no(value: Any, _reading: Reading) -> bool:
         return True
     if word in _NO:
         return False
-    raise RowFault(
-        "not_yes_or_no", _("“%(value)s” is neither yes nor no. Write true or false.") % {"value": shown(value)}
-    )
+    raise RowFault("not_yes_or_no", _("“%(value)s” is no yes or no. Write true or false.") % {"value": shown(value)})
 
 
 def moment(value: Any, reading: Reading) -> str:
@@ -184,9 +182,7 @@ def moment(value: Any, reading: Reading) -> str:
 
 def _offset(clock: str, written: str, zone: ZoneInfo | None) -> str:
     if zone is None:
-        detail = _(
-            "“%(value)s” has no offset from UTC. Add it, for example +02:00, or choose a time zone for the import."
-        )
+        detail = _("“%(value)s” has no offset from UTC. Add it (+02:00), or choose a time zone for the import.")
         raise RowFault("offset_required", detail % {"value": shown(written)})
     try:
         naive = datetime.fromisoformat(clock)

@@ -1,4 +1,4 @@
-"""The kinds of imports. To add one: a class like those of `vehicle_rows` and `check_rows`, named in `registry`."""
+"""What a kind of import is, and the pieces that it carries out."""
 
 from __future__ import annotations
 
@@ -54,33 +54,3 @@ class ImportKind(Protocol):
     def carry_out(self, piece: Piece) -> None:
         """Record the rows by the services; says in the piece which were refused and which known."""
         ...
-
-
-_kinds: dict[str, ImportKind] = {}
-
-
-def register(kind: ImportKind) -> None:
-    _kinds[kind.name] = kind
-
-
-def kind_of(name: str) -> ImportKind:
-    return _kinds[name]
-
-
-def kinds() -> list[ImportKind]:
-    return list(_kinds.values())
-
-
-def required_columns(kind: ImportKind) -> list[str]:
-    return [each.name for each in kind.columns() if each.is_required]
-
-
-def suggested_mapping(kind: ImportKind, headings: Sequence[str]) -> dict[str, str]:
-    """Our columns with the headings that are written alike, whatever their case and spaces."""
-    written = {_plain(each): each for each in headings}
-    found = ((column.name, written.get(_plain(column.name))) for column in kind.columns())
-    return {name: heading for name, heading in found if heading is not None}
-
-
-def _plain(name: str) -> str:
-    return name.strip().lower().replace(" ", "_").replace("-", "_")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
-from typing import Any
+from typing import Any, Final
 
 from django.db import IntegrityError, transaction
 from django.utils.translation import gettext as _
@@ -24,8 +24,8 @@ from .columns import Column, shown, values_of
 from .faults import Fault, faults_of
 from .kinds import Piece
 
-LONGEST_NAME = 120
-_COLUMNS_OF = {"/vehicle_model": "model"}
+LONGEST_NAME: Final = 120
+_COLUMNS_OF: Final = {"/vehicle_model": "model"}
 
 
 class VehicleRows:
@@ -34,7 +34,7 @@ class VehicleRows:
     name = "vehicles"
     label = gettext_lazy("Vehicles")
     explanation = gettext_lazy(
-        "One vehicle in each row. Its operator and its make and model are named as they are recorded here; they have to "
+        "One vehicle in each row. Its operator and its make and model are named as they are recorded here, and have to "
         "be there first."
     )
 
@@ -114,7 +114,7 @@ class _Names:
 
 
 def _of_year(known: Sequence[VehicleModel], year: int | None) -> VehicleModel | None:
-    """The one of a name that was made in a year; without a year the only one. The service says where it does not fit."""
+    """The one of a name that was made in a year; where there is one only, the service says whether the year fits."""
     if len(known) == 1:
         return known[0]
     if year is None:

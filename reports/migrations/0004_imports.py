@@ -24,6 +24,7 @@ class Migration(migrations.Migration):
                 ("encoding", models.CharField(blank=True, editable=False, max_length=12)),
                 ("delimiter", models.CharField(blank=True, editable=False, max_length=1)),
                 ("size", models.PositiveBigIntegerField(editable=False)),
+                ("lines", models.PositiveBigIntegerField(editable=False, null=True)),
                 ("sha256", models.CharField(editable=False, max_length=64)),
                 ("handed_in_at", models.DateTimeField(editable=False)),
                 ("removed_at", models.DateTimeField(editable=False, null=True)),
@@ -265,14 +266,14 @@ class Migration(migrations.Migration):
             constraint=models.CheckConstraint(
                 condition=models.Q(
                     (
-                        "rows",
+                        "rows__gte",
                         django.db.models.expressions.CombinedExpression(
                             models.F("accepted"), "+", models.F("rejected")
                         ),
                     )
                 ),
                 name="reports_import_rows_counted",
-                violation_error_message="Every row is accepted or rejected.",
+                violation_error_message="No row is both accepted and rejected.",
             ),
         ),
         migrations.AddConstraint(

@@ -25,6 +25,8 @@ class ImportFile(TenantModel):
     delimiter = models.CharField(max_length=1, blank=True, editable=False)
     """Of text in columns."""
     size = models.PositiveBigIntegerField(editable=False)
+    lines = models.PositiveBigIntegerField(null=True, editable=False)
+    """None of a spreadsheet before its rows are written out."""
     sha256 = models.CharField(max_length=64, editable=False)
     handed_in_by = models.ForeignKey(Membership, on_delete=models.PROTECT, db_constraint=False, related_name="+")
     handed_in_at = models.DateTimeField(editable=False)
@@ -105,9 +107,9 @@ class Import(TenantModel):
         indexes = [models.Index(fields=["workshop", "created_at", "id"], name="reports_import_order")]
         constraints = [
             models.CheckConstraint(
-                condition=Q(rows=models.F("accepted") + models.F("rejected")),
+                condition=Q(rows__gte=models.F("accepted") + models.F("rejected")),
                 name="reports_import_rows_counted",
-                violation_error_message=_("Every row is accepted or rejected."),
+                violation_error_message=_("No row is both accepted and rejected."),
             ),
             models.CheckConstraint(
                 condition=Q(known__lte=models.F("accepted")),
