@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import hmac
 import json
+import re
 import uuid
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -22,6 +23,7 @@ from django.db import connection
 
 from . import outbox
 from .actor import Actor
+from .canonical import canonical
 from .models import LedgerEntry, TenantModel, Vehicle, Workshop
 
 FIRST_PREVIOUS_HASH = "0" * 64
@@ -31,6 +33,7 @@ CHECKPOINT_AFTER: Final = timedelta(minutes=2)
 LONGEST_STEP: Final = timedelta(seconds=45)
 """A step commits within this time of its entry: work that is due no earlier sees the entry."""
 PLAIN_TYPES: Final = frozenset({bool, float, int, str, type(None)})
+_MAYBE_TOO_LARGE: Final = re.compile(rb"[:\[,]-?[0-9]{16,}[,}\]]")
 COMMITTED_FIELDS = ("name", "email", "address", "telephone")
 
 
@@ -158,17 +161,23 @@ def ask_for_checkpoint(actor: Actor) -> None:
 
 def entry_hash(entry: LedgerEntry) -> str:
     """SHA-256 over the canonical JSON of everything in the entry but this hash."""
-    content = row_content(entry)
+    payload, entry.payload = entry.payload, None  # JSON already, and long
+    content = row_content(entry) | {"payload": payload}
+    entry.payload = payload
     del content["hash"]
-    return hashlib.sha256(rfc8785.dumps(content)).hexdigest()
+    return hashlib.sha256(canonical(content)).hexdigest()
 
 
 def _payload(rows: Iterable[TenantModel | Workshop], facts: Mapping[str, object]) -> dict[str, Any]:
     by_table: dict[str, list[dict[str, Any]]] = {}
     for row in rows:
         by_table.setdefault(row._meta.label_lower, []).append(row_content(row))
-    canonical: dict[str, Any] = json.loads(rfc8785.dumps({"rows": by_table, "facts": plain(facts)}))
-    return canonical
+    content = {"rows": by_table, "facts": plain(facts)}
+    text = canonical(content)
+    if _MAYBE_TOO_LARGE.search(text):
+        text = rfc8785.dumps(content)  # refuses whole numbers that no JSON reader has to keep exactly
+    payload: dict[str, Any] = json.loads(text)
+    return payload
 
 
 def _next_place(book: uuid.UUID) -> tuple[int, str]:

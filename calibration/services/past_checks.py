@@ -13,6 +13,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
+from functools import cached_property
 from typing import Any, Final
 
 from django.utils.translation import gettext as _
@@ -55,13 +56,15 @@ class PastCheck:
     line: int = 0
     """Where it stands in its file."""
 
-    def key(self, workshop_id: uuid.UUID) -> uuid.UUID:
+    @cached_property
+    def key(self) -> uuid.UUID:
         """Its id: that which it came with, or one of version 7 from its time and a hash of what was measured."""
-        return self.record_id or _id_of(self.taken_at, self.fingerprint(workshop_id))
+        return self.record_id or _id_of(self.taken_at, self.fingerprint)
 
-    def fingerprint(self, workshop_id: uuid.UUID) -> bytes:
+    @cached_property
+    def fingerprint(self) -> bytes:
         """Of what makes it this measurement and no other."""
-        return hashlib.sha256(canonical(ledger.plain(_content(workshop_id, self)))).digest()
+        return hashlib.sha256(canonical(ledger.plain(_content(self)))).digest()
 
 
 @dataclass(frozen=True)
@@ -96,11 +99,11 @@ class _Recorder:
             (each.vehicle.pk, each.taken_at, min(at, received_by(actor, each.received_at))) for each, at in noted
         ]
         self.basis = BasisOfMany(vehicles, expected)
-        self.known = _on_record([each.key(actor.workshop_id) for each in checks])
+        self.known = _on_record([each.key for each in checks])
         self.made: dict[uuid.UUID, list[tuple[int, HeightCheck, list[HeightCheckReading]]]] = defaultdict(list)
 
     def record(self, past: PastCheck) -> PastOutcome:
-        key, mine = past.key(self.actor.workshop_id), past.fingerprint(self.actor.workshop_id)
+        key, mine = past.key, past.fingerprint
         if key in self.known:
             return PastOutcome(refusal=None if self.known[key] == mine else _id_reused(key))
         try:
@@ -148,9 +151,9 @@ def _values(past: PastCheck) -> dict[str, Any]:
     }
 
 
-def _content(workshop_id: uuid.UUID, check: PastCheck) -> dict[str, Any]:
+def _content(check: PastCheck) -> dict[str, Any]:
     return {
-        "workshop": workshop_id,
+        "workshop": check.vehicle.workshop_id,
         "vehicle": check.vehicle.pk,
         "taken_at": check.taken_at,
         "loading": check.loading,
@@ -169,7 +172,7 @@ def _on_record(keys: Iterable[uuid.UUID]) -> dict[uuid.UUID, bytes]:
     if taken:
         for row in HeightCheckReading.objects.filter(came_with_the_check(), height_check__in=[e.pk for e in taken]):
             heights[row.height_check_id][row.corner] = row.height_mm
-    return {each.pk: _as_past(each, heights[each.pk]).fingerprint(each.workshop_id) for each in taken}
+    return {each.pk: _as_past(each, heights[each.pk]).fingerprint for each in taken}
 
 
 def _as_past(check: HeightCheck, heights: Mapping[str, Decimal]) -> PastCheck:

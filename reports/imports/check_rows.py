@@ -54,7 +54,7 @@ class CheckRows:
             piece.known += not outcome.is_new
             if outcome.is_new:
                 piece.vehicles.add(check.vehicle.pk)
-                piece.accepted_keys |= _key(piece, check)
+                piece.accepted_keys |= _key(check)
 
     def _read(self, piece: Piece) -> Iterable[tuple[Row, dict[str, Any]]]:
         for row in piece.rows:
@@ -69,7 +69,7 @@ class CheckRows:
         seen = piece.seen.get(str(check.record_id))
         if seen is None:
             return True
-        if seen == check.fingerprint(piece.actor.workshop_id).hex():
+        if seen == check.fingerprint.hex():
             piece.known += 1
         else:
             detail = _("The id stands in an earlier row with another content. Give each row its own, or none.")
@@ -77,9 +77,8 @@ class CheckRows:
         return False
 
 
-def _key(piece: Piece, check: PastCheck) -> dict[str, str]:
-    workshop = piece.actor.workshop_id
-    return {str(check.record_id): check.fingerprint(workshop).hex()} if check.record_id else {}
+def _key(check: PastCheck) -> dict[str, str]:
+    return {str(check.record_id): check.fingerprint.hex()} if check.record_id else {}
 
 
 def _refusals(error: LevelbookError) -> Iterable[Fault]:
