@@ -132,8 +132,12 @@ MEDIA_ROOT = Path(os.environ.get("FILES_URL") or DATA.files)
 FILE_UPLOAD_PERMISSIONS = 0o600
 FILE_UPLOAD_DIRECTORY_PERMISSIONS = 0o700
 DATA_UPLOAD_MAX_MEMORY_SIZE = 1_000_000
-# More than the largest picture: none lies in a temporary file, which a killed process would leave behind.
+# More than the largest picture. Larger files are imports, which lie on disk without a name meanwhile.
 FILE_UPLOAD_MAX_MEMORY_SIZE = 12_000_000
+FILE_UPLOAD_HANDLERS = [
+    "django.core.files.uploadhandler.MemoryFileUploadHandler",
+    "deploy.uploads.UnnamedFileUploadHandler",
+]
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 1_000
 DATA_UPLOAD_MAX_NUMBER_FILES = 20
 STATIC_URL = "/static/"

@@ -4,6 +4,16 @@ from django.urls import path
 
 from .alerts import AlertsView, AlertView
 from .certificates import CertificatePdfView, CertificatesView, CertificateView, SendAgainView
+from .imports import (
+    CancelImportView,
+    CarryOutView,
+    ImportColumnsView,
+    ImportErrorsView,
+    ImportExampleView,
+    ImportsView,
+    ImportView,
+    NewImportView,
+)
 from .job import JobView
 from .notices import OwnNoticesView, StopNoticeView
 from .parked_work import ParkedWorkView, RetryView
@@ -51,6 +61,14 @@ urlpatterns = [
         ReplayView.as_view(),
         name="webhook_replay_page",
     ),
+    path("imports/", ImportsView.as_view(), name="imports_page"),
+    path("imports/new/", NewImportView.as_view(), name="import_new"),
+    path("imports/examples/<str:kind>.<str:form>", ImportExampleView.as_view(), name="import_example"),
+    path("imports/files/<uuid:file_id>/<str:kind>/", ImportColumnsView.as_view(), name="import_columns_page"),
+    path("imports/<uuid:import_id>/", ImportView.as_view(), name="import_page"),
+    path("imports/<uuid:import_id>/carrying-out/", CarryOutView.as_view(), name="import_carrying_out"),
+    path("imports/<uuid:import_id>/cancellation/", CancelImportView.as_view(), name="import_cancellation"),
+    path("imports/<uuid:import_id>/errors/", ImportErrorsView.as_view(), name="import_errors"),
     path("verify/", ask, name="verify-ask"),
     path("verify/<str:code>", verify, name="verify"),
     path("verify/<str:code>/", verify),  # as people may type it

@@ -179,12 +179,16 @@ def _bare_copy(site: Site, name: str) -> float:
         return sum(_copied(site, table, into) for table in TABLES)
 
 
+def _copy_out(site: Site, table: str, file: IO[bytes]) -> None:
+    wanted = f"COPY (SELECT * FROM {table}) TO STDOUT (FORMAT BINARY)"  # noqa: S608
+    with in_workshop(site.workshop.pk), connection.cursor() as cursor, cursor.copy(wanted) as copy:
+        for block in copy:
+            file.write(block)
+
+
 def _copied(site: Site, table: str, into: psycopg.Connection) -> float:
     with tempfile.TemporaryFile() as file:
-        with in_workshop(site.workshop.pk), connection.cursor() as cursor:
-            with cursor.copy(f"COPY (SELECT * FROM {table}) TO STDOUT (FORMAT BINARY)") as copy:  # noqa: S608
-                for block in copy:
-                    file.write(block)
+        _copy_out(site, table, file)
         file.seek(0)
         into.execute(f"CREATE TEMPORARY TABLE bare_{table} (LIKE {table})".encode())
         began = time.monotonic()
