@@ -134,8 +134,12 @@ MEDIA_ROOT = Path(os.environ.get("FILES_URL") or DATA.files)
 FILE_UPLOAD_PERMISSIONS = 0o600
 FILE_UPLOAD_DIRECTORY_PERMISSIONS = 0o700
 DATA_UPLOAD_MAX_MEMORY_SIZE = 1_000_000
-# More than the largest picture: none lies in a temporary file, which a killed process would leave behind.
+# More than the largest picture. Larger files are imports, which lie on disk without a name meanwhile.
 FILE_UPLOAD_MAX_MEMORY_SIZE = 12_000_000
+FILE_UPLOAD_HANDLERS = [
+    "django.core.files.uploadhandler.MemoryFileUploadHandler",
+    "deploy.uploads.UnnamedFileUploadHandler",
+]
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 1_000
 DATA_UPLOAD_MAX_NUMBER_FILES = 20
 STATIC_URL = "/static/"
@@ -162,6 +166,13 @@ EMAIL_HOST_USER, EMAIL_HOST_PASSWORD = MAIL_SERVER.user, MAIL_SERVER.password
 EMAIL_USE_TLS, EMAIL_USE_SSL = MAIL_SERVER.starts_tls, MAIL_SERVER.is_tls
 EMAIL_TIMEOUT = 10
 DEFAULT_FROM_EMAIL = os.environ.get("LEVELBOOK_EMAIL_FROM", "Levelbook <levelbook@localhost>")
+
+# --- Imports ------------------------------------------------------------------------------------------
+IMPORT_LARGEST_BYTES = 1_000_000 * _whole_number("IMPORT_LARGEST_MB", 200, of="megabytes", lowest=1, highest=2_000)
+IMPORT_MOST_ROWS = _whole_number("IMPORT_MOST_ROWS", 1_000_000, of="rows", lowest=1, highest=10_000_000)
+# All of them are recorded in one transaction, which holds the books of their vehicles for as long as it takes.
+IMPORT_MOST_ATOMIC_ROWS = _whole_number("IMPORT_MOST_ATOMIC_ROWS", 5_000, of="rows", lowest=1, highest=20_000)
+IMPORT_FILE_DAYS = _whole_number("IMPORT_FILE_DAYS", 7, of="days", lowest=1, highest=365)
 
 # --- Webhooks ----------------------------------------------------------------------------------------
 WEBHOOK_POLICY = outbound.webhook_policy(

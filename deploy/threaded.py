@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 import sys
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from http import HTTPStatus
@@ -30,7 +30,7 @@ THREADS: Final = 8
 PATIENCE_S: Final = 30.0
 """How long a body may stand still."""
 LARGEST_BODY: Final = 12_000_000
-"""More than any call takes; each has a limit of its own."""
+"""More than any call takes but those that take files; each has a limit of its own."""
 KEPT_IN_MEMORY: Final = 1_000_000
 BLOCK: Final = 262_144
 """Bytes of an answer that are made at once."""
@@ -45,8 +45,16 @@ class DisconnectedError(Exception):
 class ThreadedApplication:
     """Reads a request's body without a thread, and then uses one to answer it."""
 
-    def __init__(self, application: WSGIApplication, *, patience_s: float = PATIENCE_S) -> None:
+    def __init__(
+        self,
+        application: WSGIApplication,
+        *,
+        patience_s: float = PATIENCE_S,
+        larger: Mapping[str, int] | None = None,
+    ) -> None:
+        """`larger` says by its path which call takes larger bodies."""
         self.application = application
+        self.larger = larger or {}
         self.patience_s = patience_s
         self._threads = ThreadPoolExecutor(THREADS, thread_name_prefix="request")
 
@@ -66,22 +74,23 @@ class ThreadedApplication:
         body: IO[bytes] = environ["wsgi.input"]
         if "HTTP_TRANSFER_ENCODING" in environ:
             return None  # The application refuses what has no stated length.
-        if _stated_length(environ) > LARGEST_BODY:
+        largest = self.larger.get(environ["PATH_INFO"], LARGEST_BODY)
+        if _stated_length(environ) > largest:
             return Problem(HTTPStatus.REQUEST_ENTITY_TOO_LARGE)
         try:
-            await self._copy(receive, body)
+            await self._copy(receive, body, largest)
         except TimeoutError:
             return Problem(HTTPStatus.REQUEST_TIMEOUT, headers={"Connection": "close"})
-        if body.tell() > LARGEST_BODY:
+        if body.tell() > largest:
             return Problem(HTTPStatus.REQUEST_ENTITY_TOO_LARGE)
         environ["CONTENT_LENGTH"] = str(body.tell())
         body.seek(0)
         return None
 
-    async def _copy(self, receive: ASGIReceiveCallable, body: IO[bytes]) -> None:
+    async def _copy(self, receive: ASGIReceiveCallable, body: IO[bytes], largest: int) -> None:
         """Copy what comes, to its end or to where it is too much."""
         is_complete = False
-        while not is_complete and body.tell() <= LARGEST_BODY:
+        while not is_complete and body.tell() <= largest:
             async with asyncio.timeout(self.patience_s):
                 message = await receive()
             if message["type"] != "http.request":

@@ -22,7 +22,7 @@ from fleet.outbox import handles
 
 from . import mail, mail_digests, mail_heads
 from .selectors import recipients
-from .services import alerts, certificates, daily_round, events, sweep, webhook_deliveries
+from .services import alerts, certificates, daily_round, events, import_running, imports, sweep, webhook_deliveries
 
 Payload = Mapping[str, Any]
 
@@ -172,6 +172,24 @@ def email_invitation(actor: Actor, payload: Payload) -> None:
 def email_password_link(actor: Actor, payload: Payload) -> None:
     """At least once."""
     mail.send_password_link(_id(payload, "membership"), payload["number"])
+
+
+@handles(imports.GO_ON_KIND)
+def carry_out_piece(actor: Actor, payload: Payload) -> None:
+    """Once: the place in the file where the next piece begins is noted with the piece."""
+    import_running.import_go_on(actor=actor, import_id=_id(payload, "import"))
+
+
+@handles(imports.EVALUATE_KIND)
+def evaluate_imported_vehicles(actor: Actor, payload: Payload) -> None:
+    """Once: a vehicle whose evaluation is asked for is no longer noted."""
+    import_running.import_vehicles_evaluate(actor=actor, import_id=_id(payload, "import"))
+
+
+@handles(imports.REMOVE_KIND)
+def remove_imported_file(actor: Actor, payload: Payload) -> None:
+    """Repeatable: a file whose content is gone stays as it is."""
+    import_running.import_file_remove(actor=actor, file_id=_id(payload, "file"))
 
 
 def _ask_for_mails(actor: Actor, kind: str, payload: Payload, addressed: Iterable[recipients.Recipient]) -> None:

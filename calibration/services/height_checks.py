@@ -3,48 +3,28 @@
 from __future__ import annotations
 
 import uuid
-from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from datetime import datetime, timedelta
+from collections.abc import Mapping, Sequence
+from datetime import datetime
 from decimal import Decimal
-from typing import Any, Final
+from typing import Any
 
 from django.utils.translation import gettext as _
 
 from fleet import ledger
-from fleet.actor import CLOCK_TOLERANCE, Actor
-from fleet.errors import Conflict, Forbidden, Invalid, NotFound
-from fleet.ids import new_id
+from fleet.actor import Actor
+from fleet.errors import Conflict, Forbidden, NotFound
 from fleet.models import Instrument, Membership, Vehicle
 from fleet.permissions import Permission, require
-from fleet.selectors.instruments import calibration_at
-from fleet.selectors.vehicles import sees_whole_workshop
 
-from ..metrology.provenance import PROVENANCE
-from ..metrology.readings import largest_repeatability
-from ..models import Concession, HeightCheck, HeightCheckReading, HeightCheckStrike, Job
-from ..rules.finding_kinds import SEVERITIES, Arrival, NewFinding
-from ..rules.findings import of_instruments
-from ..selectors.casefile import CaseFile
+from ..models import HeightCheck, HeightCheckReading, HeightCheckStrike
 from ..selectors.height_checks import (
-    MeasuredHeightCheck,
     came_with_the_check,
-    specification_of,
     visible_height_checks,
-    was_theirs,
 )
-from ..selectors.odometer import highest_odometer
-from ..selectors.specifications import revision_in_force
+from .check_basis import CheckBasis
+from .check_making import height_check_made, reading_rows, require_plausible
 from .drift import drift_changed
 from .independence import decides_alone
-from .measuring import frozen_instrument, height_error, instrument_status, require_counts
-from .repeatability import repeatability_of
-
-READINGS_A_CORNER: Final = range(1, 21)
-OF_CHECKS: Final = {"rule": "height_check"}
-"""Has the words chosen that are about a check (`texts.VARIANTS`)."""
-NO_LIMIT_MM: Final = float("inf")
-"""How long an instrument is that nobody named."""
 
 
 def height_check_record(
@@ -66,34 +46,21 @@ def height_check_record(
     `received_at` is when it came in, for a check that was kept elsewhere before; otherwise now.
     """
     require(actor, Permission.RECORD_CHECKS)
-    needed = _("A height check needs 1 to 20 readings at every corner; %(corner)s has %(count)s.")
-    require_counts(Counter(reading["corner"] for reading in readings), READINGS_A_CORNER, needed)
-    received = min(received_at or actor.now, actor.now)
-    noted = taken_at + actor.clock_offset
-    check = HeightCheck(
-        id=record_id,
-        recorded_at=actor.now,
-        recorded_by=actor.membership_id,
+    check, rows = height_check_made(
+        actor=actor,
+        basis=CheckBasis(),
+        record_id=record_id,
         vehicle=vehicle,
         taken_at=taken_at,
-        happened_at=min(noted, received),
-        received_at=received,
+        readings=readings,
+        loading=loading,
+        measured_by=_acting_member(actor),
         odometer_km=odometer_km,
         instrument=instrument,
         temperature_deg_c=temperature_deg_c,
-        loading=loading,
         note=note,
-        computed_with=PROVENANCE,
+        received_at=received_at,
     )
-    _require_theirs(actor, check)
-    check.specification = revision_in_force(vehicle.vehicle_model_id, check.happened_at.date())
-    check.concession = _concession_in_force(check)
-    rows = _reading_rows(actor, check, readings, first_ordinal=1)
-    _require_plausible(check, rows)
-    check.repeats = _repeated(check, rows)
-    check.findings = [_stored(each) for each in (*_of_check(check, noted), *_freeze(check, rows))]
-    measured = MeasuredHeightCheck(check, rows, {})
-    check.result = measured.result
     check.save(force_insert=True)
     HeightCheckReading.objects.bulk_create(rows)
     ledger.append(actor, "height_check_recorded", check, vehicle=vehicle, rows=rows)
@@ -142,8 +109,9 @@ def check_reading_strike(
     alone = _require_may_strike(actor, reading)
     last = check.readings.order_by("-ordinal").values_list("ordinal", flat=True)[0]
     given = {**replacement, "corner": reading.corner, "instrument": reading.instrument}
-    rows = _reading_rows(actor, check, [given], first_ordinal=last + 1, pointer="/replacement")
-    _require_plausible(check, rows, pointer="/replacement")
+    myself = _acting_member(actor)
+    rows = reading_rows(actor, check, [given], first_ordinal=last + 1, measured_by=myself, pointer="/replacement")
+    require_plausible(check, rows, pointer="/replacement")
     rows[0].save(force_insert=True)
     strike = HeightCheckStrike.objects.create(
         id=record_id,
@@ -170,77 +138,8 @@ def _require_may_strike(actor: Actor, reading: HeightCheckReading) -> bool:
         raise Forbidden(detail, code=error.code) from None
 
 
-def _require_theirs(actor: Actor, check: HeightCheck) -> None:
-    """A contact records what was measured while the vehicle was their operator's, however late it arrives."""
-    if actor.operator_id is None or sees_whole_workshop(actor):
-        return
-    if not was_theirs(actor.operator_id, check.vehicle, check.happened_at):
-        detail = _("The vehicle was not your operator's when this was measured. Ask the workshop to record it.")
-        raise Forbidden(detail, code="not_theirs_then")
-
-
-def _concession_in_force(check: HeightCheck) -> Concession | None:
-    """That of the last job opened before: its targets hold until the next one opens."""
-    jobs = Job.objects.filter(vehicle=check.vehicle, opened_at__lte=check.happened_at)
-    job = jobs.order_by("-opened_at", "-id").first()
-    if job is None or not Concession.objects.filter(job=job).exists():
-        return None
-    granted = CaseFile(job).standing.concession
-    return Concession.objects.get(pk=granted.id) if granted else None
-
-
-def _freeze(check: HeightCheck, rows: Sequence[HeightCheckReading]) -> list[NewFinding]:
-    """Keep with the check what its uncertainty rests on, as known before it; what speaks against its instruments."""
-    day = check.happened_at.date()
-    pairs = {(row.measured_by_id, row.instrument_id): row.instrument for row in rows}
-    known = largest_repeatability([repeatability_of(person, used) for (person, _used), used in pairs.items()])
-    check.repeatability = {
-        "standard_deviation_mm": known.standard_deviation_mm,
-        "degrees_of_freedom": known.degrees_of_freedom,
-    }
-    used = {row.instrument.pk: row.instrument for row in rows if row.instrument is not None}
-    calibrations = {pk: calibration_at(pk, day) for pk in used}
-    check.instruments = [frozen_instrument(each, calibrations[pk]) for pk, each in used.items()]
-    statuses = [instrument_status(each, calibrations[pk]) for pk, each in used.items()]
-    return of_instruments(Arrival("height_check", check.pk, check.happened_at, check.recorded_at), statuses)
-
-
-def _of_check(check: HeightCheck, noted: datetime) -> list[NewFinding]:
-    """A time that cannot be right, an odometer that went back, a record that was sent once more."""
-    arrival, found = Arrival("height_check", check.pk, noted, check.received_at), []
-    if noted > check.received_at + CLOCK_TOLERANCE:
-        received = check.received_at.isoformat()
-        times = {"happened_at": noted.isoformat(), "recorded_at": received}
-        found.append(arrival.finding("clock_wrong", None, **OF_CHECKS, **times))
-    before = highest_odometer(check.vehicle, until=check.happened_at) if check.odometer_km is not None else None
-    if check.odometer_km is not None and before is not None and check.odometer_km < before:
-        values = {"odometer_km": float(check.odometer_km), "before_km": float(before)}
-        found.append(arrival.finding("odometer_lower", None, **values))
-    if check.repeats is not None:
-        named = {"repeats": str(check.repeats.pk), "happened_at": check.repeats.happened_at.isoformat()}
-        found.append(arrival.finding("repeats_earlier_record", None, **OF_CHECKS, **named))
-    return found
-
-
-def _stored(finding: NewFinding) -> dict[str, Any]:
-    return {"code": finding.code, "severity": SEVERITIES[finding.code], "values": dict(finding.values)}
-
-
-def _repeated(check: HeightCheck, rows: Sequence[HeightCheckReading]) -> HeightCheck | None:
-    """The check of the same minute in which everything was read the same, whoever sent it."""
-    minute = timedelta(minutes=1)
-    near = HeightCheck.objects.filter(
-        vehicle=check.vehicle,
-        repeats=None,
-        loading=check.loading,
-        taken_at__gt=check.taken_at - minute,
-        taken_at__lt=check.taken_at + minute,
-    )
-    seen = sorted((row.corner, row.height_mm) for row in rows)
-    return next(
-        (e for e in near if sorted((row.corner, row.height_mm) for row in _first_readings(e)) == seen),
-        None,
-    )
+def _acting_member(actor: Actor) -> Membership | None:
+    return Membership.objects.filter(pk=actor.membership_id).first() if actor.membership_id else None
 
 
 def _first_readings(check: HeightCheck) -> list[HeightCheckReading]:
@@ -257,47 +156,3 @@ def _said(reading: Mapping[str, Any], actor: Actor, instrument: Instrument | Non
 
 def _kept(row: HeightCheckReading) -> tuple[object, ...]:
     return row.corner, row.height_mm, row.confirmed, row.measured_by_id, row.instrument_id
-
-
-def _reading_rows(
-    actor: Actor,
-    check: HeightCheck,
-    readings: Iterable[Mapping[str, Any]],
-    *,
-    first_ordinal: int,
-    pointer: str = "",
-) -> list[HeightCheckReading]:
-    myself = Membership.objects.filter(pk=actor.membership_id).first() if actor.membership_id else None
-    return [
-        HeightCheckReading(
-            id=reading.get("id") or new_id(),
-            recorded_at=actor.now,
-            recorded_by=actor.membership_id,
-            height_check=check,
-            ordinal=ordinal,
-            corner=reading["corner"],
-            height_mm=reading["height_mm"],
-            confirmed=reading.get("confirmed", False),
-            measured_by=reading.get("measured_by") or myself,
-            instrument=reading.get("instrument") or (None if pointer else check.instrument),
-        )
-        for ordinal, reading in enumerate(readings, first_ordinal)
-    ]
-
-
-def _require_plausible(check: HeightCheck, rows: Sequence[HeightCheckReading], pointer: str = "") -> None:
-    """Heights that cannot be, or that need a second look, are given back before anything is stored."""
-    specification = specification_of(check)
-    errors = [
-        height_error(
-            float(row.height_mm),
-            specification.target_mm(row.corner) if specification else None,  # type: ignore[arg-type]
-            float(row.instrument.length_mm) if row.instrument else NO_LIMIT_MM,
-            f"{pointer or f'/readings/{index}'}/height_mm",
-            confirmed=row.confirmed,
-        )
-        for index, row in enumerate(rows)
-    ]
-    found = [each for each in errors if each is not None]
-    if found:
-        raise Invalid(found)

@@ -36,10 +36,13 @@ def frozen_instrument(instrument: Instrument, calibration: InstrumentCalibration
 
 def instrument_status(instrument: Instrument, calibration: InstrumentCalibration | None) -> InstrumentStatus:
     """On the day: the calibration that counted, and a withdrawal that no such calibration has ended."""
-    withdrawals = instrument.withdrawals.order_by("since")
-    if calibration is not None:
-        withdrawals = withdrawals.exclude(recorded_at__lt=calibration.recorded_at, since__lte=calibration.calibrated_on)
-    since = withdrawals.values_list("since", flat=True).first()
+    withdrawals = [
+        each
+        for each in instrument.withdrawals.all()
+        if calibration is None
+        or not (each.recorded_at < calibration.recorded_at and each.since <= calibration.calibrated_on)
+    ]
+    since = min((each.since for each in withdrawals), default=None)
     return InstrumentStatus(instrument.serial, calibration.due_on if calibration else None, since)
 
 

@@ -5,6 +5,7 @@ from rest_framework.routers import SimpleRouter
 
 from .calendar_views import OwnCalendarView
 from .drift_views import AlertViewSet, VehicleDriftView
+from .import_views import ImportViewSet
 from .operator_summary import OperatorSummaryView
 from .views import UUID_FORM, CertificateViewSet, ParkedWorkViewSet
 from .webhook_views import DeliveryViewSet, WebhookViewSet
@@ -15,6 +16,7 @@ router.register("alerts", AlertViewSet, basename="alert")
 router.register("parked-work", ParkedWorkViewSet, basename="parked-work")
 router.register("webhooks", WebhookViewSet, basename="webhook")
 router.register(f"webhooks/(?P<webhook>{UUID_FORM})/deliveries", DeliveryViewSet, basename="webhook-delivery")
+router.register("imports", ImportViewSet, basename="import")
 
 urlpatterns = [
     *router.urls,

@@ -2,6 +2,7 @@
 
 from .alerts import DriftAlert
 from .certificates import Certificate, CertificateFile
+from .imports import Import, ImportedVehicle, ImportFile, ImportFilePart, RowProblem, SeenRow
 from .notices import DeclinedNotice, Notice, Reminder
 from .webhooks import Webhook, WebhookAttempt, WebhookDelivery, WebhookSecret
 
@@ -10,8 +11,14 @@ __all__ = [
     "CertificateFile",
     "DeclinedNotice",
     "DriftAlert",
+    "Import",
+    "ImportFile",
+    "ImportFilePart",
+    "ImportedVehicle",
     "Notice",
     "Reminder",
+    "RowProblem",
+    "SeenRow",
     "Webhook",
     "WebhookAttempt",
     "WebhookDelivery",

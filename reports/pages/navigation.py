@@ -14,6 +14,7 @@ register_entries(
     Entry(120, "alerts_page", _("Alerts"), Permission.READ_OWN_VEHICLES),
     Entry(130, "certificates_page", _("Certificates"), Permission.READ_OWN_VEHICLES),
     Entry(140, "parked_work_page", _("Parked work"), Permission.SET_UP),
+    Entry(730, "imports_page", _("Imports"), Permission.SET_UP),
     Entry(740, "webhooks_page", _("Webhooks"), Permission.SET_UP),
 )
 register_account_link("own_notices", _("Choose which e-mails you get"))

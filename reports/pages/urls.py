@@ -6,6 +6,16 @@ from .alerts import AlertsView, AlertView
 from .calendar import CalendarFileView, OwnCalendarView, WithdrawCalendarView
 from .certificates import CertificatePdfView, CertificatesView, CertificateView, SendAgainView
 from .head_conflicts import HeadConflictsView, HeadConflictView
+from .imports import (
+    CancelImportView,
+    CarryOutView,
+    ImportColumnsView,
+    ImportErrorsView,
+    ImportExampleView,
+    ImportsView,
+    ImportView,
+    NewImportView,
+)
 from .job import JobView
 from .notices import OwnNoticesView, StopNoticeView
 from .operator_summary import OperatorSummaryPdfView, OperatorSummaryView
@@ -66,4 +76,12 @@ urlpatterns = [
     path("verify/schema/certificate-1.json", certificate_schema, name="certificate_schema"),
     path("verify/<str:code>", CodeView.as_view(), name="verify"),
     path("verify/<str:code>/", CodeView.as_view()),  # as people may type it
+    path("imports/", ImportsView.as_view(), name="imports_page"),
+    path("imports/new/", NewImportView.as_view(), name="import_new"),
+    path("imports/examples/<str:kind>.<str:form>", ImportExampleView.as_view(), name="import_example"),
+    path("imports/files/<uuid:file_id>/<str:kind>/", ImportColumnsView.as_view(), name="import_columns_page"),
+    path("imports/<uuid:import_id>/", ImportView.as_view(), name="import_page"),
+    path("imports/<uuid:import_id>/carrying-out/", CarryOutView.as_view(), name="import_carrying_out"),
+    path("imports/<uuid:import_id>/cancellation/", CancelImportView.as_view(), name="import_cancellation"),
+    path("imports/<uuid:import_id>/errors/", ImportErrorsView.as_view(), name="import_errors"),
 ]

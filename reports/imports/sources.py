@@ -1,0 +1,222 @@
+"""The rows of a file, one after the other, from any place at which a row begins. Memory is bounded by the longest line.
+
+Text of every kind is read line by line in UTF-8; a row that cannot be read is told of, and the next one is read.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import Any, Final
+
+from django.utils.translation import gettext as _
+
+from .faults import Fault, FileFault, RowFault
+from .recognition import not_utf8
+
+LONGEST_LINE: Final = 200_000
+"""Bytes; far more than a row of any kind takes."""
+MOST_COLUMNS: Final = 200
+LONGEST_HEADING: Final = 100
+_BOM: Final = "\ufeff"
+
+
+@dataclass(frozen=True)
+class Row:
+    """One row: its line, its values by heading, and where the next one begins. Either values or a fault."""
+
+    line: int
+    end: int
+    last_line: int
+    """More than `line` where a cell holds line breaks."""
+    values: Mapping[str, Any] = field(default_factory=dict)
+    fault: Fault | None = None
+
+
+class Lines:
+    """Lines of text in their order, with the place of the next one."""
+
+    def __init__(self, stream: io.BufferedReader, position: int = 0, line: int = 0) -> None:
+        self.stream, self.position, self.line = stream, position, line
+        stream.seek(position)
+
+    def __iter__(self) -> Iterator[str]:
+        return self
+
+    def __next__(self) -> str:
+        raw = self.stream.readline(LONGEST_LINE + 1)
+        if not raw:
+            raise StopIteration
+        self.position, self.line = self.position + len(raw), self.line + 1
+        if len(raw) > LONGEST_LINE:
+            self._pass_over_rest(raw)
+            detail = _("This line is longer than %(most)s bytes. A row is far shorter: look for a missing line break.")
+            raise RowFault("line_too_long", detail % {"most": LONGEST_LINE})
+        return self._text(raw)
+
+    def back_to(self, position: int, line: int) -> None:
+        self.position, self.line = position, line
+        self.stream.seek(position)
+
+    def _pass_over_rest(self, raw: bytes) -> None:
+        while raw and not raw.endswith(b"\n"):
+            raw = self.stream.readline(LONGEST_LINE)
+            self.position += len(raw)
+
+    def _text(self, raw: bytes) -> str:
+        try:
+            text = raw.decode()
+        except UnicodeDecodeError:
+            raise RowFault("not_utf8", not_utf8(self.line)) from None
+        if "\0" in text:
+            raise RowFault("nul_character", _("This line holds a NUL character. Remove it, or save the file anew."))
+        return text.removeprefix(_BOM) if self.line == 1 else text
+
+
+class Source:
+    """Rows of one format."""
+
+    headings: Sequence[str] = ()
+    """Those that stand in the file; none where each row names its own."""
+
+    def __init__(self, stream: io.BufferedReader) -> None:
+        self.stream = stream
+
+    def rows(self, position: int = 0, line: int = 0) -> Iterator[Row]:
+        """From where a row begins, and the number of the line before it; from the first row for 0."""
+        lines = self._lines(position, line)
+        while True:
+            began, before = lines.position, lines.line
+            try:
+                values = self._next(lines)
+            except StopIteration:
+                return
+            except RowFault as refusal:
+                self._recover(lines, began, before)
+                yield Row(before + 1, lines.position, lines.line, fault=refusal.fault)
+                continue
+            if values is not None:
+                yield Row(before + 1, lines.position, lines.line, values)
+
+    def _lines(self, position: int, line: int) -> Lines:
+        return Lines(self.stream, position, line)
+
+    def _next(self, lines: Lines) -> Mapping[str, Any] | None:
+        """The next row, None for an empty one."""
+        raise NotImplementedError
+
+    def _recover(self, lines: Lines, began: int, before: int) -> None:
+        """After a row that cannot be read, go to where the next one may begin."""
+
+
+class _Table(Source):
+    """With a line of headings."""
+
+    def __init__(self, stream: io.BufferedReader) -> None:
+        super().__init__(stream)
+        lines = Lines(stream)
+        cells: list[str] = []
+        while not any(cells):
+            try:
+                cells = [each.strip() for each in self._cells(lines)]
+            except StopIteration:
+                raise FileFault("no_rows", _("The file holds no line of headings.")) from None
+            except RowFault as refusal:
+                raise FileFault(refusal.fault.code, refusal.fault.detail) from None
+        self.headings = _headings(cells)
+        self._first = lines.position, lines.line
+
+    def _lines(self, position: int, line: int) -> Lines:
+        return super()._lines(*max(self._first, (position, line)))
+
+    def _next(self, lines: Lines) -> Mapping[str, Any] | None:
+        cells = self._cells(lines)
+        if not any(isinstance(each, str) and each.strip() for each in cells):
+            return None
+        if any(each.strip() for each in cells[len(self.headings) :]):
+            detail = _("This row has %(cells)s cells, and there are %(headings)s headings. Look for a stray delimiter.")
+            raise RowFault("too_many_cells", detail % {"cells": len(cells), "headings": len(self.headings)})
+        return dict(zip(self.headings, cells, strict=False))
+
+    def _cells(self, lines: Lines) -> list[str]:
+        raise NotImplementedError
+
+
+class CsvSource(_Table):
+    """Text in columns; a cell in quotation marks may hold line breaks."""
+
+    def __init__(self, stream: io.BufferedReader, delimiter: str) -> None:
+        self.delimiter = delimiter
+        super().__init__(stream)
+
+    def _cells(self, lines: Lines) -> list[str]:
+        try:
+            return next(csv.reader(lines, delimiter=self.delimiter, strict=True))
+        except csv.Error as error:
+            detail = _("The quotation marks of this row do not match, or a cell is far too long (%(error)s).")
+            raise RowFault("broken_quoting", detail % {"error": error}) from None
+
+    def _recover(self, lines: Lines, began: int, before: int) -> None:
+        """An open quotation mark swallows rows that are right: go on after the line in which it stands."""
+        if lines.line <= before + 1:
+            return
+        lines.back_to(began, before)
+        try:
+            next(lines)
+        except RowFault:
+            return
+
+
+class ArraySource(_Table):
+    """A JSON array in each line: what was made of a spreadsheet."""
+
+    def _cells(self, lines: Lines) -> list[str]:
+        cells: list[str] = json.loads(next(lines))
+        return cells
+
+
+class NdjsonSource(Source):
+    """A JSON object in each line."""
+
+    def _next(self, lines: Lines) -> Mapping[str, Any] | None:
+        text = next(lines)
+        if not text.strip():
+            return None
+        try:
+            found = json.loads(text, parse_float=Decimal, parse_constant=_no_number, object_pairs_hook=_members)
+        except (ValueError, RecursionError) as error:
+            detail = _("This line is no JSON object (%(error)s).")
+            raise RowFault("not_json", detail % {"error": str(error)[:200]}) from None
+        if not isinstance(found, dict):
+            raise RowFault("not_an_object", _("Each line must be a JSON object: {…}."))
+        return found
+
+
+def _no_number(name: str) -> None:
+    raise RowFault("not_a_number", _("%(name)s is no JSON number. Leave the member out.") % {"name": name})
+
+
+def _members(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    found = dict(pairs)
+    if len(found) != len(pairs):
+        raise RowFault("duplicate_member", _("A member stands more than once in this object. Keep one."))
+    return found
+
+
+def _headings(cells: Sequence[str]) -> list[str]:
+    while cells and not cells[-1]:
+        cells = cells[:-1]
+    if len(cells) > MOST_COLUMNS:
+        detail = _("The file has %(count)s columns; at most %(most)s are read. Keep those that are needed.")
+        raise FileFault("too_many_columns", detail % {"count": len(cells), "most": MOST_COLUMNS})
+    if any(len(each) > LONGEST_HEADING for each in cells):
+        raise FileFault("no_headings", _("The first line does not hold headings: one is too long. Add such a line."))
+    twice = sorted({each for each in cells if each and cells.count(each) > 1})
+    if twice:
+        detail = _("The heading “%(heading)s” stands twice in the file. Name one of the columns otherwise.")
+        raise FileFault("heading_twice", detail % {"heading": twice[0]})
+    return list(cells)

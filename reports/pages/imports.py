@@ -1,0 +1,262 @@
+"""Imports: handing in a file, saying what its columns are, a trial, and what came of it."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+from uuid import UUID
+
+from django.conf import settings
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.http.response import HttpResponseBase
+from django.shortcuts import redirect, render
+from django.utils.translation import gettext as _
+
+from fleet.api.parsers import BodyTooLarge
+from fleet.errors import Conflict, Invalid, NotFound
+from fleet.models import Workshop
+from fleet.pages.lists import part_of
+from fleet.pages.workshop_page import RecordForm, WorkshopPage
+from fleet.permissions import Permission
+
+from ..api.import_views import errors_of
+from ..imports import registry
+from ..imports.examples import MEDIA_TYPES, example_file
+from ..imports.kinds import ImportKind
+from ..models import Import, ImportFile
+from ..selectors.imports import import_for, problems_of, visible_imports
+from ..services.imports import (
+    UNFINISHED,
+    file_for,
+    import_begin,
+    import_cancel,
+    import_file_keep,
+    sample_for,
+)
+from .import_forms import TRIAL, ColumnsForm, ImportFileForm
+
+PREVIEWED: Final = 5
+PROBLEMS_SHOWN: Final = 100
+LONGEST_CELL: Final = 60
+
+
+class ImportsView(WorkshopPage):
+    """`/imports/`"""
+
+    permission = Permission.SET_UP
+
+    def get(self, request: HttpRequest) -> HttpResponse:
+        part = part_of(request, visible_imports(self.actor).order_by("-created_at", "-id"))
+        values = {"part": part, "rows": [shown_import(each) for each in part.rows]}
+        return render(request, "reports/pages/imports.html", values)
+
+
+class NewImportView(WorkshopPage):
+    """`/imports/new/`"""
+
+    permission = Permission.SET_UP
+
+    def get(self, request: HttpRequest) -> HttpResponse:
+        return self._page(ImportFileForm())
+
+    def post(self, request: HttpRequest) -> HttpResponse:
+        form = ImportFileForm(request.POST, request.FILES)
+        if not form.is_valid():
+            return self._page(form, status=422)
+        upload = form.cleaned_data["file"]
+        if upload.size > settings.IMPORT_LARGEST_BYTES:
+            form.add_error("file", str(BodyTooLarge(settings.IMPORT_LARGEST_BYTES).detail))
+            return self._page(form, status=413)
+        try:
+            file = import_file_keep(actor=self.actor, name=upload.name, content=upload)
+        except Invalid as error:
+            for each in error.errors:
+                form.add_error("file", each.detail)
+            return self._page(form, status=422)
+        return redirect("import_columns_page", file.pk, form.cleaned_data["kind"])
+
+    def _page(self, form: ImportFileForm, status: int = 200) -> HttpResponse:
+        values = {"form": form, "kinds": registry.KINDS, "formats": list(MEDIA_TYPES), **limits()}
+        return render(self.request, "reports/pages/import_new.html", values, status=status)
+
+
+class ImportColumnsView(WorkshopPage):
+    """`/imports/files/<id>/<kind>/`: which column is which; then a trial, or the import"""
+
+    permission = Permission.SET_UP
+
+    def get(self, request: HttpRequest, file_id: UUID, kind: str) -> HttpResponse:
+        file = file_for(self.actor, file_id)
+        return self._page(file, self._form(file, _kind(kind)))
+
+    def post(self, request: HttpRequest, file_id: UUID, kind: str) -> HttpResponse:
+        file = file_for(self.actor, file_id)
+        form = self._form(file, _kind(kind), request.POST)
+        if not form.is_valid():
+            return self._page(file, form)
+        is_trial = request.POST.get("how") == TRIAL
+
+        def begin(record_id: UUID, values: dict[str, Any]) -> Import:
+            body = form.body(values)
+            return import_begin(actor=self.actor, record_id=record_id, file=file, kind=kind, dry_run=is_trial, **body)
+
+        run = self.once("page.import_begin", form, begin, self._found, file=file.pk, kind=kind, trial=is_trial)
+        return self._page(file, form) if run is None else redirect("import_page", run.pk)
+
+    def _found(self, record_id: UUID) -> Import:
+        return import_for(self.actor, record_id)
+
+    def _form(self, file: ImportFile, kind: ImportKind, data: Any = None) -> ColumnsForm:
+        if file.removed_at is not None:
+            raise NotFound
+        zone = Workshop.objects.get(pk=self.actor.workshop_id).time_zone
+        try:
+            self.sample = sample_for(file)
+        except Invalid as error:
+            self.unreadable = str(error.errors[0].detail)
+            return ColumnsForm(data, kind=kind, headings=[], zone=zone)
+        headings = list(self.sample.headings)
+        return ColumnsForm(data, kind=kind, headings=headings, zone=zone)
+
+    def _page(self, file: ImportFile, form: ColumnsForm) -> HttpResponse:
+        sample = getattr(self, "sample", None)
+        headings = list(sample.headings) if sample else []
+        rows = sample.rows[:PREVIEWED] if sample else []
+        values = {
+            "file": file,
+            "form": form,
+            "kind": form.kind,
+            "headings": headings,
+            "rows": [[_cell(row.get(each)) for each in headings] for row in rows],
+            "unreadable": getattr(self, "unreadable", ""),
+            **limits(),
+        }
+        status = form.status if form.is_bound else 200
+        return render(self.request, "reports/pages/import_columns.html", values, status=status)
+
+
+class ImportView(WorkshopPage):
+    """`/imports/<id>/`: how far it is, and what was wrong with its rows"""
+
+    permission = Permission.SET_UP
+
+    def get(self, request: HttpRequest, import_id: UUID) -> HttpResponse:
+        run = import_for(self.actor, import_id)
+        problems = list(problems_of(run)[: PROBLEMS_SHOWN + 1])
+        values = {
+            "problems": problems[:PROBLEMS_SHOWN],
+            "has_more": len(problems) > PROBLEMS_SHOWN,
+            "may_be_carried_out": _may_be_carried_out(run),
+            "form": RecordForm(),
+            **shown_import(run),
+        }
+        return render(request, "reports/pages/import.html", values)
+
+
+class CarryOutView(WorkshopPage):
+    """`/imports/<id>/carrying-out/`: after a trial the same in earnest; harmless when repeated"""
+
+    permission = Permission.SET_UP
+
+    def post(self, request: HttpRequest, import_id: UUID) -> HttpResponse:
+        trial = import_for(self.actor, import_id)
+        form = RecordForm(request.POST)
+        if not _may_be_carried_out(trial) or not form.is_valid():
+            messages.warning(request, _("This cannot be carried out from here. Hand the file in once more."))
+            return redirect("import_page", trial.pk)
+        run = self.once("page.import_carry_out", form, self._begin(trial), self._found, trial=trial.pk)
+        return redirect("import_page", trial.pk if run is None else run.pk)
+
+    def _begin(self, trial: Import) -> Any:
+        def begin(record_id: UUID, _values: dict[str, Any]) -> Import:
+            return import_begin(
+                actor=self.actor,
+                record_id=record_id,
+                file=trial.file,
+                kind=trial.kind,
+                columns=trial.columns,
+                time_zone=trial.time_zone,
+                atomic=trial.atomic,
+            )
+
+        return begin
+
+    def _found(self, record_id: UUID) -> Import:
+        return import_for(self.actor, record_id)
+
+
+class CancelImportView(WorkshopPage):
+    """`/imports/<id>/cancellation/`: harmless when repeated"""
+
+    permission = Permission.SET_UP
+
+    def post(self, request: HttpRequest, import_id: UUID) -> HttpResponse:
+        try:
+            import_cancel(actor=self.actor, import_id=import_id)
+            messages.success(request, _("The import is cancelled."))
+        except Conflict as refusal:
+            messages.warning(request, str(refusal))
+        return redirect("import_page", import_id)
+
+
+class ImportErrorsView(WorkshopPage):
+    """`/imports/<id>/errors/`: a file"""
+
+    permission = Permission.SET_UP
+
+    def get(self, request: HttpRequest, import_id: UUID) -> HttpResponseBase:
+        return errors_of(import_for(self.actor, import_id))
+
+
+class ImportExampleView(WorkshopPage):
+    """`/imports/examples/<kind>.<format>`: a file"""
+
+    permission = Permission.SET_UP
+
+    def get(self, request: HttpRequest, kind: str, form: str) -> HttpResponseBase:
+        if form not in MEDIA_TYPES:
+            raise NotFound
+        content = example_file(_kind(kind), form)
+        response = HttpResponse(content, content_type=MEDIA_TYPES[ImportFile.Format(form)])
+        response["Content-Disposition"] = f'attachment; filename="{kind}.{form}"'
+        return response
+
+
+def shown_import(run: Import) -> dict[str, Any]:
+    """An import with its words."""
+    looked_at = None
+    if run.file.lines and run.state in UNFINISHED:
+        looked_at = min(99, 100 * run.line // run.file.lines)
+    return {
+        "run": run,
+        "kind": next((each.label for each in registry.KINDS if each.name == run.kind), run.kind),
+        "state": Import.State(run.state).label,
+        "phase": Import.Phase(run.phase).label,
+        "is_unfinished": run.state in UNFINISHED,
+        "percent": looked_at,
+        "new": run.accepted - run.known,
+    }
+
+
+def limits() -> dict[str, Any]:
+    return {
+        "most_rows": settings.IMPORT_MOST_ROWS,
+        "most_atomic": settings.IMPORT_MOST_ATOMIC_ROWS,
+        "most_megabytes": settings.IMPORT_LARGEST_BYTES // 1_000_000,
+        "days": settings.IMPORT_FILE_DAYS,
+    }
+
+
+def _may_be_carried_out(run: Import) -> bool:
+    return run.dry_run and run.state == Import.State.DONE and run.file.removed_at is None and run.accepted > 0
+
+
+def _kind(name: str) -> ImportKind:
+    if name not in registry.names():
+        raise NotFound
+    return registry.kind_of(name)
+
+
+def _cell(value: Any) -> str:
+    text = "" if value is None else str(value)
+    return text if len(text) <= LONGEST_CELL else f"{text[:LONGEST_CELL]}…"

@@ -1,0 +1,472 @@
+"""Imports over HTTP: what is recorded, refused, known; who may; and that all formats say the same."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+from decimal import Decimal
+from typing import Any
+
+import pytest
+from django.utils import timezone
+
+from calibration.models import HeightCheck, HeightCheckReading
+from calibration.services.height_checks import height_check_record
+from fleet import outbox
+from fleet.ids import new_id
+from fleet.models import LedgerEntry, OutboxItem, Vehicle
+from reports.models import Import, ImportFile, ImportFilePart, RowProblem
+from reports.services.import_running import import_file_remove
+from tests.factories import Site, make_site, new_vin
+
+from .imports import (
+    IMPORTS,
+    begun,
+    carry_out,
+    check_row,
+    csv_of,
+    imported,
+    ndjson_of,
+    send,
+    xlsx_of,
+)
+
+
+@pytest.fixture
+def vehicle(site: Site) -> Vehicle:
+    return site.vehicle()
+
+
+def days(vin: str, count: int, **changes: Any) -> list[dict[str, Any]]:
+    return [check_row(vin, f"2025-{1 + n // 28:02}-{1 + n % 28:02}T09:30:00+01:00", **changes) for n in range(count)]
+
+
+def codes(found: dict[str, Any]) -> list[tuple[int, str, str]]:
+    return [(each["line"], each["column"], each["code"]) for each in found["errors"]]
+
+
+def counts(found: dict[str, Any]) -> tuple[str, int, int, int, int]:
+    return found["state"], found["rows"], found["accepted"], found["known"], found["rejected"]
+
+
+class TestChecks:
+    def test_are_recorded_as_single_ones_are(self, site: Site, vehicle: Vehicle) -> None:
+        tape = site.instrument()
+        values = {"instrument": tape.serial, "FL_mm": 498}
+        found = imported(site, csv_of([check_row(vehicle.vin, **values)]))
+
+        assert counts(found) == ("done", 1, 1, 0, 0)
+        check = HeightCheck.objects.get(vehicle=vehicle)
+        alone = height_check_record(
+            actor=site.manager.actor(),
+            record_id=new_id(),
+            vehicle=site.vehicle(vehicle_model=vehicle.vehicle_model),
+            taken_at=check.taken_at,
+            readings=[{"corner": row.corner, "height_mm": row.height_mm} for row in check.readings.all()],
+            loading="as_specified",
+            odometer_km=Decimal(41250),
+            instrument=tape,
+        )
+        for name in (
+            "result",
+            "instruments",
+            "findings",
+            "repeatability",
+            "specification_id",
+            "loading",
+            "happened_at",
+        ):
+            assert getattr(check, name) == getattr(alone, name), name
+        assert check.result["verdict"] == "outside"
+
+    def test_say_by_whom_they_came_and_that_nobody_here_measured(self, site: Site, vehicle: Vehicle) -> None:
+        found = imported(site, csv_of(days(vehicle.vin, 3)))
+
+        check = HeightCheck.objects.filter(vehicle=vehicle).first()
+        assert check is not None
+        assert check.recorded_by == site.manager.membership.pk
+        assert set(check.readings.values_list("measured_by", flat=True)) == {None}
+        entry = LedgerEntry.objects.get(vehicle=vehicle, kind="height_checks_imported")
+        facts = entry.payload["facts"]
+        assert (facts["import"], facts["lines"], facts["file_sha256"]) == (found["id"], [2, 3, 4], found["file_sha256"])
+        assert (entry.actor, entry.roles) == (site.manager.membership.pk, ["manager", "technician"])
+
+    def test_count_from_when_they_were_received_elsewhere(self, site: Site, vehicle: Vehicle) -> None:
+        columns = json.dumps({"received_at": "taken_at"})
+        imported(site, csv_of([check_row(vehicle.vin)]), columns=columns)
+
+        check = HeightCheck.objects.get(vehicle=vehicle)
+        assert check.received_at == check.taken_at == datetime(2025, 5, 4, 7, 30, tzinfo=UTC)
+
+    def test_ask_for_one_evaluation_a_vehicle(self, site: Site, vehicle: Vehicle) -> None:
+        other = site.vehicle()
+        kinds = OutboxItem.objects.filter(kind="calibration.drift_changed")
+        before = kinds.count()
+        imported(site, csv_of([*days(vehicle.vin, 30), *days(other.vin, 30), *days(vehicle.vin, 5, odometer_km=7)]))
+
+        assert kinds.count() == before + 2
+
+    def test_the_same_file_twice_does_no_harm(self, site: Site, vehicle: Vehicle) -> None:
+        content = csv_of(days(vehicle.vin, 5))
+        first, second = imported(site, content), imported(site, content)
+
+        assert (counts(first), counts(second)) == (("done", 5, 5, 0, 0), ("done", 5, 5, 5, 0))
+        assert HeightCheck.objects.filter(vehicle=vehicle).count() == 5
+
+    def test_the_same_row_twice_in_a_file_is_recorded_once(self, site: Site, vehicle: Vehicle) -> None:
+        found = imported(site, csv_of([check_row(vehicle.vin), check_row(vehicle.vin)]))
+
+        assert counts(found) == ("done", 2, 2, 1, 0)
+        assert HeightCheck.objects.filter(vehicle=vehicle).count() == 1
+
+    def test_what_a_tablet_has_sent_before_is_marked_as_its_repeat(self, site: Site, vehicle: Vehicle) -> None:
+        imported(site, csv_of([check_row(vehicle.vin)]))
+        imported(site, csv_of([check_row(vehicle.vin, odometer_km=41251)]))
+
+        first, second = HeightCheck.objects.filter(vehicle=vehicle).order_by("recorded_at")
+        assert (first.repeats, second.repeats) == (None, first)
+
+    def test_an_id_of_its_own_names_a_row_for_good(self, site: Site, vehicle: Vehicle) -> None:
+        key = str(new_id())
+        rows = [check_row(vehicle.vin, id=key), check_row(vehicle.vin, id=key, FL_mm=490)]
+        found = imported(site, csv_of(rows))
+
+        assert (counts(found)[1:], codes(found)) == ((2, 1, 0, 1), [(3, "id", "id_reused")])
+        assert HeightCheck.objects.get(vehicle=vehicle).pk.hex == key.replace("-", "")
+        assert counts(imported(site, csv_of(rows[:1])))[1:] == (1, 1, 1, 0)
+
+    def test_a_lower_odometer_within_the_file_is_found(self, site: Site, vehicle: Vehicle) -> None:
+        rows = [check_row(vehicle.vin), check_row(vehicle.vin, "2025-06-01T08:00:00Z", odometer_km=41000)]
+        imported(site, csv_of(rows))
+
+        last = HeightCheck.objects.filter(vehicle=vehicle).latest("happened_at")
+        assert "odometer_lower" in {each["code"] for each in last.findings}
+
+    def test_a_vin_that_was_corrected_leads_to_its_vehicle(self, site: Site, vehicle: Vehicle) -> None:
+        from fleet.services import vin_correct
+
+        before = vehicle.vin
+        actor = site.manager.actor()
+        vin_correct(actor=actor, record_id=new_id(), vehicle_id=vehicle.pk, vin=new_vin(), reason="mistyped")
+        assert counts(imported(site, csv_of([check_row(before)])))[:3] == ("done", 1, 1)
+
+
+class TestRefusedRows:
+    @pytest.mark.parametrize(
+        ("changes", "column", "code"),
+        [
+            ({"vin": "0LBWAGNX5RA99999"}, "vin", "vin_length"),
+            ({"vin": "0LBWAGNX5RA999999"}, "vin", "unknown_vehicle"),
+            ({"vin": ""}, "vin", "required"),
+            ({"taken_at": "2025-05-04T09:30:00"}, "taken_at", "offset_required"),
+            ({"taken_at": "2025-05-04"}, "taken_at", "time_of_day_missing"),
+            ({"taken_at": "2025-02-30T09:30:00Z"}, "taken_at", "no_such_time"),
+            ({"taken_at": "04/05/2025 09:30"}, "taken_at", "not_a_time"),
+            ({"odometer_km": "41.250"}, "odometer_km", "ambiguous_number"),
+            ({"odometer_km": "-1"}, "odometer_km", "too_small"),
+            ({"instrument": "no-such"}, "instrument", "unknown_instrument"),
+            ({"loading": "full"}, "loading", "not_allowed"),
+            ({"FL_mm": ""}, "FL_mm", "required"),
+            ({"FL_mm": "0"}, "FL_mm", "not_above"),
+            ({"FL_mm": "1.234;5"}, "FL_mm", "not_a_number"),
+            ({"FL_mm": '"1,234.5"'}, "FL_mm", "ambiguous_number"),
+            ({"RR_mm": "19.8"}, "RR_mm", "confirm_height"),
+            ({"RR_mm": "9" * 60}, "RR_mm", "too_large"),
+            ({"id": "7"}, "id", "not_uuid7"),
+            ({"confirmed": "perhaps"}, "confirmed", "not_yes_or_no"),
+        ],
+    )
+    def test_are_told_by_line_column_and_rule(
+        self, site: Site, vehicle: Vehicle, changes: dict[str, str], column: str, code: str
+    ) -> None:
+        empty = dict.fromkeys(changes.keys() - check_row("").keys(), "")
+        found = imported(site, csv_of([{**check_row(vehicle.vin), **empty}, {**check_row(vehicle.vin), **changes}]))
+
+        assert (counts(found)[1:], codes(found)) == ((2, 1, 0, 1), [(3, column, code)])
+        assert found["errors"][0]["detail"].startswith(column)
+
+    def test_a_height_far_from_target_may_be_confirmed(self, site: Site, vehicle: Vehicle) -> None:
+        found = imported(site, csv_of([check_row(vehicle.vin, RR_mm=700, confirmed="yes")]))
+        assert counts(found)[:3] == ("done", 1, 1)
+
+    def test_all_faults_of_a_row_are_told(self, site: Site, vehicle: Vehicle) -> None:
+        found = imported(site, csv_of([check_row("X", "yesterday", FL_mm="low")]))
+
+        assert [column for _line, column, _code in codes(found)] == ["vin", "taken_at", "FL_mm"]
+        assert found["rejected"] == 1
+
+    def test_the_first_thousand_are_shown_and_all_are_in_the_file(self, site: Site) -> None:
+        found = imported(site, csv_of([check_row("=X", "yesterday")] * 600))
+
+        assert (found["rejected"], len(found["errors"])) == (600, 1000)
+        lines = b"".join(site.manager.client().get(f"{IMPORTS}{found['id']}/errors/")).decode("utf-8-sig").splitlines()
+        assert lines[0] == "line,column,code,detail"
+        assert len(lines) == 1201
+
+
+class TestFormats:
+    def test_all_say_the_same(self, site: Site) -> None:
+        tape = site.instrument()
+        recorded = []
+        for make in (
+            csv_of,
+            lambda rows: csv_of(rows, ";", comma=True),
+            lambda rows: csv_of(rows, "\t", comma=True),
+            lambda rows: b"\xef\xbb\xbf" + csv_of(rows),
+            lambda rows: csv_of(rows, "\t").decode().encode("utf-16"),
+            xlsx_of,
+            ndjson_of,
+        ):
+            vehicle = site.vehicle()
+            rows = days(vehicle.vin, 3, instrument=tape.serial)
+            found = imported(site, make(rows))
+            assert counts(found) == ("done", 3, 3, 0, 0), found
+            checks = HeightCheck.objects.filter(vehicle=vehicle).order_by("taken_at")
+            recorded.append(
+                [
+                    (
+                        each.taken_at,
+                        each.odometer_km,
+                        each.instrument_id,
+                        list(each.readings.values_list("corner", "height_mm")),
+                    )
+                    for each in checks
+                ]
+            )
+        assert all(each == recorded[0] for each in recorded)
+        assert recorded[0][0][3][0] == ("FL", Decimal("486.5"))
+
+    def test_times_of_a_spreadsheet_are_of_the_zone_that_was_chosen(self, site: Site, vehicle: Vehicle) -> None:
+        rows = [
+            check_row(vehicle.vin, datetime(2025, 7, 4, 9, 30)),
+            check_row(vehicle.vin, datetime(2025, 10, 26, 2, 30)),
+        ]  # type: ignore[arg-type]
+        found = imported(site, xlsx_of(rows), time_zone="Europe/Berlin")
+
+        assert codes(found) == [(3, "taken_at", "ambiguous_time")]
+        assert HeightCheck.objects.get(vehicle=vehicle).taken_at == datetime(2025, 7, 4, 7, 30, tzinfo=UTC)
+
+    def test_headings_of_the_file_are_named(self, site: Site, vehicle: Vehicle) -> None:
+        content = csv_of([check_row(vehicle.vin)]).replace(b"vin,", b"Fahrgestellnummer,", 1)
+        assert send(site.manager, content).json()["errors"][0]["code"] == "missing_column"
+        found = imported(site, content, columns='{"vin": "Fahrgestellnummer"}')
+        assert counts(found)[:3] == ("done", 1, 1)
+
+
+class TestVehicles:
+    def rows(self, site: Site, count: int = 2) -> list[dict[str, Any]]:
+        known = site.vehicle()
+        model = known.vehicle_model
+        named = {"make": model.make, "model": model.name.upper(), "operator": known.operator.name, "model_year": 2024}
+        return [{"vin": new_vin(), "registration": f"LB {number}", **named} for number in range(count)]
+
+    def test_are_added_as_single_ones_are(self, site: Site) -> None:
+        rows = self.rows(site)
+        found = imported(site, csv_of(rows), kind="vehicles")
+
+        assert counts(found) == ("done", 2, 2, 0, 0)
+        added = Vehicle.objects.get(vin=rows[0]["vin"])
+        assert (added.registration, added.model_year) == ("LB 0", 2024)
+        assert LedgerEntry.objects.filter(vehicle=added, kind="vehicle_added").count() == 1
+        assert counts(imported(site, csv_of(rows), kind="vehicles")) == ("done", 2, 2, 2, 0)
+
+    def test_that_contradict_what_is_on_record_are_refused(self, site: Site) -> None:
+        rows = self.rows(site)
+        rows.append({**rows[0], "registration": "other"})
+        for dry_run in ("true", "false", "true"):
+            found = imported(site, csv_of(rows), kind="vehicles", dry_run=dry_run)
+            assert codes(found) == [(4, "vin", "vin_taken")], dry_run
+
+    @pytest.mark.parametrize(
+        ("changes", "column", "code"),
+        [
+            ({"operator": "Nobody"}, "operator", "unknown_operator"),
+            ({"model": "Nothing"}, "model", "unknown_model"),
+            ({"model_year": "1999"}, "model_year", "model_year_outside"),
+            ({"model_year": "new"}, "model_year", "not_a_number"),
+            ({"registration": "x" * 21}, "registration", "max_length"),
+        ],
+    )
+    def test_refusals_name_the_column(self, site: Site, changes: dict[str, str], column: str, code: str) -> None:
+        (row,) = self.rows(site, 1)
+        assert codes(imported(site, csv_of([{**row, **changes}]), kind="vehicles")) == [(2, column, code)]
+
+
+class TestTrial:
+    def test_says_the_same_and_keeps_nothing(self, site: Site, vehicle: Vehicle) -> None:
+        key = str(new_id())
+        rows = [
+            check_row(vehicle.vin, id=""),
+            check_row("X", id=""),
+            check_row(vehicle.vin, "2025-07-01T08:00:00Z", id=key),
+            *(check_row(vehicle.vin, f"2024-01-{1 + n % 28:02}T{n // 28:02}:00:00Z", id="") for n in range(600)),
+            check_row(vehicle.vin, id=key),
+        ]
+        before = LedgerEntry.objects.filter(vehicle=vehicle).count()
+        trial = imported(site, csv_of(rows), dry_run="true")
+
+        assert HeightCheck.objects.filter(vehicle=vehicle).count() == 0
+        assert LedgerEntry.objects.filter(vehicle=vehicle).count() == before
+        earnest = imported(site, csv_of(rows))
+        assert codes(trial) == codes(earnest) == [(3, "vin", "vin_character"), (605, "id", "id_reused")]
+        assert counts(trial) == counts(earnest)
+
+
+class TestAllOrNothing:
+    def test_records_nothing_where_a_row_is_refused(self, site: Site, vehicle: Vehicle) -> None:
+        found = imported(site, csv_of([*days(vehicle.vin, 3), check_row("X")]), atomic="true")
+
+        assert (found["state"], found["failure"]["code"], found["accepted"]) == ("failed", "rows_rejected", 0)
+        assert codes(found) == [(5, "vin", "vin_character")]
+        assert not HeightCheck.objects.filter(vehicle=vehicle).exists()
+
+    def test_records_all_at_once(self, site: Site, vehicle: Vehicle) -> None:
+        key = begun(site, csv_of(days(vehicle.vin, 300) + days(vehicle.vin, 300, odometer_km=5)), atomic="true")
+        seen = []
+        while (run := Import.objects.get(pk=key)).finished_at is None:
+            (item,) = OutboxItem.objects.filter(kind="reports.import_go_on", state="waiting")
+            assert outbox.perform(site.workshop.pk, item.pk)
+            seen.append((run.phase, HeightCheck.objects.filter(vehicle=vehicle).count()))
+        assert [count for _phase, count in seen[:-1]] == [0] * (len(seen) - 1)
+        assert seen[-1] == ("recording", 600)
+        assert (run.state, run.accepted) == ("done", 600)
+
+    def test_what_changed_since_the_check_takes_all_of_it_back(self, site: Site) -> None:
+        rows = TestVehicles().rows(site, 3)
+        key = begun(site, csv_of(rows), kind="vehicles", atomic="true")
+        (item,) = OutboxItem.objects.filter(kind="reports.import_go_on", state="waiting")
+        assert outbox.perform(site.workshop.pk, item.pk)
+        imported(site, csv_of([{**rows[2], "registration": "other"}]), kind="vehicles")
+
+        run = Import.objects.get(pk=key)
+        assert (run.state, run.accepted) == ("failed", 0)
+        assert not Vehicle.objects.filter(vin=rows[0]["vin"]).exists()
+
+    def test_takes_a_limited_number_of_rows(self, site: Site, vehicle: Vehicle, settings: Any) -> None:
+        settings.IMPORT_MOST_ATOMIC_ROWS = 2
+        answer = send(site.manager, csv_of(days(vehicle.vin, 3)), atomic="true")
+        assert (answer.status_code, answer.json()["errors"][0]["code"]) == (422, "too_many_for_atomic")
+        found = imported(site, xlsx_of(days(vehicle.vin, 3)), atomic="true")
+        assert (found["state"], found["failure"]["code"]) == ("failed", "too_many_for_atomic")
+
+
+class TestRefusedFiles:
+    @pytest.mark.parametrize(
+        ("content", "code"),
+        [
+            (b"", "empty_file"),
+            (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1 old", "old_spreadsheet"),
+            (b"%PDF-1.7 no table", "unknown_format"),
+            (b"\x00\x01\x02\x03", "unknown_format"),
+            ("vin,taken_at\nMÜ 12,x\n".encode("cp1252"), "not_utf8"),
+            (b"vin;taken_at\r\n", "missing_column"),
+            (b"PK\x03\x04 not really", "unreadable_spreadsheet"),
+            (b"vin,vin,taken_at\n", "heading_twice"),
+            (b",".join(b"c%d" % n for n in range(300)) + b"\n", "too_many_columns"),
+            (b"x" * 300_000, "line_too_long"),
+            (b'"vin,taken_at\n', "broken_quoting"),
+        ],
+    )
+    def test_say_what_is_wrong(self, site: Site, content: bytes, code: str) -> None:
+        answer = send(site.manager, content)
+        assert (answer.status_code, answer.json()["errors"][0]["code"]) == (422, code), answer.json()
+        assert not ImportFile.objects.exists()
+
+    def test_of_too_many_rows_or_bytes(self, site: Site, vehicle: Vehicle, settings: Any) -> None:
+        content = csv_of(days(vehicle.vin, 5))
+        settings.IMPORT_MOST_ROWS = 4
+        assert send(site.manager, content).json()["errors"][0]["code"] == "too_many_rows"
+        found = imported(site, xlsx_of(days(vehicle.vin, 5)))
+        assert (found["state"], found["failure"]["code"]) == ("failed", "too_many_rows")
+        settings.IMPORT_LARGEST_BYTES = 100
+        answer = send(site.manager, content)
+        assert (answer.status_code, answer.json()["type"].rsplit("/", 1)[-1]) == (413, "too-large")
+
+    @pytest.mark.parametrize(
+        ("fields", "code"),
+        [
+            ({"kind": "people"}, "not_allowed"),
+            ({"dry_run": "perhaps"}, "not_a_boolean"),
+            ({"columns": "[1]"}, "not_columns"),
+            ({"columns": '{"vin": "no such"}'}, "unknown_heading"),
+            ({"columns": '{"price": "vin"}'}, "unknown_column"),
+            ({"time_zone": "Mars/North"}, "unknown_time_zone"),
+            ({"colums": "{}"}, "unknown_member"),
+            ({"id": "7"}, "not_a_uuid"),
+        ],
+    )
+    def test_fields_are_checked(self, site: Site, vehicle: Vehicle, fields: dict[str, str], code: str) -> None:
+        answer = send(site.manager, csv_of([check_row(vehicle.vin)]), **fields)
+        assert (answer.status_code, answer.json()["errors"][0]["code"]) == (422, code)
+
+
+class TestRuns:
+    def test_sent_twice_with_its_id_it_is_one(self, site: Site, vehicle: Vehicle) -> None:
+        content, key = csv_of([check_row(vehicle.vin)]), str(new_id())
+        first = send(site.manager, content, id=key)
+        again = send(site.manager, content, id=key)
+        other = send(site.manager, content + b"\n", id=key)
+
+        assert (first.status_code, again.status_code, other.status_code) == (202, 200, 409)
+        assert first.json()["id"] == again.json()["id"] == key
+        assert Import.objects.count() == 1
+
+    def test_may_be_cancelled_and_keep_what_they_recorded(self, site: Site, vehicle: Vehicle) -> None:
+        key = begun(
+            site, csv_of([check_row(vehicle.vin, f"2024-01-{1 + n % 28:02}T{n // 28:02}:00:00Z") for n in range(600)])
+        )
+        (item,) = OutboxItem.objects.filter(kind="reports.import_go_on", state="waiting")
+        assert outbox.perform(site.workshop.pk, item.pk)
+        path = f"{IMPORTS}{key}/cancellation/"
+        answer = site.manager.client().post(path, {})
+        carry_out(site)
+
+        assert (answer.status_code, answer.json()["state"], answer.json()["accepted"]) == (200, "cancelled", 500)
+        assert HeightCheck.objects.filter(vehicle=vehicle).count() == 500
+        assert OutboxItem.objects.filter(
+            kind="calibration.drift_changed", payload={"vehicle": str(vehicle.pk)}
+        ).exists()
+        assert site.manager.client().post(path, {}).status_code == 200
+
+    def test_that_have_ended_cannot_be_cancelled(self, site: Site, vehicle: Vehicle) -> None:
+        found = imported(site, csv_of([check_row(vehicle.vin)]))
+        assert site.manager.client().post(f"{IMPORTS}{found['id']}/cancellation/", {}).status_code == 409
+
+    def test_of_somebody_who_is_no_manager_any_more_fail(self, site: Site, vehicle: Vehicle) -> None:
+        other = site.person("manager")
+        answer = send(other, csv_of([check_row(vehicle.vin)]))
+        other.membership.roles = ["technician"]
+        other.membership.save(update_fields=["roles"])
+        carry_out(site)
+
+        run = Import.objects.get(pk=answer.json()["id"])
+        assert (run.state, (run.failure or {})["code"]) == ("failed", "role_missing")
+
+    def test_are_of_managers_of_the_workshop_alone(self, site: Site, other_site: Site, vehicle: Vehicle) -> None:
+        found = imported(site, csv_of([check_row(vehicle.vin)]))
+        for role in ("technician", "auditor"):
+            client = site.person(role).client()
+            assert client.get(IMPORTS).status_code == 403
+            assert client.get(f"{IMPORTS}{found['id']}/").status_code in (403, 404)
+            assert send(site.person(role), b"x").status_code == 403
+        stranger = other_site.manager.client()
+        assert stranger.get(f"{IMPORTS}{found['id']}/").status_code == 404
+        assert stranger.get(f"{IMPORTS}{found['id']}/errors/").status_code == 404
+        assert stranger.post(f"{IMPORTS}{found['id']}/cancellation/", {}).status_code == 404
+        assert stranger.get(IMPORTS).json()["results"] == []
+
+    def test_files_are_removed_after_some_days(self, site: Site, vehicle: Vehicle) -> None:
+        imported(site, csv_of([check_row(vehicle.vin)]))
+        file = ImportFile.objects.get()
+        for _twice in range(2):
+            import_file_remove(actor=site.manager.actor(timezone.now()), file_id=file.pk)
+
+        file.refresh_from_db()
+        assert file.removed_at is not None
+        assert not ImportFilePart.objects.exists()
+
+    def test_another_workshops_vehicle_is_none(self, site: Site) -> None:
+        stranger = make_site().vehicle()
+        assert codes(imported(site, csv_of([check_row(stranger.vin)]))) == [(2, "vin", "unknown_vehicle")]
+        assert RowProblem.objects.count() == 1
+        assert not HeightCheckReading.objects.filter(height_check__vehicle=stranger.pk).exists()
