@@ -168,6 +168,11 @@ WEBHOOK_POLICY = outbound.webhook_policy(
     allows_http=_flag("LEVELBOOK_WEBHOOK_HTTP", default=False),
 )
 
+# --- Exports and archives ----------------------------------------------------------------------------
+EXPORT_DAYS = _whole_number("EXPORT_DAYS", 7, of="days", lowest=1, highest=365)
+# To how many bytes an archive that somebody hands in may unpack.
+ARCHIVE_LARGEST_BYTES = _whole_number("ARCHIVE_LARGEST_MB", 50_000, of="MB", lowest=1, highest=10_000_000) * 1_000_000
+
 # --- People ------------------------------------------------------------------------------------------
 AUTH_USER_MODEL = "fleet.User"
 PASSWORD_HASHERS = [
