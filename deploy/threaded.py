@@ -19,6 +19,7 @@ from urllib.parse import unquote_to_bytes
 
 from fleet.api.problem_handlers import refuse
 from fleet.api.problems import Problem
+from reports.archive.members import LARGEST_UPLOAD
 
 if TYPE_CHECKING:
     from wsgiref.types import WSGIApplication, WSGIEnvironment
@@ -31,6 +32,8 @@ PATIENCE_S: Final = 30.0
 """How long a body may stand still."""
 LARGEST_BODY: Final = 12_000_000
 """More than any call takes; each has a limit of its own."""
+LARGER_BODIES: Final = {"/api/v1/archives/": LARGEST_UPLOAD, "/archives/": LARGEST_UPLOAD}
+"""But for these, by path. They lie on disk, like all that are larger than what is kept in memory."""
 KEPT_IN_MEMORY: Final = 1_000_000
 BLOCK: Final = 262_144
 """Bytes of an answer that are made at once."""
@@ -66,22 +69,23 @@ class ThreadedApplication:
         body: IO[bytes] = environ["wsgi.input"]
         if "HTTP_TRANSFER_ENCODING" in environ:
             return None  # The application refuses what has no stated length.
-        if _stated_length(environ) > LARGEST_BODY:
+        largest = LARGER_BODIES.get(environ["PATH_INFO"], LARGEST_BODY)
+        if _stated_length(environ) > largest:
             return Problem(HTTPStatus.REQUEST_ENTITY_TOO_LARGE)
         try:
-            await self._copy(receive, body)
+            await self._copy(receive, body, largest)
         except TimeoutError:
             return Problem(HTTPStatus.REQUEST_TIMEOUT, headers={"Connection": "close"})
-        if body.tell() > LARGEST_BODY:
+        if body.tell() > largest:
             return Problem(HTTPStatus.REQUEST_ENTITY_TOO_LARGE)
         environ["CONTENT_LENGTH"] = str(body.tell())
         body.seek(0)
         return None
 
-    async def _copy(self, receive: ASGIReceiveCallable, body: IO[bytes]) -> None:
+    async def _copy(self, receive: ASGIReceiveCallable, body: IO[bytes], largest: int) -> None:
         """Copy what comes, to its end or to where it is too much."""
         is_complete = False
-        while not is_complete and body.tell() <= LARGEST_BODY:
+        while not is_complete and body.tell() <= largest:
             async with asyncio.timeout(self.patience_s):
                 message = await receive()
             if message["type"] != "http.request":

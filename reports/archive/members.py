@@ -25,6 +25,8 @@ NAME: Final = re.compile(
 )
 """Every name that a member may have; none leads out of a folder."""
 MOST_MEMBERS: Final = 1_000_000
+LARGEST_UPLOAD: Final = 256_000_000
+"""Bytes of an archive that comes over the network; `manage.py take_in_archive` takes any."""
 LARGEST_MANIFEST: Final = 200_000_000
 MOST_DENSE: Final = 200
 """Times that a member may grow when it is unpacked; tables of the same word over and over reach some 60."""

@@ -45,12 +45,6 @@ def verify_ledger(archive: Archive) -> Head | None:
     return _verify_tree(archive, hashes.get)
 
 
-def verify_evidence(archive: Archive) -> tuple[int, Head | None]:
-    """The same for the file that an intake keeps; gives the number of entries as well."""
-    head = verify_ledger(archive)
-    return archive.manifest.counts["ledger_entries"], head
-
-
 def lines_of(archive: Archive, name: str) -> Iterator[bytes]:
     with archive.open(name) as content:
         while line := content.readline(LONGEST_LINE):

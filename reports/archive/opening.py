@@ -14,6 +14,7 @@ import zipfile
 import zlib
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from typing import IO, Any, Final, Self
 
 from django.utils.translation import gettext as _
@@ -21,6 +22,7 @@ from django.utils.translation import gettext as _
 from .members import (
     DENSITY_FROM,
     FORMAT,
+    KEYS,
     LARGEST_MANIFEST,
     LEDGER,
     MANIFEST,
@@ -110,7 +112,15 @@ class Archive:
                 with self.open(name) as source, kept.open(zipfile.ZipInfo(name), "w", force_zip64=True) as copy:
                     while block := source.read(BLOCK):
                         copy.write(block)
-            kept.writestr(zipfile.ZipInfo(MANIFEST), self._zip.read(MANIFEST))
+            kept.writestr(zipfile.ZipInfo(MANIFEST), json.dumps(self._manifest_of_ledger(), indent=1, sort_keys=True))
+
+    def _manifest_of_ledger(self) -> dict[str, Any]:
+        members = [each for each in self.manifest.members if each.name in LEDGER]
+        return replace(self.manifest, members=members, missing=[], left_out={}).as_dict()
+
+    def text_of_keys(self) -> str:
+        with self.open(KEYS) as content:
+            return content.read(BLOCK).decode(errors="replace")
 
 
 class _Bounded(io.RawIOBase):
@@ -153,8 +163,8 @@ def _manifest(zip_file: zipfile.ZipFile, infos: dict[str, zipfile.ZipInfo]) -> M
         raise ArchiveError("no_manifest", _("There is no manifest.json: this is no archive of a workshop."), MANIFEST)
     try:
         with zip_file.open(MANIFEST) as content:
-            text = content.read(LARGEST_MANIFEST + 1)
-        told = json.loads(text) if len(text) <= LARGEST_MANIFEST else None
+            written = content.read(LARGEST_MANIFEST + 1)
+        told = json.loads(written) if len(written) <= LARGEST_MANIFEST else None
     except (*DAMAGED, RecursionError):
         told = None
     if not isinstance(told, dict) or told.get("format") != FORMAT:
@@ -172,7 +182,9 @@ def _manifest(zip_file: zipfile.ZipFile, infos: dict[str, zipfile.ZipInfo]) -> M
 def _read(told: dict[str, Any]) -> Manifest:
     members = [Member(str(each["name"]), int(each["size"]), str(each["sha256"])) for each in told["members"]]
     counts = {str(name): int(count) for name, count in told["counts"].items()}
-    texts = {name: str(told[name]) for name in ("made_at", "made_by", "epoch", "workshop_id", "workshop", "origin")}
+    texts: dict[str, Any] = {
+        name: str(told[name]) for name in ("made_at", "made_by", "epoch", "workshop_id", "workshop", "origin")
+    }
     return Manifest(**texts, counts=counts, members=members, missing=[str(each) for each in told["missing"]])
 
 

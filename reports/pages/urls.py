@@ -3,6 +3,7 @@
 from django.urls import path
 
 from .alerts import AlertsView, AlertView
+from .archives import ArchivesView, ExportFileView, ExportsView
 from .certificates import CertificatePdfView, CertificatesView, CertificateView, SendAgainView
 from .job import JobView
 from .notices import OwnNoticesView, StopNoticeView
@@ -51,6 +52,9 @@ urlpatterns = [
         ReplayView.as_view(),
         name="webhook_replay_page",
     ),
+    path("exports/", ExportsView.as_view(), name="exports_page"),
+    path("exports/<uuid:export_id>/file/", ExportFileView.as_view(), name="export_file_page"),
+    path("archives/", ArchivesView.as_view(), name="archives_page"),
     path("verify/", ask, name="verify-ask"),
     path("verify/<str:code>", verify, name="verify"),
     path("verify/<str:code>/", verify),  # as people may type it

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import csv
+import hashlib
+import io
+import json
 import uuid
+import zipfile
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import timedelta
 from decimal import Decimal
 from io import BytesIO
@@ -14,6 +20,7 @@ from typing import IO, Any, Final
 from django.conf import settings
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import connection
+from django.test import override_settings
 from django.utils import timezone
 from PIL import Image
 
@@ -30,11 +37,19 @@ from reports.models import ArchiveIntake, Export
 from reports.services.archives import archive_hand_in
 from reports.services.exports import export_request
 from tests.database import copied_database
-from tests.factories import Site, make_site
+from tests.factories import Person, Site, make_site
 from tests.reports.jobs import CORNERS, WITHIN, adjusted, ended, left_alone
 
 AWKWARD: Final = '=HYPERLINK("http://x")\n"quoted", \'tis, ß, 漢字'
 MOST: Final = 100_000_000
+
+
+@dataclass(frozen=True)
+class Busy:
+    """A workshop and its archive."""
+
+    site: Site
+    file: Path
 
 
 def busy_site() -> Site:
@@ -136,10 +151,40 @@ def empty_site(email: str | None = None) -> Site:
     email = email or f"founder-{number}@example.com"
     now = timezone.now()
     founded = services.workshop_create(name=f"Founded {number}", email=email, password=None, now=now)
-    from tests.factories import Person
-
     manager = Person(founded.manager, founded.token, email)
     return Site(founded.workshop, manager, manager, now)
+
+
+Members = dict[str, bytes]
+
+
+def tables_in(file: Path) -> dict[str, list[dict[str, str]]]:
+    """The rows of every table of an archive, as a spreadsheet would have them."""
+    return {
+        name: list(csv.DictReader(io.StringIO(content.decode("utf-8-sig"), newline="")))
+        for name, content in members_of(file).items()
+        if name.startswith("tables/")
+    }
+
+
+def members_of(file: Path) -> Members:
+    with zipfile.ZipFile(file) as archive:
+        return {name: archive.read(name) for name in archive.namelist()}
+
+
+def rewritten(members: Members, target: Path, *, manifest_too: bool = True) -> Path:
+    """An archive of these members; with `manifest_too` by somebody who made the manifest anew."""
+    told = json.loads(members["manifest.json"])
+    if manifest_too:
+        told["members"] = [
+            {"name": name, "size": len(content), "sha256": hashlib.sha256(content).hexdigest()}
+            for name, content in members.items()
+            if name != "manifest.json"
+        ]
+    with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, content in {**members, "manifest.json": json.dumps(told).encode()}.items():
+            archive.writestr(name, content)
+    return target
 
 
 def system(site: Site) -> Actor:
@@ -149,14 +194,12 @@ def system(site: Site) -> Actor:
 @contextmanager
 def another_installation(files: Path) -> Iterator[None]:
     """A second database with a file store of its own: ids and codes of the first are free in it."""
-    before, media_root = connection.settings_dict["NAME"], settings.MEDIA_ROOT
+    before = connection.settings_dict["NAME"]
     connection.close()
-    with copied_database(data_folder(), f"other_{new_id().hex[-8:]}") as name:
+    with copied_database(data_folder(), f"other_{new_id().hex[-8:]}") as name, override_settings(MEDIA_ROOT=files):
         connection.settings_dict["NAME"] = name
-        settings.MEDIA_ROOT = files
         try:
             yield
         finally:
             connection.close()
             connection.settings_dict["NAME"] = before
-            settings.MEDIA_ROOT = media_root
