@@ -18,6 +18,7 @@ from fleet import ledger, outbox
 from fleet.actor import Actor
 from fleet.errors import Conflict, NotFound
 from fleet.permissions import Permission, require
+from fleet.services import checkpoint_make
 
 from ..archive.filling import archive_write
 from ..models import Export
@@ -39,6 +40,7 @@ def export_request(*, actor: Actor, record_id: uuid.UUID) -> Export:
             )
     export = Export.objects.create(id=record_id, requested_by_id=actor.membership_id, requested_at=actor.now)
     ledger.append(actor, "export_requested", export)
+    checkpoint_make(actor=actor)  # so that a signed head includes what the archive holds
     outbox.append(actor, MAKE_KIND, {"export": str(export.pk)})
     return export
 

@@ -17,6 +17,7 @@ from calibration.models import DriftState, RepeatabilitySums, ResponsePosterior
 from calibration.services.photos import path_of_picture
 from fleet import services
 from fleet.credentials import find, memberships_of
+from fleet.errors import Conflict
 from fleet.models import LedgerEntry, Membership, User
 from fleet.services import checkpoint_make
 from fleet.tenancy import in_workshop
@@ -93,7 +94,7 @@ def test_every_table_is_equal_but_for_what_is_named(busy: Busy, moved: Moved) ->
     before, after = tables_in(busy.file), tables_in(moved.again)
     people, now = before.pop("tables/fleet.membership.csv"), after.pop("tables/fleet.membership.csv")
     assert before == after
-    assert sum(map(len, before.values())) > 150
+    assert sum(map(len, before.values())) > 90
     founder = str(moved.site.manager.membership.pk)
     assert [row["id"] for row in now] == [*(row["id"] for row in people), founder]
     for was, row in zip(people, now, strict=False):
@@ -138,7 +139,9 @@ def test_what_is_derived_is_made_anew_and_equal(moved: Moved) -> None:
     now = figures_of(moved.site)
     assert now["DriftState"]
     assert now["RepeatabilitySums"]
-    assert now == moved.figures_before
+    for name, rows in now.items():
+        for row, before in zip(rows, moved.figures_before[name], strict=True):
+            assert {k: (v, before[k]) for k, v in row.items() if str(v) != str(before[k])} == {}
 
 
 def test_work_goes_on_with_the_next_numbers(busy: Busy, inside: Moved) -> None:
@@ -174,7 +177,7 @@ class TestPeople:
         user = User.objects.get(email=busy.site.technician.email)
         with in_workshop(moved.site.workshop.pk):
             person = Membership.objects.get(user=user)
-            _person, invitation = services.person_reinvite(actor=moved.site.manager.actor(), person_id=person.pk)
+            invitation = services.person_reinvite(actor=moved.site.manager.actor(), person=person)
             credential = find("invitation", services.invitation_code(invitation))
         assert credential is not None
         services.invitation_accept(
@@ -239,7 +242,7 @@ def test_the_same_archive_is_refused_where_its_records_are(busy: Busy, moved: Mo
     assert "another" in intake.refusal["detail"]
     with in_workshop(second.workshop.pk):
         assert Membership.objects.count() == 1
-    with in_workshop(moved.site.workshop.pk), pytest.raises(Exception, match="not_empty"):
+    with pytest.raises(Conflict, match="empty"):
         handed_in(moved.site, busy.file)
 
 
