@@ -293,6 +293,7 @@ SPECTACULAR_SETTINGS = {
         "InstrumentKindEnum": "fleet.models.Instrument.Kind",
         "LengthUnitEnum": "fleet.models.Workshop.LengthUnit",
         "TokenKindEnum": "fleet.models.AccessToken.Kind",
+        "ArchiveStateEnum": "reports.selectors.archives.State",
         "AlertStateEnum": "reports.models.DriftAlert.State",
         "WebhookDeliveryStateEnum": "reports.models.WebhookDelivery.State",
         "WebhookEventEnum": "reports.api.webhook_serializers.EVENTS",

@@ -21,7 +21,7 @@ from fleet.canonical import canonical
 from fleet.ids import new_id
 from fleet.models import Bay, LedgerEntry, OutboxItem, Workshop
 from fleet.tenancy import in_workshop
-from reports.archive import filling
+from reports.archive import dictionary
 from reports.models import Export
 from reports.selectors.archives import export_path
 from reports.services import exports
@@ -98,7 +98,7 @@ class TestAsking:
 class TestWhoMay:
     @pytest.mark.parametrize("role", ["technician", "auditor", "operator_contact", "integrator"])
     def test_nobody_but_managers(self, site: Site, role: str) -> None:
-        fields = {"operator": site.operator().pk} if role == "operator_contact" else {}
+        fields: dict[str, Any] = {"operator": site.operator().pk} if role == "operator_contact" else {}
         if role == "integrator":
             fields = {"scopes": ["read", "facts:write"]}
         person = site.person(role, **fields)
@@ -190,8 +190,9 @@ class TestClearing:
         assert file.exists()
         with in_workshop(site.workshop.pk):
             item = OutboxItem.objects.get(kind="reports.export_clear")
-            kept = item.due_at - Export.objects.get(pk=told["id"]).made_at
-            assert kept == timedelta(days=settings.EXPORT_DAYS)
+            export = Export.objects.get(pk=told["id"])
+            assert export.made_at is not None
+            assert item.due_at == export.expires_at == export.made_at + timedelta(days=settings.EXPORT_DAYS)
             OutboxItem.objects.filter(pk=item.pk).update(due_at=timezone.now())
         perform_due(site.workshop.pk, "reports.export_clear")
         assert not file.exists()
@@ -236,7 +237,7 @@ class TestOnRealCommits:
 
         from django.db import connections
 
-        write = filling.dictionary.as_csv
+        write = dictionary.as_csv
 
         def add() -> None:
             services_bay(site)
@@ -247,7 +248,7 @@ class TestOnRealCommits:
                 pool.submit(add).result()
             return write()
 
-        monkeypatch.setattr(filling.dictionary, "as_csv", and_add)
+        monkeypatch.setattr(dictionary, "as_csv", and_add)
 
     def told_of_bays(self, site: Site) -> tuple[int, int]:
         """In the table, and in the ledger."""

@@ -37,7 +37,7 @@ from reports.models import ArchiveIntake, Export
 from reports.services.archives import archive_hand_in
 from reports.services.exports import export_request
 from tests.database import copied_database
-from tests.factories import Person, Site, make_site
+from tests.factories import PASSWORD, Person, Site, make_site
 from tests.reports.jobs import CORNERS, WITHIN, adjusted, ended, left_alone
 
 AWKWARD: Final = '=HYPERLINK("http://x")\n"quoted", \'tis, ß, 漢字'
@@ -150,7 +150,7 @@ def empty_site(email: str | None = None) -> Site:
     number = new_id().hex[-8:]
     email = email or f"founder-{number}@example.com"
     now = timezone.now()
-    founded = services.workshop_create(name=f"Founded {number}", email=email, password=None, now=now)
+    founded = services.workshop_create(name=f"Founded {number}", email=email, password=PASSWORD, now=now)
     manager = Person(founded.manager, founded.token, email)
     return Site(founded.workshop, manager, manager, now)
 

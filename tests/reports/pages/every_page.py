@@ -43,6 +43,7 @@ FILES: Final = frozenset(
         "trust_certificate",
         "trust_certificate_text",
         "certificate_pdf_page",
+        "export_file_page",
         "mfa_download_recovery_codes",
         "mfa_login_webauthn",
     }
@@ -64,6 +65,7 @@ NEVER_REFUSED: Final = frozenset(
     {
         "account_logout",
         "choose_workshop",
+        "exports_page",
         "mfa_add_webauthn",
         "mfa_deactivate_totp",
         "mfa_generate_recovery_codes",
@@ -252,9 +254,12 @@ class House:
             "/first-steps/",
             "/people/",
             "/sign-ins/",
+            "/exports/",
+            "/archives/",
         ]
         paths = [*lists, *setting_up, "/vehicles/new/", "/vehicles/labels/", "/worksheet/"]
-        return Person("manager of an empty workshop", session_of(signed_in(make_site().manager)), [*map(Visit, paths)])
+        session = session_of(signed_in(make_site().manager))
+        return Person("manager of an empty workshop", session, [*map(Visit, paths)], ["/archives/"])
 
     def invited(self, name: str = "Kim Arden") -> Membership:
         with in_workshop(self.site.workshop.pk):
