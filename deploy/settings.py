@@ -182,6 +182,10 @@ WEBHOOK_POLICY = outbound.webhook_policy(
 )
 
 WEBHOOK_DELIVERIES_DAYS = _whole_number("WEBHOOK_DELIVERIES_DAYS", 90, of="days", lowest=1, highest=3650)
+# --- Exports and archives ----------------------------------------------------------------------------
+EXPORT_DAYS = _whole_number("EXPORT_DAYS", 7, of="days", lowest=1, highest=365)
+# To how many bytes an archive that somebody hands in may unpack.
+ARCHIVE_LARGEST_BYTES = _whole_number("ARCHIVE_LARGEST_MB", 50_000, of="MB", lowest=1, highest=10_000_000) * 1_000_000
 
 # --- People ------------------------------------------------------------------------------------------
 AUTH_USER_MODEL = "fleet.User"
@@ -303,6 +307,7 @@ SPECTACULAR_SETTINGS = {
         "InstrumentKindEnum": "fleet.models.Instrument.Kind",
         "LengthUnitEnum": "fleet.models.Workshop.LengthUnit",
         "TokenKindEnum": "fleet.models.AccessToken.Kind",
+        "ArchiveStateEnum": "reports.selectors.archives.State",
         "AlertStateEnum": "reports.models.DriftAlert.State",
         "WebhookDeliveryStateEnum": "reports.models.WebhookDelivery.State",
         "WebhookEventEnum": "reports.api.webhook_serializers.EVENTS",

@@ -18,6 +18,7 @@ from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from typing import Any, Final
 
+import rfc8785
 from django.db import connection
 
 from . import outbox

@@ -6,6 +6,10 @@ Messages to the broker are hints only: the periodic sweep finds whatever is due.
 
 A handler whose work reaches out of the service raises `Unreachable` where the other side does not answer now: such an
 item is tried again over days before it is parked. Anything else that goes wrong in it is poison as everywhere.
+
+A handler that `takes_long` runs under a time limit of hours: while it runs, its transaction holds the item's row, so
+that whoever looks at the item passes it over, and a killed one lets it go. With `one_snapshot` all that it reads is
+as it was when it began.
 """
 
 from __future__ import annotations
@@ -38,6 +42,8 @@ PAUSE_OF_HINTS_S = 20.0
 
 _handlers: dict[str, Handler] = {}
 _reaching_out: set[str] = set()
+_taking_long: set[str] = set()
+_in_one_snapshot: set[str] = set()
 _no_hint_until = 0.0
 
 
@@ -45,12 +51,19 @@ class Unreachable(Exception):  # noqa: N818
     """Somebody outside does not answer now; it may be days before they do."""
 
 
-def handles(kind: str, *, reaches_out: bool = False) -> Callable[[Handler], Handler]:
+def handles(
+    kind: str, *, reaches_out: bool = False, takes_long: bool = False, one_snapshot: bool = False
+) -> Callable[[Handler], Handler]:
     """Register the function that performs items of this kind; `reaches_out` where it may raise `Unreachable`."""
 
     def register(handler: Handler) -> Handler:
-        if reaches_out:
-            _reaching_out.add(kind)
+        for is_so, kinds in (
+            (reaches_out, _reaching_out),
+            (takes_long, _taking_long),
+            (one_snapshot, _in_one_snapshot),
+        ):
+            if is_so:
+                kinds.add(kind)
         if _handlers.setdefault(kind, handler) is not handler:
             raise RuntimeError(f"two handlers for outbox items of kind {kind!r}")
         return handler
@@ -105,16 +118,23 @@ def due(limit: int = 500) -> list[tuple[uuid.UUID, uuid.UUID]]:
         return [(row[0], row[1]) for row in cursor.fetchall()]
 
 
-def perform(workshop_id: uuid.UUID, item_id: uuid.UUID, *, at: datetime | None = None) -> bool:
+def perform(
+    workshop_id: uuid.UUID,
+    item_id: uuid.UUID,
+    *,
+    at: datetime | None = None,
+    hand_over: Callable[[], None] | None = None,
+) -> bool:
     """Claim one item and perform it. False where it is gone, done, not due or claimed by another.
 
-    `at` is the time that the handler works at, now unless given; the demo gives past ones.
+    `at` is the time that the handler works at, now unless given; the demo gives past ones. `hand_over` is called
+    instead where the work takes longer than the caller may.
     """
-    item = _claim(workshop_id, item_id)
+    item = _claim(workshop_id, item_id, hand_over)
     if item is None:
         return False
     try:
-        with in_workshop(workshop_id):
+        with in_workshop(workshop_id, one_snapshot=item.kind in _in_one_snapshot):
             if not _still_ours(item):
                 return False
             _handlers[item.kind](Actor.system(workshop_id, at or timezone.now()), item.payload)
@@ -126,7 +146,7 @@ def perform(workshop_id: uuid.UUID, item_id: uuid.UUID, *, at: datetime | None =
     return True
 
 
-def _claim(workshop_id: uuid.UUID, item_id: uuid.UUID) -> OutboxItem | None:
+def _claim(workshop_id: uuid.UUID, item_id: uuid.UUID, hand_over: Callable[[], None] | None) -> OutboxItem | None:
     """Count the attempt and lease the item, in a transaction of its own: a crash later still counts."""
     now = timezone.now()
     with in_workshop(workshop_id):
@@ -137,6 +157,9 @@ def _claim(workshop_id: uuid.UUID, item_id: uuid.UUID) -> OutboxItem | None:
             .first()
         )
         if item is None:
+            return None
+        if hand_over is not None and item.kind in _taking_long:
+            transaction.on_commit(hand_over)
             return None
         if item.attempts >= _most_attempts(item.kind):  # died in each attempt without telling why
             _park(item, item.error or "the worker was lost in each attempt")

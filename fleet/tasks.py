@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, Final
 
 from celery import shared_task
 from django.contrib.sessions.backends.db import SessionStore
@@ -12,10 +12,28 @@ from django.contrib.sessions.backends.db import SessionStore
 from . import ledger, outbox, services
 from .actor import Actor
 
+LONGEST_S: Final = 6 * 3600
+"""For work that takes long. Its message is delivered again meanwhile, and finds the item held."""
+
 
 @shared_task(name="fleet.tasks.perform_outbox_item", ignore_result=True)
 def perform_outbox_item(workshop_id: str, item_id: str) -> None:
-    """Perform one outbox item; does nothing where it is gone or done."""
+    """Perform one outbox item; does nothing where it is gone or done. What takes long is left to a task that may."""
+
+    def hand_over() -> None:
+        perform_long_outbox_item.apply_async((workshop_id, item_id), retry=False, ignore_result=True)
+
+    outbox.perform(uuid.UUID(workshop_id), uuid.UUID(item_id), hand_over=hand_over)
+
+
+@shared_task(
+    name="fleet.tasks.perform_long_outbox_item",
+    ignore_result=True,
+    time_limit=LONGEST_S,
+    soft_time_limit=LONGEST_S - 60,
+)
+def perform_long_outbox_item(workshop_id: str, item_id: str) -> None:
+    """The same, for work that takes minutes or hours."""
     outbox.perform(uuid.UUID(workshop_id), uuid.UUID(item_id))
 
 

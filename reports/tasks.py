@@ -22,7 +22,18 @@ from fleet.outbox import handles
 
 from . import mail, mail_digests, mail_heads
 from .selectors import recipients
-from .services import alerts, certificates, daily_round, events, import_running, imports, sweep, webhook_deliveries
+from .services import (
+    alerts,
+    archives,
+    certificates,
+    daily_round,
+    events,
+    exports,
+    import_running,
+    imports,
+    sweep,
+    webhook_deliveries,
+)
 
 Payload = Mapping[str, Any]
 
@@ -96,6 +107,30 @@ def attempt_delivery(actor: Actor, payload: Payload) -> None:
     webhook_deliveries.delivery_attempt(
         actor=actor, delivery_id=_id(payload, "delivery"), series=int(payload["series"])
     )
+
+
+@handles(exports.MAKE_KIND, takes_long=True, one_snapshot=True)
+def make_export(actor: Actor, payload: Payload) -> None:
+    """Once: a file that no row knows yet is written anew."""
+    exports.export_make(actor=actor, export_id=_id(payload, "export"))
+
+
+@handles(exports.CLEAR_KIND)
+def clear_export(actor: Actor, payload: Payload) -> None:
+    """Repeatable: a file that is gone is gone."""
+    exports.export_clear(actor=actor, export_id=_id(payload, "export"))
+
+
+@handles(archives.TAKE_IN_KIND, takes_long=True)
+def take_in_archive(actor: Actor, payload: Payload) -> None:
+    """Once: what was taken in or refused is so with the item's completion."""
+    archives.archive_take_in(actor=actor, intake_id=_id(payload, "archive"))
+
+
+@handles(archives.VEHICLE_KIND)
+def derive_of_vehicle(actor: Actor, payload: Payload) -> None:
+    """Repeatable: it is made anew from the records each time."""
+    archives.vehicle_derive(actor=actor, vehicle_id=_id(payload, "vehicle"))
 
 
 @handles("calibration.approval_requested")

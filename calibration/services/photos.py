@@ -95,11 +95,16 @@ def _kept_picture(actor: Actor, file: IO[bytes]) -> dict[str, Any]:
     """The columns of a picture that was put into the file store."""
     content, media_type = without_metadata(file)
     digest = hashlib.sha256(content).hexdigest()
-    path = _keep(f"{FOLDER}/{actor.workshop_id}/{digest[:2]}/{digest}", content)
+    path = picture_keep(path_of_picture(actor.workshop_id, digest), content)
     return {"sha256": digest, "media_type": media_type, "size": len(content), "path": path}
 
 
-def _keep(path: str, content: bytes) -> str:
+def path_of_picture(workshop_id: uuid.UUID, sha256: str) -> str:
+    """Where a picture lies in the file store."""
+    return f"{FOLDER}/{workshop_id}/{sha256[:2]}/{sha256}"
+
+
+def picture_keep(path: str, content: bytes) -> str:
     """Store a picture under its hash, which names it only once it is whole and on disk, whatever is killed when."""
     if not default_storage.exists(path):
         unfinished = default_storage.save(f"{path}{UNFINISHED}", ContentFile(content))

@@ -56,6 +56,13 @@ def learn_anew(struck: Reading) -> RepeatabilitySums:
     return _keep(sums, _taught_by(RepeatabilityState(), readings, struck.instrument, strikes))
 
 
+def learn_all_anew() -> list[RepeatabilitySums]:
+    """Make the sums of everybody with every instrument from all readings, where there are none yet."""
+    pairs = Reading.objects.filter(round__repeats=None).order_by().values_list("measured_by", "instrument").distinct()
+    firsts = (Reading.objects.filter(measured_by=person, instrument=used).first() for person, used in pairs)
+    return [learn_anew(first) for first in firsts if first is not None]
+
+
 def _learn(readings: list[Reading]) -> RepeatabilitySums:
     sums = _locked_sums(readings[0])
     return _keep(sums, _taught_by(state_of(sums), readings, readings[0].instrument))

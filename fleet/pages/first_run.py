@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
@@ -33,6 +33,14 @@ class Step:
     """The job can be done without, but better with it."""
 
 
+_other_beginnings: dict[str, Any] = {}
+
+
+def register_other_beginning(name: str, label: Any) -> None:
+    """Say by which page else a workshop that has nothing yet may begin: the name of its address, and what it says."""
+    _other_beginnings[name] = label
+
+
 class FirstStepsView(WorkshopPage):
     """`/first-steps/`"""
 
@@ -46,9 +54,14 @@ class FirstStepsView(WorkshopPage):
             "steps": steps,
             "next_step": next((step for step in missing if not step.may_wait), None),
             "done": len(steps) - len(missing),
+            "other_beginnings": _other_beginnings if _is_empty(set_up) else {},
             "is_finished": set_up.jobs.signed_off > 0,
         }
         return render(request, "fleet/setup/first_steps.html", values)
+
+
+def _is_empty(has: SetUp) -> bool:
+    return not (has.operators or has.vehicle_models or has.vehicles or has.bays or has.jobs.opened)
 
 
 def _workshop(has: SetUp) -> Step:

@@ -29,22 +29,31 @@ def current_workshop_id() -> uuid.UUID:
 
 
 @contextmanager
-def in_workshop(workshop_id: uuid.UUID) -> Iterator[None]:
+def in_workshop(workshop_id: uuid.UUID, *, one_snapshot: bool = False) -> Iterator[None]:
     """A transaction in which exactly this workshop's rows exist.
 
     Nested use for the same workshop is a savepoint; for another workshop it is an error, since the
-    setting lasts to the end of the outer transaction.
+    setting lasts to the end of the outer transaction. With `one_snapshot` all queries see one state of the database;
+    within a transaction that has begun, that is for whoever began it.
     """
     outer = _current.get()
     if outer is not None and outer != workshop_id and connection.in_atomic_block:
         raise NoWorkshopError(f"already in workshop {outer}; finish it before entering {workshop_id}")
+    is_outermost = not connection.in_atomic_block
     with transaction.atomic():
+        if one_snapshot and is_outermost:
+            _see_one_state()
         _set_database_workshop(workshop_id)
         token = _current.set(workshop_id)
         try:
             yield
         finally:
             _current.reset(token)
+
+
+def _see_one_state() -> None:
+    with connection.cursor() as cursor:
+        cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
 
 
 def _set_database_workshop(workshop_id: uuid.UUID) -> None:

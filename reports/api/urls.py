@@ -3,6 +3,7 @@
 from django.urls import path
 from rest_framework.routers import SimpleRouter
 
+from .archive_views import ArchiveViewSet, ExportViewSet
 from .calendar_views import OwnCalendarView
 from .drift_views import AlertViewSet, VehicleDriftView
 from .import_views import ImportViewSet
@@ -15,6 +16,8 @@ router.register("certificates", CertificateViewSet, basename="certificate")
 router.register("alerts", AlertViewSet, basename="alert")
 router.register("parked-work", ParkedWorkViewSet, basename="parked-work")
 router.register("webhooks", WebhookViewSet, basename="webhook")
+router.register("exports", ExportViewSet, basename="export")
+router.register("archives", ArchiveViewSet, basename="archive")
 router.register(f"webhooks/(?P<webhook>{UUID_FORM})/deliveries", DeliveryViewSet, basename="webhook-delivery")
 router.register("imports", ImportViewSet, basename="import")
 

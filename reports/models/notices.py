@@ -25,6 +25,8 @@ class Notice(models.TextChoices):
 class DeclinedNotice(TenantModel):
     """That a person, or an operator as such, does without e-mails of a kind."""
 
+    kept_by_ledger = False
+
     membership = models.ForeignKey(
         Membership, null=True, on_delete=models.PROTECT, db_constraint=False, related_name="declined_notices"
     )
@@ -53,6 +55,8 @@ class DeclinedNotice(TenantModel):
 
 class Reminder(TenantModel):
     """That it was noted once that something is due, or overdue, counted from when it was last done."""
+
+    kept_by_ledger = False
 
     class Stage(models.TextChoices):
         DUE = "due", pgettext_lazy("reminder", "due soon")

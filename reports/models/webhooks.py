@@ -81,6 +81,8 @@ class WebhookSecret(TenantModel):
 class WebhookDelivery(TenantModel):
     """One message to one webhook: the bytes that are sent, however often it takes."""
 
+    kept_by_ledger = False
+
     class State(models.TextChoices):
         WAITING = "waiting", pgettext_lazy("delivery", "waiting")
         DELIVERED = "delivered", pgettext_lazy("delivery", "delivered")
@@ -125,6 +127,8 @@ class WebhookDelivery(TenantModel):
 
 class WebhookAttempt(TenantModel):
     """One request and what came of it: a status, or why there was none."""
+
+    kept_by_ledger = False
 
     class Outcome(models.TextChoices):
         ANSWERED = "answered", pgettext_lazy("attempt", "answered")

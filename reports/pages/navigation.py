@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.utils.translation import gettext_lazy as _
 
 from fleet.pages.account import register_account_link
+from fleet.pages.first_run import register_other_beginning
 from fleet.pages.surroundings import Entry, register_entries
 from fleet.permissions import Permission
 
@@ -16,6 +17,8 @@ register_entries(
     Entry(140, "parked_work_page", _("Parked work"), Permission.SET_UP),
     Entry(730, "imports_page", _("Imports"), Permission.SET_UP),
     Entry(740, "webhooks_page", _("Webhooks"), Permission.SET_UP),
+    Entry(750, "exports_page", _("Exports"), Permission.SET_UP),
 )
+register_other_beginning("archives_page", _("Take in the archive of another workshop"))
 register_account_link("own_notices", _("Choose which e-mails you get"))
 register_account_link("own_calendar", _("What is due, in your calendar program"))

@@ -51,6 +51,10 @@ KINDS: Final = {
     "reports.import_evaluate": gettext_lazy("Follow the drift of imported vehicles"),
     "reports.import_file_remove": gettext_lazy("Remove an imported file whose time is over"),
     "reports.webhook_attempt": gettext_lazy("Send a message to a webhook"),
+    "reports.export_make": gettext_lazy("Export the whole workshop"),
+    "reports.export_clear": gettext_lazy("Clear an export away"),
+    "reports.archive_take_in": gettext_lazy("Take an archive in"),
+    "reports.vehicle_taken_in": gettext_lazy("Follow the drift of a vehicle that was taken in"),
     "fleet.invitation_email": gettext_lazy("Send an invitation"),
     "fleet.password_link_email": gettext_lazy("Send a link to set a new password"),
 }

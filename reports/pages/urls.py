@@ -3,6 +3,7 @@
 from django.urls import path
 
 from .alerts import AlertsView, AlertView
+from .archives import ArchivesView, ExportFileView, ExportsView
 from .calendar import CalendarFileView, OwnCalendarView, WithdrawCalendarView
 from .certificates import CertificatePdfView, CertificatesView, CertificateView, SendAgainView
 from .head_conflicts import HeadConflictsView, HeadConflictView
@@ -84,4 +85,7 @@ urlpatterns = [
     path("imports/<uuid:import_id>/carrying-out/", CarryOutView.as_view(), name="import_carrying_out"),
     path("imports/<uuid:import_id>/cancellation/", CancelImportView.as_view(), name="import_cancellation"),
     path("imports/<uuid:import_id>/errors/", ImportErrorsView.as_view(), name="import_errors"),
+    path("exports/", ExportsView.as_view(), name="exports_page"),
+    path("exports/<uuid:export_id>/file/", ExportFileView.as_view(), name="export_file_page"),
+    path("archives/", ArchivesView.as_view(), name="archives_page"),
 ]

@@ -18,6 +18,8 @@ SHOWN_SUBJECTS: Final = (
     "membership",
     "operator",
     "delivery",
+    "export",
+    "archive",
 )
 
 

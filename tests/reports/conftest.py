@@ -10,10 +10,12 @@ import pytest
 
 if TYPE_CHECKING:
     from django.db.models import QuerySet
+    from pytest_django import DjangoDbBlocker
 
     from fleet.models import OutboxItem
     from tests.factories import Site
     from tests.reports.jobs import Bench
+    from tests.reports.workshops import Busy
 
 
 @pytest.fixture
@@ -91,3 +93,15 @@ def _error(item: OutboxItem) -> str:
 
     with in_workshop(item.workshop_id):
         return OutboxItem.objects.get(pk=item.pk).error
+
+
+@pytest.fixture(scope="session")
+def busy(django_db_setup: None, django_db_blocker: DjangoDbBlocker, tmp_path_factory: pytest.TempPathFactory) -> Busy:
+    """A standing workshop with something of everything, and the archive of it."""
+    from tests.reports.workshops import Busy, busy_site, exported
+
+    with django_db_blocker.unblock():
+        site = busy_site()
+        kept = tmp_path_factory.mktemp("archive") / "workshop.zip"
+        kept.write_bytes(exported(site).read_bytes())
+        return Busy(site, kept)

@@ -387,6 +387,11 @@ def test_openapi_describes_every_call_without_a_warning() -> None:
     assert not GENERATOR_STATS._warn_cache
     assert set(schema["paths"]) == {
         "/certificates/{number}/sending/",
+        "/exports/",
+        "/exports/{id}/",
+        "/exports/{id}/file/",
+        "/archives/",
+        "/archives/{id}/",
         "/webhooks/",
         "/webhooks/{id}/",
         "/webhooks/{id}/rotation/",

@@ -53,6 +53,10 @@ EVERY_KIND: dict[str, dict[str, Any]] = {
     "reports.checks_email": {"noted_at": LONG_AGO, "membership": MISSING},
     "reports.instruments_email": {"noted_at": LONG_AGO, "membership": MISSING},
     "reports.webhook_attempt": {"delivery": MISSING, "series": 1},
+    "reports.export_make": {"export": MISSING},
+    "reports.export_clear": {"export": MISSING},
+    "reports.archive_take_in": {"archive": MISSING},
+    "reports.vehicle_taken_in": {"vehicle": MISSING},
     "reports.daily_round": {"since": LONG_AGO},
     "fleet.workshop_founded": {},
 }

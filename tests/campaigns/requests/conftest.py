@@ -69,7 +69,7 @@ from fleet.models import (
     VehicleModel,
 )
 from fleet.tenancy import in_workshop
-from reports.models import Certificate, DriftAlert, Webhook, WebhookDelivery
+from reports.models import ArchiveIntake, Certificate, DriftAlert, Export, Webhook, WebhookDelivery
 from reports.services.alerts import vehicle_evaluate
 from reports.services.webhook_deliveries import event_tell
 from reports.services.webhooks import webhook_add
@@ -88,9 +88,11 @@ TABLES: dict[str, tuple[type[Any], str, str | None]] = {
     "check-photos": (HeightCheckPhoto, "pk", None),
     "check-readings": (HeightCheckReading, "pk", None),
     "checkpoints": (Checkpoint, "size", None),
+    "archives": (ArchiveIntake, "pk", None),
     "checks": (HeightCheck, "pk", "vehicle__vin"),
     "concession": (Concession, "pk", "job"),
     "deliveries": (WebhookDelivery, "pk", "webhook"),
+    "exports": (Export, "pk", None),
     "events": (ServiceEvent, "pk", "vehicle__vin"),
     "findings": (Finding, "pk", "job"),
     "fitments": (Fitment, "pk", "vehicle__vin"),

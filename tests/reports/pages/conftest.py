@@ -18,8 +18,9 @@ from fleet.actor import Actor
 from fleet.ids import new_id
 from fleet.models import OutboxItem, Vehicle
 from fleet.tenancy import in_workshop
-from reports.models import DriftAlert, Webhook
+from reports.models import DriftAlert, Export, Webhook
 from reports.services.certificates import certificate_prepare
+from reports.services.exports import export_make, export_request
 from reports.services.webhook_deliveries import event_tell
 from reports.services.webhooks import webhook_add
 from tests.factories import Person, Site, make_site
@@ -45,6 +46,8 @@ class AtWork:
     alert: DriftAlert
     webhook: Webhook
     """With a message that waits."""
+    export: Export
+    """Whose file is made."""
 
     @property
     def contact(self) -> Person:
@@ -71,6 +74,8 @@ class AtWork:
             f"/operators/{self.done.vehicle.operator_id}/summary/": "contact",
             f"/operators/{self.done.vehicle.operator_id}/summary/pdf/": "contact",
             "/parked-work/": "manager",
+            "/exports/": "manager",
+            "/archives/": "manager",
             "/webhooks/": "manager",
             "/webhooks/new/": "manager",
             f"/webhooks/{self.webhook.pk}/": "manager",
@@ -115,6 +120,13 @@ def webhook_of(site: Site) -> Webhook:
     return webhook
 
 
+def export_of(site: Site) -> Export:
+    with in_workshop(site.workshop.pk):
+        export = export_request(actor=site.manager.actor(), record_id=new_id())
+        export_make(actor=Actor.system(site.workshop.pk, timezone.now()), export_id=export.pk)
+        return Export.objects.get(pk=export.pk)
+
+
 def at_work_in(site: Site) -> AtWork:
     done = jobs.adjusted(site)
     site.fitment(done.vehicle)
@@ -126,7 +138,7 @@ def at_work_in(site: Site) -> AtWork:
     bench.measure(jobs.LOW_FRONT_LEFT)
     bench.propose()
     parked = parked_in(site, payload={"job": str(done.job_id)})
-    return AtWork(site, done, bench, parked, alert_of(site, done.vehicle), webhook_of(site))
+    return AtWork(site, done, bench, parked, alert_of(site, done.vehicle), webhook_of(site), export_of(site))
 
 
 @pytest.fixture(autouse=True)

@@ -52,6 +52,7 @@ FILES: Final = frozenset(
         "certificate_schema",
         "operator_summary_pdf_page",
         "calendar_file",
+        "export_file_page",
         "mfa_download_recovery_codes",
         "mfa_login_webauthn",
     }
@@ -74,6 +75,7 @@ NEVER_REFUSED: Final = frozenset(
     {
         "account_logout",
         "choose_workshop",
+        "exports_page",
         "mfa_add_webauthn",
         "mfa_deactivate_totp",
         "mfa_generate_recovery_codes",
@@ -271,9 +273,12 @@ class House:
             "/first-steps/",
             "/people/",
             "/sign-ins/",
+            "/exports/",
+            "/archives/",
         ]
         paths = [*lists, *setting_up, "/vehicles/new/", "/vehicles/labels/", "/worksheet/"]
-        return Person("manager of an empty workshop", session_of(signed_in(make_site().manager)), [*map(Visit, paths)])
+        session = session_of(signed_in(make_site().manager))
+        return Person("manager of an empty workshop", session, [*map(Visit, paths)], ["/archives/"])
 
     def invited(self, name: str = "Kim Arden") -> Membership:
         with in_workshop(self.site.workshop.pk):

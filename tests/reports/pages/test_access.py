@@ -33,6 +33,7 @@ def test_the_pages_named_here_are_all_there_are(at_work: AtWork) -> None:
         "certificates/<int:number>/sending/",
         "account/notices/",
         "notices/<str:code>/",
+        "exports/<uuid:export_id>/file/",
         "webhooks/<uuid:webhook>/end/",
         "webhooks/<uuid:webhook>/deliveries/<uuid:delivery>/replay/",
     }
@@ -80,7 +81,7 @@ def test_a_contact_sees_their_own_vehicles_and_nothing_else(at_work: AtWork) -> 
 def test_another_workshop_finds_nothing(at_work: AtWork) -> None:
     stranger = browser_of(make_site().manager)
     lists = {"/", "/vehicles/", "/alerts/", "/certificates/", "/parked-work/", "/worksheet/"}
-    lists |= {"/webhooks/", "/webhooks/new/"}
+    lists |= {"/webhooks/", "/webhooks/new/", "/exports/", "/archives/"}
     for path in at_work.pages():
         answer = stranger.get(path)
         assert (path, answer.status_code) == (path, 200 if path in lists else 404)

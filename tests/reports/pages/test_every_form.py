@@ -21,13 +21,14 @@ from django.urls import URLPattern, URLResolver, get_resolver
 from calibration.models import Decision, HeightCheck, Ruling
 from fleet.models import AccessToken, CalendarFeed, HeadConflict, Membership, OutboxItem, Tablet
 from fleet.tenancy import in_workshop
-from reports.models import Certificate, DriftAlert, Webhook, WebhookDelivery
+from reports.models import ArchiveIntake, Certificate, DriftAlert, Export, Webhook, WebhookDelivery
 from tests.calibration.outbox_files import record, saved
-from tests.factories import PASSWORD, PIN, Person, Site
+from tests.factories import PASSWORD, PIN, Person, Site, make_site
 from tests.fleet.pages import test_forms as set_up
 from tests.fleet.pages.conftest import Furnished, furnish
 from tests.fleet.pages.forms import errors_in, form_of, forms_of, send
 from tests.fleet.signin.browsers import browser_of, confirm_password, is_in, sign_in, totp_code
+from tests.reports.workshops import empty_site, exported
 
 from .every_page import FILES, House, name_of
 
@@ -284,6 +285,7 @@ def presses(house: House) -> Iterator[Press]:
         token = AccessToken.objects.get(device="Fleet desk").pk
     revoked = within(site, lambda: AccessToken.objects.get(pk=token).revoked_at)
     yield Press(manager, tokens, f"{tokens}{token}/revocation/", revoked)
+    yield Press(manager, "/exports/", "/exports/", within(site, lambda: Export.objects.count() == 2))
     hook = f"/webhooks/{house.at_work.webhook.pk}/"
     with in_workshop(site.workshop.pk):
         delivery = WebhookDelivery.objects.get(webhook=house.at_work.webhook).pk
@@ -316,11 +318,27 @@ def webhooks(house: House) -> Iterator[Case]:
     )
 
 
+def archives(_house: House) -> Iterator[Case]:
+    """Of an empty workshop: only there is the form."""
+    site, founder = empty_site(), make_site()
+    manager = browser_of(site.manager)
+    yield Case(
+        manager,
+        "/archives/",
+        {"file": SimpleUploadedFile("workshop.zip", exported(founder).read_bytes())},
+        within(site, ArchiveIntake.objects.filter(state="waiting").exists),
+        {"file": SimpleUploadedFile("workshop.zip", b"no archive")},
+        "file",
+        "no ZIP file",
+    )
+
+
 def cases(house: House) -> list[Case]:
     site = house.site
     return [
         *decisions(house),
         *webhooks(house),
+        *archives(house),
         *height_checks(house),
         *tablets(house),
         *own_account(site),

@@ -5,7 +5,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("reports", "0003_notifications"),
+        ("reports", "0005_imports"),
     ]
 
     operations = [

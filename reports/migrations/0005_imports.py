@@ -11,7 +11,7 @@ from fleet.tenancy.migration import SecureTable
 class Migration(migrations.Migration):
     dependencies = [
         ("fleet", "0003_checkpoints"),
-        ("reports", "0003_notifications"),
+        ("reports", "0004_archives"),
     ]
 
     operations = [

@@ -1,0 +1,203 @@
+"""Archives that are handed in: an empty workshop takes one in, whole or not at all."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import uuid
+from collections.abc import Iterable, Iterator
+from datetime import UTC, datetime, time
+from pathlib import Path
+from typing import IO, Any, Final
+
+from django.conf import settings
+from django.core.files.storage import default_storage
+from django.db import transaction
+from django.db.models import Exists, OuterRef
+from django.utils.translation import gettext as _
+
+from calibration.models import Job
+from calibration.models.job import OPEN_STATES
+from calibration.services.repeatability import learn_all_anew
+from calibration.services.responses import posterior_renew
+from fleet import ledger, outbox
+from fleet.actor import Actor
+from fleet.errors import Conflict, Invalid
+from fleet.models import Membership, Operator, Specification, TenantModel, Vehicle, Workshop
+from fleet.permissions import Permission, require
+from fleet.services.vehicle_models import REVISION_KIND
+
+from ..archive.members import ArchiveError, Manifest
+from ..archive.old_ledger import verify_ledger
+from ..archive.opening import Archive
+from ..archive.replaying import Replay
+from ..archive.rows_in import pictures_take_in, rows_take_in
+from ..models import ArchiveIntake, Certificate
+from ..selectors.archives import archive_path, evidence_path, what_is_there
+from . import alerts, certificates, sweep
+from .exports import sha256_of_file
+
+TAKE_IN_KIND: Final = "reports.archive_take_in"
+VEHICLE_KIND: Final = "reports.vehicle_taken_in"
+BLOCK: Final = 1_048_576
+ROWS_AN_ENTRY: Final = 500
+
+
+def archive_hand_in(*, actor: Actor, record_id: uuid.UUID, file: IO[bytes], most: int) -> ArchiveIntake:
+    """Keep an archive and ask for its intake. What is no archive, and a workshop with records, are refused at once."""
+    require(actor, Permission.SET_UP)
+    _require_empty()
+    intake = ArchiveIntake(id=record_id, handed_in_by_id=actor.membership_id, handed_in_at=actor.now)
+    intake.workshop_id = actor.workshop_id
+    path = Path(default_storage.path(archive_path(intake)))
+    path.parent.mkdir(parents=True, exist_ok=True, mode=settings.FILE_UPLOAD_DIRECTORY_PERMISSIONS)
+    intake.sha256, intake.size = _copy(file, path, most)
+    try:
+        with path.open("rb") as kept, Archive.opened(kept, largest=settings.ARCHIVE_LARGEST_BYTES) as archive:
+            intake.source = _source(archive.manifest)
+        intake.save(force_insert=True)
+        ledger.append(actor, "archive_handed_in", intake)
+        outbox.append(actor, TAKE_IN_KIND, {"archive": str(intake.pk)})
+    except ArchiveError as error:
+        path.unlink()
+        raise Invalid.at("/file", error.code, error.detail) from None
+    except BaseException:
+        path.unlink(missing_ok=True)
+        raise
+    return intake
+
+
+def archive_take_in(*, actor: Actor, intake_id: uuid.UUID) -> None:
+    """All of the archive, or nothing of it and why. Begun anew where it was killed: nothing of it was committed."""
+    intake = ArchiveIntake.objects.filter(pk=intake_id, state=ArchiveIntake.State.WAITING).first()
+    if intake is None:
+        return
+    Workshop.objects.select_for_update(no_key=True).get(pk=actor.workshop_id)
+    path = Path(default_storage.path(archive_path(intake)))
+    try:
+        with transaction.atomic():
+            _take_in(actor, intake, path)
+    except ArchiveError as error:
+        intake.state, intake.refusal = ArchiveIntake.State.REFUSED, error.as_dict()
+        intake.evidence_sha256 = ""
+    intake.finished_at = actor.now
+    intake.save()
+    transaction.on_commit(lambda: path.unlink(missing_ok=True))
+
+
+def vehicle_derive(*, actor: Actor, vehicle_id: uuid.UUID) -> None:
+    """Make anew what is derived from a vehicle's records. May be repeated."""
+    if not Vehicle.objects.select_for_update(no_key=True).filter(pk=vehicle_id).exists():
+        return
+    posterior_renew(vehicle_id=vehicle_id, now=actor.now)
+    alerts.vehicle_evaluate(actor=actor, vehicle_id=vehicle_id)
+    sweep.sweep_plan(actor=actor)
+
+
+def _take_in(actor: Actor, intake: ArchiveIntake, path: Path) -> None:
+    if sha256_of_file(path) != intake.sha256:
+        raise ArchiveError("altered", _("The file is not the one that was handed in. Hand it in again."))
+    if what_is_there():
+        raise ArchiveError("not_empty", str(_not_empty()))
+    with path.open("rb") as file, Archive.opened(file, largest=settings.ARCHIVE_LARGEST_BYTES) as archive:
+        archive.verify()
+        head = verify_ledger(archive)
+        accounts = rows_take_in(archive, actor.workshop_id)
+        replay = Replay(archive, workshop_id=actor.workshop_id, intake_id=intake.pk, accounts=accounts)
+        replay.run()
+        replay.compare()
+        intake.evidence_sha256 = _keep_evidence(archive, intake)
+        intake.state = ArchiveIntake.State.DONE
+        facts = {
+            "source": intake.source,
+            "evidence_sha256": intake.evidence_sha256,
+            "entries": replay.entries,
+            "head": head.text if head else None,
+        }
+        _tell(actor, intake, facts)
+        _ask_for_what_follows(actor)
+        pictures_take_in(archive, actor.workshop_id)
+
+
+def _tell(actor: Actor, intake: ArchiveIntake, facts: dict[str, Any]) -> None:
+    """The ledger's entries of the rows that are others here than the old ledger says."""
+    rows: list[TenantModel] = [*Membership.objects.order_by("pk"), *Operator.objects.order_by("pk"), *learn_all_anew()]
+    ledger.append(actor, "archive_taken_in", intake, rows=_with_workshop(rows[:ROWS_AN_ENTRY]), facts=facts)
+    for start in range(ROWS_AN_ENTRY, len(rows), ROWS_AN_ENTRY):
+        ledger.append(actor, "archive_taken_in", intake, rows=rows[start : start + ROWS_AN_ENTRY])
+
+
+def _with_workshop(rows: Iterable[TenantModel]) -> Iterator[Any]:
+    yield Workshop.objects.get()
+    yield from rows
+
+
+def _ask_for_what_follows(actor: Actor) -> None:
+    """Background work that the old workshop would still have done, and what is derived."""
+    for certificate_id in Certificate.objects.filter(state="preparing").values_list("pk", flat=True):
+        outbox.append(actor, certificates.ISSUE_KIND, {"certificate": str(certificate_id)})
+    closed = Job.objects.exclude(state__in=OPEN_STATES)
+    bare = closed.exclude(Exists(Certificate.objects.filter(job=OuterRef("pk"))))
+    for job_id, state in bare.values_list("pk", "state"):
+        kind = "calibration.job_signed_off" if state == Job.State.SIGNED_OFF else "calibration.job_ended"
+        outbox.append(actor, kind, {"job": str(job_id)})
+    for model_id, day in _later_revisions(actor.now):
+        due_at = datetime.combine(day, time.min, UTC)
+        outbox.append(actor, REVISION_KIND, {"vehicle_model": str(model_id)}, due_at=due_at)
+    for vehicle_id in Vehicle.objects.order_by("pk").values_list("pk", flat=True).iterator():
+        outbox.append(actor, VEHICLE_KIND, {"vehicle": str(vehicle_id)})
+
+
+def _later_revisions(now: datetime) -> Iterable[tuple[uuid.UUID, Any]]:
+    later = Specification.objects.filter(effective_from__gt=now.date())
+    return later.values_list("vehicle_model", "effective_from").distinct()
+
+
+def _keep_evidence(archive: Archive, intake: ArchiveIntake) -> str:
+    path = Path(default_storage.path(evidence_path(intake)))
+    with path.open("wb") as target:
+        archive.ledger_only(target)
+        target.flush()
+        os.fsync(target.fileno())
+    return sha256_of_file(path)
+
+
+def _source(manifest: Manifest) -> dict[str, Any]:
+    names = ("workshop_id", "workshop", "made_at", "made_by", "epoch", "origin", "counts")
+    return {name: getattr(manifest, name) for name in names}
+
+
+def _copy(file: IO[bytes], path: Path, most: int) -> tuple[str, int]:
+    """Into the file store; gives SHA-256 and size."""
+    digest, size = hashlib.sha256(), 0
+    try:
+        with path.open("wb") as target:
+            while block := file.read(BLOCK):
+                size += len(block)
+                if size > most:
+                    raise Invalid.at("/file", "too_large", _too_large(most))
+                digest.update(block)
+                target.write(block)
+            target.flush()
+            os.fsync(target.fileno())
+    except BaseException:
+        path.unlink(missing_ok=True)
+        raise
+    return digest.hexdigest(), size
+
+
+def _too_large(most: int) -> str:
+    text = _("The file has more than %(most)s bytes. Whoever runs the service can take it in on its machine.")
+    return text % {"most": most}
+
+
+def _require_empty() -> None:
+    if what_is_there() or ArchiveIntake.objects.exclude(state=ArchiveIntake.State.REFUSED).exists():
+        raise Conflict(_not_empty(), code="not_empty")
+
+
+def _not_empty() -> str:
+    return _(
+        "An archive is taken in by an empty workshop only, and this one has records, or an archive waits to be taken "
+        "in. Make a new workshop for it."
+    )
