@@ -26,6 +26,8 @@ class Said(NamedTuple):
 
 SaidOfRows = dict[str, dict[str, Said]]
 """By table and the row's id."""
+RowsWritten = dict[str, list[bytes]]
+"""By table, in its canonical order, the canonical JSON of an entry's rows."""
 
 
 @dataclass
@@ -51,12 +53,15 @@ def read_books(read: BooksRead, books: Collection[uuid.UUID] | None = None) -> I
             yield Problem(f"ledger entry {sequence + 1} of book {book}", f"it is missing; {_name(entry)} stands there")
         elif entry.previous_hash != last_hash:
             yield Problem(_name(entry), "it does not carry the hash of the entry before it")
-        if hashlib.sha256(canonical(_covered(entry))).hexdigest() != entry.hash:
-            yield Problem(_name(entry), "its content has another hash than the one it carries")
         try:
-            _note_rows(said_here, entry)
+            written = _rows_written(entry)
+            _note_rows(said_here, entry, written)
+            payload = _payload(entry, written)
         except (AttributeError, KeyError, TypeError):
             yield Problem(_name(entry), "its payload has not the form that payloads have")
+            payload = canonical(entry.payload)
+        if hashlib.sha256(_covered(entry, payload)).hexdigest() != entry.hash:
+            yield Problem(_name(entry), "its content has another hash than the one it carries")
         sequence, last_hash = entry.sequence, entry.hash
         read.entries += 1
     _merge(read.said, said_here)
@@ -66,24 +71,37 @@ def digest_of(content: Any) -> bytes:
     return hashlib.sha256(canonical(content)).digest()
 
 
-def _covered(entry: LedgerEntry) -> dict[str, Any]:
-    """What the entry's hash is over, as `fleet.ledger.entry_hash` has it; the payload is JSON as it is."""
-    payload, entry.payload = entry.payload, None
-    content = row_content(entry) | {"payload": payload}
-    entry.payload = payload
+def _covered(entry: LedgerEntry, payload: bytes) -> bytes:
+    """What the entry's hash is over, as `fleet.ledger.entry_hash` has it; its payload is canonical JSON already."""
+    entry.payload = None
+    content = row_content(entry)
     del content["hash"]
-    return content
+    before = canonical({name: each for name, each in content.items() if name < "payload"})
+    after = canonical({name: each for name, each in content.items() if name > "payload"})
+    return b'%s,"payload":%s,%s' % (before[:-1], payload, after[1:])
 
 
 def _name(entry: LedgerEntry) -> str:
     return entry_name(entry.pk, entry.book, entry.sequence)
 
 
-def _note_rows(said: SaidOfRows, entry: LedgerEntry) -> None:
+def _rows_written(entry: LedgerEntry) -> RowsWritten:
+    return {label: [canonical(row) for row in rows] for label, rows in sorted(entry.payload["rows"].items())}
+
+
+def _note_rows(said: SaidOfRows, entry: LedgerEntry, written: RowsWritten) -> None:
     for label, rows in entry.payload["rows"].items():
         told = said.setdefault(label, {})
-        for row in rows:
-            told[row["id"]] = Said(digest_of(row), entry.pk)
+        for row, text in zip(rows, written[label], strict=True):
+            told[row["id"]] = Said(hashlib.sha256(text).digest(), entry.pk)
+
+
+def _payload(entry: LedgerEntry, written: RowsWritten) -> bytes:
+    """The payload's canonical JSON, put together from that of its rows, which takes longest to make."""
+    if entry.payload.keys() != {"facts", "rows"}:
+        raise KeyError
+    tables = b",".join(b"%s:[%s]" % (canonical(label), b",".join(rows)) for label, rows in written.items())
+    return b'{"facts":%s,"rows":{%s}}' % (canonical(entry.payload["facts"]), tables)
 
 
 def _merge(said: SaidOfRows, of_book: SaidOfRows) -> None:
