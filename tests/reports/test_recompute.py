@@ -133,7 +133,7 @@ def long(site: Site) -> jobs.Bench:
     for number in range(6):
         bench.measure(jobs.LOW_FRONT_LEFT)
         bench.write(None, bench.counts | {"FL": 128 + number})
-        bench.measure(tuple(height - number for height in jobs.LOW_FRONT_LEFT))  # type: ignore[arg-type]
+        bench.measure(tuple(height - number for height in jobs.LOW_FRONT_LEFT))
     bench.end("The valve is worn out")
     return bench
 
