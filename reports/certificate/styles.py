@@ -31,7 +31,7 @@ SMALL_RIGHT = ParagraphStyle("small-right", SMALL, alignment=TA_RIGHT)
 PART = ParagraphStyle("part", BODY, fontName=SEMIBOLD, fontSize=13, leading=15, spaceBefore=8)
 TITLE = ParagraphStyle("title", BODY, fontName=BOLD, fontSize=23, leading=25)
 SUBTITLE = ParagraphStyle("subtitle", BODY, fontSize=12.5, leading=15)
-HEADLINE = ParagraphStyle("headline", BODY, fontName=SEMIBOLD, fontSize=17, leading=20, spaceAfter=2)
+HEADLINE = ParagraphStyle("headline", BODY, fontName=SEMIBOLD, fontSize=16, leading=18, spaceAfter=2)
 SECTION = ParagraphStyle("section", BODY, fontName=SEMIBOLD, fontSize=10, leading=11.5, spaceBefore=3.8, spaceAfter=1.5)
 ITEM = ParagraphStyle("item", BODY, leftIndent=9, bulletFontName=REGULAR, bulletFontSize=8.6, spaceAfter=1.2)
 SMALL_ITEM = ParagraphStyle(
@@ -97,7 +97,8 @@ class Heading(Paragraph):
         self._level = level
 
     def draw(self) -> None:
-        self.canv.note_heading(self._told, self._level, self.height)
+        sheets: Any = self.canv  # of `layout`
+        sheets.note_heading(self._told, self._level, self.height)
         super().draw()
 
 

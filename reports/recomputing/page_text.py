@@ -9,9 +9,7 @@ from typing import Any, Final
 
 import pikepdf
 
-_RANGE: Final = re.compile(rb"<([0-9A-Fa-f]+)>\s*<([0-9A-Fa-f]+)>\s*<([0-9A-Fa-f]+)>")
-_LIST: Final = re.compile(rb"<([0-9A-Fa-f]+)>\s*<([0-9A-Fa-f]+)>\s*\[([^\]]*)\]")
-_HEX: Final = re.compile(rb"<([0-9A-Fa-f]+)>")
+_CODE: Final = re.compile(rb"<([0-9A-Fa-f]{2})> <((?:[0-9A-Fa-f]{4})+)>\n")
 _BREAKS: Final = frozenset({"BT", "ET", "T*", "Td", "TD", "Tm"})
 _SHOWS: Final = frozenset({"Tj", "'", '"'})
 
@@ -29,8 +27,8 @@ def _words(page: pikepdf.Page) -> list[str]:
     fonts = {name: _letters(font) for name, font in page.resources.get("/Font", {}).items()}
     letters: Letters = {}
     text: list[str] = []
-    for operands, operator in pikepdf.parse_content_stream(page):
-        name = str(operator)
+    for instruction in pikepdf.parse_content_stream(page):
+        operands, name = instruction.operands, str(instruction.operator)
         if name in _BREAKS:
             text.append(" ")
         elif name == "Tf":
@@ -50,15 +48,7 @@ def _letters(font: Any) -> Letters:
     """From the map that the font carries for readers (ISO 32000-1, 9.10.3)."""
     if "/ToUnicode" not in font:
         return {code: chr(code) for code in range(32, 127)}
-    cmap = font.ToUnicode.read_bytes()
-    letters: dict[int, str] = {}
-    for first, last, targets in _LIST.findall(cmap):
-        codes = range(int(first, 16), int(last, 16) + 1)
-        letters |= dict(zip(codes, map(_text, _HEX.findall(targets)), strict=False))
-    for first, last, target in _RANGE.findall(cmap):
-        low = int(first, 16)
-        letters |= {code: chr(int(target, 16) + code - low) for code in range(low, int(last, 16) + 1)}
-    return letters
+    return {int(code, 16): _text(target) for code, target in _CODE.findall(font.ToUnicode.read_bytes())}
 
 
 def _text(digits: bytes) -> str:
