@@ -24,10 +24,16 @@ def signing_pem(data: DataFolder) -> str:
     supplied = os.environ.get("SIGNING_CERTIFICATE_FILE")
     if not supplied:
         return data.secret(KEPT_AS, self_made)
+    from reports.certificate.identity import SigningError, read_identity
+
     try:
-        return Path(supplied).read_text(encoding="ascii")
+        pem = Path(supplied).read_text(encoding="ascii")
+        read_identity(pem)
     except (OSError, UnicodeDecodeError) as error:
         raise ImproperlyConfigured(f"SIGNING_CERTIFICATE_FILE is {supplied!r}, which cannot be read: {error}") from None
+    except SigningError as error:
+        raise ImproperlyConfigured(f"SIGNING_CERTIFICATE_FILE is {supplied!r}. {error}") from None
+    return pem
 
 
 def self_made() -> str:

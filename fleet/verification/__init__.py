@@ -5,6 +5,6 @@ workshop may go on meanwhile.
 """
 
 from .problem import Problem
-from .whole import Verified, consistent_snapshot, problems_of_books, verify_workshop
+from .whole import Verified, consistent_snapshot, problems_of_vehicles, verify_workshop
 
-__all__ = ["Problem", "Verified", "consistent_snapshot", "problems_of_books", "verify_workshop"]
+__all__ = ["Problem", "Verified", "consistent_snapshot", "problems_of_vehicles", "verify_workshop"]

@@ -6,6 +6,7 @@ import hashlib
 import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Final
 
 from django.apps import apps
@@ -13,7 +14,7 @@ from django.db.models import Model, QuerySet
 
 from fleet.canonical import canonical
 from fleet.ledger import row_content
-from fleet.models import LedgerEntry, TenantModel, Workshop
+from fleet.models import LedgerEntry, TenantModel, Vehicle, Workshop
 
 from .entries import AT_ONCE, Said, SaidOfRows, digest_of
 from .problem import Problem, entry_name, row_name
@@ -44,11 +45,29 @@ def read_rows(workshop_id: uuid.UUID, said: SaidOfRows, read: RowsRead) -> Itera
         yield from (_not_there(label, key, each) for key, each in told.items())
 
 
-def read_told_rows(said: SaidOfRows, read: RowsRead) -> Iterator[Problem]:
-    """Compare only the rows that the books tell of; these books have to hold the last word about each."""
+def read_told_rows(workshop_id: uuid.UUID, said: SaidOfRows, read: RowsRead) -> Iterator[Problem]:
+    """Compare the rows that some books tell of, the workshop's among them, where these have the last word: about rows
+    of their vehicles, and about set-up. What belongs to neither (how well somebody measures) other books may tell of.
+    """
     for model in kept_models():
-        told = said.get(model._meta.label_lower, {})
-        yield from _table(model._base_manager.filter(pk__in=list(told)), dict(told), read)
+        told = dict(said.get(model._meta.label_lower, {}))
+        if not is_of_vehicles(model):
+            told = _of_set_up(workshop_id, told)
+        yield from _table(model._base_manager.filter(pk__in=list(told)), told, read)
+
+
+@cache
+def is_of_vehicles(model: type[Model]) -> bool:
+    """Tell whether each row belongs to one vehicle: it is one, or refers to what belongs to one."""
+    targets = {field.related_model for field in model._meta.concrete_fields if field.many_to_one or field.one_to_one}
+    return model is Vehicle or any(is_of_vehicles(each) for each in targets - {model, None})
+
+
+def _of_set_up(workshop_id: uuid.UUID, told: dict[str, Said]) -> dict[str, Said]:
+    """Those of which the last word is in the workshop's own book."""
+    entries = {each.entry_id for each in told.values()}
+    own = set(LedgerEntry.objects.filter(pk__in=entries, book=workshop_id).values_list("pk", flat=True))
+    return {key: each for key, each in told.items() if each.entry_id in own}
 
 
 def _table(rows: QuerySet[Any], told: dict[str, Said], read: RowsRead) -> Iterator[Problem]:

@@ -52,14 +52,14 @@ def verify_workshop(workshop_id: uuid.UUID, outside: Sequence[Head] = ()) -> Ver
     )
 
 
-def problems_of_books(books: Collection[uuid.UUID]) -> Iterator[Problem]:
-    """What is wrong with some books of the running transaction's workshop, and with the rows that they tell of.
+def problems_of_vehicles(workshop_id: uuid.UUID, vehicles: Collection[uuid.UUID]) -> Iterator[Problem]:
+    """What is wrong with the books of some vehicles and of their workshop, and with the rows that they tell of.
 
-    They have to hold the last word about each of these rows.
+    The vehicles have to be all to or from which anything of theirs was moved.
     """
-    books_read = BooksRead()
-    yield from read_books(books_read, books)
-    yield from read_told_rows(books_read.said, RowsRead())
+    books = BooksRead()
+    yield from read_books(books, {workshop_id, *vehicles})
+    yield from read_told_rows(workshop_id, books.said, RowsRead())
 
 
 @contextmanager

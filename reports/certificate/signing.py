@@ -63,7 +63,7 @@ class _KeptKeySigner(Signer):
     def __init__(self, signer: Identity) -> None:
         pem = b"".join(each.public_bytes(Encoding.PEM) for each in signer.certificates)
         own, *issuers = load_certs_from_pemder_data(pem)
-        store = SimpleCertificateStore()
+        store = SimpleCertificateStore()  # type: ignore[no-untyped-call]
         store.register_multiple(issuers)
         super().__init__(signing_cert=own, cert_registry=store)
         self._key = signer.key

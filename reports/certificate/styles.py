@@ -97,7 +97,8 @@ class Heading(Paragraph):
         self._level = level
 
     def draw(self) -> None:
-        self.canv.note_heading(self._told, self._level, self.height)
+        sheets: Any = self.canv  # of `layout`
+        sheets.note_heading(self._told, self._level, self.height)
         super().draw()
 
 

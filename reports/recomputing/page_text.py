@@ -29,8 +29,8 @@ def _words(page: pikepdf.Page) -> list[str]:
     fonts = {name: _letters(font) for name, font in page.resources.get("/Font", {}).items()}
     letters: Letters = {}
     text: list[str] = []
-    for operands, operator in pikepdf.parse_content_stream(page):
-        name = str(operator)
+    for instruction in pikepdf.parse_content_stream(page):
+        operands, name = instruction.operands, str(instruction.operator)
         if name in _BREAKS:
             text.append(" ")
         elif name == "Tf":

@@ -12,7 +12,7 @@ from django.db.models import Q
 from calibration.models import Refiling
 from fleet.actor import Actor
 from fleet.models import LedgerEntry
-from fleet.verification import problems_of_books
+from fleet.verification import problems_of_vehicles
 
 from ..certificate.document import to_json
 from ..certificate.proof import Proof
@@ -31,8 +31,8 @@ SETTINGS: Final = frozenset({"/verification_url"})
 
 def compare_data(certificate: Certificate, file: CertificateFile, proof: Proof) -> Result:
     """First whether the records are what their ledger says, then whether they still say the same."""
-    books = _books(certificate)
-    problem = next(problems_of_books(books), None)
+    vehicles = _vehicles(certificate)
+    problem = next(problems_of_vehicles(certificate.workshop_id, vehicles), None)
     if problem is not None:
         raise NotProvenError(f"A record that it rests on is not what it was: {problem}.")
     actor = Actor.system(certificate.workshop_id, certificate.issued_at or certificate.requested_at)
@@ -44,7 +44,7 @@ def compare_data(certificate: Certificate, file: CertificateFile, proof: Proof) 
     if file.renderer_version != RENDERER_VERSION:
         said = f"Version {file.renderer_version} made it, this is {RENDERER_VERSION}; the records give now: {told}."
         return Result(PART, Outcome.NOT_COMPARABLE, said)
-    steps = _later_steps(books, proof)
+    steps = _later_steps({certificate.workshop_id, *vehicles}, proof)
     if not steps:
         raise NotProvenError(f"No later step explains that the records give now: {told}.")
     said = f"After later steps ({', '.join(steps)}) the records give now: {told}."
@@ -88,15 +88,14 @@ def _named(found: Collection[str]) -> str:
     return "; ".join([*islice(found, MOST_NAMED), *([f"and {more} more"] if more > 0 else [])])
 
 
-def _books(certificate: Certificate) -> set[uuid.UUID]:
-    """The workshop's book, the vehicle's, and those of every vehicle to or from which a job of theirs was refiled:
-    together they hold the last word about each row."""
+def _vehicles(certificate: Certificate) -> set[uuid.UUID]:
+    """The certificate's, and every one to or from which a job of theirs was refiled."""
     vehicles: set[uuid.UUID] = {certificate.vehicle_id, certificate.job.vehicle_id}
     while True:
         moved = Refiling.objects.filter(Q(from_vehicle__in=vehicles) | Q(to_vehicle__in=vehicles))
         reached = {each for pair in moved.values_list("from_vehicle", "to_vehicle") for each in pair}
         if reached <= vehicles:
-            return vehicles | {certificate.workshop_id}
+            return vehicles
         vehicles |= reached
 
 

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
-from typing import Any
+from typing import Final
 
 from fleet.canonical import canonical
 from fleet.checkpoint_keys import known_keys
@@ -19,6 +18,9 @@ from ..certificate.proof import Proof
 from ..models import Certificate, CertificateFile
 from ..selectors.proofs import ISSUED, proof_of
 from .result import NotProvenError
+
+FIRST_SIGNED: Final = 7
+"""The first renderer version whose files are signed."""
 
 
 def proof_in_order(certificate: Certificate) -> Proof:
@@ -37,22 +39,37 @@ def proof_in_order(certificate: Certificate) -> Proof:
     return proof
 
 
-def require_recorded(certificate: Certificate, file: CertificateFile, proof: Proof) -> None:
-    """That both entries about it hold, and say of its snapshot and its file what these are."""
-    prepared = LedgerEntry.objects.get(pk=proof.entry["id"])
-    issued = LedgerEntry.objects.filter(book=prepared.book, kind=ISSUED, record_id=certificate.pk).first()
+def require_issued(certificate: Certificate, file: CertificateFile) -> None:
+    """That the entry of its issue holds, and says of its snapshot and its file what these are."""
+    issued = LedgerEntry.objects.filter(book=certificate.vehicle_id, kind=ISSUED, record_id=certificate.pk).first()
     if issued is None:
         raise NotProvenError("No entry of the vehicle's ledger says that it was issued.")
-    for entry in (prepared, issued):
-        if entry_hash(entry) != entry.hash:
-            raise NotProvenError(f"Entry {entry.sequence} of the vehicle's ledger has another hash than its own.")
-    facts: Mapping[str, Any] = prepared.payload["facts"]
+    _require_own_hash(issued)
     told = next((row for row in rows_of(issued, file._meta.label_lower) if row["id"] == str(file.pk)), {})
-    snapshot, pdf = _sha256(canonical(file.snapshot)), _sha256(bytes(file.pdf))
-    if not snapshot == facts["snapshot_sha256"] == file.snapshot_sha256 == told.get("snapshot_sha256"):
+    if not _sha256(canonical(file.snapshot)) == file.snapshot_sha256 == told.get("snapshot_sha256"):
         raise NotProvenError("The stored document is not the one whose SHA-256 the ledger holds.")
-    if not pdf == file.sha256 == told.get("sha256"):
+    if not _sha256(bytes(file.pdf)) == file.sha256 == told.get("sha256"):
         raise NotProvenError("The stored PDF is not the one whose SHA-256 the ledger holds.")
+    if file.renderer_version != told.get("renderer_version"):
+        raise NotProvenError("Another renderer version drew it by the ledger than by its own record.")
+
+
+def was_signed(file: CertificateFile) -> bool:
+    """Whether it was issued since files are signed and carry their proof."""
+    return int(file.renderer_version) >= FIRST_SIGNED
+
+
+def require_prepared(file: CertificateFile, proof: Proof) -> None:
+    """That the entry by which it was prepared holds, and foretold the same snapshot."""
+    prepared = LedgerEntry.objects.get(pk=proof.entry["id"])
+    _require_own_hash(prepared)
+    if prepared.payload["facts"]["snapshot_sha256"] != file.snapshot_sha256:
+        raise NotProvenError("It was prepared with another document than it was issued with.")
+
+
+def _require_own_hash(entry: LedgerEntry) -> None:
+    if entry_hash(entry) != entry.hash:
+        raise NotProvenError(f"Entry {entry.sequence} of the vehicle's ledger has another hash than its own.")
 
 
 def _sha256(content: bytes) -> str:

@@ -8,7 +8,7 @@ from ..models import Certificate, CertificateFile
 from .file import check_signature, compare_bytes, compare_text, drawn_again
 from .record import PART as DATA
 from .record import compare_data
-from .recorded import proof_in_order, require_recorded
+from .recorded import proof_in_order, require_issued, require_prepared, was_signed
 from .result import NotProvenError, Outcome, Result
 
 
@@ -16,8 +16,13 @@ def recomputed(certificate: Certificate) -> Iterator[Result]:
     """What came of each comparison. What the ledger does not bear out is compared no further."""
     file = CertificateFile.objects.get(certificate=certificate)
     try:
+        require_issued(certificate, file)
+        if not was_signed(file):
+            said = f"Version {file.renderer_version} issued it, which signed nothing; the ledger holds its hashes."
+            yield Result("ledger", Outcome.NOT_COMPARABLE, said)
+            return
         proof = proof_in_order(certificate)
-        require_recorded(certificate, file, proof)
+        require_prepared(file, proof)
     except NotProvenError as error:
         yield Result("ledger", Outcome.BAD, str(error))
         return

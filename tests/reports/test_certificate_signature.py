@@ -15,7 +15,7 @@ import pytest
 from django.utils import timezone
 from pyhanko.pdf_utils.reader import PdfFileReader
 from pyhanko.sign.validation import validate_pdf_signature
-from pyhanko.sign.validation.status import PdfSignatureStatus
+from pyhanko.sign.validation.status import PdfSignatureStatus, SignatureCoverageLevel
 from pyhanko_certvalidator import ValidationContext
 
 from fleet.actor import Actor
@@ -65,8 +65,8 @@ def test_pyhanko_finds_the_signature_whole_and_by_the_installations_certificate(
 ) -> None:
     _certificate, file = issued(site, made)
     status = validated(bytes(file.pdf))
-    assert status.bottom_line, status.pretty_print_details()
-    assert status.coverage.name == "ENTIRE_FILE"
+    assert status.bottom_line, status
+    assert status.coverage == SignatureCoverageLevel.ENTIRE_FILE
     assert status.signing_cert.sha256.hex() == identity().sha256
 
 
@@ -107,7 +107,7 @@ def test_the_file_has_the_structure_of_an_archive_and_qpdf_finds_nothing_wrong(
         assert pdf.check_pdf_syntax() == []
         root = pdf.Root
         assert str(root.Lang) == "en"
-        assert root.ViewerPreferences.DisplayDocTitle is True
+        assert root.ViewerPreferences.DisplayDocTitle
         assert root.OutputIntents[0].S == "/GTS_PDFA1"
         [associated] = root.AF
         assert associated.AFRelationship == "/Data"

@@ -30,6 +30,7 @@ from fleet.services.workshops import workshop_update
 from fleet.tenancy import in_workshop
 from reports.models import Certificate
 from reports.recomputing import file as recomputing_file
+from reports.recomputing import recorded
 from reports.services.certificates import certificate_issue, certificate_prepare, certificate_replace
 from tests.factories import Site, make_site
 
@@ -133,7 +134,7 @@ def long(site: Site) -> jobs.Bench:
     for number in range(6):
         bench.measure(jobs.LOW_FRONT_LEFT)
         bench.write(None, bench.counts | {"FL": 128 + number})
-        bench.measure(tuple(height - number for height in jobs.LOW_FRONT_LEFT))  # type: ignore[arg-type]
+        bench.measure(tuple(height - number for height in jobs.LOW_FRONT_LEFT))
     bench.end("The valve is worn out")
     return bench
 
@@ -245,6 +246,8 @@ ALTERED = {
                                "certificate_id = %(certificate)s", "ledger: NOT PROVEN", "PDF"),
     "the entry": ("fleet_ledgerentry", "payload = jsonb_set(payload, '{facts,renderer_version}', '\"1\"')",
                   "record_id = %(certificate)s AND kind = 'certificate_prepared'", "ledger: NOT PROVEN", "hash"),
+    "the renderer version": ("reports_certificatefile", "renderer_version = '6'", "certificate_id = %(certificate)s",
+                             "ledger: NOT PROVEN", "renderer version"),
     "the head": ("fleet_checkpoint", "note = replace(note, 'made_at 2', 'made_at 1')", "workshop_id = %(workshop)s",
                  "ledger: NOT PROVEN", "head"),
 }  # fmt: skip
@@ -287,6 +290,15 @@ def test_a_document_of_another_version_is_compared_as_far_as_it_goes(
     assert "bytes: not comparable" in said
     assert "text: proven" in said
     assert "signature: proven" in said
+
+
+def test_a_document_from_before_signing_is_told_apart_and_its_hashes_hold(
+    issued: Issued, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(recorded, "FIRST_SIGNED", 8)
+    code, said = recompute(issued, str(issued.numbers["ended"]))
+    assert code == 3, said
+    assert "which signed nothing; the ledger holds its hashes" in said
 
 
 def test_pages_that_say_something_else_are_told_word_by_word(issued: Issued, monkeypatch: pytest.MonkeyPatch) -> None:
