@@ -672,7 +672,8 @@ class CertificateFile:
         """What the ledger entry says under a name, among its facts."""
         payload = self.member("entry", dict).get("payload")
         facts = payload.get("facts") if isinstance(payload, dict) else None
-        require(isinstance(facts, dict) and name in facts, f"the ledger entry says nothing of “{name}”")
+        if not isinstance(facts, dict) or name not in facts:
+            raise Wrong(f"the ledger entry says nothing of “{name}”")
         return facts[name]
 
     @cached_property

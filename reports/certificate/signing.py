@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from functools import cache
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from functools import cache, partial
 from io import BytesIO
 from typing import Final
 
@@ -38,8 +40,15 @@ def signed_file(unsigned: bytes, signer: Identity, *, workshop: str) -> bytes:
     )
     target = BytesIO()
     writer = IncrementalPdfFileWriter(BytesIO(unsigned))
-    PdfSigner(meta, _signer(signer)).sign_pdf(writer, bytes_reserved=_RESERVED, output=target)
+    signing = partial(PdfSigner(meta, _signer(signer)).sign_pdf, writer, bytes_reserved=_RESERVED, output=target)
+    on_its_own_thread(signing)
     return target.getvalue()
+
+
+def on_its_own_thread(signing: Callable[[], object]) -> None:
+    """pyHanko runs an event loop, which is refused on a thread on which another one is running."""
+    with ThreadPoolExecutor(max_workers=1) as threads:
+        threads.submit(signing).result()
 
 
 @cache

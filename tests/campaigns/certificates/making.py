@@ -6,7 +6,7 @@ import hashlib
 import io
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any, Final
 
 import pikepdf
@@ -21,6 +21,8 @@ from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
 from pyhanko.sign.fields import SigSeedSubFilter
 from pyhanko.sign.signers import PdfSignatureMetadata, PdfSigner, SimpleSigner
 from pyhanko_certvalidator.registry import SimpleCertificateStore
+
+from reports.certificate.signing import on_its_own_thread
 
 RECORD: Final = "record.json"
 RESERVED: Final = 8192
@@ -72,7 +74,8 @@ def signed(unsigned: bytes, signer: Signer, field: str = "Signature") -> bytes:
     target = io.BytesIO()
     meta = PdfSignatureMetadata(field_name=field, subfilter=SigSeedSubFilter.PADES, signer_key_usage=set())
     writer = IncrementalPdfFileWriter(io.BytesIO(unsigned))
-    PdfSigner(meta, signer.of_pyhanko).sign_pdf(writer, bytes_reserved=RESERVED, output=target)
+    signing = partial(PdfSigner(meta, signer.of_pyhanko).sign_pdf, writer, bytes_reserved=RESERVED, output=target)
+    on_its_own_thread(signing)
     return target.getvalue()
 
 
