@@ -5,6 +5,7 @@ from django.urls import path
 from .alerts import AlertsView, AlertView
 from .calendar import CalendarFileView, OwnCalendarView, WithdrawCalendarView
 from .certificates import CertificatePdfView, CertificatesView, CertificateView, SendAgainView
+from .due import DueView
 from .head_conflicts import HeadConflictsView, HeadConflictView
 from .job import JobView
 from .notices import OwnNoticesView, StopNoticeView
@@ -41,6 +42,7 @@ urlpatterns = [
     path("certificates/<int:number>/pdf/", CertificatePdfView.as_view(), name="certificate_pdf_page"),
     path("parked-work/", ParkedWorkView.as_view(), name="parked_work_page"),
     path("parked-work/<uuid:item>/retry/", RetryView.as_view(), name="parked_work_retry_page"),
+    path("due/", DueView.as_view(), name="due_page"),
     path("head-conflicts/", HeadConflictsView.as_view(), name="head_conflicts_page"),
     path("head-conflicts/<uuid:conflict>/", HeadConflictView.as_view(), name="head_conflict_page"),
     path("account/notices/", OwnNoticesView.as_view(), name="own_notices"),
