@@ -83,7 +83,7 @@ def test_a_contact_sees_their_own_vehicles_and_nothing_else(at_work: AtWork) -> 
 
 def test_another_workshop_finds_nothing(at_work: AtWork) -> None:
     stranger = browser_of(make_site().manager)
-    lists = {"/", "/vehicles/", "/alerts/", "/certificates/", "/parked-work/", "/worksheet/"}
+    lists = {"/", "/vehicles/", "/alerts/", "/due/", "/certificates/", "/parked-work/", "/worksheet/"}
     lists |= {"/webhooks/", "/webhooks/new/"}
     for path in at_work.pages():
         answer = stranger.get(path)
