@@ -26,7 +26,7 @@ from fleet.actor import Actor
 from fleet.callers import actor_for
 from fleet.looks.dates import day
 from fleet.models import Instrument, Membership, Vehicle
-from fleet.selectors.vehicles import sees_whole_workshop, visible_vehicles
+from fleet.selectors.vehicles import sees_whole_workshop, vehicles_now_of
 
 from .selectors.due import DueThing, calibrations, checks
 
@@ -72,10 +72,8 @@ def _entries(actor: Actor) -> Iterator[Entry]:
 
 
 def _of_vehicles(actor: Actor, until: datetime) -> Iterator[Entry]:
-    seen = visible_vehicles(actor)
-    if not sees_whole_workshop(actor):
-        seen = seen.filter(operator=actor.operator_id)
-    due = list(checks(DriftSeries.objects.filter(vehicle__in=seen.order_by()), actor.now, until=until))
+    of_vehicles = DriftSeries.objects.filter(vehicle__in=vehicles_now_of(actor).order_by())
+    due = list(checks(of_vehicles, actor.now, until=until))
     vehicles = Vehicle.objects.in_bulk([each.vehicle for each in due])
     for each in due:
         assert each.vehicle is not None  # that is what was asked for

@@ -30,6 +30,12 @@ def visible_vehicles(actor: Actor) -> QuerySet[Vehicle]:
     return vehicles.filter(Exists(own))
 
 
+def vehicles_now_of(actor: Actor) -> QuerySet[Vehicle]:
+    """Those whose present state the actor sees."""
+    seen = visible_vehicles(actor)
+    return seen if sees_whole_workshop(actor) else seen.filter(operator=actor.operator_id)
+
+
 def vehicle_by_vin(actor: Actor, vin: str) -> Vehicle:
     """The vehicle that has this VIN, or had it until it was corrected."""
     wanted = normalise_vin(vin)

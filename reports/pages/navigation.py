@@ -13,6 +13,7 @@ register_entries(
     Entry(100, "today", _("Today"), Permission.READ_WORKSHOP),
     Entry(110, "vehicles_page", _("Vehicles"), Permission.READ_OWN_VEHICLES),
     Entry(120, "alerts_page", _("Alerts"), Permission.READ_OWN_VEHICLES),
+    Entry(125, "due_page", _("Due"), Permission.READ_OWN_VEHICLES),
     Entry(130, "certificates_page", _("Certificates"), Permission.READ_OWN_VEHICLES),
     Entry(140, "parked_work_page", _("Parked work"), Permission.SET_UP),
     Entry(730, "imports_page", _("Imports"), Permission.SET_UP),

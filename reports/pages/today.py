@@ -32,6 +32,7 @@ from ..selectors.alerts import visible_alerts
 from ..selectors.parked_work import parked_work, unreached_work
 from ..selectors.webhooks import given_up
 from .alerts import alert_row
+from .due import overdue_instruments
 
 JOBS_SHOWN: Final = 20
 ALERTS_SHOWN: Final = 10
@@ -93,10 +94,16 @@ def _heads(_request: HttpRequest, _actor: Actor) -> dict[str, Any] | None:
     return {"count": count} if count else None
 
 
+def _due(_request: HttpRequest, actor: Actor) -> dict[str, Any] | None:
+    overdue = overdue_instruments(actor)
+    return {"overdue": overdue} if overdue else None
+
+
 PARTS: list[TodayPart] = [
     TodayPart("heads", _("Records"), "reports/pages/parts/head_conflicts.html", Permission.SET_UP, _heads),
     TodayPart("decisions", _("To be decided"), "calibration/parts/waiting.html", Permission.READ_WORKSHOP, _decisions),
     TodayPart("alerts", _("Alerts"), "reports/pages/parts/alerts.html", Permission.READ_WORKSHOP, _alerts),
+    TodayPart("due", _("Instruments"), "reports/pages/parts/due.html", Permission.READ_WORKSHOP, _due),
     TodayPart("parked", _("Parked work"), "reports/pages/parts/parked.html", Permission.SET_UP, _parked),
     TodayPart("jobs", _("Open jobs"), "reports/pages/parts/open_jobs.html", Permission.READ_WORKSHOP, _jobs),
 ]

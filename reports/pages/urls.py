@@ -6,6 +6,7 @@ from .alerts import AlertsView, AlertView
 from .archives import ArchivesView, ExportFileView, ExportsView
 from .calendar import CalendarFileView, OwnCalendarView, WithdrawCalendarView
 from .certificates import CertificatePdfView, CertificatesView, CertificateView, SendAgainView
+from .due import DueView
 from .head_conflicts import HeadConflictsView, HeadConflictView
 from .imports import (
     CancelImportView,
@@ -56,6 +57,7 @@ urlpatterns = [
     path("operators/<uuid:operator>/summary/pdf/", OperatorSummaryPdfView.as_view(), name="operator_summary_pdf_page"),
     path("parked-work/", ParkedWorkView.as_view(), name="parked_work_page"),
     path("parked-work/<uuid:item>/retry/", RetryView.as_view(), name="parked_work_retry_page"),
+    path("due/", DueView.as_view(), name="due_page"),
     path("head-conflicts/", HeadConflictsView.as_view(), name="head_conflicts_page"),
     path("head-conflicts/<uuid:conflict>/", HeadConflictView.as_view(), name="head_conflict_page"),
     path("account/notices/", OwnNoticesView.as_view(), name="own_notices"),

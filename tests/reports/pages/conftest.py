@@ -67,6 +67,7 @@ class AtWork:
             f"/jobs/{self.open.job_id}/worksheet/": "reader",
             "/worksheet/": "reader",
             "/alerts/": "contact",
+            "/due/": "contact",
             f"/alerts/{self.alert.pk}/": "contact",
             "/certificates/": "contact",
             "/certificates/1/": "contact",

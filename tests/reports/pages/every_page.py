@@ -264,7 +264,7 @@ class House:
         return Person("technician", session_of(technician), visits, [app])
 
     def _new(self) -> Person:
-        lists = ["/", "/vehicles/", "/certificates/", "/parked-work/", "/approvals/", "/operators/", "/bays/"]
+        lists = ["/", "/vehicles/", "/due/", "/certificates/", "/parked-work/", "/approvals/", "/operators/", "/bays/"]
         setting_up = [
             "/instruments/",
             "/measurements/",

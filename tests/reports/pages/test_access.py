@@ -32,6 +32,11 @@ def test_the_pages_named_here_are_all_there_are(at_work: AtWork) -> None:
         "parked-work/<uuid:item>/retry/",
         "certificates/<int:number>/sending/",
         "account/notices/",
+        "account/calendar/",
+        "account/calendar/withdrawal/",
+        "calendar/<str:code>/levelbook.ics",
+        "head-conflicts/",
+        "head-conflicts/<uuid:conflict>/",
         "notices/<str:code>/",
         "exports/<uuid:export_id>/file/",
         "webhooks/<uuid:webhook>/end/",
@@ -80,7 +85,7 @@ def test_a_contact_sees_their_own_vehicles_and_nothing_else(at_work: AtWork) -> 
 
 def test_another_workshop_finds_nothing(at_work: AtWork) -> None:
     stranger = browser_of(make_site().manager)
-    lists = {"/", "/vehicles/", "/alerts/", "/certificates/", "/parked-work/", "/worksheet/"}
+    lists = {"/", "/vehicles/", "/alerts/", "/due/", "/certificates/", "/parked-work/", "/worksheet/"}
     lists |= {"/webhooks/", "/webhooks/new/", "/exports/", "/archives/"}
     for path in at_work.pages():
         answer = stranger.get(path)

@@ -1,0 +1,60 @@
+"""What is due, as pages show it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from django.test import Client
+from django.utils import timezone
+
+from fleet.models import Vehicle
+from tests.factories import Site
+from tests.fleet.signin.browsers import browser_of
+from tests.reports import drifting
+
+
+@pytest.fixture
+def vehicles(site: Site, perform_all: Callable[[Site], list[str]]) -> tuple[Vehicle, Vehicle]:
+    """One overdue, the other's check due in months: by the calendar, every half year."""
+    late, early = site.vehicle(), site.vehicle(operator=site.operator())
+    drifting.checked(site, late, days_ago=300)
+    drifting.checked(site, early, days_ago=3)
+    perform_all(site)
+    return late, early
+
+
+def text(answer: Any) -> str:
+    assert answer.status_code == 200
+    return str(answer.content.decode())
+
+
+def test_the_earliest_comes_first_and_what_is_overdue_says_so(
+    site: Site, manager: Client, vehicles: tuple[Vehicle, Vehicle]
+) -> None:
+    shown = text(manager.get("/due/"))
+    late, early = (shown.index(f"/vehicles/{each.vin}/") for each in vehicles)
+    assert late < shown.index(">overdue<") < early < shown.index(">due<")
+
+
+def test_a_contact_sees_their_operators_vehicles_and_no_instruments(
+    site: Site, vehicles: tuple[Vehicle, Vehicle]
+) -> None:
+    contact = site.person("operator_contact", operator=vehicles[1].operator_id)
+    shown = text(browser_of(contact).get("/due/"))
+    assert vehicles[1].vin in shown
+    assert vehicles[0].vin not in shown
+    assert "Calibrations" not in shown
+
+
+def test_today_names_overdue_instruments(site: Site, manager: Client) -> None:
+    told = "The calibration of one instrument is overdue"
+    assert told not in text(manager.get("/"))
+    day = timezone.now().date()
+    site.instrument(
+        serial="T-LATE", calibrated_on=day - timedelta(days=400), calibration_due_on=day - timedelta(days=3)
+    )
+    assert told in text(manager.get("/"))
+    assert "T-LATE" in text(manager.get("/due/"))
