@@ -41,7 +41,7 @@ class ColumnsField(serializers.Field[dict[str, str], Any, dict[str, str], Any]):
     """Our columns with the file's headings, as a JSON object in form data."""
 
     default_error_messages: ClassVar[dict[str, Any]] = {
-        "not_columns": _('Must be a JSON object of texts: {"vin": "Chassis number"}.'),
+        "not_columns": _("Must be a JSON object of texts: column to heading."),
     }
 
     def to_internal_value(self, data: Any) -> dict[str, str]:
