@@ -296,6 +296,8 @@ SPECTACULAR_SETTINGS = {
         "CertificateStateEnum": "reports.models.Certificate.State",
         "CornerEnum": "fleet.api.fields.CORNERS",
         "EventKindEnum": "fleet.models.ServiceEvent.Kind",
+        "ImportKindEnum": "reports.api.import_serializers.KINDS",
+        "ImportStateEnum": "reports.models.Import.State",
         "InstrumentKindEnum": "fleet.models.Instrument.Kind",
         "LengthUnitEnum": "fleet.models.Workshop.LengthUnit",
         "TokenKindEnum": "fleet.models.AccessToken.Kind",

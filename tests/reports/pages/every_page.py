@@ -43,6 +43,8 @@ FILES: Final = frozenset(
         "trust_certificate",
         "trust_certificate_text",
         "certificate_pdf_page",
+        "import_errors",
+        "import_example",
         "mfa_download_recovery_codes",
         "mfa_login_webauthn",
     }
@@ -55,6 +57,8 @@ STEPS: Final = frozenset(
         "parked_work_retry_page",
         "person_token_revocation",
         "certificate_sending_page",
+        "import_cancellation",
+        "import_carrying_out",
         "webhook_end_page",
         "webhook_replay_page",
     }
@@ -189,7 +193,7 @@ class House:
             "/account/sign-ins/",
         ]
         others = ["/choose-workshop/", "/sign-out/", "/sign-ins/", "/tablets/", f"/tablets/{self.tablet_id}/"]
-        files = ["/tablets/import/", file, self.check_path]
+        files = ["/tablets/import/", file, self.check_path, self.at_work.columns_path]
         again = f"/people/{self.invited('Rowan Ash').pk}/"  # being invited again ends the earlier link
         paths = [*of_work, *decisions, *self.furnished.pages(), *own, *others, *files, again, f"{again}invitation/"]
         searched = [
@@ -209,7 +213,8 @@ class House:
         decided = [f"/alerts/{self.at_work.alert.pk}/", self.asked.approval_path, self.asked.finding_path]
         hook = f"/webhooks/{self.at_work.webhook.pk}/"
         webhooks = ["/webhooks/new/", hook, f"{hook}rotation/"]
-        return [*of_furniture, self.check_path, "/certificates/1/", *decided, *webhooks]
+        imports = ["/imports/new/", self.at_work.columns_path]
+        return [*of_furniture, self.check_path, "/certificates/1/", *decided, *webhooks, *imports]
 
     def _secured(self) -> Person:
         """Who has an authenticator app, a passkey, and recovery codes, and has just proved who they are."""
@@ -253,7 +258,7 @@ class House:
             "/people/",
             "/sign-ins/",
         ]
-        paths = [*lists, *setting_up, "/vehicles/new/", "/vehicles/labels/", "/worksheet/"]
+        paths = [*lists, *setting_up, "/imports/", "/vehicles/new/", "/vehicles/labels/", "/worksheet/"]
         return Person("manager of an empty workshop", session_of(signed_in(make_site().manager)), [*map(Visit, paths)])
 
     def invited(self, name: str = "Kim Arden") -> Membership:
