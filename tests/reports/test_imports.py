@@ -202,6 +202,9 @@ class TestRefusedRows:
         assert (found["rejected"], len(found["errors"])) == (600, 1000)
         lines = b"".join(site.manager.client().get(f"{IMPORTS}{found['id']}/errors/")).decode("utf-8-sig").splitlines()
         assert lines[0] == "line,column,code,detail"
+        for accept in ("text/csv", "application/json", "*/*"):
+            answer = site.manager.client().get(f"{IMPORTS}{found['id']}/errors/", HTTP_ACCEPT=accept)
+            assert (answer.status_code, answer["Content-Type"]) == (200, "text/csv; charset=utf-8")
         assert len(lines) == 1201
 
 
