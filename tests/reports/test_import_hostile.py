@@ -6,7 +6,7 @@ import io
 import random
 import zipfile
 from collections.abc import Callable
-from typing import Any, Final
+from typing import Any, Final, cast
 
 import pytest
 from openpyxl import Workbook
@@ -28,8 +28,12 @@ def vehicle(site: Site) -> Vehicle:
     return site.vehicle()
 
 
+def stream_of(content: bytes) -> io.BufferedReader:
+    return cast("io.BufferedReader", io.BufferedReader(io.BytesIO(content)))
+
+
 def rows_of(content: bytes, delimiter: str = ",") -> list[Row]:
-    return list(CsvSource(io.BufferedReader(io.BytesIO(content)), delimiter).rows())  # type: ignore[arg-type]
+    return list(CsvSource(stream_of(content), delimiter).rows())
 
 
 def faults(rows: list[Row]) -> list[tuple[int, str]]:
@@ -48,7 +52,7 @@ class TestText:
 
     def test_every_row_can_be_begun_at(self) -> None:
         content = b'a;b\n1;"x\ny"\n\n2;open"\n3;z\n'
-        source = CsvSource(io.BufferedReader(io.BytesIO(content)), ";")  # type: ignore[arg-type]
+        source = CsvSource(stream_of(content), ";")
         rows = list(source.rows())
         for number, row in enumerate(rows):
             assert list(source.rows(row.end, row.last_line)) == rows[number + 1 :]
@@ -82,7 +86,7 @@ class TestText:
         ],
     )
     def test_nor_does_hostile_json(self, line: bytes, code: str) -> None:
-        content = io.BufferedReader(io.BytesIO(line + b'\n{"a": 1}\n'))  # type: ignore[arg-type]
+        content = stream_of(line + b'\n{"a": 1}\n')
         rows = list(NdjsonSource(content).rows())
         assert faults(rows) == [(1, code)]
         assert rows[-1].values == {"a": 1}
