@@ -404,6 +404,7 @@ def test_no_form_is_left_out(house: House) -> None:
         "own_preferences": "tests/fleet/pages/test_language.py",
         "own_notices": "tests/reports/pages/test_webhooks.py",
         "notice_stop": "tests/reports/test_notices.py",
+        "import_cancellation": "tests/reports/pages/test_imports.py",
         "webhook_new": "tests/reports/pages/test_webhooks.py",
         "webhook_rotation_page": "tests/reports/pages/test_webhooks.py",
         "choose_workshop": "tests/fleet/signin/test_sessions.py",
