@@ -1,4 +1,4 @@
-"""Files too large for memory, while they are handed in: on disk, without a name that a killed process would leave."""
+"""Files too large for memory, while they are handed in: on disk, without a name that a killed process leaves."""
 
 from __future__ import annotations
 

@@ -151,8 +151,9 @@ def _odometers(vehicles: Sequence[uuid.UUID]) -> dict[uuid.UUID, list[tuple[date
     of_tyres = Fitment.objects.filter(vehicle__in=vehicles, odometer_km__isnull=False)
     for vehicle, at, km in of_jobs:
         found[vehicle].append((at, km))
-    for vehicle, on, km in of_tyres.values_list("vehicle", "fitted_on", "odometer_km"):
-        found[vehicle].append((_day_after(on), km))
+    for fitted, on, shown in of_tyres.values_list("vehicle", "fitted_on", "odometer_km"):
+        if shown is not None:
+            found[fitted].append((_day_after(on), shown))
     return found
 
 

@@ -41,7 +41,7 @@ class ColumnsField(serializers.Field[dict[str, str], Any, dict[str, str], Any]):
     """Our columns with the file's headings, as a JSON object in form data."""
 
     default_error_messages: ClassVar[dict[str, Any]] = {
-        "not_columns": _('Must be a JSON object of texts: {"vin": "Chassis number"}.'),
+        "not_columns": _("Must be a JSON object of texts: column to heading."),
     }
 
     def to_internal_value(self, data: Any) -> dict[str, str]:
@@ -150,8 +150,10 @@ class ImportSerializer(serializers.Serializer[Import]):
 class ImportDetailSerializer(ImportSerializer):
     """One import with what was wrong with its rows."""
 
-    errors = serializers.SerializerMethodField(help_text=_("The first 1,000; all are in the file of errors."))
+    errors = serializers.SerializerMethodField(  # type: ignore[assignment]  # the name that clients rely on
+        help_text=_("The first 1,000; all are in the file of errors.")
+    )
 
     @extend_schema_field(RowProblemSerializer(many=True))
     def get_errors(self, run: Import) -> Any:
-        return RowProblemSerializer(problems_of(run)[:PROBLEMS_SHOWN], many=True).data
+        return [RowProblemSerializer(each).data for each in problems_of(run)[:PROBLEMS_SHOWN]]

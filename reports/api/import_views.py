@@ -17,6 +17,7 @@ from drf_spectacular.utils import OpenApiResponse, extend_schema
 from rest_framework.decorators import action
 from rest_framework.mixins import ListModelMixin, RetrieveModelMixin
 from rest_framework.parsers import DataAndFiles, MultiPartParser
+from rest_framework.renderers import JSONRenderer
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.serializers import BaseSerializer
@@ -34,7 +35,7 @@ from ..models import Import
 from ..selectors.imports import import_for, visible_imports
 from ..services.imports import import_begin, import_cancel, import_file_keep
 from .import_serializers import KINDS, CancellationInput, ImportDetailSerializer, ImportSerializer, NewImport
-from .views import UUID_FORM
+from .views import UUID_FORM, PdfRenderer
 
 FORM_BYTES = 40_000
 """Boundaries, headers and the other fields of the form."""
@@ -50,6 +51,13 @@ class ImportParser(MultiPartParser):
         if stated.isdecimal() and int(stated) > settings.IMPORT_LARGEST_BYTES + FORM_BYTES:
             raise BodyTooLarge(settings.IMPORT_LARGEST_BYTES)
         return super().parse(stream, media_type, parser_context)
+
+
+class CsvRenderer(PdfRenderer):
+    """Lets clients ask for text/csv."""
+
+    media_type = "text/csv"
+    format = "csv"
 
 
 class ImportFilter(filters.FilterSet):
@@ -130,7 +138,7 @@ class ImportViewSet(ResourceMixin, ListModelMixin, RetrieveModelMixin, WorkshopV
         return Response(ImportDetailSerializer(import_for(self.actor, run.pk)).data)
 
     @extend_schema(responses={(200, "text/csv"): OpenApiTypes.BINARY})
-    @action(detail=True, methods=["get"])
+    @action(detail=True, methods=["get"], renderer_classes=[CsvRenderer, JSONRenderer])
     def errors(self, request: Request, pk: str) -> FileResponse:
         run = import_for(self.actor, UUID(pk))
         return errors_of(run)

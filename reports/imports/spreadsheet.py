@@ -20,7 +20,7 @@ from django.utils.translation import gettext as _
 from openpyxl import load_workbook
 
 from .faults import FileFault
-from .sources import LONGEST_LINE, MOST_COLUMNS
+from .sources import LONGEST_LINE
 
 MOST_MEMBERS: Final = 1_000
 LARGEST_SHEET: Final = 800_000_000
@@ -42,8 +42,7 @@ def rows_written_out(stream: io.BufferedReader, most_rows: int) -> Iterator[byte
     stream.seek(0)
     lines: list[str] = []
     for cells in _rows(stream, most_rows):
-        line = json.dumps(cells, ensure_ascii=False) if len(cells) <= MOST_COLUMNS else "[]"
-        lines.append(line)
+        lines.append(json.dumps(cells, ensure_ascii=False))
         if len(lines) >= _BLOCK_ROWS:
             yield _block(lines)
             lines = []
@@ -62,7 +61,7 @@ def _rows(stream: io.BufferedReader, most_rows: int) -> Iterator[list[str]]:
         if sheet is None:
             raise FileFault("no_rows", _("The spreadsheet has no visible sheet."))
         sheet.reset_dimensions()
-        for number, row in enumerate(sheet.iter_rows(max_col=MOST_COLUMNS + 1), start=1):
+        for number, row in enumerate(sheet.iter_rows(), start=1):
             if number > most_rows:
                 raise _too_many_rows(most_rows)
             if time.monotonic() - began > LONGEST_S:

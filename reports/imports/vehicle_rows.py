@@ -68,8 +68,10 @@ class VehicleRows:
             if known[body["vin"]] == mine:
                 piece.known += 1
                 return
-            detail = _("vin: There is already a vehicle with the VIN %(vin)s, and this row says something else of it. ")
-            detail += _("Change it on its page, or leave the row out.")
+            detail = _(
+                "vin: There is already a vehicle with the VIN %(vin)s, and this row says something else of it. "
+                "Change it on its page."
+            )
             yield Fault("vin_taken", detail % {"vin": body["vin"]}, "vin")
             return
         try:

@@ -100,7 +100,7 @@ class ImportColumnsView(WorkshopPage):
             body = form.body(values)
             return import_begin(actor=self.actor, record_id=record_id, file=file, kind=kind, dry_run=is_trial, **body)
 
-        run = self.once("page.import_begin", form, begin, self._found, file=file.pk, kind=kind, trial=is_trial)
+        run = self.once("page.import_begin", form, begin, self._found, file=file.pk, of_kind=kind, trial=is_trial)
         return self._page(file, form) if run is None else redirect("import_page", run.pk)
 
     def _found(self, record_id: UUID) -> Import:

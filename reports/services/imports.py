@@ -23,8 +23,9 @@ from fleet.time_zones import is_time_zone
 
 from ..imports import registry, storage
 from ..imports.faults import FileFault
+from ..imports.kinds import ImportKind
 from ..imports.recognition import HEAD_BYTES, recognised
-from ..imports.registry import ImportKind, required_columns, suggested_mapping
+from ..imports.registry import required_columns, suggested_mapping
 from ..imports.tables import Sample, sample_of
 from ..models import Import, ImportedVehicle, ImportFile, SeenRow
 from ..selectors.imports import visible_files, visible_imports

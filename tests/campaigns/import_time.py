@@ -66,7 +66,7 @@ def main(arguments: list[str]) -> int:
     if options.work:
         return _work(*options.work)
     settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
-    outbox.hint = lambda _workshop, _item: None
+    outbox.hint = _no_hint
     with running_database(data_folder()), copied_database(data_folder(), "imports") as name:
         connection.settings_dict["NAME"] = name
         try:
@@ -74,6 +74,10 @@ def main(arguments: list[str]) -> int:
         finally:
             connection.close()
     return 0 if good else 1
+
+
+def _no_hint(workshop_id: uuid.UUID, item_id: uuid.UUID) -> None:
+    """There is no worker."""
 
 
 def _measure(options: argparse.Namespace, name: str) -> bool:
@@ -143,7 +147,7 @@ def _worker(site: Site, run: Import, name: str) -> None:
 
 def _work(workshop_id: uuid.UUID, import_id: uuid.UUID) -> int:
     """What a worker does, until the import has ended."""
-    outbox.hint = lambda _workshop, _item: None
+    outbox.hint = _no_hint
     before = _most_memory()
     while items := _due(workshop_id, import_id):
         for each in items:

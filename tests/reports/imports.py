@@ -20,7 +20,7 @@ IMPORTS: Final = "/api/v1/imports/"
 Rows = Sequence[Mapping[str, Any]]
 
 
-def check_row(vin: str, taken_at: str = "2025-05-04T09:30:00+02:00", **changes: Any) -> dict[str, Any]:
+def check_row(vin: str, taken_at: Any = "2025-05-04T09:30:00+02:00", **changes: Any) -> dict[str, Any]:
     heights = {"FL_mm": 486.5, "FR_mm": 487, "RL_mm": 503.5, "RR_mm": 504}
     return {"vin": vin, "taken_at": taken_at, "odometer_km": 41250, "loading": "as_specified", **heights, **changes}
 

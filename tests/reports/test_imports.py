@@ -15,6 +15,7 @@ from calibration.services.height_checks import height_check_record
 from fleet import outbox
 from fleet.ids import new_id
 from fleet.models import LedgerEntry, OutboxItem, Vehicle
+from fleet.tenancy import in_workshop
 from reports.models import Import, ImportFile, ImportFilePart, RowProblem
 from reports.services.import_running import import_file_remove
 from tests.factories import Site, make_site, new_vin
@@ -57,16 +58,18 @@ class TestChecks:
 
         assert counts(found) == ("done", 1, 1, 0, 0)
         check = HeightCheck.objects.get(vehicle=vehicle)
-        alone = height_check_record(
-            actor=site.manager.actor(),
-            record_id=new_id(),
-            vehicle=site.vehicle(vehicle_model=vehicle.vehicle_model),
-            taken_at=check.taken_at,
-            readings=[{"corner": row.corner, "height_mm": row.height_mm} for row in check.readings.all()],
-            loading="as_specified",
-            odometer_km=Decimal(41250),
-            instrument=tape,
-        )
+        other = site.vehicle(vehicle_model=vehicle.vehicle_model)
+        with in_workshop(site.workshop.pk):
+            alone = height_check_record(
+                actor=site.manager.actor(),
+                record_id=new_id(),
+                vehicle=other,
+                taken_at=check.taken_at,
+                readings=[{"corner": row.corner, "height_mm": row.height_mm} for row in check.readings.all()],
+                loading="as_specified",
+                odometer_km=Decimal(41250),
+                instrument=tape,
+            )
         for name in (
             "result",
             "instruments",
@@ -143,11 +146,9 @@ class TestChecks:
         assert "odometer_lower" in {each["code"] for each in last.findings}
 
     def test_a_vin_that_was_corrected_leads_to_its_vehicle(self, site: Site, vehicle: Vehicle) -> None:
-        from fleet.services import vin_correct
-
         before = vehicle.vin
-        actor = site.manager.actor()
-        vin_correct(actor=actor, record_id=new_id(), vehicle_id=vehicle.pk, vin=new_vin(), reason="mistyped")
+        body = {"vin": new_vin(), "reason": "mistyped"}
+        assert site.manager.client().post(f"/api/v1/vehicles/{before}/vin-correction/", body).status_code == 201
         assert counts(imported(site, csv_of([check_row(before)])))[:3] == ("done", 1, 1)
 
 
@@ -201,6 +202,9 @@ class TestRefusedRows:
         assert (found["rejected"], len(found["errors"])) == (600, 1000)
         lines = b"".join(site.manager.client().get(f"{IMPORTS}{found['id']}/errors/")).decode("utf-8-sig").splitlines()
         assert lines[0] == "line,column,code,detail"
+        for accept in ("text/csv", "application/json", "*/*"):
+            answer = site.manager.client().get(f"{IMPORTS}{found['id']}/errors/", HTTP_ACCEPT=accept)
+            assert (answer.status_code, answer["Content-Type"]) == (200, "text/csv; charset=utf-8")
         assert len(lines) == 1201
 
 
@@ -238,9 +242,9 @@ class TestFormats:
 
     def test_times_of_a_spreadsheet_are_of_the_zone_that_was_chosen(self, site: Site, vehicle: Vehicle) -> None:
         rows = [
-            check_row(vehicle.vin, datetime(2025, 7, 4, 9, 30)),
-            check_row(vehicle.vin, datetime(2025, 10, 26, 2, 30)),
-        ]  # type: ignore[arg-type]
+            check_row(vehicle.vin, taken_at=datetime.fromisoformat(at))
+            for at in ("2025-07-04T09:30", "2025-10-26T02:30")
+        ]
         found = imported(site, xlsx_of(rows), time_zone="Europe/Berlin")
 
         assert codes(found) == [(3, "taken_at", "ambiguous_time")]
@@ -302,13 +306,14 @@ class TestTrial:
             *(check_row(vehicle.vin, f"2024-01-{1 + n % 28:02}T{n // 28:02}:00:00Z", id="") for n in range(600)),
             check_row(vehicle.vin, id=key),
         ]
-        before = LedgerEntry.objects.filter(vehicle=vehicle).count()
+        with in_workshop(site.workshop.pk):
+            before = LedgerEntry.objects.filter(vehicle=vehicle).count()
         trial = imported(site, csv_of(rows), dry_run="true")
 
         assert HeightCheck.objects.filter(vehicle=vehicle).count() == 0
         assert LedgerEntry.objects.filter(vehicle=vehicle).count() == before
         earnest = imported(site, csv_of(rows))
-        assert codes(trial) == codes(earnest) == [(3, "vin", "vin_character"), (605, "id", "id_reused")]
+        assert codes(trial) == codes(earnest) == [(3, "vin", "vin_length"), (605, "id", "id_reused")]
         assert counts(trial) == counts(earnest)
 
 
@@ -317,7 +322,7 @@ class TestAllOrNothing:
         found = imported(site, csv_of([*days(vehicle.vin, 3), check_row("X")]), atomic="true")
 
         assert (found["state"], found["failure"]["code"], found["accepted"]) == ("failed", "rows_rejected", 0)
-        assert codes(found) == [(5, "vin", "vin_character")]
+        assert codes(found) == [(5, "vin", "vin_length")]
         assert not HeightCheck.objects.filter(vehicle=vehicle).exists()
 
     def test_records_all_at_once(self, site: Site, vehicle: Vehicle) -> None:
@@ -336,7 +341,11 @@ class TestAllOrNothing:
         key = begun(site, csv_of(rows), kind="vehicles", atomic="true")
         (item,) = OutboxItem.objects.filter(kind="reports.import_go_on", state="waiting")
         assert outbox.perform(site.workshop.pk, item.pk)
-        imported(site, csv_of([{**rows[2], "registration": "other"}]), kind="vehicles")
+        (waiting,) = OutboxItem.objects.filter(kind="reports.import_go_on", state="waiting")
+        second = begun(site, csv_of([{**rows[2], "registration": "other"}]), kind="vehicles")
+        (other,) = OutboxItem.objects.filter(payload={"import": second}, state="waiting")
+        for each in (other, waiting):
+            assert outbox.perform(site.workshop.pk, each.pk)
 
         run = Import.objects.get(pk=key)
         assert (run.state, run.accepted) == ("failed", 0)
@@ -376,11 +385,10 @@ class TestRefusedFiles:
         content = csv_of(days(vehicle.vin, 5))
         settings.IMPORT_MOST_ROWS = 4
         assert send(site.manager, content).json()["errors"][0]["code"] == "too_many_rows"
-        found = imported(site, xlsx_of(days(vehicle.vin, 5)))
-        assert (found["state"], found["failure"]["code"]) == ("failed", "too_many_rows")
+        assert send(site.manager, xlsx_of(days(vehicle.vin, 5))).json()["errors"][0]["code"] == "too_many_rows"
         settings.IMPORT_LARGEST_BYTES = 100
         answer = send(site.manager, content)
-        assert (answer.status_code, answer.json()["type"].rsplit("/", 1)[-1]) == (413, "too-large")
+        assert (answer.status_code, answer.json()["type"].rsplit("/", 1)[-1]) == (413, "too_large")
 
     @pytest.mark.parametrize(
         ("fields", "code"),

@@ -69,14 +69,16 @@ from fleet.models import (
     VehicleModel,
 )
 from fleet.tenancy import in_workshop
-from reports.models import ArchiveIntake, Certificate, DriftAlert, Export, Webhook, WebhookDelivery
+from reports.models import ArchiveIntake, Certificate, DriftAlert, Export, Import, Webhook, WebhookDelivery
 from reports.services.alerts import vehicle_evaluate
+from reports.services.imports import import_begin, import_file_keep
 from reports.services.webhook_deliveries import event_tell
 from reports.services.webhooks import webhook_add
 from tests.calibration.bench import TRUE_HEIGHTS, Bench
 from tests.campaigns.requests.real_records import Record, Records
 from tests.deploy.conftest import free_port
 from tests.factories import Site, make_site
+from tests.reports.imports import check_row, csv_of
 
 SCHEMA_ADDRESS = "/api/v1/schema/"
 TABLES: dict[str, tuple[type[Any], str, str | None]] = {
@@ -96,6 +98,7 @@ TABLES: dict[str, tuple[type[Any], str, str | None]] = {
     "events": (ServiceEvent, "pk", "vehicle__vin"),
     "findings": (Finding, "pk", "job"),
     "fitments": (Fitment, "pk", "vehicle__vin"),
+    "imports": (Import, "pk", None),
     "instruments": (Instrument, "pk", None),
     "jobs": (Job, "pk", None),
     "leak-tests": (LeakTest, "pk", "job"),
@@ -438,10 +441,21 @@ def _told(site: Site) -> Bench:
     return bench
 
 
+def _imported(site: Site) -> Bench:
+    """A file of height checks was handed in."""
+    bench = _opened(site)
+    actor = bench.actor(site.manager)
+    content = BytesIO(csv_of([check_row(bench.vehicle.vin)]))
+    file = import_file_keep(actor=actor, name="checks.csv", content=content)
+    import_begin(actor=actor, record_id=new_id(), file=file, kind="checks", columns={})
+    return bench
+
+
 STORIES = (
     _opened,
     _measured,
     _struck,
+    _imported,
     _photographed,
     _checked,
     _parked_overnight,

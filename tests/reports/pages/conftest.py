@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Callable, Iterator
 from copy import deepcopy
 from dataclasses import dataclass
@@ -18,14 +19,17 @@ from fleet.actor import Actor
 from fleet.ids import new_id
 from fleet.models import OutboxItem, Vehicle
 from fleet.tenancy import in_workshop
-from reports.models import DriftAlert, Export, Webhook
+from reports.models import DriftAlert, Export, Import, Webhook
 from reports.services.certificates import certificate_prepare
 from reports.services.exports import export_make, export_request
+from reports.services.import_running import import_go_on
+from reports.services.imports import import_begin, import_file_keep
 from reports.services.webhook_deliveries import event_tell
 from reports.services.webhooks import webhook_add
 from tests.factories import Person, Site, make_site
 from tests.fleet.signin.browsers import browser_of
 from tests.reports import jobs
+from tests.reports.imports import check_row, csv_of
 
 
 @pytest.fixture
@@ -48,11 +52,17 @@ class AtWork:
     """With a message that waits."""
     export: Export
     """Whose file is made."""
+    trial: Import
+    """Of a file with a row that is right and one that is not."""
 
     @property
     def contact(self) -> Person:
         """Somebody of the operator whose vehicle has its certificate."""
         return self.site.person("operator_contact", operator=self.done.vehicle.operator_id)
+
+    @property
+    def columns_path(self) -> str:
+        return f"/imports/files/{self.trial.file_id}/checks/"
 
     def pages(self) -> dict[str, str]:
         """Every page with who may open it: everybody who reads, a contact too, or a manager."""
@@ -81,6 +91,9 @@ class AtWork:
             "/webhooks/new/": "manager",
             f"/webhooks/{self.webhook.pk}/": "manager",
             f"/webhooks/{self.webhook.pk}/rotation/": "manager",
+            "/imports/": "manager",
+            "/imports/new/": "manager",
+            f"/imports/{self.trial.pk}/": "manager",
             f"/vehicle-models/{self.done.vehicle.vehicle_model_id}/response/": "reader",
         }
 
@@ -128,6 +141,16 @@ def export_of(site: Site) -> Export:
         return Export.objects.get(pk=export.pk)
 
 
+def trial_of(site: Site, vehicle: Vehicle) -> Import:
+    content = io.BytesIO(csv_of([check_row(vehicle.vin), check_row(vehicle.vin, "yesterday")]))
+    with in_workshop(site.workshop.pk):
+        actor = site.manager.actor()
+        file = import_file_keep(actor=actor, name="checks.csv", content=content)
+        run = import_begin(actor=actor, record_id=new_id(), file=file, kind="checks", columns={}, dry_run=True)
+        import_go_on(actor=Actor.system(site.workshop.pk, timezone.now()), import_id=run.pk)
+    return run
+
+
 def at_work_in(site: Site) -> AtWork:
     done = jobs.adjusted(site)
     site.fitment(done.vehicle)
@@ -139,7 +162,9 @@ def at_work_in(site: Site) -> AtWork:
     bench.measure(jobs.LOW_FRONT_LEFT)
     bench.propose()
     parked = parked_in(site, payload={"job": str(done.job_id)})
-    return AtWork(site, done, bench, parked, alert_of(site, done.vehicle), webhook_of(site), export_of(site))
+    trial = trial_of(site, done.vehicle)
+    webhook, export = webhook_of(site), export_of(site)
+    return AtWork(site, done, bench, parked, alert_of(site, done.vehicle), webhook, export, trial)
 
 
 @pytest.fixture(autouse=True)

@@ -53,6 +53,8 @@ FILES: Final = frozenset(
         "operator_summary_pdf_page",
         "calendar_file",
         "export_file_page",
+        "import_errors",
+        "import_example",
         "mfa_download_recovery_codes",
         "mfa_login_webauthn",
     }
@@ -65,6 +67,8 @@ STEPS: Final = frozenset(
         "parked_work_retry_page",
         "person_token_revocation",
         "certificate_sending_page",
+        "import_cancellation",
+        "import_carrying_out",
         "webhook_end_page",
         "webhook_replay_page",
         "own_calendar_withdrawal",
@@ -209,6 +213,7 @@ class House:
         ]
         others = ["/choose-workshop/", "/sign-out/", "/sign-ins/", "/tablets/", f"/tablets/{self.tablet_id}/"]
         files = ["/tablets/import/", file, self.check_path, "/head-conflicts/", self.conflict_path]
+        files.append(self.at_work.columns_path)
         again = f"/people/{self.invited('Rowan Ash').pk}/"  # being invited again ends the earlier link
         paths = [*of_work, *decisions, *self.furnished.pages(), *own, *others, *files, again, f"{again}invitation/"]
         searched = [
@@ -230,7 +235,8 @@ class House:
         decided.append(self.conflict_path)
         hook = f"/webhooks/{self.at_work.webhook.pk}/"
         webhooks = ["/webhooks/new/", hook, f"{hook}rotation/"]
-        return [*of_furniture, self.check_path, "/certificates/1/", *decided, *webhooks]
+        imports = ["/imports/new/", self.at_work.columns_path]
+        return [*of_furniture, self.check_path, "/certificates/1/", *decided, *webhooks, *imports]
 
     def _secured(self) -> Person:
         """Who has an authenticator app, a passkey, and recovery codes, and has just proved who they are."""
@@ -276,7 +282,7 @@ class House:
             "/exports/",
             "/archives/",
         ]
-        paths = [*lists, *setting_up, "/vehicles/new/", "/vehicles/labels/", "/worksheet/"]
+        paths = [*lists, *setting_up, "/imports/", "/vehicles/new/", "/vehicles/labels/", "/worksheet/"]
         session = session_of(signed_in(make_site().manager))
         return Person("manager of an empty workshop", session, [*map(Visit, paths)], ["/archives/"])
 

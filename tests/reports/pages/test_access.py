@@ -31,6 +31,11 @@ def test_the_pages_named_here_are_all_there_are(at_work: AtWork) -> None:
         "verify/<str:code>/",
         "parked-work/<uuid:item>/retry/",
         "certificates/<int:number>/sending/",
+        "imports/examples/<str:kind>.<str:form>",
+        "imports/files/<uuid:file_id>/<str:kind>/",
+        "imports/<uuid:import_id>/carrying-out/",
+        "imports/<uuid:import_id>/cancellation/",
+        "imports/<uuid:import_id>/errors/",
         "account/notices/",
         "account/calendar/",
         "account/calendar/withdrawal/",
@@ -86,7 +91,7 @@ def test_a_contact_sees_their_own_vehicles_and_nothing_else(at_work: AtWork) -> 
 def test_another_workshop_finds_nothing(at_work: AtWork) -> None:
     stranger = browser_of(make_site().manager)
     lists = {"/", "/vehicles/", "/alerts/", "/due/", "/certificates/", "/parked-work/", "/worksheet/"}
-    lists |= {"/webhooks/", "/webhooks/new/", "/exports/", "/archives/"}
+    lists |= {"/webhooks/", "/webhooks/new/", "/exports/", "/archives/", "/imports/", "/imports/new/"}
     for path in at_work.pages():
         answer = stranger.get(path)
         assert (path, answer.status_code) == (path, 200 if path in lists else 404)

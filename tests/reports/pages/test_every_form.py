@@ -6,6 +6,7 @@ all others, and for both what no database takes.
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -21,13 +22,14 @@ from django.urls import URLPattern, URLResolver, get_resolver
 from calibration.models import Decision, HeightCheck, Ruling
 from fleet.models import AccessToken, CalendarFeed, HeadConflict, Membership, OutboxItem, Tablet
 from fleet.tenancy import in_workshop
-from reports.models import ArchiveIntake, Certificate, DriftAlert, Export, Webhook, WebhookDelivery
+from reports.models import ArchiveIntake, Certificate, DriftAlert, Export, Import, ImportFile, Webhook, WebhookDelivery
 from tests.calibration.outbox_files import record, saved
 from tests.factories import PASSWORD, PIN, Person, Site, make_site
 from tests.fleet.pages import test_forms as set_up
 from tests.fleet.pages.conftest import Furnished, furnish
 from tests.fleet.pages.forms import errors_in, form_of, forms_of, send
 from tests.fleet.signin.browsers import browser_of, confirm_password, is_in, sign_in, totp_code
+from tests.reports.imports import check_row, csv_of
 from tests.reports.workshops import empty_site, exported
 
 from .every_page import FILES, House, name_of
@@ -292,6 +294,9 @@ def presses(house: House) -> Iterator[Press]:
     replayed = within(site, WebhookDelivery.objects.filter(pk=delivery, series=2).exists)
     yield Press(manager, hook, f"{hook}deliveries/{delivery}/replay/", replayed)
     yield Press(manager, hook, f"{hook}end/", within(site, Webhook.objects.filter(state="ended").exists))
+    trial = f"/imports/{house.at_work.trial.pk}/"
+    carried_out = within(site, Import.objects.filter(dry_run=False, time_zone="").exists)
+    yield Press(manager, trial, f"{trial}carrying-out/", carried_out)
     sent = within(site, OutboxItem.objects.filter(payload__has_key="sending").exists)
     yield Press(manager, "/certificates/1/", "/certificates/1/sending/", sent)
     tablet = house.tablet_id
@@ -333,12 +338,36 @@ def archives(_house: House) -> Iterator[Case]:
     )
 
 
+def imports(house: House) -> Iterator[Case]:
+    site, vin = house.site, house.at_work.done.vehicle.vin
+    manager, right = browser_of(site.manager), csv_of([check_row(vin, "2025-05-05T09:30:00Z")])
+    yield Case(
+        manager,
+        "/imports/new/",
+        {"file": SimpleUploadedFile("checks.csv", right), "kind": "checks"},
+        within(site, ImportFile.objects.filter(sha256=hashlib.sha256(right).hexdigest()).exists),
+        {"file": SimpleUploadedFile("checks.csv", b"%PDF-1.7")},
+        "file",
+        "no table",
+    )
+    yield Case(
+        manager,
+        house.at_work.columns_path,
+        {"column_vin": "vin", "time_zone": "UTC"},
+        within(site, Import.objects.filter(dry_run=False, time_zone="UTC").exists),
+        {"column_vin": ""},
+        "column_vin",
+        "Say which heading",
+    )
+
+
 def cases(house: House) -> list[Case]:
     site = house.site
     return [
         *decisions(house),
         *webhooks(house),
         *archives(house),
+        *imports(house),
         *height_checks(house),
         *tablets(house),
         *own_account(site),
@@ -407,6 +436,7 @@ def test_no_form_is_left_out(house: House) -> None:
         "own_notices": "tests/reports/pages/test_webhooks.py",
         "notice_stop": "tests/reports/test_notices.py",
         "verify-ask": "tests/reports/pages/test_verify_file.py",
+        "import_cancellation": "tests/reports/pages/test_imports.py",
         "webhook_new": "tests/reports/pages/test_webhooks.py",
         "webhook_rotation_page": "tests/reports/pages/test_webhooks.py",
         "choose_workshop": "tests/fleet/signin/test_sessions.py",
