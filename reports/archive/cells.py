@@ -17,6 +17,7 @@ from typing import Any, Final
 from django.contrib.postgres.fields import ArrayField
 from django.db import models
 from django.db.models import Field
+from django.utils.translation import gettext as _
 
 FORMULA_STARTS: Final = frozenset("=+-@\t\r\n＝＋－＠")
 APOSTROPHE: Final = "'"
@@ -72,7 +73,7 @@ def value_of(field: Field[Any, Any], text: str) -> Any:
     try:
         value = _reader(field, target)(text)
     except (ValueError, InvalidOperation, RecursionError):
-        raise CellError(f"{text[:60]!r} is no {kind_of(field)}") from None
+        raise CellError(_("“%(text)s” is no value (%(kind)s)") % {"text": text[:60], "kind": kind_of(field)}) from None
     return value
 
 
@@ -96,7 +97,7 @@ def _empty(field: Field[Any, Any], target: Field[Any, Any]) -> Any:
         return None
     if isinstance(target, models.CharField | models.TextField):
         return ""
-    raise CellError("it is empty, and there must be a value")
+    raise CellError(_("it is empty, and there must be a value"))
 
 
 def _reader(field: Field[Any, Any], target: Field[Any, Any]) -> Callable[[str], Any]:
