@@ -1,9 +1,10 @@
 """The whole demo exported, taken in by an empty workshop of another installation, and exported again: equal content.
 
-    python -m tests.campaigns.exported_and_taken_in
+    python -m tests.campaigns.exported_and_taken_in [--rows N]
 
 Loads the demo into a database of its own and brings it to a second one by the service's own commands, each in a
-process of its own of which time and the most memory are measured. Ends with 1 where a table differs in
+process of its own of which time and the most memory are measured. With `--rows` so many rows that no ledger keeps are
+added before, to see whether memory grows with the tables. Ends with 1 where a table differs in
 anything but what `EXCEPTIONS` names, or `verify_records` finds anything.
 """
 
@@ -74,7 +75,8 @@ class Place:
 
 def main(arguments: list[str]) -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.parse_args(arguments)
+    parser.add_argument("--rows", type=int, default=0)
+    options = parser.parse_args(arguments)
     settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
     with (
         tempfile.TemporaryDirectory() as folder,
@@ -82,14 +84,17 @@ def main(arguments: list[str]) -> int:
         copied_database(data_folder(), "demo") as first,
         copied_database(data_folder(), "other") as second,
     ):
-        return _moved(Place(first, Path(folder) / "first"), Place(second, Path(folder) / "second"), Path(folder))
+        return _moved(
+            Place(first, Path(folder) / "first"), Place(second, Path(folder) / "second"), Path(folder), options.rows
+        )
 
 
-def _moved(old: Place, new: Place, folder: Path) -> int:
+def _moved(old: Place, new: Place, folder: Path, rows: int) -> int:
     for place in (old, new):
         place.files.mkdir(mode=0o700)
     with old.entered():
         workshop_id = _demo()
+        _add_rows(workshop_id, rows)
     before, after = folder / "before.zip", folder / "after.zip"
     _measured("exported", old, "export_workshop", str(before), "--workshop", str(workshop_id))
     with new.entered():
@@ -115,6 +120,20 @@ def _demo() -> uuid.UUID:
         name = Workshop.objects.get(pk=workshop_id).name
     _say(f"demo ({name}) loaded: {time.monotonic() - began:.0f} s")
     return workshop_id
+
+
+def _add_rows(workshop_id: uuid.UUID, rows: int) -> None:
+    """What was once learned of a model's rates, that often; as of now, so that no series begins with it."""
+    with in_workshop(workshop_id), connection.cursor() as cursor:
+        cursor.execute(
+            """
+            INSERT INTO calibration_driftrateprior
+                (id, workshop_id, recorded_at, vehicle_model_id, mean, variance, corners, computed_with)
+            SELECT uuidv7(), %s, now(), (SELECT id FROM fleet_vehiclemodel LIMIT 1), random(), 1 + random(), 8, '{}'
+            FROM generate_series(1, %s)
+            """,
+            [workshop_id, rows],
+        )
 
 
 def _measured(what: str, place: Place, *command: str) -> bool:
