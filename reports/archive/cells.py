@@ -62,6 +62,8 @@ def text_of(field: Field[Any, Any], value: Any) -> str:
         return value.isoformat()
     if isinstance(value, int | uuid.UUID):
         return str(value)
+    if isinstance(value, bytes | memoryview):
+        return bytes(value).hex()
     return guarded(str(value))
 
 
@@ -142,6 +144,7 @@ _KINDS: Final[tuple[tuple[Any, str, Callable[[str], Any]], ...]] = (
     (models.DateTimeField, "time, ISO 8601 with offset", _moment),
     (models.DateField, "date, ISO 8601", date.fromisoformat),
     (models.UUIDField, "UUID", uuid.UUID),
+    (models.BinaryField, "bytes, hexadecimal", bytes.fromhex),
     (models.DecimalField, "decimal number", _decimal),
     (models.FloatField, "number", _float),
     (models.IntegerField, "whole number", _whole),

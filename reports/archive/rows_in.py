@@ -33,7 +33,7 @@ UNKNOWN_REFERENCE: Final = "23503"
 REFUSED_STATES: Final = ("22", "23", "LB")
 """Classes of what the database says of data: no value, a constraint, a trigger of ours. Anything else is no refusal."""
 CODE_CONSTRAINT: Final = "reports_certificate_code"
-COMMITMENT: Final = "fleet.operator"
+OPERATORS: Final = "fleet.operator"
 
 
 def rows_take_in(archive: Archive, workshop_id: uuid.UUID) -> dict[uuid.UUID, uuid.UUID]:
@@ -104,7 +104,7 @@ class _Taker:
         if table.label == PEOPLE:
             prepare_person(values, self._members_before)
             self.accounts[values["id"]] = values["user_id"]
-        elif table.label == COMMITMENT:
+        elif table.label == OPERATORS:
             values["commitment_salt"] = secrets.token_bytes(16)
         elif table.label in PHOTOS:
             self._complete_photo(table, values)

@@ -19,6 +19,7 @@ from fleet import outbox
 from fleet.models import OutboxItem
 from fleet.tasks import LONGEST_S, perform_long_outbox_item
 from fleet.tenancy import in_workshop
+from reports.archive.filling import archive_write
 from reports.models import Export
 from reports.services import exports
 from tests.factories import Site, make_site
@@ -73,7 +74,7 @@ def test_nobody_begins_what_somebody_is_at_even_after_the_lease(
 ) -> None:
     """An export may take longer than a lease: its row is held, and the attempts of others count nothing."""
     site, item = asked
-    begun, go_on, write = Event(), Event(), exports.archive_write
+    begun, go_on, write = Event(), Event(), archive_write
 
     def slowly(*args: object, **options: object) -> object:
         begun.set()
