@@ -12,7 +12,7 @@ import json
 import os
 import shutil
 import subprocess
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from importlib.util import find_spec
@@ -27,6 +27,7 @@ from psycopg.conninfo import make_conninfo
 from deploy import database
 from deploy.embedded import postgres
 from deploy.embedded.folder import DataFolder
+from reports.selectors.archives import EXPORTS
 
 FORMAT: Final = 1
 DUMP, FILES, MANIFEST = "database.dump", "files", "backup.json"
@@ -74,12 +75,17 @@ def backup_make(folder: Path, *, data: DataFolder, files: Path, now: datetime) -
         server_version = cursor.connection.info.server_version
     migrations = applied_migrations(DEFAULT_DB_ALIAS)
     dump(unfinished / DUMP, data)
-    shutil.copytree(files, unfinished / FILES)
+    shutil.copytree(files, unfinished / FILES, ignore=_exports_of(files))
     sha256 = {name: _sha256(unfinished / name) for name in _names(unfinished)}
     manifest = Manifest(FORMAT, now.isoformat(), server_version, migrations, sha256)
     (unfinished / MANIFEST).write_text(json.dumps(asdict(manifest), indent=1, sort_keys=True))
     unfinished.rename(folder)
     return manifest
+
+
+def _exports_of(files: Path) -> Callable[[str, list[str]], set[str]]:
+    """Exports come and go while files are copied, and can be made again: a backup does without."""
+    return lambda folder, _names: {EXPORTS} if Path(folder) == files else set()
 
 
 def dump(target: Path, data: DataFolder) -> None:

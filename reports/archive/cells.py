@@ -17,6 +17,7 @@ from typing import Any, Final
 from django.contrib.postgres.fields import ArrayField
 from django.db import models
 from django.db.models import Field
+from django.utils.translation import gettext as _
 
 FORMULA_STARTS: Final = frozenset("=+-@\t\r\n＝＋－＠")
 APOSTROPHE: Final = "'"
@@ -61,6 +62,8 @@ def text_of(field: Field[Any, Any], value: Any) -> str:
         return value.isoformat()
     if isinstance(value, int | uuid.UUID):
         return str(value)
+    if isinstance(value, bytes | memoryview):
+        return bytes(value).hex()
     return guarded(str(value))
 
 
@@ -72,7 +75,7 @@ def value_of(field: Field[Any, Any], text: str) -> Any:
     try:
         value = _reader(field, target)(text)
     except (ValueError, InvalidOperation, RecursionError):
-        raise CellError(f"{text[:60]!r} is no {kind_of(field)}") from None
+        raise CellError(_("“%(text)s” is no value (%(kind)s)") % {"text": text[:60], "kind": kind_of(field)}) from None
     return value
 
 
@@ -96,7 +99,7 @@ def _empty(field: Field[Any, Any], target: Field[Any, Any]) -> Any:
         return None
     if isinstance(target, models.CharField | models.TextField):
         return ""
-    raise CellError("it is empty, and there must be a value")
+    raise CellError(_("it is empty, and there must be a value"))
 
 
 def _reader(field: Field[Any, Any], target: Field[Any, Any]) -> Callable[[str], Any]:
@@ -141,6 +144,7 @@ _KINDS: Final[tuple[tuple[Any, str, Callable[[str], Any]], ...]] = (
     (models.DateTimeField, "time, ISO 8601 with offset", _moment),
     (models.DateField, "date, ISO 8601", date.fromisoformat),
     (models.UUIDField, "UUID", uuid.UUID),
+    (models.BinaryField, "bytes, hexadecimal", bytes.fromhex),
     (models.DecimalField, "decimal number", _decimal),
     (models.FloatField, "number", _float),
     (models.IntegerField, "whole number", _whole),

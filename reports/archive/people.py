@@ -14,6 +14,7 @@ from typing import Any, Final
 
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
+from django.utils.translation import gettext as _
 
 from fleet.models import Membership, User
 from fleet.services.people import user_for
@@ -45,7 +46,7 @@ def _account(email: str, membership_id: uuid.UUID, members: frozenset[uuid.UUID]
         try:
             validate_email(email)
         except ValidationError:
-            raise CellError(f"{email[:60]!r} is no e-mail address") from None
+            raise CellError(_("“%(text)s” is no e-mail address") % {"text": email[:60]}) from None
         user = user_for(email, None)
         if user.pk not in members:
             return user

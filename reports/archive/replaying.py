@@ -102,7 +102,7 @@ class Replay:
             "payload": {
                 **old["payload"],
                 "rows": rows,
-                "taken_in": {"intake": str(self.intake_id), "hash": old_hash},
+                "taken_in": {"intake": str(self.intake_id), "hash": old_hash, **_before(old["payload"])},
             },
         }
 
@@ -147,6 +147,11 @@ class Replay:
             rows = rows.filter(pk__in=self._accounts)
         large = getattr(table.model, "hashed_fields", None)
         return rows.defer(*(large or ())).iterator(chunk_size=AT_ONCE)
+
+
+def _before(payload: Mapping[str, Any]) -> dict[str, Any]:
+    """What an entry says of an earlier intake: a workshop may move more than once."""
+    return {"before": payload["taken_in"]} if "taken_in" in payload else {}
 
 
 def _digest(label: str, row: Mapping[str, Any]) -> bytes:

@@ -33,7 +33,7 @@ UNKNOWN_REFERENCE: Final = "23503"
 REFUSED_STATES: Final = ("22", "23", "LB")
 """Classes of what the database says of data: no value, a constraint, a trigger of ours. Anything else is no refusal."""
 CODE_CONSTRAINT: Final = "reports_certificate_code"
-COMMITMENT: Final = "fleet.operator"
+OPERATORS: Final = "fleet.operator"
 
 
 def rows_take_in(archive: Archive, workshop_id: uuid.UUID) -> dict[uuid.UUID, uuid.UUID]:
@@ -104,7 +104,7 @@ class _Taker:
         if table.label == PEOPLE:
             prepare_person(values, self._members_before)
             self.accounts[values["id"]] = values["user_id"]
-        elif table.label == COMMITMENT:
+        elif table.label == OPERATORS:
             values["commitment_salt"] = secrets.token_bytes(16)
         elif table.label in PHOTOS:
             self._complete_photo(table, values)
@@ -114,16 +114,16 @@ class _Taker:
     def _complete_photo(self, table: Table, values: dict[str, Any]) -> None:
         name = values.pop(FILE)
         if name != _named(photo_member, table.label, values["sha256"], values["media_type"]):
-            raise CellError(f"{name[:120]!r} is not the file of this picture")
+            raise CellError(_("“%(name)s” is not the file of this picture") % {"name": name[:120]})
         if not self.archive.has(name) and name not in self._missing:
-            raise CellError(f"{name!r} is missing from the archive")
+            raise CellError(_("“%(name)s” is missing from the archive") % {"name": name})
         values["path"] = path_of_picture(self.workshop_id, values["sha256"])
 
     def _complete_certificate(self, values: dict[str, Any]) -> None:
         name = values.pop(FILE)
         values["pdf"] = _content(self.archive, name, values["sha256"])
         if hashlib.sha256(canonical(values["snapshot"])).hexdigest() != values["snapshot_sha256"]:
-            raise CellError("the snapshot has another SHA-256 than snapshot_sha256")
+            raise CellError(_("the snapshot has another SHA-256 than snapshot_sha256"))
 
 
 def _named(maker: Any, *values: str) -> str | None:

@@ -14,6 +14,7 @@ from django.conf import settings
 from django.core.files.storage import default_storage
 from django.db import transaction
 from django.db.models import Exists, OuterRef
+from django.utils import translation
 from django.utils.translation import gettext as _
 
 from calibration.models import Job
@@ -72,10 +73,10 @@ def archive_take_in(*, actor: Actor, intake_id: uuid.UUID) -> None:
     intake = ArchiveIntake.objects.filter(pk=intake_id, state=ArchiveIntake.State.WAITING).first()
     if intake is None:
         return
-    Workshop.objects.select_for_update(no_key=True).get(pk=actor.workshop_id)
+    workshop = Workshop.objects.select_for_update(no_key=True).get(pk=actor.workshop_id)
     path = Path(default_storage.path(archive_path(intake)))
     try:
-        with transaction.atomic():
+        with transaction.atomic(), translation.override(workshop.language):
             _take_in(actor, intake, path)
     except ArchiveError as error:
         intake.state, intake.refusal = ArchiveIntake.State.REFUSED, error.as_dict()

@@ -27,7 +27,6 @@ from ..selectors.archives import State, export_for, export_path, state_of_work
 MAKE_KIND: Final = "reports.export_make"
 CLEAR_KIND: Final = "reports.export_clear"
 UNFINISHED: Final = ".unfinished"
-BLOCK: Final = 1_048_576
 
 
 def export_request(*, actor: Actor, record_id: uuid.UUID) -> Export:

@@ -12,7 +12,7 @@ import pytest
 
 from deploy import threaded
 from deploy.database import POOL
-from deploy.threaded import BLOCK, LARGEST_BODY, THREADS, ThreadedApplication
+from deploy.threaded import BLOCK, LARGER_BODIES, LARGEST_BODY, THREADS, ThreadedApplication
 
 SCOPE: dict[str, Any] = {
     "type": "http",
@@ -171,6 +171,16 @@ def test_a_body_beyond_all_limits_is_not_read(path: bytes) -> None:
     headers = [(b"content-length", str(LARGEST_BODY + 1).encode())]
     sent = ask(wsgi, headers=headers, raw_path=path)
     assert (sent[0]["status"], wsgi.environ) == (413, {})
+
+
+@pytest.mark.parametrize("path", [b"/api/v1/archives/", b"/archives/"])
+def test_an_archive_may_be_larger_and_has_its_limit_too(path: bytes) -> None:
+    wsgi = Wsgi(b"made")
+    assert ask(wsgi, part_of_body(b"a" * (LARGEST_BODY + 1)), raw_path=path)[0]["status"] == 201
+    assert len(wsgi.body) == LARGEST_BODY + 1
+    refused = Wsgi(b"made")
+    headers = [(b"content-length", str(LARGER_BODIES[path.decode()] + 1).encode())]
+    assert ask(refused, headers=headers, raw_path=path)[0]["status"] == 413
 
 
 def test_nor_one_that_never_said_how_long_it_is() -> None:

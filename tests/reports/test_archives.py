@@ -14,6 +14,7 @@ import pytest
 from django.conf import settings
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import transaction
+from django.test.client import MULTIPART_CONTENT
 from rest_framework.test import APIClient
 
 from fleet.ids import new_id
@@ -102,6 +103,37 @@ class TestHandingIn:
         assert stranger.get(ARCHIVES).json()["results"] == []
         assert stranger.get(f"{ARCHIVES}{made['id']}/").status_code == 404
         assert APIClient().get(ARCHIVES).status_code == 401
+
+
+class TestBadRequests:
+    @pytest.mark.parametrize(
+        ("method", "path", "body", "status"),
+        [
+            ("post", ARCHIVES, {"file": "text"}, 422),
+            ("post", ARCHIVES, {"id": "no id"}, 422),
+            ("post", ARCHIVES, {"archive": "x"}, 422),
+            ("get", f"{ARCHIVES}no-id/", None, 404),
+            ("get", f"{ARCHIVES}{new_id()}/", None, 404),
+            ("get", f"{ARCHIVES}?state=done", None, 422),
+            ("delete", ARCHIVES, None, 405),
+            ("get", "/api/v1/exports/no-id/file/", None, 404),
+            ("get", f"/api/v1/exports/{new_id()}/file/", None, 404),
+            ("get", "/api/v1/exports/?page_size=x", None, 422),
+            ("patch", f"/api/v1/exports/{new_id()}/", {}, 405),
+        ],
+    )
+    def test_are_refused_with_a_reason(self, empty: Site, method: str, path: str, body: Any, status: int) -> None:
+        form = {"format": "multipart"} if body is not None and method == "post" else {}
+        answer = getattr(empty.manager.client(), method)(path, body, **form)
+        assert (answer.status_code, answer["Content-Type"]) == (status, "application/problem+json")
+        assert answer.json()["detail"] or answer.json()["errors"]
+
+    def test_an_archive_is_no_json(self, empty: Site) -> None:
+        assert empty.manager.client().post(ARCHIVES, {}).status_code == 415
+
+    def test_one_that_says_it_is_too_large_is_not_read(self, empty: Site) -> None:
+        answer = empty.manager.client().post(ARCHIVES, b"", CONTENT_LENGTH="300000000", content_type=MULTIPART_CONTENT)
+        assert answer.status_code == 413
 
 
 class TestDamaged:

@@ -234,6 +234,24 @@ def test_pictures_lie_where_their_rows_say(moved: Moved) -> None:
             assert (moved.files / path_of_picture(moved.site.workshop.pk, sha256)).is_file()
 
 
+def test_a_workshop_moves_more_than_once(moved: Moved, tmp_path: Path) -> None:
+    with another_installation(tmp_path / "files"):
+        site = empty_site()
+        intake = taken_in(site, moved.again)
+        assert intake.state == "done", intake.refusal
+        perform_due(site.workshop.pk)
+        with in_workshop(site.workshop.pk):
+            checkpoint_make(actor=system(site))
+            first = LedgerEntry.objects.filter(kind="job_opened").first()
+        call_command("verify_records", "--workshop", str(site.workshop.pk), stdout=io.StringIO())
+        before, after = tables_in(moved.again), tables_in(exported(site))
+    for tables in (before, after):
+        del tables["tables/fleet.membership.csv"]
+    assert before == after
+    assert first is not None
+    assert first.payload["taken_in"]["before"]["intake"] == str(moved.intake.pk)
+
+
 def test_the_same_archive_is_refused_where_its_records_are(busy: Busy, moved: Moved) -> None:
     """In this installation they are: the workshop that took it in is still there."""
     second = empty_site()

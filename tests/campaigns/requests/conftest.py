@@ -71,6 +71,7 @@ from fleet.models import (
 from fleet.tenancy import in_workshop
 from reports.models import ArchiveIntake, Certificate, DriftAlert, Export, Import, Webhook, WebhookDelivery
 from reports.services.alerts import vehicle_evaluate
+from reports.services.exports import export_request
 from reports.services.imports import import_begin, import_file_keep
 from reports.services.webhook_deliveries import event_tell
 from reports.services.webhooks import webhook_add
@@ -451,6 +452,30 @@ def _imported(site: Site) -> Bench:
     return bench
 
 
+def _exported(site: Site) -> Bench:
+    """The workshop is exported, and an archive was not accepted."""
+    bench = _opened(site)
+    actor = bench.actor(site.manager)
+    export_request(actor=actor, record_id=new_id())
+    ArchiveIntake.objects.create(
+        handed_in_at=actor.now,
+        sha256="a" * 64,
+        size=1,
+        state="refused",
+        finished_at=actor.now,
+        refusal={"code": "altered", "detail": "It was altered.", "member": "tables/fleet.bay.csv"},
+        source={
+            "workshop": "Fell Lane",
+            "workshop_id": str(new_id()),
+            "made_at": "2026-03-01T08:00:00+00:00",
+            "epoch": str(new_id()),
+            "origin": "levelbook/workshops/x",
+            "counts": {},
+        },
+    )
+    return bench
+
+
 STORIES = (
     _opened,
     _measured,
@@ -469,6 +494,7 @@ STORIES = (
     _refiled,
     _withdrawn,
     _told,
+    _exported,
     _settled,
     _finished,
     _ended,

@@ -17,6 +17,7 @@ from calibration.models import HeightCheck, Round
 from fleet.models import Bay, Operator, Specification
 from reports.archive.cells import FORMULA_STARTS, CellError, guarded, text_of, unguarded, value_of
 from reports.archive.tables import tables
+from reports.models import CertificateFile
 
 TEXT = Operator._meta.get_field("name")
 
@@ -62,6 +63,7 @@ def test_a_guard_that_forgets_the_apostrophe_is_caught() -> None:
         (Specification, "true_vehicles_passing", 0.1, "0.1"),
         (Specification, "true_vehicles_passing", 1e-7, "1e-07"),
         (HeightCheck, "odometer_km", Decimal(120000), "120000"),
+        (CertificateFile, "pdf", b"%PDF", "25504446"),
     ],
 )
 def test_values_have_one_cell_each(model: type[models.Model], name: str, value: Any, cell: str) -> None:

@@ -42,7 +42,7 @@ def said(browser: Client, path: str) -> str:
 class TestExports:
     def test_one_is_asked_for_made_and_fetched(self, site: Site, manager: Client) -> None:
         assert "Nothing was exported yet" in said(manager, "/exports/")
-        form = form_of(manager.get("/exports/"), "")
+        form = form_of(manager.get("/exports/"), "/exports/")
         answers = [manager.post("/exports/", form.filled()) for _ in range(2)]
         assert [each.status_code for each in answers] == [302, 302], "sent twice it is one export"
         assert "queued" in said(manager, "/exports/")
@@ -59,7 +59,7 @@ class TestExports:
         assert "attachment" in answer["Content-Disposition"]
 
     def test_the_file_is_for_managers_of_the_workshop(self, site: Site, manager: Client, another: Browsers) -> None:
-        manager.post("/exports/", form_of(manager.get("/exports/"), "").filled())
+        manager.post("/exports/", form_of(manager.get("/exports/"), "/exports/").filled())
         perform_due(site.workshop.pk, "reports.export_make")
         with in_workshop(site.workshop.pk):
             path = f"/exports/{Export.objects.get().pk}/file/"
@@ -69,7 +69,7 @@ class TestExports:
 
     def test_a_second_one_waits_for_the_first(self, manager: Client) -> None:
         for status in (302, 409):
-            form = form_of(manager.get("/exports/"), "")
+            form = form_of(manager.get("/exports/"), "/exports/")
             answer = manager.post("/exports/", form.filled())
             assert answer.status_code == status
         assert "is being made already" in answer.content.decode()
