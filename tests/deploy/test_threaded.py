@@ -12,7 +12,7 @@ import pytest
 
 from deploy import threaded
 from deploy.database import POOL
-from deploy.threaded import BLOCK, LARGER_BODIES, LARGEST_BODY, THREADS, ThreadedApplication
+from deploy.threaded import BLOCK, LARGEST_BODY, THREADS, ThreadedApplication
 
 SCOPE: dict[str, Any] = {
     "type": "http",
@@ -58,7 +58,9 @@ def part_of_body(content: bytes, *, more: bool = False) -> Message:
     return {"type": "http.request", "body": content, "more_body": more}
 
 
-def ask(application: Any, *received: Message, patience_s: float = 5, **changes: Any) -> list[Message]:
+def ask(
+    application: Any, *received: Message, patience_s: float = 5, larger: Any = None, **changes: Any
+) -> list[Message]:
     """What is sent; after the last of `received` nothing more comes."""
     sent: list[Message] = []
     waiting = list(received)
@@ -71,7 +73,7 @@ def ask(application: Any, *received: Message, patience_s: float = 5, **changes: 
     async def send(message: Message) -> None:
         sent.append(message)
 
-    served: Any = ThreadedApplication(application, patience_s=patience_s)
+    served: Any = ThreadedApplication(application, patience_s=patience_s, larger=larger)
     asyncio.run(served({**SCOPE, **changes}, receive, send))
     return sent
 
@@ -173,14 +175,21 @@ def test_a_body_beyond_all_limits_is_not_read(path: bytes) -> None:
     assert (sent[0]["status"], wsgi.environ) == (413, {})
 
 
-@pytest.mark.parametrize("path", [b"/api/v1/archives/", b"/archives/"])
-def test_an_archive_may_be_larger_and_has_its_limit_too(path: bytes) -> None:
+def test_what_takes_files_has_a_larger_limit_of_its_own() -> None:
+    path, larger = b"/api/v1/rounds/", {"/api/v1/rounds/": LARGEST_BODY + 10}
     wsgi = Wsgi(b"made")
-    assert ask(wsgi, part_of_body(b"a" * (LARGEST_BODY + 1)), raw_path=path)[0]["status"] == 201
+    assert ask(wsgi, part_of_body(b"a" * (LARGEST_BODY + 1)), raw_path=path, larger=larger)[0]["status"] == 201
     assert len(wsgi.body) == LARGEST_BODY + 1
     refused = Wsgi(b"made")
-    headers = [(b"content-length", str(LARGER_BODIES[path.decode()] + 1).encode())]
-    assert ask(refused, headers=headers, raw_path=path)[0]["status"] == 413
+    headers = [(b"content-length", str(LARGEST_BODY + 11).encode())]
+    assert ask(refused, headers=headers, raw_path=path, larger=larger)[0]["status"] == 413
+
+
+def test_only_what_takes_files_has_a_larger_limit() -> None:
+    from deploy.asgi import LARGER
+
+    assert LARGER.keys() == {"/api/v1/imports/", "/imports/new/", "/api/v1/archives/", "/archives/"}
+    assert min(LARGER.values()) > LARGEST_BODY
 
 
 def test_nor_one_that_never_said_how_long_it_is() -> None:

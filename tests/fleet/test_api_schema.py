@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from django.urls import path
 from drf_spectacular.generators import SchemaGenerator
-from jsonschema import Draft202012Validator  # type: ignore[import-untyped]
+from jsonschema import Draft202012Validator
 from rest_framework import generics, serializers
 
 from fleet.api import fields

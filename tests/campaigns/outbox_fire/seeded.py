@@ -18,8 +18,8 @@ from reports import letters
 def mark_before_effect() -> None:
     """The item is done, and committed as done, before its handler begins."""
 
-    def perform(workshop_id: uuid.UUID, item_id: uuid.UUID) -> bool:
-        item = outbox._claim(workshop_id, item_id)
+    def perform(workshop_id: uuid.UUID, item_id: uuid.UUID, **_hand_over: Any) -> bool:
+        item = outbox._claim(workshop_id, item_id, None)
         if item is None:
             return False
         with _transaction(workshop_id):
@@ -34,8 +34,8 @@ def mark_before_effect() -> None:
 def effect_outside_the_transaction() -> None:
     """The handler's effect is committed by itself, and the item's completion after it."""
 
-    def perform(workshop_id: uuid.UUID, item_id: uuid.UUID) -> bool:
-        item = outbox._claim(workshop_id, item_id)
+    def perform(workshop_id: uuid.UUID, item_id: uuid.UUID, **_hand_over: Any) -> bool:
+        item = outbox._claim(workshop_id, item_id, None)
         if item is None:
             return False
         with _transaction(workshop_id):
@@ -50,7 +50,7 @@ def effect_outside_the_transaction() -> None:
 def lease_ignored() -> None:
     """Whoever comes takes the item, whether somebody is at work on it or not."""
 
-    def claim(workshop_id: uuid.UUID, item_id: uuid.UUID) -> OutboxItem | None:
+    def claim(workshop_id: uuid.UUID, item_id: uuid.UUID, _hand_over: Any) -> OutboxItem | None:
         with in_workshop(workshop_id):
             item = OutboxItem.objects.filter(pk=item_id, state=OutboxItem.State.WAITING).first()
             if item is not None:
@@ -64,7 +64,7 @@ def lease_ignored() -> None:
 def attempts_not_counted() -> None:
     """An attempt counts only when it is over, so that what kills its worker is tried for ever."""
 
-    def claim(workshop_id: uuid.UUID, item_id: uuid.UUID) -> OutboxItem | None:
+    def claim(workshop_id: uuid.UUID, item_id: uuid.UUID, _hand_over: Any) -> OutboxItem | None:
         with _transaction(workshop_id):
             item = OutboxItem.objects.select_for_update(skip_locked=True).filter(pk=item_id, state="waiting").first()
             if item is not None:

@@ -10,7 +10,7 @@ from django.core.handlers.wsgi import WSGIHandler
 from django.http import HttpRequest, HttpResponse
 from django.test import Client
 from django.urls import path
-from jsonschema import Draft202012Validator  # type: ignore[import-untyped]
+from jsonschema import Draft202012Validator
 from rest_framework import exceptions as drf
 from rest_framework import serializers
 from rest_framework.authentication import BaseAuthentication
