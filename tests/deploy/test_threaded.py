@@ -58,9 +58,7 @@ def part_of_body(content: bytes, *, more: bool = False) -> Message:
     return {"type": "http.request", "body": content, "more_body": more}
 
 
-def ask(
-    application: Any, *received: Message, patience_s: float = 5, larger: Any = None, **changes: Any
-) -> list[Message]:
+def ask(application: Any, *received: Message, patience_s: float = 5, **changes: Any) -> list[Message]:
     """What is sent; after the last of `received` nothing more comes."""
     sent: list[Message] = []
     waiting = list(received)
@@ -73,7 +71,7 @@ def ask(
     async def send(message: Message) -> None:
         sent.append(message)
 
-    served: Any = ThreadedApplication(application, patience_s=patience_s, larger=larger)
+    served: Any = ThreadedApplication(application, patience_s=patience_s)
     asyncio.run(served({**SCOPE, **changes}, receive, send))
     return sent
 
@@ -173,23 +171,6 @@ def test_a_body_beyond_all_limits_is_not_read(path: bytes) -> None:
     headers = [(b"content-length", str(LARGEST_BODY + 1).encode())]
     sent = ask(wsgi, headers=headers, raw_path=path)
     assert (sent[0]["status"], wsgi.environ) == (413, {})
-
-
-def test_what_takes_files_has_a_larger_limit_of_its_own() -> None:
-    path, larger = b"/api/v1/rounds/", {"/api/v1/rounds/": LARGEST_BODY + 10}
-    wsgi = Wsgi(b"made")
-    assert ask(wsgi, part_of_body(b"a" * (LARGEST_BODY + 1)), raw_path=path, larger=larger)[0]["status"] == 201
-    assert len(wsgi.body) == LARGEST_BODY + 1
-    refused = Wsgi(b"made")
-    headers = [(b"content-length", str(LARGEST_BODY + 11).encode())]
-    assert ask(refused, headers=headers, raw_path=path, larger=larger)[0]["status"] == 413
-
-
-def test_only_what_takes_files_has_a_larger_limit() -> None:
-    from deploy.asgi import LARGER
-
-    assert LARGER.keys() == {"/api/v1/imports/", "/imports/new/", "/api/v1/archives/", "/archives/"}
-    assert min(LARGER.values()) > LARGEST_BODY
 
 
 def test_nor_one_that_never_said_how_long_it_is() -> None:

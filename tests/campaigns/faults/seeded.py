@@ -116,10 +116,10 @@ def completed_before_done() -> None:
     from fleet import outbox
     from fleet.tenancy import in_workshop
 
-    def claim(original: Callable[..., Any], workshop_id: Any, item_id: Any) -> Any:
-        item = original(workshop_id, item_id)
+    def claim(original: Callable[..., Any], *which: Any) -> Any:
+        item = original(*which)
         if item is not None:
-            with in_workshop(workshop_id):
+            with in_workshop(which[0]):
                 outbox._finish(item)
         return item
 
