@@ -58,7 +58,13 @@ def part_of_body(content: bytes, *, more: bool = False) -> Message:
     return {"type": "http.request", "body": content, "more_body": more}
 
 
-def ask(application: Any, *received: Message, patience_s: float = 5, **changes: Any) -> list[Message]:
+def ask(
+    application: Any,
+    *received: Message,
+    patience_s: float = 5,
+    larger: dict[str, int] | None = None,
+    **changes: Any,
+) -> list[Message]:
     """What is sent; after the last of `received` nothing more comes."""
     sent: list[Message] = []
     waiting = list(received)
@@ -71,7 +77,7 @@ def ask(application: Any, *received: Message, patience_s: float = 5, **changes: 
     async def send(message: Message) -> None:
         sent.append(message)
 
-    served: Any = ThreadedApplication(application, patience_s=patience_s)
+    served: Any = ThreadedApplication(application, patience_s=patience_s, larger=larger)
     asyncio.run(served({**SCOPE, **changes}, receive, send))
     return sent
 
@@ -171,6 +177,14 @@ def test_a_body_beyond_all_limits_is_not_read(path: bytes) -> None:
     headers = [(b"content-length", str(LARGEST_BODY + 1).encode())]
     sent = ask(wsgi, headers=headers, raw_path=path)
     assert (sent[0]["status"], wsgi.environ) == (413, {})
+
+
+def test_a_call_that_takes_files_takes_larger_ones_up_to_its_own_limit() -> None:
+    larger, path = {"/api/v1/imports/": LARGEST_BODY + 10}, b"/api/v1/imports/"
+    for size, status in ((LARGEST_BODY + 10, 201), (LARGEST_BODY + 11, 413)):
+        headers = [(b"content-length", str(size).encode())]
+        sent = ask(Wsgi(b"made"), part_of_body(b"a" * size), headers=headers, raw_path=path, larger=larger)
+        assert sent[0]["status"] == status
 
 
 def test_nor_one_that_never_said_how_long_it_is() -> None:
