@@ -3,10 +3,25 @@
 from __future__ import annotations
 
 import tempfile
-from typing import Any
+from typing import Any, Final
 
+from django.conf import settings
 from django.core.files.uploadedfile import UploadedFile
 from django.core.files.uploadhandler import FileUploadHandler
+
+from deploy.threaded import LARGEST_BODY
+from reports.archive.members import LARGEST_UPLOAD
+
+AROUND_A_FILE: Final = 100_000
+"""Boundaries, headers and the other fields of a form."""
+LARGEST_IMPORT: Final = max(LARGEST_BODY, settings.IMPORT_LARGEST_BYTES + AROUND_A_FILE)
+LARGER_BODIES: Final = {
+    "/api/v1/imports/": LARGEST_IMPORT,
+    "/imports/new/": LARGEST_IMPORT,
+    "/api/v1/archives/": LARGEST_UPLOAD,
+    "/archives/": LARGEST_UPLOAD,
+}
+"""By path, how many bytes a body may have. They lie on disk, like all that are larger than what is kept in memory."""
 
 
 class UnnamedFileUploadHandler(FileUploadHandler):

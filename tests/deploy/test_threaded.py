@@ -9,10 +9,12 @@ from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
 import pytest
+from django.urls import resolve
 
 from deploy import threaded
 from deploy.database import POOL
 from deploy.threaded import BLOCK, LARGEST_BODY, THREADS, ThreadedApplication
+from deploy.uploads import LARGER_BODIES
 
 SCOPE: dict[str, Any] = {
     "type": "http",
@@ -185,6 +187,11 @@ def test_a_call_that_takes_files_takes_larger_ones_up_to_its_own_limit() -> None
         headers = [(b"content-length", str(size).encode())]
         sent = ask(Wsgi(b"made"), part_of_body(b"a" * size), headers=headers, raw_path=path, larger=larger)
         assert sent[0]["status"] == status
+
+
+def test_calls_that_take_files_are_there() -> None:
+    assert all(resolve(path) for path in LARGER_BODIES)
+    assert min(LARGER_BODIES.values()) > LARGEST_BODY
 
 
 def test_nor_one_that_never_said_how_long_it_is() -> None:
