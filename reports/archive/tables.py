@@ -124,6 +124,7 @@ _LEDGER: Final = "in the folder `ledger`, in the form in which it can be verifie
 _DERIVED: Final = "derived from other tables, and made anew from them"
 _HERE: Final = "background work and bookkeeping of this installation"
 _WEBHOOK: Final = "addresses and secrets of receiving programs; set up anew"
+_BROUGHT_IN: Final = "how files were brought in, for as long as they are kept; what came of it is among the records"
 _DEPLOYERS: Final = "of the installation or its accounts, and of no workshop"
 
 LEFT_OUT: Final[Mapping[str, str]] = {
@@ -138,6 +139,8 @@ LEFT_OUT: Final[Mapping[str, str]] = {
     "fleet.ledgerentry": _LEDGER,
     "fleet.ledgerleaf": _LEDGER,
     "fleet.checkpoint": _LEDGER,
+    "fleet.headconflict": "that tablets hold heads with which this installation's records do not go; told in the ledger",
+    "fleet.calendarfeed": _CREDENTIAL,
     "fleet.receipt": _HERE,
     "fleet.outboxitem": _HERE,
     "calibration.repeatabilitysums": _DERIVED,
@@ -148,6 +151,12 @@ LEFT_OUT: Final[Mapping[str, str]] = {
     "reports.webhooksecret": _WEBHOOK,
     "reports.webhookdelivery": _WEBHOOK,
     "reports.webhookattempt": _WEBHOOK,
+    "reports.import": _BROUGHT_IN,
+    "reports.importfile": _BROUGHT_IN,
+    "reports.importfilepart": _BROUGHT_IN,
+    "reports.importedvehicle": _BROUGHT_IN,
+    "reports.rowproblem": _BROUGHT_IN,
+    "reports.seenrow": _BROUGHT_IN,
     "reports.export": _HERE,
     "reports.archiveintake": _HERE,
     "fleet.user": _DEPLOYERS,

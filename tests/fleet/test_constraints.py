@@ -277,6 +277,7 @@ def test_every_named_constraint_of_fleet_is_tested_here() -> None:
         "fleet_ledgerentry_book_sequence",
         "fleet_ledgerentry_sequence_from_one",
         "fleet_ledgerleaf_index",
+        *("fleet_headconflict_once", "fleet_headconflict_explained"),  # tests/fleet/test_heads_on_tablets.py
     }
     declared = {c.name for model in apps.get_app_config("fleet").get_models() for c in model._meta.constraints}
     assert declared == tested

@@ -105,6 +105,9 @@ class TestHandingIn:
         assert APIClient().get(ARCHIVES).status_code == 401
 
 
+NOWHERE = "01999999-0000-7000-8000-000000000000"
+
+
 class TestBadRequests:
     @pytest.mark.parametrize(
         ("method", "path", "body", "status"),
@@ -113,13 +116,13 @@ class TestBadRequests:
             ("post", ARCHIVES, {"id": "no id"}, 422),
             ("post", ARCHIVES, {"archive": "x"}, 422),
             ("get", f"{ARCHIVES}no-id/", None, 404),
-            ("get", f"{ARCHIVES}{new_id()}/", None, 404),
+            ("get", f"{ARCHIVES}{NOWHERE}/", None, 404),
             ("get", f"{ARCHIVES}?state=done", None, 422),
             ("delete", ARCHIVES, None, 405),
             ("get", "/api/v1/exports/no-id/file/", None, 404),
-            ("get", f"/api/v1/exports/{new_id()}/file/", None, 404),
+            ("get", f"/api/v1/exports/{NOWHERE}/file/", None, 404),
             ("get", "/api/v1/exports/?page_size=x", None, 422),
-            ("patch", f"/api/v1/exports/{new_id()}/", {}, 405),
+            ("patch", f"/api/v1/exports/{NOWHERE}/", {}, 405),
         ],
     )
     def test_are_refused_with_a_reason(self, empty: Site, method: str, path: str, body: Any, status: int) -> None:

@@ -43,7 +43,7 @@ def certified(site: Site, over_smtp: int, monkeypatch: pytest.MonkeyPatch) -> Ou
         OutboxItem.objects.update(state="done", finished_at=timezone.now())
     operator = site.operator(email="fleet@strand.example")
     jobs.left_alone(site, vehicle=site.vehicle(operator=operator))
-    for _ in range(8):
+    for _ in range(20):
         with in_workshop(site.workshop.pk):
             due = OutboxItem.objects.filter(state="waiting", due_at__lte=timezone.now()).order_by("created_at", "id")
             mails, others = due.filter(kind="reports.certificate_email"), due.exclude(kind="reports.certificate_email")

@@ -58,6 +58,12 @@ EVERY_KIND: dict[str, dict[str, Any]] = {
     "reports.archive_take_in": {"archive": MISSING},
     "reports.vehicle_taken_in": {"vehicle": MISSING},
     "reports.daily_round": {"since": LONG_AGO},
+    "reports.old_deliveries": {"before": LONG_AGO},
+    "reports.checkpoint_email": {"size": 1, "membership": MISSING},
+    "reports.import_go_on": {"import": MISSING},
+    "reports.import_evaluate": {"import": MISSING, "vehicle": MISSING},
+    "reports.import_file_remove": {"file": MISSING},
+    "fleet.checkpoint": {},
     "fleet.workshop_founded": {},
 }
 

@@ -80,7 +80,8 @@ class Scan(HTMLParser):
         return [str(f.get("name")) for f in self.fields if f.get("id") not in self.labelled]
 
     def without_autocomplete(self) -> list[str]:
-        return [str(f.get("name")) for f in self.fields if f.get("type") != "checkbox" and not f.get("autocomplete")]
+        typed = (f for f in self.fields if f.get("type") not in ("checkbox", "file"))
+        return [str(f.get("name")) for f in typed if not f.get("autocomplete")]
 
 
 @pytest.fixture
