@@ -39,18 +39,17 @@ def main() -> None:
 
 
 def hold_while_drawing() -> None:
-    from reports.certificate.render import render
     from reports.services import certificates
 
-    draw = render
+    draw = certificates._drawn
 
-    def held(*args: Any, **options: Any) -> bytes:
+    def held(*args: Any, **options: Any) -> Any:
         sys.stdout.write("drawing\n")
         sys.stdout.flush()
         sys.stdin.readline()
         return draw(*args, **options)
 
-    setattr(certificates, "render", held)  # noqa: B010  (a name that it does not export)
+    certificates._drawn = held
 
 
 def hold_after_sending() -> None:
@@ -78,6 +77,7 @@ def take_out_the_locks() -> None:
     from fleet import ledger, outbox
     from fleet.ids import new_id
     from reports.services import certificates
+    from tests.reports.sample_proof import sample_proof
 
     def unlocked(queryset: QuerySet[Any], *_args: Any, **_options: Any) -> QuerySet[Any]:
         return queryset.all()
@@ -86,7 +86,9 @@ def take_out_the_locks() -> None:
     outbox._still_ours = lambda _item: True  # type: ignore[assignment]
     numbers = itertools.count(new_id().int % 1_000_000 + 1)
     setattr(certificates, "next_number", lambda _actor, _series: next(numbers))  # noqa: B010
+    # The ledger's book and its tree have one writer at a time each.
     ledger.append = lambda *_args, **_options: None  # type: ignore[assignment]
+    setattr(certificates, "_recorded", lambda _actor, _certificate, snapshot: sample_proof(snapshot))  # noqa: B010
 
 
 if __name__ == "__main__":

@@ -213,11 +213,11 @@ def slow_drawing() -> None:
     """No fault, but time to kill a worker in the middle of a certificate."""
     from reports.services import certificates
 
-    def slowly(original: Callable[..., bytes], *args: Any, **options: Any) -> bytes:
+    def slowly(original: Callable[..., Any], *args: Any, **options: Any) -> Any:
         time.sleep(SLOW_S)
         return original(*args, **options)
 
-    _instead(certificates, "render", "slow_drawing", slowly)
+    _instead(certificates, "_drawn", "slow_drawing", slowly)
 
 
 @_seeded
@@ -241,7 +241,7 @@ def half_photo_kept() -> None:
     def keep(_original: Callable[..., str], path: str, content: bytes) -> str:
         return path if default_storage.exists(path) else default_storage.save(path, ContentFile(content))
 
-    _instead(photos, "_keep", "half_photo_kept", keep)
+    _instead(photos, "picture_keep", "half_photo_kept", keep)
 
 
 @_seeded
@@ -253,4 +253,4 @@ def photo_later() -> None:
         transaction.on_commit(lambda: original(path, content))
         return path
 
-    _instead(photos, "_keep", "photo_later", keep)
+    _instead(photos, "picture_keep", "photo_later", keep)
