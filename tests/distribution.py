@@ -13,6 +13,7 @@ SHEETS: Final = "tests/reports/test_certificate_"
 TOGETHER: Final = (FAULTS, REQUESTS, SHEETS)
 """Files that one process runs, since they share two services, a furnished workshop, or pages drawn once."""
 LONG: Final = (
+    "tests/campaigns/test_outbox_under_fire.py",
     FAULTS,
     "tests/calibration/test_state_machine.py",
     "tests/deploy/test_service.py",

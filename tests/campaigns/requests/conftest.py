@@ -16,9 +16,11 @@ from typing import Any
 
 import pytest
 import schemathesis
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from django.core.wsgi import get_wsgi_application
 from django.db import connections
 from django.db.models import Case, Q, When
+from django.utils import timezone
 from PIL import Image
 from pytest_django import DjangoDbBlocker
 from rest_framework.test import APIClient
@@ -48,13 +50,16 @@ from deploy.embedded.folder import CHECKOUT
 from deploy.embedded.options import Options, parse
 from deploy.embedded.process import wait_until
 from fleet import outbox, services
+from fleet.actor import Actor
 from fleet.api.problem_handlers import ReadableRequests
+from fleet.checkpoint_keys import origin_of
 from fleet.ids import new_id
 from fleet.models import (
     AccessToken,
     Bay,
     Checkpoint,
     Fitment,
+    HeadConflict,
     Instrument,
     InstrumentCalibration,
     InstrumentWithdrawal,
@@ -68,6 +73,7 @@ from fleet.models import (
     Vehicle,
     VehicleModel,
 )
+from fleet.signed_heads import Head, signed
 from fleet.tenancy import in_workshop
 from reports.models import ArchiveIntake, Certificate, DriftAlert, Export, Import, Webhook, WebhookDelivery
 from reports.services.alerts import vehicle_evaluate
@@ -97,6 +103,7 @@ TABLES: dict[str, tuple[type[Any], str, str | None]] = {
     "deliveries": (WebhookDelivery, "pk", "webhook"),
     "exports": (Export, "pk", None),
     "events": (ServiceEvent, "pk", "vehicle__vin"),
+    "head-conflicts": (HeadConflict, "pk", None),
     "findings": (Finding, "pk", "job"),
     "fitments": (Fitment, "pk", "vehicle__vin"),
     "imports": (Import, "pk", None),
@@ -476,6 +483,15 @@ def _exported(site: Site) -> Bench:
     return bench
 
 
+def _contradicted(site: Site) -> Bench:
+    """A tablet holds a head that no known key signed."""
+    bench = _opened(site)
+    tablet = Tablet.objects.earliest("created_at")
+    note = signed(Head(origin_of(site.workshop.pk), 9, b"r" * 32, timezone.now(), 0), Ed25519PrivateKey.generate())
+    services.heads_compare(actor=Actor.system(site.workshop.pk, timezone.now()), tablet_id=tablet.pk, notes=[note])
+    return bench
+
+
 STORIES = (
     _opened,
     _measured,
@@ -495,6 +511,7 @@ STORIES = (
     _withdrawn,
     _told,
     _exported,
+    _contradicted,
     _settled,
     _finished,
     _ended,
