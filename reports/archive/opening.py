@@ -10,6 +10,7 @@ import csv
 import hashlib
 import io
 import json
+import lzma
 import zipfile
 import zlib
 from collections.abc import Iterator
@@ -37,7 +38,16 @@ from .members import (
 
 BLOCK: Final = 262_144
 LONGEST_CELL: Final = 50_000_000
-DAMAGED: Final = (zipfile.BadZipFile, zlib.error, EOFError, OSError, RuntimeError, NotImplementedError, ValueError)
+DAMAGED: Final = (
+    zipfile.BadZipFile,
+    zlib.error,
+    lzma.LZMAError,
+    EOFError,
+    OSError,
+    RuntimeError,
+    NotImplementedError,
+    ValueError,
+)
 """What the library raises over a file that is no ZIP file or a damaged, encrypted or strangely packed one."""
 
 
