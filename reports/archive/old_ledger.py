@@ -28,6 +28,9 @@ def entries_of(archive: Archive) -> Iterator[tuple[dict[str, Any], str]]:
     book, sequence, last_hash = None, 0, FIRST_PREVIOUS_HASH
     for number, line in enumerate(lines_of(archive, ENTRIES), 1):
         entry = _parsed(line, ENTRIES, number)
+        if not (isinstance(entry.get("id"), str) and isinstance(entry.get("book"), str)):
+            text = _("%(member)s: ledger entry %(entry)s has not the form that entries have.")
+            raise _bad(ENTRIES, text, entry=str(entry.get("id"))[:40])
         if entry.get("book") != book:
             book, sequence, last_hash = entry.get("book"), 0, FIRST_PREVIOUS_HASH
         if entry.get("sequence") != sequence + 1 or entry.get("previous_hash") != last_hash:
@@ -80,7 +83,7 @@ def _heads(archive: Archive) -> list[Head]:
         keys = [public_key(each.decode()) for each in lines_of(archive, KEYS)]
         notes = [_parsed(each, HEADS, 0)["note"] for each in lines_of(archive, HEADS)]
         heads = [verified(each, keys) for each in notes]
-    except (HeadError, KeyError, TypeError, UnicodeDecodeError, AttributeError) as error:
+    except (HeadError, KeyError, TypeError, UnicodeError, AttributeError) as error:
         raise ArchiveError("altered", _("A signed head of the ledger is not good: %(why)s") % {"why": error}, HEADS) \
             from None  # fmt: skip
     if any(each.origin != archive.manifest.origin for each in heads):

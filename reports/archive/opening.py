@@ -10,6 +10,7 @@ import csv
 import hashlib
 import io
 import json
+import lzma
 import zipfile
 import zlib
 from collections.abc import Iterator
@@ -37,7 +38,16 @@ from .members import (
 
 BLOCK: Final = 262_144
 LONGEST_CELL: Final = 50_000_000
-DAMAGED: Final = (zipfile.BadZipFile, zlib.error, EOFError, OSError, RuntimeError, NotImplementedError, ValueError)
+DAMAGED: Final = (
+    zipfile.BadZipFile,
+    zlib.error,
+    lzma.LZMAError,
+    EOFError,
+    OSError,
+    RuntimeError,
+    NotImplementedError,
+    ValueError,
+)
 """What the library raises over a file that is no ZIP file or a damaged, encrypted or strangely packed one."""
 
 
@@ -175,7 +185,7 @@ def _manifest(zip_file: zipfile.ZipFile, infos: dict[str, zipfile.ZipInfo]) -> M
         raise ArchiveError("unknown_version", text % values, MANIFEST)
     try:
         return _read(told)
-    except (KeyError, TypeError, ValueError, AttributeError):
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError):
         raise ArchiveError("no_manifest", _("manifest.json is damaged, or of something else."), MANIFEST) from None
 
 
@@ -185,6 +195,9 @@ def _read(told: dict[str, Any]) -> Manifest:
     texts: dict[str, Any] = {
         name: str(told[name]) for name in ("made_at", "made_by", "epoch", "workshop_id", "workshop", "origin")
     }
+    if "\0" in "".join([*texts.values(), *counts]):
+        raise ValueError("NUL")
+    "".join([*texts.values(), *counts]).encode()  # half a character cannot be stored either
     return Manifest(**texts, counts=counts, members=members, missing=[str(each) for each in told["missing"]])
 
 

@@ -139,7 +139,7 @@ LEFT_OUT: Final[Mapping[str, str]] = {
     "fleet.ledgerentry": _LEDGER,
     "fleet.ledgerleaf": _LEDGER,
     "fleet.checkpoint": _LEDGER,
-    "fleet.headconflict": "that tablets hold heads with which this installation's records do not go; told in the ledger",
+    "fleet.headconflict": "that tablets hold heads with which the records here do not go; told in the ledger",
     "fleet.calendarfeed": _CREDENTIAL,
     "fleet.receipt": _HERE,
     "fleet.outboxitem": _HERE,

@@ -10,7 +10,7 @@ import io
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
 from typing import Any, Final
 
 from django.utils.translation import gettext as _
@@ -20,8 +20,13 @@ from .recognition import not_utf8
 
 LONGEST_LINE: Final = 200_000
 """Bytes; far more than a row of any kind takes."""
+LONGEST_ROW: Final = 131_072
+"""Characters, also over several lines: an open quotation mark reads no further before its row is given up. The limit of
+the `csv` module is the whole process's, and archives raise it."""
 MOST_COLUMNS: Final = 200
 LONGEST_HEADING: Final = 100
+MOST_DIGITS: Final = 40
+"""Before or after the point of a number: written out, 1e999999999 would take a gigabyte."""
 _BOM: Final = "\ufeff"
 
 
@@ -35,6 +40,10 @@ class Row:
     """More than `line` where a cell holds line breaks."""
     values: Mapping[str, Any] = field(default_factory=dict)
     fault: Fault | None = None
+
+
+def nul_character() -> str:
+    return _("This line holds a NUL character. Remove it, or save the file anew.")
 
 
 class Lines:
@@ -73,7 +82,7 @@ class Lines:
         except UnicodeDecodeError:
             raise RowFault("not_utf8", not_utf8(self.line)) from None
         if "\0" in text:
-            raise RowFault("nul_character", _("This line holds a NUL character. Remove it, or save the file anew."))
+            raise RowFault("nul_character", nul_character())
         return text.removeprefix(_BOM) if self.line == 1 else text
 
 
@@ -155,10 +164,9 @@ class CsvSource(_Table):
 
     def _cells(self, lines: Lines) -> list[str]:
         try:
-            return next(csv.reader(lines, delimiter=self.delimiter, strict=True))
+            return next(csv.reader(_of_one_row(lines), delimiter=self.delimiter, strict=True))
         except csv.Error as error:
-            detail = _("The quotation marks of this row do not match, or a cell is far too long (%(error)s).")
-            raise RowFault("broken_quoting", detail % {"error": error}) from None
+            raise _broken_quoting(error) from None
 
     def _recover(self, lines: Lines, began: int, before: int) -> None:
         """An open quotation mark swallows rows that are right: go on after the line in which it stands."""
@@ -187,13 +195,51 @@ class NdjsonSource(Source):
         if not text.strip():
             return None
         try:
-            found = json.loads(text, parse_float=Decimal, parse_constant=_no_number, object_pairs_hook=_members)
+            found = json.loads(text, parse_float=_decimal, parse_constant=_no_number, object_pairs_hook=_members)
         except (ValueError, RecursionError) as error:
             detail = _("This line is no JSON object (%(error)s).")
             raise RowFault("not_json", detail % {"error": str(error)[:200]}) from None
         if not isinstance(found, dict):
             raise RowFault("not_an_object", _("Each line must be a JSON object: {…}."))
+        if "\\u" in text:
+            _require_text(found)
         return found
+
+
+def _of_one_row(lines: Lines) -> Iterator[str]:
+    size = 0
+    for line in lines:
+        size += len(line)
+        if size > LONGEST_ROW:
+            raise _broken_quoting(f"> {LONGEST_ROW}")
+        yield line
+
+
+def _broken_quoting(error: object) -> RowFault:
+    detail = _("The quotation marks of this row do not match, or a cell is far too long (%(error)s).")
+    return RowFault("broken_quoting", detail % {"error": error})
+
+
+def _require_text(members: Mapping[str, Any]) -> None:
+    """Escapes may say what the bytes of a line cannot: nothing of it could be stored or answered."""
+    for each in (*members, *(value for value in members.values() if isinstance(value, str))):
+        if "\0" in each:
+            raise RowFault("nul_character", nul_character())
+        try:
+            each.encode()
+        except UnicodeEncodeError:
+            detail = _("This line holds half a character (\\ud800 to \\udfff alone). Remove it, or save the file anew.")
+            raise RowFault("half_character", detail) from None
+
+
+def _decimal(text: str) -> Decimal:
+    try:
+        found = Decimal(text)
+    except InvalidOperation:
+        found = None
+    if found is None or abs(found.adjusted()) > MOST_DIGITS:
+        raise RowFault("not_a_number", _("This line holds a number that is far too long. Write it like 486.5."))
+    return found
 
 
 def _no_number(name: str) -> None:

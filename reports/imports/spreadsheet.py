@@ -19,6 +19,7 @@ from typing import Any, Final
 from django.utils.translation import gettext as _
 from openpyxl import load_workbook
 
+from ..archive.opening import DAMAGED
 from .faults import FileFault
 from .sources import LONGEST_LINE
 
@@ -119,7 +120,7 @@ def _require_harmless(stream: io.BufferedReader) -> None:
             for each in members:
                 if each.filename.endswith((".xml", ".rels")):
                     _require_no_entities(archive, each)
-    except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, OSError, ValueError) as error:
+    except DAMAGED as error:
         detail = _("The spreadsheet is damaged or has a password. Open it, and save it anew as .xlsx.")
         raise FileFault("unreadable_spreadsheet", detail) from error
 

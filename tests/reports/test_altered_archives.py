@@ -79,6 +79,11 @@ class TestAlteredWithItsManifest:
             (without_last_line("ledger/keys.txt"), "altered", "ledger/"),
             (in_table("fleet.bay", b"surveyed_on", b"surveyed"), "unknown_version", "tables/fleet.bay.csv"),
             (in_table("fleet.vehicle", b",2024,", b",MMXXIV,"), "bad_value", "tables/fleet.vehicle.csv"),
+            (
+                in_table("reports.certificatefile", b'{""', rb'{""\ud800"":1,""'),
+                "bad_value",
+                "reports.certificatefile.csv",
+            ),
             (without_last_row("fleet.vehicle"), "refused_rows", "tables/"),
             (in_member("manifest.json", b'"fleet.vehicle": 3', b'"fleet.vehicle": 4'), "altered", "fleet.vehicle"),
         ],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import random
 import zipfile
 from contextlib import nullcontext
@@ -272,3 +273,82 @@ class TestAllOrNothing:
 def _one_bay_then_a_fault(_archive: Archive, workshop_id: Any) -> Any:
     Bay.objects.create(name="half", surveyed_on="2026-01-01", pad_levels_mm={}, created_at="2026-01-01T00:00Z")
     raise ArchiveError("altered", "half")
+
+
+def in_manifest(place: str, value: bytes) -> Change:
+    """Written as it stands, since some of it is no JSON that Python writes."""
+
+    def change(members: Members) -> None:
+        told = json.loads(members["manifest.json"])
+        of = told
+        *path, last = place.split(".", 1)
+        for each in path:
+            of = of[each]
+        of[last] = "HERE"
+        members["manifest.json"] = json.dumps(told).encode().replace(b'"HERE"', value)
+
+    return change
+
+
+@pytest.mark.parametrize(
+    ("place", "value"),
+    [
+        ("workshop", rb'"\u0000"'),
+        ("made_by", rb'"\ud800"'),
+        ("workshop_id", rb'"\udfff\u0000"'),
+        ("counts.fleet.vehicle", b"1e999"),
+        ("counts.fleet.vehicle", b"9" * 5_000),
+        ("counts.fleet.vehicle", b"NaN"),
+        ("counts", rb'{"\u0000": 1}'),
+        ("members", b'[{"name": "a", "size": 1e999, "sha256": "a"}]'),
+        ("members", b"[1]"),
+        ("missing", b"7"),
+    ],
+)
+def test_a_manifest_that_no_record_could_hold_is_refused(empty: Site, busy: Busy, place: str, value: bytes) -> None:
+    members = members_of(busy.file)
+    in_manifest(place, value)(members)
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as archive:
+        for name, content in members.items():
+            archive.writestr(name, content)
+    answer = posted(empty, packed.getvalue())
+    assert (answer.status_code, answer.json()["errors"][0]["code"]) == (422, "no_manifest")
+
+
+@pytest.mark.parametrize("method", [zipfile.ZIP_DEFLATED, zipfile.ZIP_BZIP2, zipfile.ZIP_LZMA])
+def test_a_manifest_whose_packing_is_damaged_is_refused(empty: Site, busy: Busy, method: int) -> None:
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", method) as archive:
+        archive.writestr("manifest.json", members_of(busy.file)["manifest.json"])
+    content = packed.getvalue()
+    begin = 30 + len("manifest.json") + 9
+    answer = posted(empty, content[:begin] + b"\xff" * 200 + content[begin + 200 :])
+    assert (answer.status_code, answer.json()["errors"][0]["code"]) == (422, "no_manifest")
+
+
+@pytest.mark.parametrize(
+    ("member", "line"),
+    [
+        ("ledger/entries.ndjson", b'{"id": [], "book": "b", "sequence": 1, "previous_hash": "' + b"0" * 64 + b'"}'),
+        ("ledger/entries.ndjson", b'{"id": {}, "book": [], "sequence": 1}'),
+        (
+            "ledger/heads.ndjson",
+            rb'{"note": "\ud800\n1\nAAAA\nmade_at 2026-11-26T15:20:00.000000+00:00\nafter 0\n\n\n"}',
+        ),
+        ("ledger/heads.ndjson", b'{"note": 7}'),
+        ("ledger/heads.ndjson", b'{"note": "a\\n\\nb"}'),
+        ("ledger/keys.txt", b"\xff"),
+        ("ledger/keys.txt", "ä+ä+ä".encode()),
+        ("ledger/leaves.csv", b"\0,\0,\0"),
+    ],
+)
+def test_a_ledger_of_another_form_is_refused(empty: Site, busy: Busy, tmp_path: Path, member: str, line: bytes) -> None:
+    def change(members: Members) -> None:
+        first, *lines = members[member].splitlines(keepends=True)
+        kept = [first] if member.endswith(".csv") else []
+        members[member] = b"".join([*kept, line + b"\n", *lines])
+
+    intake = taken_in(empty, changed(busy, tmp_path, change))
+    assert intake.state == "refused"
+    assert nothing_was_taken_in(empty)

@@ -58,6 +58,15 @@ def test_a_spreadsheet_without_a_column_comes_back_with_its_name(site: Site, man
     assert not Import.objects.filter(kind="checks", dry_run=False).exists()
 
 
+def test_lines_that_no_page_can_show_are_left_out_of_the_sample(site: Site, manager: Client) -> None:
+    lines = [rb'{"half \ud800": 1}', rb'{"a": "\udfff"}', b'{"a": 1e99999999999999999999}', b'{"right": "shown"}']
+    page = manager.get(handed_in(manager, b"\n".join(lines)))
+
+    assert page.status_code == 200
+    assert "shown" in page.content.decode()
+    assert "half" not in page.content.decode()
+
+
 def test_one_under_way_may_be_cancelled(site: Site, manager: Client) -> None:
     key = begun(site, csv_of([check_row(site.vehicle().vin)]))
     path = f"/imports/{key}/"
