@@ -26,7 +26,7 @@ logger = logging.getLogger(__name__)
 CONSISTENT: Final = "consistent"
 LARGEST: Final = 2**63 - 1
 MOST_OPEN: Final = 50
-"""Findings that nobody has acknowledged; more tell nothing new."""
+"""Findings of one kind that nobody has acknowledged; more tell nothing new."""
 Kind = HeadConflict.Kind
 
 
@@ -86,7 +86,7 @@ def _keep(actor: Actor, tablet_id: UUID, head: Head, note: str, kind: str, size:
         actor.workshop_id,
     )
     digest = hashlib.sha256(note.encode()).hexdigest()
-    if HeadConflict.objects.filter(acknowledged_at=None).count() >= MOST_OPEN:
+    if HeadConflict.objects.filter(kind=kind, acknowledged_at=None).count() >= MOST_OPEN:
         return
     fields = {"kind": kind, "tablet_id": tablet_id, "note": note, "size": head.size, "tree_size": size}
     conflict, is_new = HeadConflict.objects.get_or_create(
