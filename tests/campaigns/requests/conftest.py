@@ -486,7 +486,7 @@ def _exported(site: Site) -> Bench:
 def _contradicted(site: Site) -> Bench:
     """A tablet holds a head that no known key signed."""
     bench = _opened(site)
-    tablet = Tablet.objects.earliest("created_at")
+    tablet = Tablet.objects.earliest("enrolled_at")
     note = signed(Head(origin_of(site.workshop.pk), 9, b"r" * 32, timezone.now(), 0), Ed25519PrivateKey.generate())
     services.heads_compare(actor=Actor.system(site.workshop.pk, timezone.now()), tablet_id=tablet.pk, notes=[note])
     return bench
