@@ -29,7 +29,7 @@ class ImportFileForm(forms.Form):
 
     file = forms.FileField(
         label=gettext_lazy("File"),
-        help_text=gettext_lazy("A spreadsheet (.xlsx), CSV in UTF-8, or a JSON object in each line."),
+        help_text=gettext_lazy("A spreadsheet (.xlsx), CSV in UTF-8 or UTF-16, or a JSON object in each line."),
         widget=forms.FileInput(attrs={"accept": ".csv,.txt,.tsv,.xlsx,.ndjson,.jsonl"}),
         max_length=200,
         allow_empty_file=True,

@@ -124,6 +124,7 @@ class ImportColumnsView(WorkshopPage):
         rows = sample.rows[:PREVIEWED] if sample else []
         values = {
             "file": file,
+            "format": ImportFile.Format(file.format).label,
             "form": form,
             "kind": form.kind,
             "headings": headings,

@@ -31,6 +31,7 @@ def test_a_file_is_tried_and_then_carried_out(site: Site, manager: Client) -> No
     columns = handed_in(manager, content.replace(b"vin;", b"Fahrgestellnummer;", 1))
     page = manager.get(columns)
     assert vehicle.vin in page.content.decode()  # among the first rows
+    assert "text in columns (CSV)" in page.content.decode()
     typed = form_of(page).filled(column_vin="Fahrgestellnummer")
 
     trial = manager.post(columns, {**typed, "how": "trial"})["Location"]

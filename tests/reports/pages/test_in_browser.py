@@ -164,3 +164,17 @@ def test_a_decision_is_made_on_a_phone(browser: Browser, origin: str, shown: Sho
     page.wait_for_selector("text=Approved.")
     assert page.get_by_role("button", name="Record the decision").count() == 0
     context.close()
+
+
+def test_a_file_of_many_columns_is_scrolled_within_its_frame(context: BrowserContext) -> None:
+    page = context.new_page()
+    page.set_viewport_size({"width": 1024, "height": 768})
+    page.goto("/imports/new/")
+    row = ",".join(f"column_{each}" for each in range(30))
+    page.get_by_label("File", exact=True).set_input_files(
+        {"name": "wide.csv", "mimeType": "text/csv", "buffer": f"{row}\n{row}\n".encode()}
+    )
+    page.get_by_role("button", name="Look at its columns").click()
+    frame = page.locator(".table-frame")
+    assert frame.evaluate("each => each.scrollWidth > each.clientWidth")
+    assert sideways_px(page) == 0
