@@ -205,7 +205,7 @@ class TestRefusedRows:
         for accept in ("text/csv", "application/json", "*/*"):
             answer = site.manager.client().get(f"{IMPORTS}{found['id']}/errors/", HTTP_ACCEPT=accept)
             assert (answer.status_code, answer["Content-Type"]) == (200, "text/csv; charset=utf-8")
-            answer.close()
+            assert b"".join(answer)
         assert len(lines) == 1201
 
 

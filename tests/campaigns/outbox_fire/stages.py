@@ -25,8 +25,8 @@ def plant(reached: Reached) -> None:
     usual = getattr(outbox, "in_workshop")  # noqa: B009
 
     @contextmanager
-    def in_workshop(workshop_id: Any) -> Iterator[None]:
-        with usual(workshop_id):
+    def in_workshop(workshop_id: Any, **options: Any) -> Iterator[None]:
+        with usual(workshop_id, **options):
             yield
             reached(next(entered, ""))
         reached(next(left, ""))

@@ -486,7 +486,9 @@ def _exported(site: Site) -> Bench:
 def _contradicted(site: Site) -> Bench:
     """A tablet holds a head that no known key signed."""
     bench = _opened(site)
-    tablet = Tablet.objects.earliest("enrolled_at")
+    actor = bench.actor(site.manager)
+    offer, _code = services.enrolment_offer(actor=actor)
+    tablet, _token = services.tablet_enrol(actor=actor, record_id=new_id(), offer_id=offer.pk, device="Bay 3")
     note = signed(Head(origin_of(site.workshop.pk), 9, b"r" * 32, timezone.now(), 0), Ed25519PrivateKey.generate())
     services.heads_compare(actor=Actor.system(site.workshop.pk, timezone.now()), tablet_id=tablet.pk, notes=[note])
     return bench
