@@ -103,14 +103,15 @@ class CheckpointViewSet(ListModelMixin, ActionViewSet):
         return Response(CheckpointSerializer(checkpoint).data)
 
 
+_A_SIZE: Final = {"type": "integer", "minimum": 1, "maximum": 10**18 - 1}
 _QUERIES: Final = {
     "inclusion": [
         OpenApiParameter("entry", OpenApiTypes.UUID, required=True, description="Id of the ledger entry."),
-        OpenApiParameter("size", int, description="Size of the head to prove it against; the newest unless given."),
+        OpenApiParameter("size", _A_SIZE, description="Size of the head to prove it against; the newest unless given."),
     ],
     "consistency": [
-        OpenApiParameter("first", int, required=True, description="Size of the earlier head."),
-        OpenApiParameter("second", int, description="Size of the later head; the newest unless given."),
+        OpenApiParameter("first", _A_SIZE, required=True, description="Size of the earlier head."),
+        OpenApiParameter("second", _A_SIZE, description="Size of the later head; the newest unless given."),
     ],
 }
 

@@ -39,8 +39,12 @@ CHECKS: Final = [
     response_schema_conformance,
 ]
 MOST_SHOWN: Final = 600
-NOT_DESCRIBED: Final = {"year_out_of_range", "vin_character", "vin_check_digit", "vin_length"}
-"""Refusals of a question for what a description has no words for: a VIN may come in any case and spacing."""
+NOT_DESCRIBED: Final = {
+    *("year_out_of_range", "vin_character", "vin_check_digit", "vin_length"),
+    *("no_such_head", "smaller_than_first"),
+}
+"""Refusals of a question for what a description has no words for: a VIN may come in any case and spacing; which sizes
+a tree has heads of."""
 SHARE_OF_LESSER_ROLES: Final = 0.15
 SHARE_OF_ODD_HEADERS: Final = 0.06
 ODD_HEADERS: Final = (

@@ -25,6 +25,8 @@ NEVER_INVALID = {
     "GET /api/v1/tablet/people/",
     "GET /api/v1/vehicles/{vin}/",
     "GET /api/v1/vehicles/{vin}/tyres/",
+    "GET /api/v1/me/calendar/",
+    "DELETE /api/v1/me/calendar/",
     "GET /api/v1/workshop/",
 }
 """They take no input, or a text in the address of which the description rules out nothing."""
