@@ -98,10 +98,10 @@ def _note_rows(said: SaidOfRows, entry: LedgerEntry, written: RowsWritten) -> No
 
 def _payload(entry: LedgerEntry, written: RowsWritten) -> bytes:
     """The payload's canonical JSON, put together from that of its rows, which takes longest to make."""
-    if entry.payload.keys() != {"facts", "rows"}:
-        raise KeyError
     tables = b",".join(b"%s:[%s]" % (canonical(label), b",".join(rows)) for label, rows in written.items())
-    return b'{"facts":%s,"rows":{%s}}' % (canonical(entry.payload["facts"]), tables)
+    members = {name: canonical(each) for name, each in entry.payload.items() if name != "rows"}
+    members["rows"] = b"{%s}" % tables
+    return b"{%s}" % b",".join(b"%s:%s" % (canonical(name), text) for name, text in sorted(members.items()))
 
 
 def _merge(said: SaidOfRows, of_book: SaidOfRows) -> None:

@@ -234,7 +234,7 @@ class House:
         decided = [f"/alerts/{self.at_work.alert.pk}/", self.asked.approval_path, self.asked.finding_path]
         decided.append(self.conflict_path)
         hook = f"/webhooks/{self.at_work.webhook.pk}/"
-        webhooks = ["/webhooks/new/", hook, f"{hook}rotation/"]
+        webhooks = ["/webhooks/new/", hook]
         imports = ["/imports/new/", self.at_work.columns_path]
         return [*of_furniture, self.check_path, "/certificates/1/", *decided, *webhooks, *imports]
 
