@@ -91,9 +91,10 @@ NEVER_REFUSED: Final = frozenset(
         "own_notices",
         "own_preferences",
         "person_invitation",
+        "webhook_rotation_page",
     }
 )
-"""Forms with nothing to type, which come back with no error; a passkey's are filled in by the browser."""
+"""Forms with nothing to type or with one field that may stay empty; a passkey's are filled in by the browser."""
 
 
 def names_in_the_table() -> set[str]:
