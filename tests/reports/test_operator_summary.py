@@ -23,6 +23,7 @@ from reports.certificate.document import Party, Units
 from reports.certificate.layout import PageSize
 from reports.certificate.operator_summary import OperatorSummary, summary_pdf
 from reports.selectors.operator_summary import Line, lines_of, vehicles_of
+from reports.selectors.standing import Standing
 from tests.factories import Site, make_site
 
 from . import drifting, jobs
@@ -32,6 +33,7 @@ from .sample_extremes import LONG
 
 API = "/api/v1"
 Perform = Callable[[Site], list[str]]
+NOTHING_KNOWN = Standing(known=None, verdict=None, measured_at=None)
 
 
 @pytest.fixture(autouse=True)
@@ -56,13 +58,14 @@ def operator(site: Site, perform_all: Perform) -> Operator:
 
 def lines(site: Site, operator: Operator) -> dict[str, Line]:
     with in_workshop(site.workshop.pk):
-        found = lines_of(list(vehicles_of(operator)), timezone.now(), ZoneInfo("UTC"))
+        actor = site.manager.actor()
+        found = lines_of(list(vehicles_of(operator, actor)), actor, ZoneInfo("UTC"))
     return {line.registration: line for line in found}
 
 
 class TestLines:
     def test_each_vehicle_of_the_operator_has_one_and_no_other_has(self, site: Site, operator: Operator) -> None:
-        assert list(lines(site, operator)) == ["A SINKS", "B LOW", "C DONE", "D NEW"]
+        assert sorted(lines(site, operator)) == ["A SINKS", "B LOW", "C DONE", "D NEW"]
 
     def test_one_that_drifts_tells_which_corner_and_when_it_leaves(self, site: Site, operator: Operator) -> None:
         drift = lines(site, operator)["A SINKS"].drift
@@ -74,7 +77,7 @@ class TestLines:
 
     def test_one_too_low_is_outside_by_its_worst_corner(self, site: Site, operator: Operator) -> None:
         line = lines(site, operator)["B LOW"]
-        assert line.verdict == "outside"
+        assert line.standing.verdict == "outside"
         assert line.worst is not None
         assert line.worst.corner == "FL"
         assert line.worst.deviation_mm == pytest.approx(-14)
@@ -82,30 +85,31 @@ class TestLines:
 
     def test_an_adjusted_one_is_within_and_knows_its_next_check(self, site: Site, operator: Operator) -> None:
         line = lines(site, operator)["C DONE"]
-        assert line.verdict == "within"
+        assert line.standing.verdict == "within"
         assert line.due_on is not None
         assert line.stage == ""
 
     def test_one_never_measured_says_so(self, site: Site, operator: Operator) -> None:
         line = lines(site, operator)["D NEW"]
-        assert (line.last_on, line.verdict, line.worst, line.drift) == (None, None, None, None)
+        assert (line.last_on, line.standing.verdict, line.worst, line.drift) == (None, None, None, None)
 
     def test_more_vehicles_ask_no_more_queries(self, site: Site, operator: Operator) -> None:
         with in_workshop(site.workshop.pk):
-            vehicles = list(vehicles_of(operator))
+            actor = site.manager.actor()
+            vehicles = list(vehicles_of(operator, actor))
             counts = []
-            for some in (vehicles[:1], vehicles):
+            for some in ([each for each in vehicles if each.registration == "C DONE"], vehicles):
                 with CaptureQueriesContext(
                     connection,
                 ) as seen:
-                    lines_of(some, timezone.now(), ZoneInfo("UTC"))
+                    lines_of(some, actor, ZoneInfo("UTC"))
                 counts.append(len(seen))
-        assert counts == [2, 2]
+        assert counts[0] == counts[1] <= 9
 
 
 class TestFile:
     def summary(self, count: int, **changes: object) -> OperatorSummary:
-        line = Line("0LBWSM002RS375013", "LB 375", "Quay Halden 4")
+        line = Line("0LBWSM002RS375013", "LB 375", "Quay Halden 4", NOTHING_KNOWN)
         lines = [line] * count
         values = {
             "workshop": Party("Hollin Vale Suspension Works", ("14 Tannery Row",)),
@@ -120,7 +124,7 @@ class TestFile:
 
     @pytest.mark.parametrize("page_size", SIZES)
     def test_long_lists_and_long_names_are_neither_cut_nor_overlap(self, page_size: PageSize) -> None:
-        line = Line("W" * 17, "W" * 20, f"{LONG} {LONG}")
+        line = Line("W" * 17, "W" * 20, f"{LONG} {LONG}", NOTHING_KNOWN)
         pdf = summary_pdf(self.summary(0, lines=[line] * 60, operator=Party(LONG)), page_size=page_size)
         pages = pages_of(pdf)
         assert len(pages) > 2
@@ -176,4 +180,4 @@ class TestInterface:
 def test_vehicles_of_another_operator_are_theirs(site: Site, operator: Operator) -> None:
     with in_workshop(site.workshop.pk):
         assert Vehicle.objects.exclude(operator=operator).exists()
-        assert not vehicles_of(operator).exclude(operator=operator).exists()
+        assert not vehicles_of(operator, site.manager.actor()).exclude(operator=operator).exists()
