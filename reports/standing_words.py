@@ -4,17 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import datetime, tzinfo
-from typing import Any
+from typing import Any, Final
 
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from calibration.models import Job
 from fleet.looks import dates
 from fleet.looks.lengths import LengthUnit
 
 from .alert_words import alert_sentence
-from .certificate.texts import follow_up_sentence, kind_in_sentence
-from .selectors.standing import Known, LastDocument, Standing
+from .certificate.display import in_sentence
+from .certificate.texts import kind_in_sentence, wording
+from .drawing.words import corner_name
+from .selectors.standing import Advised, Known, LastDocument, Standing
+
+WORK: Final = {
+    "headlamp_aim": gettext_lazy("headlamp aim"),
+    "wheel_alignment": gettext_lazy("wheel alignment"),
+    "driver_assistance": gettext_lazy("driver assistance"),
+    "not_adjustable_here": gettext_lazy("springs and mountings"),
+}
+"""What a document advises in a whole sentence, by its code."""
 
 
 def known_word(known: str) -> str:
@@ -69,17 +80,24 @@ def _left_undone(standing: Standing, zone: tzinfo) -> Iterator[str]:
 
 
 def _alerts(standing: Standing, unit: LengthUnit) -> Iterator[str]:
+    """What is the matter, then what is to be done about it: one note often stands at all alerts of a vehicle."""
     for alert in standing.alerts:
-        said = alert_sentence(alert.kind, alert.place, alert.details, unit)
-        yield f"{said} {_('To be done: %(note)s') % {'note': alert.note}}" if alert.note else said
+        yield alert_sentence(alert.kind, alert.place, alert.details, unit)
+    for note in dict.fromkeys(alert.note for alert in standing.alerts if alert.note):
+        yield _("To be done: %(note)s") % {"note": note}
 
 
 def _advised(standing: Standing) -> Iterator[str]:
     document = standing.document
     if document is None or not document.advised:
         return
-    sentences = (follow_up_sentence(each.code, each.detail, each.corner) for each in document.advised)
-    yield _("Advised (no. %(number)s): %(work)s") % {"number": document.number, "work": " ".join(sentences)}
+    work = ", ".join(_work(each) for each in document.advised)
+    yield _("Advised by no. %(number)s, not on record as done: %(work)s.") % {"number": document.number, "work": work}
+
+
+def _work(advised: Advised) -> str:
+    work = wording(WORK, advised.code)
+    return f"{work} ({in_sentence(corner_name(advised.corner))})" if advised.corner else work
 
 
 def _named(document: LastDocument, zone: tzinfo) -> str:

@@ -8,13 +8,13 @@ from reportlab.platypus import Flowable, Paragraph, Spacer
 
 from reports.drawing import palette, plan_view
 from reports.drawing.marks import bar_mark
-from reports.drawing.words import verdict_word
+from reports.drawing.words import corner_name, verdict_word
 
 from . import styles, texts
 from .closing import closing_sentences
 from .conclusion import conclude, last_state, measured_states
 from .display import Display
-from .document import Document, HeightState
+from .document import Document, FollowUp, HeightState
 from .facts import facts
 from .height_table import height_table
 from .qr import qr_drawing
@@ -179,7 +179,7 @@ def _legend() -> str:
 
 def _next_steps(document: Document, width: float) -> list[Flowable]:
     to_mend = list(document.ending.to_mend) if document.ending else []
-    follow_ups = [texts.follow_up_sentence(each.code, each.detail, each.corner) for each in document.follow_ups]
+    follow_ups = [_follow_up(follow_up) for follow_up in document.follow_ups]
     blocks = ((_("What to mend"), to_mend), (_("What to do next"), follow_ups))
     return [
         flowable
@@ -195,6 +195,12 @@ def _bullets(lines: list[str], width: float) -> list[Flowable]:
     if len(bullets) == 1 or any(each.wrap(width / 2, each.style.leading)[1] > each.style.leading for each in bullets):
         return list(bullets)
     return [styles.two_columns(bullets, width)]
+
+
+def _follow_up(follow_up: FollowUp) -> str:
+    words = texts.wording(texts.FOLLOW_UPS, follow_up.code)
+    where = f"{corner_name(follow_up.corner)}: " if follow_up.corner else ""
+    return f"{where}{words} {follow_up.detail}".strip()
 
 
 def _cautions(document: Document, width: float) -> list[Flowable]:

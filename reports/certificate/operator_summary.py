@@ -28,7 +28,7 @@ from .display import DASH, Display, zone_name
 from .document import Party, Units
 from .layout import MARGIN, PAGE_SIZES, PageSize, Sheet, build_sheets, pdf_date
 
-_SHARES: Final = (0.1, 0.145, 0.105, 0.08, 0.31, 0.11, 0.15)
+_SHARES: Final = (0.11, 0.15, 0.15, 0.09, 0.18, 0.13, 0.19)
 """Of the width, column by column."""
 
 
@@ -79,14 +79,14 @@ def _story(summary: OperatorSummary, width: float) -> list[Flowable]:
         styles.paragraph(_counted(summary.lines), styles.HEADLINE),
         Spacer(0, 4),
         *_table(summary, width),
+        *_to_be_done(summary),
         styles.paragraph(
             _(
                 "What is known to be outside tolerance, stopped or not completed stands first, then what is due. How "
                 "it stands: verdict of the last measurement, and the corner that takes most of its tolerance, as its "
-                "distance from target with the expanded uncertainty (about 95 %); then what is still to be done, as "
-                "far as it is on record. Drift: the corner that is expected to leave its tolerance first, of those "
-                "that are known to move. This is a copy of what the records said at the time in the foot line; it is "
-                "no certificate."
+                "distance from target with the expanded uncertainty (about 95 %). Drift: the corner that is expected "
+                "to leave its tolerance first, of those that are known to move. This is a copy of what the records "
+                "said at the time in the foot line; it is no certificate."
             ),
             styles.SOFT,
         ),
@@ -161,14 +161,26 @@ def _row(line: Line, display: Display) -> list[styles.Cell]:
 
 
 def _stands(line: Line, display: Display) -> str:
-    """Last verdict and worst corner; where something is known to be wrong, that before it; what is to be done."""
+    """Last verdict and worst corner; what is known to be wrong before it."""
     standing = line.standing
     look = palette.verdict_look(standing.verdict)
     verdict = f"<b>{styles.coloured(verdict_word(standing.verdict), look.colour)}</b>"
     last = " ".join(filter(None, [verdict, styles.markup(worst_words(line, display))]))
     known = [styles.bold(known_word(standing.known).upper())] if standing.known else []
-    sentences = outstanding(standing, display.units.length, display.offset or UTC)
-    return "<br/>".join([*known, last, *map(styles.markup, sentences)])
+    return "<br/>".join([*known, last])
+
+
+def _to_be_done(summary: OperatorSummary) -> list[Flowable]:
+    """Below the table, whose rows are never split: it is text of any length."""
+    zone = summary.made_at.tzinfo or UTC
+    told = [(line, outstanding(line.standing, summary.units.length, zone)) for line in summary.lines]
+    entries = [
+        styles.bullet_markup(f"{styles.bold(line.registration or line.vin)}: {styles.markup(' '.join(sentences))}")
+        for line, sentences in told
+        if sentences
+    ]
+    head = [Spacer(0, 6), styles.paragraph(_("What is not done"), styles.HEADLINE)] if entries else []
+    return [*head, *entries, *([Spacer(0, 4)] if entries else [])]
 
 
 def worst_words(line: Line, display: Display) -> str:

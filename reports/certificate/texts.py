@@ -7,9 +7,6 @@ from collections.abc import Mapping
 from django.utils.translation import gettext_lazy as _
 from django.utils.translation import pgettext_lazy
 
-from calibration.metrology.corners import Corner
-from reports.drawing.words import corner_name
-
 _KIND_TITLES = {"certificate": pgettext_lazy("document", "Certificate"), "findings_report": _("Findings report")}
 _KINDS_IN_SENTENCES = {"certificate": _("certificate"), "findings_report": _("findings report")}
 REASONS = {
@@ -218,12 +215,6 @@ ATTITUDE = (
 def wording(words: Mapping[str, object], code: str) -> str:
     """The words for a code; a code from a later release is shown as it is, without underscores."""
     return str(words[code]) if code in words else code.replace("_", " ").capitalize()
-
-
-def follow_up_sentence(code: str, detail: str, corner: Corner | None) -> str:
-    """Further work that is advised, and where."""
-    where = f"{corner_name(corner)}: " if corner else ""
-    return f"{where}{wording(FOLLOW_UPS, code)} {detail}".strip()
 
 
 def kind_title(kind: str) -> str:

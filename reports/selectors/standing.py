@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
-from django.db.models import BooleanField, Case, Exists, OuterRef, Q, QuerySet, Subquery, TextChoices, Value, When
+from django.db.models import BooleanField, Case, Exists, Max, OuterRef, Q, QuerySet, Subquery, TextChoices, Value, When
+from django.db.models.functions import Greatest
 from django.utils.translation import gettext_lazy as _
 
 from calibration.metrology.conformity import Verdict
@@ -44,6 +45,8 @@ class Known(TextChoices):
     NOT_COMPLETED = "not_completed", _("Adjustment not completed")
 
 
+BETWEEN_JOBS: Final = (Known.OUTSIDE, Known.NOT_COMPLETED)
+"""What is so for days and months; the others are for as long as a vehicle is in the bay."""
 OUTSIDE_KINDS: Final = (DriftAlert.Kind.OUT_OF_TOLERANCE, DriftAlert.Kind.UNEVEN)
 SAID_BY_THE_DATE: Final = (DriftAlert.Kind.OVERDUE,)
 """Alerts that say no more than when the next check is due."""
@@ -122,6 +125,17 @@ def urgent_first(vehicles: QuerySet[Vehicle], actor: Actor) -> QuerySet[Any]:
     is_due = Q(drift_series__due_day__lte=soon) | Q(drift_series__distance_due_day__lte=soon)
     urgency = Case(When(~Q(known=""), then=Value(0)), When(is_due, then=Value(1)), default=Value(2))
     return with_known(vehicles, actor).annotate(urgency=urgency).order_by("urgency", "registration", "vin")
+
+
+def known_changed_at(vehicles: QuerySet[Vehicle]) -> dict[uuid.UUID, datetime]:
+    """Before which time nothing but a measurement can have changed what is known `BETWEEN_JOBS`."""
+    alerts = DriftAlert.objects.filter(vehicle__in=vehicles, kind__in=OUTSIDE_KINDS).order_by()
+    jobs = Job.objects.filter(vehicle__in=vehicles).order_by()
+    found: dict[uuid.UUID, datetime] = {}
+    for rows, names in ((alerts, ("opened_at", "resolved_at")), (jobs, ("opened_at", "closed_at"))):
+        for vehicle, at in rows.values_list("vehicle").annotate(at=Greatest(*map(Max, names))):
+            found[vehicle] = max(at, found.get(vehicle, at))
+    return found
 
 
 def own_jobs(actor: Actor) -> QuerySet[Job]:

@@ -16,6 +16,7 @@ from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 from pypdf import PdfReader
 
+from calibration.models import Job
 from fleet.ids import new_id
 from fleet.models import Operator, Vehicle
 from fleet.tenancy import in_workshop
@@ -23,7 +24,7 @@ from reports.certificate.document import Party, Units
 from reports.certificate.layout import PageSize
 from reports.certificate.operator_summary import OperatorSummary, summary_pdf
 from reports.selectors.operator_summary import Line, lines_of, vehicles_of
-from reports.selectors.standing import Standing
+from reports.selectors.standing import Known, Standing
 from tests.factories import Site, make_site
 
 from . import drifting, jobs
@@ -130,6 +131,15 @@ class TestFile:
         assert len(pages) > 2
         assert not any(overlapping(page) or outside(page, 20) for page in pages)
 
+    def test_what_is_known_may_be_of_any_length(self) -> None:
+        reason = f"{LONG} " * 60
+        job = Job(number=1, state="paused", opened_at=datetime(2026, 11, 1, tzinfo=UTC))
+        known = Standing(Known.PAUSED, "outside", None, open_job=job, paused_because=reason)
+        line = Line("W" * 17, "W" * 20, LONG, known)
+        pdf = summary_pdf(self.summary(0, lines=[line] * 4), page_size="A4")
+        assert not any(overlapping(page) or outside(page, 20) for page in pages_of(pdf))
+        assert "PAUSED" in text_of(pdf)
+
     def test_the_same_gives_the_same_bytes_and_another_line_others(self) -> None:
         assert summary_pdf(self.summary(3), page_size="A4") == summary_pdf(self.summary(3), page_size="A4")
         assert summary_pdf(self.summary(3), page_size="A4") != summary_pdf(self.summary(4), page_size="A4")
@@ -156,7 +166,17 @@ class TestInterface:
         assert answer.status_code == 200
         assert answer["Content-Type"] == "application/pdf"
         text = " ".join(page.extract_text() for page in PdfReader(BytesIO(answer.content)).pages)
-        for words in ("A SINKS", "B LOW", "C DONE", "D NEW", "Front left −14.0 ±", "4 vehicles: 1 outside tolerance"):
+        for words in (
+            "A SINKS",
+            "B LOW",
+            "C DONE",
+            "D NEW",
+            "Front left −14.0 ±",
+            "4 vehicles: 1 outside tolerance",
+            "OUTSIDE TOLERANCE",
+            "14.0 mm too low",
+            "What is not done",
+        ):
             assert words in text
         assert "OTHERS" not in text
 

@@ -175,7 +175,7 @@ class TestAdvised:
         bench = jobs.adjusted(site)
         perform_all(site)
         assert standing(site, bench.vehicle).known is None
-        assert "Advised (no. 1): Have the headlamp aim checked. Have the wheel alignment checked." in told(
+        assert "Advised by no. 1, not on record as done: headlamp aim, wheel alignment, driver assistance." in told(
             site, bench.vehicle
         )
 
@@ -184,7 +184,7 @@ class TestAdvised:
         done_to(site, bench.vehicle, "alignment")
         perform_all(site)
         assert "wheel alignment" not in told(site, bench.vehicle)
-        assert "Have the headlamp aim checked." in told(site, bench.vehicle)
+        assert "headlamp aim, driver assistance." in told(site, bench.vehicle)
 
 
 class TestWhoLearnsIt:
