@@ -133,7 +133,7 @@ class TestFile:
 
     def test_what_is_known_may_be_of_any_length(self) -> None:
         reason = f"{LONG} " * 60
-        job = Job(number=1, state="paused", opened_at=datetime(2026, 11, 1, tzinfo=UTC))
+        job = Job(workshop_id=new_id(), number=1, state="paused", opened_at=datetime(2026, 11, 1, tzinfo=UTC))
         known = Standing(Known.PAUSED, "outside", None, open_job=job, paused_because=reason)
         line = Line("W" * 17, "W" * 20, LONG, known)
         pdf = summary_pdf(self.summary(0, lines=[line] * 4), page_size="A4")
