@@ -32,7 +32,7 @@ from ..selectors.conclusions import conclusions_of
 from ..selectors.standing import standing_of
 from ..standing_words import standing_shown
 from .drift import drift_shown
-from .heights import charts, measured_on
+from .heights import Measured, charts, measured_on
 from .leak_rows import leak_test_rows
 from .tyre_rows import tyre_rows
 
@@ -65,8 +65,7 @@ class VehicleView(WorkshopPage):
             "unit": unit,
             **_setpoints(self, vehicle),
             **_tyres(self, vehicle),
-            "standing": _standing(self, vehicle) if is_now_visible(self.actor, vehicle) else None,
-            "drift": drift_shown(self.actor, vehicle, measured, unit) if is_now_visible(self.actor, vehicle) else None,
+            **_present(self, vehicle, measured),
             "leak_tests": _leak_tests(self, vehicle),
             "certificates": _papers(self.actor, vehicle),
             **_timeline(self, request, vehicle),
@@ -83,8 +82,15 @@ def _papers(actor: Actor, vehicle: Vehicle) -> list[Certificate]:
     return papers
 
 
-def _standing(page: WorkshopPage, vehicle: Vehicle) -> dict[str, Any]:
-    return standing_shown(standing_of(page.actor, vehicle), page.reader.length_unit, page.reader.time_zone)
+def _present(page: WorkshopPage, vehicle: Vehicle, measured: Sequence[Measured]) -> dict[str, Any]:
+    """How it stands now, and how it drifts: for whoever sees it now."""
+    if not is_now_visible(page.actor, vehicle):
+        return {"standing": None, "drift": None}
+    standing, unit = standing_of(page.actor, vehicle), page.reader.length_unit
+    return {
+        "standing": standing_shown(standing, unit, page.reader.time_zone),
+        "drift": drift_shown(page.actor, vehicle, standing.drift, measured, unit),
+    }
 
 
 def _leak_tests(page: WorkshopPage, vehicle: Vehicle) -> list[dict[str, Any]]:

@@ -124,7 +124,8 @@ def urgent_first(vehicles: QuerySet[Vehicle], actor: Actor) -> QuerySet[Any]:
     soon = day_of(actor.now + SOON)
     is_due = Q(drift_series__due_day__lte=soon) | Q(drift_series__distance_due_day__lte=soon)
     urgency = Case(When(~Q(known=""), then=Value(0)), When(is_due, then=Value(1)), default=Value(2))
-    return with_known(vehicles, actor).annotate(urgency=urgency).order_by("urgency", "registration", "vin")
+    found: QuerySet[Any] = with_known(vehicles, actor).annotate(urgency=urgency)
+    return found.order_by("urgency", "registration", "vin")
 
 
 def known_changed_at(vehicles: QuerySet[Vehicle]) -> dict[uuid.UUID, datetime]:

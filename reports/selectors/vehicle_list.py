@@ -37,7 +37,7 @@ def listed_vehicles(actor: Actor, wanted: Mapping[str, Any]) -> QuerySet[Vehicle
     return _filtered(actor, vehicles, wanted).order_by(*ORDERS[wanted.get("sort") or ""])
 
 
-def _filtered(actor: Actor, vehicles: QuerySet[Vehicle], wanted: Mapping[str, Any]) -> QuerySet[Vehicle]:
+def _filtered(actor: Actor, vehicles: QuerySet[Any], wanted: Mapping[str, Any]) -> QuerySet[Any]:
     if text := "".join(str(wanted.get("q") or "").split()):
         vehicles = vehicles.filter(_matches(actor, text, str(wanted["q"]).strip()))
     if wanted.get("operator"):

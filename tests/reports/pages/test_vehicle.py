@@ -22,7 +22,7 @@ from tests.reports import jobs
 
 from .conftest import AtWork
 
-QUERIES = 40
+QUERIES = 48
 SVG = "{http://www.w3.org/2000/svg}"
 
 
