@@ -2,7 +2,8 @@
 
 Each thing is one all-day event whose `UID` stays the same: when it is due another day, the event moves, and `SEQUENCE`
 and `LAST-MODIFIED` say so. There is no `METHOD`, so `DTSTAMP` is when the event was last changed, and what has not
-changed is the same bytes again. Registration and VIN, number of the instrument: nothing else of anybody is in it.
+changed is the same bytes again. Registration and VIN, what is known of the vehicle in two
+words, number of the instrument: nothing else of anybody is in it.
 """
 
 from __future__ import annotations
@@ -29,6 +30,8 @@ from fleet.models import Instrument, Membership, Vehicle
 from fleet.selectors.vehicles import sees_whole_workshop, vehicles_now_of
 
 from .selectors.due import DueThing, calibrations, checks
+from .selectors.standing import BETWEEN_JOBS, known_changed_at, with_known
+from .standing_words import known_word
 
 AHEAD: Final = timedelta(days=400)
 MOST_EVENTS: Final = 2_000
@@ -74,19 +77,28 @@ def _entries(actor: Actor) -> Iterator[Entry]:
 def _of_vehicles(actor: Actor, until: datetime) -> Iterator[Entry]:
     of_vehicles = DriftSeries.objects.filter(vehicle__in=vehicles_now_of(actor).order_by())
     due = list(checks(of_vehicles, actor.now, until=until))
-    vehicles = Vehicle.objects.in_bulk([each.vehicle for each in due])
+    of_due = Vehicle.objects.filter(pk__in=[each.vehicle for each in due])
+    vehicles, changed = with_known(of_due, actor).in_bulk(), known_changed_at(of_due)
     for each in due:
         assert each.vehicle is not None  # that is what was asked for
         vehicle = vehicles[each.vehicle]
         yield Entry(
             uid=_uid("check", vehicle.pk),
             due_on=each.due_on,
-            changed_at=each.known_since,
-            summary=_("Height check due: %(vehicle)s") % {"vehicle": vehicle.registration or vehicle.vin},
+            changed_at=max(each.known_since, changed.get(vehicle.pk, each.known_since)),
+            summary=_check_summary(vehicle),
             description="\n".join(_about_check(vehicle, each)),
             path=reverse("vehicle_page", args=[vehicle.vin]),
             category=_("Height checks"),
         )
+
+
+def _check_summary(vehicle: Any) -> str:
+    """With what is known of the vehicle between jobs: a day months ahead must not be all that it says."""
+    name = {"vehicle": vehicle.registration or vehicle.vin}
+    if vehicle.known not in BETWEEN_JOBS:
+        return _("Height check due: %(vehicle)s") % name
+    return _("%(known)s: %(vehicle)s; height check due") % {**name, "known": known_word(vehicle.known)}
 
 
 def _about_check(vehicle: Vehicle, due: DueThing) -> Iterator[str]:

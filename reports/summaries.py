@@ -24,7 +24,7 @@ def operator_summary_pdf(actor: Actor, operator: Operator) -> bytes:
         workshop=_party(workshop),
         operator=_party(operator),
         made_at=actor.now.astimezone(zone).replace(microsecond=0),
-        lines=lines_of(list(vehicles_of(operator)), actor.now, zone),
+        lines=lines_of(list(vehicles_of(operator, actor)), actor, zone),
         units=Units(length=workshop.length_unit),  # type: ignore[arg-type]
         language=workshop.language,
     )

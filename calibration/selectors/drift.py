@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 import uuid
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
+from django.db.models import F, QuerySet
+from django.db.models.functions import Abs
 from numpy.typing import NDArray
 
 from fleet.models import Vehicle
@@ -99,6 +102,12 @@ def _state(kept: DriftSeries | None, of_corners: Iterable[DriftState]) -> Series
     e, f, g, h = (row.tolerance_mm for row in in_order)
     basis = Basis((a, b, c, d), (e, f, g, h), kept.side_limit_mm, kept.interval_days, kept.interval_km)
     return SeriesState(states_from_table(table), basis)
+
+
+def last_measured_outside() -> QuerySet[DriftState]:
+    """Corners whose last measurement lies outside: `drift_alerts.out_of_tolerance` of it alone, by the database."""
+    known = DriftState.objects.filter(visits__gt=0, last_mm__lt=math.inf)  # to PostgreSQL, nan is above inf
+    return known.filter(tolerance_mm__lt=Abs("last_mm") - F("last_expanded"))
 
 
 def stored_due(vehicle: Vehicle) -> Due:

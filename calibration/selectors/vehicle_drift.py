@@ -13,6 +13,7 @@ import numpy as np
 
 from fleet.models import Vehicle
 
+from ..metrology.conformity import Verdict, joint_verdict, verdict
 from ..metrology.corners import AXLES, CORNERS, Axle, Corner
 from ..metrology.drift_alerts import DistanceDue, Finding, Fleet, find_alerts, side_differences
 from ..metrology.drift_forecast import forecast, leaving_dates, probability_of_leaving
@@ -70,6 +71,27 @@ class VehicleDrift:
     @property
     def due_at(self) -> datetime | None:
         return time_of_day(self.due.first_day) if math.isfinite(self.due.first_day) else None
+
+    @property
+    def measured_at(self) -> datetime | None:
+        """When it was last measured at any corner, and judged."""
+        return max((each.measured_at for each in self.corners if each.measured_at is not None), default=None)
+
+    @property
+    def last(self) -> list[tuple[CornerDrift, float, float]]:
+        """Each corner with deviation and U of its last measurement in mm; none of those worked on since."""
+        states = self.state.states
+        values = zip(self.corners, states.last_mm.tolist(), states.last_expanded.tolist(), strict=True)
+        return [(corner, off, expanded) for corner, off, expanded in values if math.isfinite(off)]
+
+    @property
+    def last_verdict(self) -> Verdict | None:
+        """On the last measurement of all corners and sides; None where work was done at one since."""
+        if not self.corners or len(self.last) < len(CORNERS):
+            return None
+        corners = [verdict(off, expanded, corner.tolerance_mm) for corner, off, expanded in self.last]
+        sides = [verdict(each.difference_mm, each.expanded_uncertainty_mm, each.limit_mm) for each in self.sides]
+        return joint_verdict([*corners, *sides])
 
     def findings(self, now: datetime) -> list[Finding]:
         """What is the matter, as alerts would find it."""

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Final
 
 from django.utils import translation
@@ -20,12 +21,14 @@ from reports.drawing.words import corner_name, verdict_word
 
 from ..alert_words import rate_in_words
 from ..selectors.operator_summary import Line
+from ..selectors.standing import Known
+from ..standing_words import known_word, outstanding
 from . import styles
 from .display import DASH, Display, zone_name
 from .document import Party, Units
 from .layout import MARGIN, PAGE_SIZES, PageSize, Sheet, build_sheets, pdf_date
 
-_SHARES: Final = (0.11, 0.15, 0.15, 0.09, 0.16, 0.13, 0.21)
+_SHARES: Final = (0.11, 0.15, 0.15, 0.09, 0.18, 0.13, 0.19)
 """Of the width, column by column."""
 
 
@@ -76,12 +79,14 @@ def _story(summary: OperatorSummary, width: float) -> list[Flowable]:
         styles.paragraph(_counted(summary.lines), styles.HEADLINE),
         Spacer(0, 4),
         *_table(summary, width),
+        *_to_be_done(summary),
         styles.paragraph(
             _(
-                "How it stands: verdict of the last measurement, and the corner that takes most of its tolerance, as "
-                "its distance from target with the expanded uncertainty (about 95 %). Drift: the corner that is "
-                "expected to leave its tolerance first, of those that are known to move. This is a copy of what the "
-                "records said at the time in the foot line; it is no certificate."
+                "What is known to be outside tolerance, stopped or not completed stands first, then what is due. How "
+                "it stands: verdict of the last measurement, and the corner that takes most of its tolerance, as its "
+                "distance from target with the expanded uncertainty (about 95 %). Drift: the corner that is expected "
+                "to leave its tolerance first, of those that are known to move. This is a copy of what the records "
+                "said at the time in the foot line; it is no certificate."
             ),
             styles.SOFT,
         ),
@@ -110,11 +115,14 @@ def _head(summary: OperatorSummary, width: float) -> Flowable:
 def _counted(lines: Sequence[Line]) -> str:
     """How many there are, and how many need something, in a sentence."""
     text = ngettext("%(count)s vehicle", "%(count)s vehicles", len(lines)) % {"count": len(lines)}
-    outside = sum(line.verdict == "outside" for line in lines)
+    kinds = Counter(line.standing.known for line in lines)
+    outside, undone = kinds[Known.OUTSIDE], kinds.total() - kinds[None] - kinds[Known.OUTSIDE]
     overdue = sum(line.stage == "overdue" for line in lines)
     due = sum(line.stage == "due" for line in lines)
     parts = [
         ngettext("%(count)s outside tolerance", "%(count)s outside tolerance", outside) % {"count": outside},
+        ngettext("%(count)s stopped or not completed", "%(count)s stopped or not completed", undone)
+        % {"count": undone},
         ngettext("%(count)s check overdue", "%(count)s checks overdue", overdue) % {"count": overdue},
         ngettext("%(count)s check due within two weeks", "%(count)s checks due within two weeks", due) % {"count": due},
     ]
@@ -153,10 +161,26 @@ def _row(line: Line, display: Display) -> list[styles.Cell]:
 
 
 def _stands(line: Line, display: Display) -> str:
-    look = palette.verdict_look(line.verdict)
-    worst = worst_words(line, display)
-    word = f"<b>{styles.coloured(verdict_word(line.verdict), look.colour)}</b>"
-    return f"{word}<br/>{styles.markup(worst)}" if worst else word
+    """Last verdict and worst corner; what is known to be wrong before it."""
+    standing = line.standing
+    look = palette.verdict_look(standing.verdict)
+    verdict = f"<b>{styles.coloured(verdict_word(standing.verdict), look.colour)}</b>"
+    last = " ".join(filter(None, [verdict, styles.markup(worst_words(line, display))]))
+    known = [styles.bold(known_word(standing.known).upper())] if standing.known else []
+    return "<br/>".join([*known, last])
+
+
+def _to_be_done(summary: OperatorSummary) -> list[Flowable]:
+    """Below the table, whose rows are never split: it is text of any length."""
+    zone = summary.made_at.tzinfo or UTC
+    told = [(line, outstanding(line.standing, summary.units.length, zone)) for line in summary.lines]
+    entries = [
+        styles.bullet_markup(f"{styles.bold(line.registration or line.vin)}: {styles.markup(' '.join(sentences))}")
+        for line, sentences in told
+        if sentences
+    ]
+    head = [Spacer(0, 6), styles.paragraph(_("What is not done"), styles.HEADLINE)] if entries else []
+    return [*head, *entries, *([Spacer(0, 4)] if entries else [])]
 
 
 def worst_words(line: Line, display: Display) -> str:

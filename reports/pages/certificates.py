@@ -23,6 +23,7 @@ from ..certificate.texts import kind_title
 from ..codes import grouped
 from ..models import Certificate, CertificateFile
 from ..selectors.certificates import certificate_by_number, code_leads_to, visible_certificates
+from ..selectors.conclusions import conclusions_of
 from ..services.certificates import certificate_replace, certificate_send_again
 from .forms import CertificateFilterForm, ReplacementForm, SendAgainForm
 
@@ -39,10 +40,11 @@ class CertificatesView(WorkshopPage):
         form = CertificateFilterForm(request.GET)
         is_valid = form.is_valid()
         part = part_of(request, self._wanted(form.cleaned_data if is_valid else {}))
+        said = conclusions_of([each.pk for each in part.rows])
         values = {
             "form": form,
             "part": part,
-            "rows": [self._shown(each) for each in part.rows],
+            "rows": [{**self._shown(each), "said": said.get(each.pk)} for each in part.rows],
             "public_url": settings.PUBLIC_URL if may(self.actor, Permission.SET_UP) else None,
             "is_filtered": any(form.data.get(name) for name in form.fields),
         }
@@ -115,6 +117,7 @@ class CertificateView(WorkshopPage):
         values = {
             "certificate": certificate,
             "kind": kind_title(certificate.kind),
+            "said": conclusions_of([certificate.pk]).get(certificate.pk),
             "state": STATES[certificate.state],
             "code": grouped(certificate.code),
             "code_leads_to": code_leads_to(certificate) if may(self.actor, Permission.SET_UP) else None,

@@ -15,7 +15,7 @@ from calibration.metrology.drift_forecast import forecast
 from calibration.metrology.drift_series import SeriesState
 from calibration.metrology.drift_state import DAYS_PER_YEAR, NORMAL_COVERAGE
 from calibration.rules.drift_course import day_of
-from calibration.selectors.vehicle_drift import CornerDrift, drift_of
+from calibration.selectors.vehicle_drift import CornerDrift, VehicleDrift
 from fleet.actor import Actor
 from fleet.looks.lengths import UNIT_SIGNS, LengthUnit, length
 from fleet.looks.tolerance_bar import CORNER_NAMES
@@ -33,11 +33,10 @@ FORECAST_STEPS: Final = 13
 
 
 def drift_shown(
-    actor: Actor, vehicle: Vehicle, measured: Sequence[Measured], unit: LengthUnit
+    actor: Actor, vehicle: Vehicle, drift: VehicleDrift | None, measured: Sequence[Measured], unit: LengthUnit
 ) -> dict[str, Any] | None:
     """What the page's part shows; None where nothing was ever judged."""
-    drift = drift_of(vehicle)
-    if not drift.corners:
+    if drift is None or not drift.corners:
         return None
     return {
         "alerts": [alert_row(actor, each, unit) for each in open_alerts_of(actor, vehicle)],

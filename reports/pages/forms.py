@@ -34,7 +34,12 @@ class VehicleFilterForm(forms.Form):
     work = forms.ChoiceField(
         label=_("Work"),
         required=False,
-        choices=[("", _("all")), ("open", _("with an open job")), ("none", _("never worked on"))],
+        choices=[
+            ("", _("all")),
+            ("known", _("outside tolerance, stopped or not completed")),
+            ("open", _("with an open job")),
+            ("none", _("never worked on")),
+        ],
     )
     sort = forms.ChoiceField(
         label=_("Sorted by"),

@@ -22,7 +22,7 @@ from .job import JobView
 from .notices import OwnNoticesView, StopNoticeView
 from .operator_summary import OperatorSummaryPdfView, OperatorSummaryView
 from .parked_work import ParkedWorkView, RetryView
-from .record_schema import certificate_schema
+from .record_schema import certificate_schema, certificate_script
 from .response import ResponseView
 from .today import TodayView
 from .vehicle import VehicleView
@@ -77,6 +77,7 @@ urlpatterns = [
     ),
     path("verify/", AskView.as_view(), name="verify-ask"),
     path("verify/schema/certificate-1.json", certificate_schema, name="certificate_schema"),
+    path("verify/verify_certificate.py", certificate_script, name="certificate_script"),
     path("verify/<str:code>", CodeView.as_view(), name="verify"),
     path("verify/<str:code>/", CodeView.as_view()),  # as people may type it
     path("imports/", ImportsView.as_view(), name="imports_page"),

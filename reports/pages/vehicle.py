@@ -16,6 +16,7 @@ from calibration.selectors.leak_tests import counted_period, leak_tests_of
 from calibration.selectors.setpoints import SetpointChange, heights_around, setpoint_changes
 from calibration.selectors.specifications import revision_in_force
 from calibration.selectors.tyre_comparison import compared_tyres
+from fleet.actor import Actor
 from fleet.history import summary_of
 from fleet.looks.lengths import LengthUnit, length
 from fleet.looks.tolerance_bar import CORNER_NAMES
@@ -25,9 +26,13 @@ from fleet.pages.workshop_page import WorkshopPage
 from fleet.permissions import Permission, may
 from fleet.selectors.vehicles import is_now_visible, vehicle_by_vin, within_tenures
 
+from ..models import Certificate
 from ..selectors.certificates import visible_certificates
+from ..selectors.conclusions import conclusions_of
+from ..selectors.standing import standing_of
+from ..standing_words import standing_shown
 from .drift import drift_shown
-from .heights import charts, measured_on
+from .heights import Measured, charts, measured_on
 from .leak_rows import leak_test_rows
 from .tyre_rows import tyre_rows
 
@@ -60,12 +65,32 @@ class VehicleView(WorkshopPage):
             "unit": unit,
             **_setpoints(self, vehicle),
             **_tyres(self, vehicle),
-            "drift": drift_shown(self.actor, vehicle, measured, unit) if is_now_visible(self.actor, vehicle) else None,
+            **_present(self, vehicle, measured),
             "leak_tests": _leak_tests(self, vehicle),
-            "certificates": visible_certificates(self.actor).filter(vehicle=vehicle)[:DOCUMENTS_SHOWN],
+            "certificates": _papers(self.actor, vehicle),
             **_timeline(self, request, vehicle),
         }
         return render(request, "reports/pages/vehicle.html", values)
+
+
+def _papers(actor: Actor, vehicle: Vehicle) -> list[Certificate]:
+    """The newest, each with its headline."""
+    papers = list(visible_certificates(actor).filter(vehicle=vehicle)[:DOCUMENTS_SHOWN])
+    said = conclusions_of([each.pk for each in papers])
+    for each in papers:
+        each.headline = said[each.pk].conclusion.headline if each.pk in said else ""  # type: ignore[attr-defined]
+    return papers
+
+
+def _present(page: WorkshopPage, vehicle: Vehicle, measured: Sequence[Measured]) -> dict[str, Any]:
+    """How it stands now, and how it drifts: for whoever sees it now."""
+    if not is_now_visible(page.actor, vehicle):
+        return {"standing": None, "drift": None}
+    standing, unit = standing_of(page.actor, vehicle), page.reader.length_unit
+    return {
+        "standing": standing_shown(standing, unit, page.reader.time_zone),
+        "drift": drift_shown(page.actor, vehicle, standing.drift, measured, unit),
+    }
 
 
 def _leak_tests(page: WorkshopPage, vehicle: Vehicle) -> list[dict[str, Any]]:

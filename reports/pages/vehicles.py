@@ -17,6 +17,7 @@ from fleet.permissions import Permission, may
 from fleet.selectors.vehicles import is_now_visible, sees_whole_workshop
 
 from ..selectors.vehicle_list import listed_vehicles
+from ..standing_words import known_word
 from .forms import VehicleFilterForm
 
 STATES = dict(Job.State.choices)
@@ -34,6 +35,7 @@ class VehiclesView(WorkshopPage):
         for vehicle in part.rows:
             vehicle.last_state_word = STATES.get(vehicle.last_state, "")
             vehicle.is_seen_now = is_now_visible(self.actor, vehicle)
+            vehicle.known_word = known_word(vehicle.known) if vehicle.is_seen_now else ""
         values = {
             "form": form,
             "part": part,

@@ -25,7 +25,13 @@ from fleet.pages.limits import require_few
 from ..certificate.display import stamp_with_zone
 from ..certificate.texts import kind_title
 from ..codes import grouped, read_code
-from ..selectors.certificate_files import LARGEST_FILE, FileVerification, file_verification, published_keys
+from ..selectors.certificate_files import (
+    LARGEST_FILE,
+    FileVerification,
+    checking_script_sha256,
+    file_verification,
+    published_keys,
+)
 from ..selectors.certificates import Verification, verification
 from .verify_words import CHECKS, VERDICTS
 
@@ -92,7 +98,12 @@ class PublicView(View):
         return self.page({"asked": True, "found": found, **_told(found), "code": shown}, status)
 
     def page(self, values: dict[str, Any], status: int = HTTPStatus.OK) -> HttpResponse:
-        values = {"form": CertificateFileForm(), "keys": published_keys(), **values}
+        values = {
+            "form": CertificateFileForm(),
+            "keys": published_keys(),
+            "script_sha256": checking_script_sha256(),
+            **values,
+        }
         return render(self.request, "reports/verify.html", values, status=status)
 
 
@@ -112,7 +123,10 @@ class AskView(PublicView):
         if typed:
             return self.answer(typed)
         if wants_json(request):
-            return JsonResponse({"verifier_keys": published_keys(), "schema": reverse("certificate_schema")})
+            published = {"schema": reverse("certificate_schema"), "script": reverse("certificate_script")}
+            return JsonResponse(
+                {"verifier_keys": published_keys(), **published, "script_sha256": checking_script_sha256()}
+            )
         return self.page({})
 
     def post(self, request: HttpRequest) -> HttpResponse:

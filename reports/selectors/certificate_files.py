@@ -7,6 +7,7 @@ registers here. The service adds what the file alone cannot tell: that it is the
 from __future__ import annotations
 
 import base64
+import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -43,11 +44,21 @@ class CheckedFile:
 
 Checker = Callable[[bytes, Sequence[str]], CheckedFile | None]
 """Takes a file's bytes and the verifier keys that are known; None of what cannot be read."""
-_checkers: list[Checker] = []
+_checkers: list[tuple[Checker, bytes]] = []
 
 
-def register_checker(checker: Checker) -> None:
-    _checkers[:] = [checker]
+def register_checker(checker: Checker, script: bytes) -> None:
+    """`script` is the program that does the same without the service, for whoever wants it."""
+    _checkers[:] = [(checker, script)]
+
+
+def checking_script() -> bytes:
+    ((_checker, script),) = _checkers
+    return script
+
+
+def checking_script_sha256() -> str:
+    return hashlib.sha256(checking_script()).hexdigest()
 
 
 @dataclass(frozen=True)
@@ -64,7 +75,7 @@ class FileVerification:
 
 def file_verification(content: bytes) -> FileVerification | None:
     """Of a file's bytes; None where it is no file that can be read."""
-    (checker,) = _checkers
+    ((checker, _script),) = _checkers
     file = checker(content, published_keys())
     if file is None:
         return None

@@ -1,27 +1,26 @@
-"""An operator's vehicles, a line each: when last measured, where it stands, when due, how it drifts."""
+"""An operator's vehicles, a line each: what is known of it, when last measured, when due, how it drifts."""
 
 from __future__ import annotations
 
 import math
 import uuid
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
-from typing import Literal
+from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 from django.db.models import QuerySet
 
-from calibration.metrology.conformity import joint_verdict, verdict
-from calibration.metrology.corners import CORNERS, Corner
-from calibration.selectors.vehicle_drift import CornerDrift, VehicleDrift, drifts_of
+from calibration.metrology.corners import Corner
+from calibration.selectors.vehicle_drift import CornerDrift, VehicleDrift
 from fleet.actor import Actor
 from fleet.errors import NotFound
 from fleet.models import Operator, Vehicle
 from fleet.selectors.operators import visible_operators
 
-from ..certificate.document import Verdict
 from .due import SOON
+from .standing import Standing, standings_of, urgent_first
 
 Stage = Literal["", "due", "overdue"]
 
@@ -37,13 +36,13 @@ class Worst:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One vehicle; what is not known is None. `verdict` is that of the last measurement of all corners and sides."""
+    """One vehicle; what is not known is None."""
 
     vin: str
     registration: str
     model: str
+    standing: Standing
     last_on: date | None = None
-    verdict: Verdict | None = None
     worst: Worst | None = None
     due_on: date | None = None
     due_at_km: float | None = None
@@ -60,26 +59,27 @@ def operator_for(actor: Actor, operator_id: uuid.UUID) -> Operator:
     return operator
 
 
-def vehicles_of(operator: Operator) -> QuerySet[Vehicle]:
-    """Those that it runs now."""
-    return Vehicle.objects.filter(operator=operator).select_related("vehicle_model").order_by("registration", "vin")
+def vehicles_of(operator: Operator, actor: Actor) -> QuerySet[Any]:
+    """Those that it runs now: what is known to be outside or not done first, then what is due."""
+    vehicles = Vehicle.objects.filter(operator=operator).select_related("vehicle_model")
+    return urgent_first(vehicles, actor)
 
 
-def lines_of(vehicles: Sequence[Vehicle], now: datetime, zone: ZoneInfo) -> list[Line]:
-    drifts = drifts_of([vehicle.pk for vehicle in vehicles])
-    return [_line(vehicle, drifts.get(vehicle.pk), now, zone) for vehicle in vehicles]
+def lines_of(vehicles: Sequence[Any], actor: Actor, zone: ZoneInfo) -> list[Line]:
+    """A line for each of some that `vehicles_of` found."""
+    standings = standings_of(actor, {vehicle.pk: vehicle.known for vehicle in vehicles})
+    return [_line(vehicle, standings[vehicle.pk], actor.now, zone) for vehicle in vehicles]
 
 
-def _line(vehicle: Vehicle, drift: VehicleDrift | None, now: datetime, zone: ZoneInfo) -> Line:
-    known = (vehicle.vin, vehicle.registration, str(vehicle.vehicle_model))
+def _line(vehicle: Vehicle, standing: Standing, now: datetime, zone: ZoneInfo) -> Line:
+    line = Line(vehicle.vin, vehicle.registration, str(vehicle.vehicle_model), standing)
+    drift = standing.drift
     if drift is None or not drift.corners:
-        return Line(*known)
-    measured = [each.measured_at for each in drift.corners if each.measured_at is not None]
+        return line
     due_at, at_km = drift.due_at, drift.due.at_km
-    return Line(
-        *known,
-        last_on=max(measured).astimezone(zone).date() if measured else None,
-        verdict=_verdict(drift),
+    return replace(
+        line,
+        last_on=standing.measured_at.astimezone(zone).date() if standing.measured_at else None,
         worst=_worst(drift),
         due_on=due_at.astimezone(zone).date() if due_at else None,
         due_at_km=at_km if at_km is not None and math.isfinite(at_km) else None,
@@ -94,24 +94,8 @@ def _stage(due_at: datetime | None, now: datetime) -> Stage:
     return "overdue" if due_at <= now else "due"
 
 
-def _last(drift: VehicleDrift) -> list[tuple[CornerDrift, float, float]]:
-    """Each corner with deviation and expanded uncertainty of its last measurement; none where work was done since."""
-    states = drift.state.states
-    values = zip(drift.corners, states.last_mm.tolist(), states.last_expanded.tolist(), strict=True)
-    return [(corner, off, expanded) for corner, off, expanded in values if math.isfinite(off)]
-
-
-def _verdict(drift: VehicleDrift) -> Verdict | None:
-    last = _last(drift)
-    if len(last) < len(CORNERS):
-        return None
-    corners = [verdict(off, expanded, corner.tolerance_mm) for corner, off, expanded in last]
-    sides = [verdict(each.difference_mm, each.expanded_uncertainty_mm, each.limit_mm) for each in drift.sides]
-    return joint_verdict([*corners, *sides])
-
-
 def _worst(drift: VehicleDrift) -> Worst | None:
-    last = _last(drift)
+    last = drift.last
     if not last:
         return None
     corner, off, expanded = max(last, key=lambda each: abs(each[1]) / each[0].tolerance_mm)

@@ -8,10 +8,11 @@ from typing import Any, Final
 from django.db.models import Exists, F, OuterRef, Q, QuerySet, Subquery
 
 from calibration.models import OPEN_STATES, Job
-from calibration.selectors.jobs import visible_jobs
 from fleet.actor import Actor
 from fleet.models import Vehicle
 from fleet.selectors.vehicles import sees_whole_workshop, visible_vehicles
+
+from .standing import own_jobs, with_known
 
 ORDERS: Final[Mapping[str, tuple[Any, ...]]] = {
     "": (F("last_opened_at").desc(nulls_last=True), "id"),
@@ -22,12 +23,12 @@ ORDERS: Final[Mapping[str, tuple[Any, ...]]] = {
 
 
 def listed_vehicles(actor: Actor, wanted: Mapping[str, Any]) -> QuerySet[Vehicle]:
-    """The actor's vehicles with `last_job`, `last_state`, `last_number` and `last_opened_at`.
+    """The actor's vehicles with `last_job`, `last_state`, `last_number` and `last_opened_at`, and with `known`.
 
-    `wanted`: `q` (part of VIN or registration), `operator`, `model`, `work` (open, none), `sort`.
+    `wanted`: `q` (part of VIN or registration), `operator`, `model`, `work` (known, open, none), `sort`.
     """
     last = _jobs(actor).order_by("-opened_at", "-id")
-    vehicles = visible_vehicles(actor).annotate(
+    vehicles = with_known(visible_vehicles(actor), actor).annotate(
         last_job=Subquery(last.values("pk")[:1]),
         last_number=Subquery(last.values("number")[:1]),
         last_state=Subquery(last.values("state")[:1]),
@@ -36,13 +37,16 @@ def listed_vehicles(actor: Actor, wanted: Mapping[str, Any]) -> QuerySet[Vehicle
     return _filtered(actor, vehicles, wanted).order_by(*ORDERS[wanted.get("sort") or ""])
 
 
-def _filtered(actor: Actor, vehicles: QuerySet[Vehicle], wanted: Mapping[str, Any]) -> QuerySet[Vehicle]:
+def _filtered(actor: Actor, vehicles: QuerySet[Any], wanted: Mapping[str, Any]) -> QuerySet[Any]:
     if text := "".join(str(wanted.get("q") or "").split()):
         vehicles = vehicles.filter(_matches(actor, text, str(wanted["q"]).strip()))
     if wanted.get("operator"):
         vehicles = vehicles.filter(operator=wanted["operator"])
     if wanted.get("model"):
         vehicles = vehicles.filter(vehicle_model=wanted["model"])
+    if wanted.get("work") == "known":
+        now_theirs = vehicles if sees_whole_workshop(actor) else vehicles.filter(operator=actor.operator_id)
+        return now_theirs.exclude(known="")
     if wanted.get("work") == "open":
         return vehicles.filter(Exists(_jobs(actor).filter(state__in=OPEN_STATES)))
     return vehicles.exclude(Exists(_jobs(actor))) if wanted.get("work") == "none" else vehicles
@@ -58,6 +62,4 @@ def _matches(actor: Actor, closed_up: str, as_typed: str) -> Q:
 
 
 def _jobs(actor: Actor) -> QuerySet[Job]:
-    seen = visible_jobs(actor).values("pk")
-    jobs = Job.objects.filter(vehicle=OuterRef("pk"))
-    return jobs if sees_whole_workshop(actor) else jobs.filter(pk__in=seen)
+    return own_jobs(actor).filter(vehicle=OuterRef("pk"))

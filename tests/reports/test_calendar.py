@@ -23,7 +23,7 @@ from fleet.tenancy import in_workshop
 from tests.factories import Person, Site
 from tests.fleet.signin.browsers import browser_of
 
-from . import drifting
+from . import drifting, jobs
 
 Perform = Callable[[Site], list[str]]
 LONG_SERIAL = "Übermaß-Stahlband " + "ä" * 40
@@ -175,6 +175,32 @@ class TestChange:
         assert after["dtstart"].dt > before["dtstart"].dt
         assert after["sequence"] > before["sequence"]
         assert after["last-modified"].dt > before["last-modified"].dt
+
+    def test_one_known_outside_says_so_on_its_day_until_it_is_not(
+        self, site: Site, measured: Vehicle, perform_all: Perform, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        before = events_of(site.manager)[f"Height check due: {measured.registration}"]
+        found = {}
+        for name, minutes, height in (("outside", 1, 470), ("within", 2, 486)):
+            later = timezone.now() + timedelta(minutes=minutes)
+            monkeypatch.setattr(timezone, "now", lambda at=later: at)
+            drifting.checked(site, measured, days_ago=0, instrument=site.instrument(), FL=height)
+            perform_all(site)
+            found[name] = next(each for each in events_of(site.manager).values() if each["uid"] == before["uid"])
+        assert found["outside"]["summary"] == f"Outside tolerance: {measured.registration}; height check due"
+        assert before["sequence"] < found["outside"]["sequence"]
+
+    def test_a_report_that_leaves_something_undone_changes_the_event(
+        self, site: Site, measured: Vehicle, perform_all: Perform
+    ) -> None:
+        before = events_of(site.manager)[f"Height check due: {measured.registration}"]
+        bench = jobs.Bench.at(site, vehicle=measured)
+        bench.now = timezone.now() + timedelta(minutes=1)
+        bench.receive()
+        bench.end("The lift is out of order.")
+        after = events_of(site.manager)[f"Adjustment not completed: {measured.registration}; height check due"]
+        assert after["uid"] == before["uid"]
+        assert after["sequence"] > before["sequence"]
 
     def test_what_is_looked_at_again_and_stays_is_not_changed(
         self, site: Site, measured: Vehicle, perform_all: Perform, monkeypatch: pytest.MonkeyPatch

@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
+import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from copy import deepcopy
+from pathlib import Path
 from typing import Any
 
 import pytest
 from django.test import Client
 from jsonschema import Draft202012Validator  # type: ignore[import-untyped, unused-ignore]
 
+from deploy import verify_certificate
 from fleet.canonical import canonical
 from reports.certificate import document as doc
 from reports.certificate.document import to_json
 from reports.certificate.proof import record_json
 from reports.certificate.schema import schema_text
 from reports.certificate.schema.writing import schema_json
+from reports.selectors.certificate_files import published_keys
 
 from . import sample_extremes
 from .sample_proof import sample_proof
@@ -104,3 +110,29 @@ def told(member: dict[str, Any]) -> str:
     """A member's own description, or that of what it refers to."""
     referred = SCHEMA["$defs"].get(member.get("$ref", "").removeprefix("#/$defs/"), {})
     return str(member.get("description") or referred.get("description", ""))
+
+
+class TestScript:
+    def test_anyone_may_have_the_very_file_and_its_hash(self, client: Client) -> None:
+        answer = client.get("/verify/verify_certificate.py")
+        assert (answer.status_code, answer["Content-Type"]) == (200, "text/x-python; charset=utf-8")
+        assert answer["Content-Disposition"] == 'attachment; filename="verify_certificate.py"'
+        assert answer.content == Path(verify_certificate.__file__).read_bytes()
+        sha256 = hashlib.sha256(answer.content).hexdigest()
+        assert sha256 in client.get("/verify/").content.decode()
+        told = client.get("/verify/", headers={"Accept": "application/json"}).json()
+        assert (told["script"], told["script_sha256"]) == ("/verify/verify_certificate.py", sha256)
+
+    def test_it_is_sent_again_only_when_it_is_another(self, client: Client) -> None:
+        answer = client.get("/verify/verify_certificate.py")
+        same = client.get("/verify/verify_certificate.py", headers={"If-None-Match": answer["ETag"]})
+        assert (same.status_code, same.content) == (304, b"")
+
+    def test_it_runs_by_itself_as_the_page_says(self, client: Client, tmp_path: Path) -> None:
+        script, paper = tmp_path / "verify_certificate.py", tmp_path / "certificate.pdf"
+        script.write_bytes(client.get("/verify/verify_certificate.py").content)
+        paper.write_bytes(b"no certificate")
+        ran = subprocess.run(
+            [sys.executable, "-I", script, paper, "--key", published_keys()[0]], cwd=tmp_path, capture_output=True
+        )
+        assert ran.returncode == 2, ran.stderr

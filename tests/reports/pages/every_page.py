@@ -50,6 +50,7 @@ FILES: Final = frozenset(
         "trust_certificate_text",
         "certificate_pdf_page",
         "certificate_schema",
+        "certificate_script",
         "operator_summary_pdf_page",
         "calendar_file",
         "export_file_page",

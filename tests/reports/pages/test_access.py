@@ -27,6 +27,7 @@ def test_the_pages_named_here_are_all_there_are(at_work: AtWork) -> None:
     checked_elsewhere = {
         "verify/",
         "verify/schema/certificate-1.json",
+        "verify/verify_certificate.py",
         "verify/<str:code>",
         "verify/<str:code>/",
         "parked-work/<uuid:item>/retry/",

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from io import BytesIO
 from typing import Any
 
 import pytest
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
+from pypdf import PdfReader
 
 from fleet.models import Operator
 from fleet.tenancy import in_workshop
@@ -175,3 +177,41 @@ def test_the_list_costs_the_same_however_long_it_is_and_reads_no_file(
     many = queries()
     assert len(many) == len(few) <= QUERIES
     assert not any('"pdf"' in sql for sql in many)
+
+
+class TestWhatItSays:
+    def test_the_list_has_the_headline_of_page_one_and_the_verdict(
+        self, manager: Client, at_work: AtWork, site: Site
+    ) -> None:
+        report = jobs.ended(site)
+        certified(site, report)
+        rows = {row["certificate"].number: row["said"] for row in manager.get("/certificates/").context["rows"]}
+        with in_workshop(site.workshop.pk):
+            files = CertificateFile.objects.select_related("certificate")
+            on_paper = {each.certificate.number: page_one_of(bytes(each.pdf)) for each in files}
+        for number, word in ((1, "within"), (2, "outside")):
+            assert rows[number].conclusion.headline in on_paper[number]
+            assert rows[number].verdict == word
+        assert rows[1].conclusion.headline != rows[2].conclusion.headline
+        shown = manager.get("/certificates/").content.decode()
+        for said in rows.values():
+            assert f"<p>{said.conclusion.headline}</p>" in shown
+
+    def test_the_page_says_it_with_its_sentences_in_the_readers_language(
+        self, manager: Client, at_work: AtWork
+    ) -> None:
+        page = manager.get("/certificates/1/").content.decode()
+        assert "Adjusted: all four corners within tolerance" in page
+        assert "Found outside tolerance: Front left." in page
+        german = manager.get("/certificates/1/", headers={"Accept-Language": "de"}).content.decode()
+        assert "Außerhalb der Toleranz vorgefunden" in german
+
+    def test_one_in_preparation_says_nothing_yet(self, manager: Client, at_work: AtWork) -> None:
+        replace(manager, reason="Mistyped.")
+        rows = {row["certificate"].number: row["said"] for row in manager.get("/certificates/").context["rows"]}
+        assert rows[2] is None
+        assert manager.get("/certificates/2/").status_code == 200
+
+
+def page_one_of(pdf: bytes) -> str:
+    return " ".join(PdfReader(BytesIO(pdf)).pages[0].extract_text().split())

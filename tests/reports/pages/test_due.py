@@ -13,7 +13,7 @@ from django.utils import timezone
 from fleet.models import Vehicle
 from tests.factories import Site
 from tests.fleet.signin.browsers import browser_of
-from tests.reports import drifting
+from tests.reports import drifting, jobs
 
 
 @pytest.fixture
@@ -58,3 +58,25 @@ def test_today_names_overdue_instruments(site: Site, manager: Client) -> None:
     )
     assert told in text(manager.get("/"))
     assert "T-LATE" in text(manager.get("/due/"))
+
+
+def test_what_is_known_outside_comes_before_what_is_overdue_and_says_what(
+    site: Site, manager: Client, vehicles: tuple[Vehicle, Vehicle], perform_all: Callable[[Site], list[str]]
+) -> None:
+    low = site.vehicle(registration="ZZ LOW")
+    drifting.checked(site, low, days_ago=2, FL=470)
+    perform_all(site)
+    shown = text(manager.get("/due/"))
+    assert shown.index(">Outside tolerance<") < shown.index(f"/vehicles/{vehicles[0].vin}/")
+    assert shown.index(f"/vehicles/{low.vin}/") < shown.index("16.0 mm too low") < shown.index(">overdue<")
+    assert "Next height check by interval" in shown
+    assert shown.count(f"/vehicles/{low.vin}/") == 1
+
+
+def test_one_that_is_known_without_any_check_due_is_there_too(site: Site, manager: Client) -> None:
+    bench = jobs.Bench.at(site)
+    bench.receive()
+    bench.end("The lift is out of order.")
+    shown = text(manager.get("/due/"))
+    assert bench.vehicle.vin in shown
+    assert ">Adjustment not completed<" in shown

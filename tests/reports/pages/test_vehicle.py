@@ -22,7 +22,7 @@ from tests.reports import jobs
 
 from .conftest import AtWork
 
-QUERIES = 40
+QUERIES = 48
 SVG = "{http://www.w3.org/2000/svg}"
 
 
@@ -235,3 +235,23 @@ def test_who_records_checks_is_offered_the_form(at_work: AtWork, manager: Client
     assert form in page_of(manager, at_work)
     assert form in page_of(browser_of(at_work.contact), at_work)
     assert form not in page_of(browser_of(at_work.site.person("auditor")), at_work)
+
+
+def test_what_is_known_stands_first_with_what_is_to_be_done(site: Site, manager: Client) -> None:
+    bench = jobs.Bench.at(site)
+    bench.receive()
+    bench.end("The lift is out of order.")
+    page = manager.get(f"/vehicles/{bench.vehicle.vin}/").content.decode()
+    assert page.index("Adjustment not completed") < page.index('<dl class="facts">')
+    assert "without its adjustment completed." in page
+    assert "notice-stop" in page
+    german = manager.get(f"/vehicles/{bench.vehicle.vin}/", headers={"Accept-Language": "de"}).content.decode()
+    assert "Einstellung nicht fertiggestellt" in german
+
+
+def test_one_that_is_only_due_some_day_bears_no_such_notice(manager: Client, at_work: AtWork) -> None:
+    with in_workshop(at_work.site.workshop.pk):
+        at_work.alert.delete()
+    page = page_of(manager, at_work)
+    assert "notice-stop" not in page
+    assert "Advised by no. 1, not on record as done: headlamp aim, wheel alignment, driver assistance." in page

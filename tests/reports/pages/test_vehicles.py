@@ -11,9 +11,11 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
 from fleet import services
+from fleet.models import Vehicle
 from fleet.tenancy import in_workshop
 from tests.factories import Site
 from tests.fleet.signin.browsers import browser_of
+from tests.reports import jobs
 
 from .conftest import AtWork
 
@@ -109,3 +111,35 @@ def test_a_contact_finds_nothing_by_the_registration_of_a_vehicle_that_is_no_lon
     page = browser.get("/vehicles/").content.decode()
     assert vehicle.registration not in page
     assert 'name="operator"' not in page
+
+
+def test_one_that_is_known_outside_or_not_completed_says_so_in_a_word_and_is_found_by_it(
+    manager: Client, site: Site
+) -> None:
+    bench = jobs.Bench.at(site)
+    bench.receive()
+    bench.end("The lift is out of order.")
+    fine = site.vehicle()
+    page = manager.get("/vehicles/").content.decode()
+    row = page[page.index(f"/vehicles/{bench.vehicle.vin}/") :].partition("</tr>")[0]
+    assert ">Adjustment not completed<" in row
+    assert page.count(">Adjustment not completed<") == 1
+    assert listed(manager, work="known") == [bench.vehicle.vin]
+    assert fine.vin in listed(manager)
+
+
+def test_a_contact_is_told_nothing_of_one_that_is_no_longer_theirs(site: Site) -> None:
+    bench = jobs.Bench.at(site)
+    bench.receive()
+    bench.end("The lift is out of order.")
+    contact = browser_of(site.person("operator_contact", operator=bench.vehicle.operator_id))
+    assert ">Adjustment not completed<" in contact.get("/vehicles/").content.decode()
+    with in_workshop(site.workshop.pk):
+        services.vehicle_update(
+            actor=site.manager.actor(),
+            vehicle_id=bench.vehicle.pk,
+            expected_versions=[Vehicle.objects.get(pk=bench.vehicle.pk).version],
+            changes={"operator": site.operator().pk},
+        )
+    assert ">Adjustment not completed<" not in contact.get("/vehicles/").content.decode()
+    assert listed(contact, work="known") == []

@@ -1,0 +1,36 @@
+"""What issued documents conclude, in the words of their first page."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Collection
+from dataclasses import dataclass
+
+from ..certificate.conclusion import Conclusion, conclude, last_state
+from ..certificate.document import Document, DocumentError, Verdict, from_json
+from ..models import CertificateFile
+
+
+@dataclass(frozen=True, slots=True)
+class Concluded:
+    """Headline and sentences in the reader's language, and the verdict on the last measurement."""
+
+    conclusion: Conclusion
+    verdict: Verdict | None
+
+    @classmethod
+    def of(cls, document: Document) -> Concluded:
+        state = last_state(document)
+        return cls(conclude(document), state.verdict if state else None)
+
+
+def conclusions_of(certificates: Collection[uuid.UUID]) -> dict[uuid.UUID, Concluded]:
+    """By certificate; without those that are in preparation, and those whose document a later release has written."""
+    files = CertificateFile.objects.filter(certificate__in=certificates).values_list("certificate", "snapshot")
+    found = {}
+    for certificate, snapshot in files:
+        try:
+            found[certificate] = Concluded.of(from_json(snapshot))
+        except DocumentError:
+            continue
+    return found
