@@ -94,7 +94,9 @@ def append(
 ) -> LedgerEntry:
     """Append one entry: `record` is what the step is about, `rows` what else it recorded or changed."""
     book = vehicle.pk if vehicle else actor.workshop_id
-    entry = _entry(actor, Step(kind, record, vehicle, list(rows), facts or {}), book, _next_place(actor.workshop_id, book))
+    entry = _entry(
+        actor, Step(kind, record, vehicle, list(rows), facts or {}), book, _next_place(actor.workshop_id, book)
+    )
     entry.save(force_insert=True)
     ask_for_checkpoint(actor)
     return entry
