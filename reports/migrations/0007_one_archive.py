@@ -1,4 +1,4 @@
-"""One archive waits or is taken in: a second one is refused by the database, too, however close on the first it comes."""
+"""One archive waits or is taken in: the database refuses a second one, however close on the first it comes."""
 
 from django.db import migrations, models
 
@@ -19,7 +19,9 @@ class Migration(migrations.Migration):
                 condition=models.Q(("state", "refused"), _negated=True),
                 fields=("workshop",),
                 name="reports_archiveintake_one",
-                violation_error_message="This workshop has taken an archive in, or one waits to be taken in. Make a new workshop for another.",
+                violation_error_message=(
+                    "This workshop has taken in an archive, or one waits for that. Make a new workshop for another."
+                ),
             ),
         ),
     ]

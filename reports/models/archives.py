@@ -84,7 +84,7 @@ class ArchiveIntake(TenantModel):
                 condition=~Q(state="refused"),
                 name="reports_archiveintake_one",
                 violation_error_message=_(
-                    "This workshop has taken an archive in, or one waits to be taken in. Make a new workshop for another."
+                    "This workshop has taken in an archive, or one waits for that. Make a new workshop for another."
                 ),
             ),
             models.CheckConstraint(

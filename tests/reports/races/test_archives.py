@@ -101,7 +101,7 @@ def test_of_archives_that_are_handed_in_at_once_one_is_taken_in(
     answers = posted_by_all(empty, busy.file.read_bytes())
     assert Counter(each.status_code for each in answers) == {202: 1, 409: CLIENTS - 1}
     refused = next(each.json() for each in answers if each.status_code == 409)
-    assert "one waits to be taken in" in refused["detail"]
+    assert "one waits for that" in refused["detail"]
     assert_taken_in_once(empty)
 
 
