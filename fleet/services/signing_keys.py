@@ -25,5 +25,5 @@ def new_signing_key_accept(*, actor: Actor) -> Checkpoint | None:
         return None
     new = verifier_key(origin_of(actor.workshop_id), signing_key().public_key())
     facts = {**lost.as_facts(), "verifier_key": new}
-    ledger.append(actor, ACCEPTED, Workshop.objects.get(), facts=facts)
+    ledger.append(actor, ACCEPTED, Workshop.objects.get(pk=actor.workshop_id), facts=facts)
     return checkpoint_make(actor=actor)
