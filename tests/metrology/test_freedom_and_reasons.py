@@ -171,7 +171,7 @@ def stop_by_hand(case: PlanningCase, corner: Corner, changes: Changes, wanted: i
 
 def warp_by_hand(case: PlanningCase, changes: dict[Corner, int]) -> float:
     moved = {c: case.state.responses[i] * changes[c] for i, c in enumerate(CORNERS)}
-    return sum(SIGN_OF_WARP[c] * moved[c] for c in CORNERS) / 2.0
+    return float(sum(SIGN_OF_WARP[c] * moved[c] for c in CORNERS)) / 2.0
 
 
 def test_a_corner_stands_at_the_tightest_limit_in_the_direction_that_it_would_go() -> None:

@@ -62,7 +62,7 @@ class Constraint:
     kind: str
     definition: str
 
-    def broken(self) -> sql.Composable:
+    def broken(self) -> sql.Composed:
         """A statement that breaks it with the one row that its table has, whatever else the row then is."""
         table = sql.Identifier(self.table)
         if self.kind in ("u", "p", "i"):
@@ -75,7 +75,7 @@ class Constraint:
             change = sql.SQL(f"{negative[1]} = -1" if negative else BREAKS[self.name])
         return sql.SQL("UPDATE {} SET {}").format(table, change)
 
-    def dropped(self) -> sql.Composable:
+    def dropped(self) -> sql.Composed:
         name = sql.Identifier(self.name)
         if self.kind == "i":
             return sql.SQL("DROP INDEX {}").format(name)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
-from datetime import timedelta
+from functools import partial
 from typing import Any, Final
 
 from django.db import connection
@@ -47,9 +47,7 @@ def performed_by_many(site: Site, *kinds: str, workers: int = 4) -> None:
     An item that failed comes back at once and not after its pause.
     """
     while items := _waiting(site, kinds):
-        together(
-            [lambda each=each: outbox.perform(site.workshop.pk, each) for each in items for _worker in range(workers)]
-        )
+        together([partial(outbox.perform, site.workshop.pk, each) for each in items for _worker in range(workers)])
         with in_workshop(site.workshop.pk):
             OutboxItem.objects.filter(pk__in=items, state="waiting").update(due_at=timezone.now(), leased_until=None)
 
@@ -58,12 +56,6 @@ def errors_of(site: Site, *kinds: str) -> list[str]:
     """Of the work that failed for good."""
     with in_workshop(site.workshop.pk):
         return list(OutboxItem.objects.filter(kind__in=kinds, state="parked").values_list("error", flat=True))
-
-
-def make_due_again(site: Site, item: Any) -> None:
-    """As if its lease had run out."""
-    with in_workshop(site.workshop.pk):
-        OutboxItem.objects.filter(pk=item).update(leased_until=timezone.now() - timedelta(minutes=5))
 
 
 def _waiting(site: Site, kinds: Sequence[str]) -> list[Any]:
