@@ -254,3 +254,27 @@ def photo_later() -> None:
         return path
 
     _instead(photos, "picture_keep", "photo_later", keep)
+
+
+@_seeded
+def slow_import() -> None:
+    """No fault, but time to kill a worker that has the rows of an import's piece in the database, uncommitted."""
+    from reports.services import import_running
+
+    def slowly(original: Callable[..., None], *args: Any) -> None:
+        time.sleep(SLOW_S)
+        original(*args)
+
+    _instead(import_running, "_note", "slow_import", slowly)
+
+
+@_seeded
+def rows_committed_first() -> None:
+    """The rows of an import's piece are committed before the place where the next one begins is noted."""
+    from reports.services import import_running
+
+    def commit(original: Callable[..., None], *args: Any) -> None:
+        connection.connection.commit()
+        original(*args)
+
+    _instead(import_running, "_note", "rows_committed_first", commit)

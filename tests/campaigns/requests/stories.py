@@ -1,4 +1,4 @@
-"""What happened in the workshop that requests are sent to: a vehicle with a job in each state, and what goes with it."""
+"""What happened in the workshop that requests are sent to: a vehicle with a job in each state, and what goes along."""
 
 from __future__ import annotations
 
