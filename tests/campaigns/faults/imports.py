@@ -24,6 +24,23 @@ ROWS: Final = 600
 """Two pieces."""
 PATIENCE_S: Final = 120.0
 ENDED: Final = ("done", "failed", "cancelled")
+CHECKS: Final = (
+    "SELECT count(*) FROM calibration_heightcheck c JOIN fleet_vehicle v ON v.id = c.vehicle_id WHERE vin = %s"
+)
+READINGS: Final = """
+    SELECT count(*) FROM calibration_heightcheckreading r JOIN calibration_heightcheck c ON c.id = r.height_check_id
+    JOIN fleet_vehicle v ON v.id = c.vehicle_id WHERE vin = %s
+"""
+RECORDING: Final = """
+    SELECT count(*) FROM fleet_outboxitem i JOIN reports_import m ON m.id::text = i.payload->>'import'
+    WHERE kind = 'reports.import_go_on' AND i.state = 'waiting' AND leased_until > now()
+        AND m.id = %s AND phase = 'recording'
+"""
+LET_GO: Final = """
+    UPDATE fleet_outboxitem SET leased_until = now()
+    WHERE state = 'waiting' AND kind = 'reports.import_go_on' AND payload->>'import' = %s
+"""
+TOLD: Final = "SELECT state, accepted, known, rejected FROM reports_import WHERE id = %s"
 
 
 def confirmed_by_all(bench: Bench) -> list[str]:
@@ -43,14 +60,10 @@ def worker_killed_in_an_import(bench: Bench, *, atomic: bool) -> list[str]:
     assert wait_until(lambda: _records(bench, key), PATIENCE_S), "no worker took the work"
     time.sleep(seeded.SLOW_S / 3)
     kill_family(bench.service, "worker")
-    (half,) = bench.query("SELECT count(*) FROM calibration_heightcheck c, fleet_vehicle v WHERE" + _OF, vehicle)
-    bench.change("UPDATE fleet_outboxitem SET leased_until = now() WHERE state = 'waiting' AND" + _ITEM, key)
+    (half,) = bench.query(CHECKS, vehicle)
+    bench.change(LET_GO, key)
     problems = [f"half of a piece was left behind: {half[0]} rows"] if half[0] % 500 else []
     return [*problems, *_unless_recorded_once(bench, vehicle, key)]
-
-
-_OF: Final = " c.vehicle_id = v.id AND v.vin = %s"
-_ITEM: Final = " kind = 'reports.import_go_on' AND payload->>'import' = %s"
 
 
 def _confirm(vehicle: str, key: str, **fields: Any) -> Request:
@@ -66,21 +79,12 @@ def _confirm(vehicle: str, key: str, **fields: Any) -> Request:
 
 def _records(bench: Bench, key: str) -> bool:
     """Whether a worker has taken a piece that is not just looked through."""
-    taken = "SELECT count(*) FROM fleet_outboxitem WHERE state = 'waiting' AND leased_until > now() AND" + _ITEM
-    recording = bench.query("SELECT count(*) FROM reports_import WHERE id = %s AND phase = 'recording'", key)
-    return bool(recording == [(1,)] and bench.query(taken, key)[0][0])
+    return bool(bench.query(RECORDING, key)[0][0])
 
 
 def _unless_recorded_once(bench: Bench, vehicle: str, key: str) -> list[str]:
-    state = "SELECT state FROM reports_import WHERE id = %s"
-    wait_until(lambda: bench.query(state, key)[0][0] in ENDED, PATIENCE_S)
-    (told,) = bench.query("SELECT state, accepted, known, rejected FROM reports_import WHERE id = %s", key)
-    checks = bench.query("SELECT count(*) FROM calibration_heightcheck c, fleet_vehicle v WHERE" + _OF, vehicle)
-    readings = bench.query(
-        "SELECT count(*) FROM calibration_heightcheckreading r, calibration_heightcheck c, fleet_vehicle v"
-        " WHERE r.height_check_id = c.id AND" + _OF,
-        vehicle,
-    )
+    wait_until(lambda: bench.query(TOLD, key)[0][0] in ENDED, PATIENCE_S)
+    (told,), checks, readings = bench.query(TOLD, key), bench.query(CHECKS, vehicle), bench.query(READINGS, vehicle)
     found = [] if told == ("done", ROWS, 0, 0) else [f"the import says {told}"]
     recorded = (checks[0][0], readings[0][0])
     return found if recorded == (ROWS, 4 * ROWS) else [*found, f"recorded checks and readings: {recorded}"]
