@@ -5,7 +5,6 @@ Each function gives what it found wrong, in sentences; where the worker is kille
 
 from __future__ import annotations
 
-import time
 from collections import Counter
 from typing import Any, Final
 
@@ -31,11 +30,6 @@ READINGS: Final = """
     SELECT count(*) FROM calibration_heightcheckreading r JOIN calibration_heightcheck c ON c.id = r.height_check_id
     JOIN fleet_vehicle v ON v.id = c.vehicle_id WHERE vin = %s
 """
-RECORDING: Final = """
-    SELECT count(*) FROM fleet_outboxitem i JOIN reports_import m ON m.id::text = i.payload->>'import'
-    WHERE kind = 'reports.import_go_on' AND i.state = 'waiting' AND leased_until > now()
-        AND m.id = %s AND phase = 'recording'
-"""
 LET_GO: Final = """
     UPDATE fleet_outboxitem SET leased_until = now()
     WHERE state = 'waiting' AND kind = 'reports.import_go_on' AND payload->>'import' = %s
@@ -57,8 +51,8 @@ def worker_killed_in_an_import(bench: Bench, *, atomic: bool) -> list[str]:
     vehicle, key = bench.shop.http.vehicle(bench.shop.model), str(uuid7())
     with httpx.Client(base_url=bench.service.url, headers=bench.headers, timeout=60) as client:
         assert _confirm(vehicle, key, atomic=str(atomic).lower())(client).status_code == 202
-    assert wait_until(lambda: _records(bench, key), PATIENCE_S), "no worker took the work"
-    time.sleep(seeded.SLOW_S / 3)
+    held = bench.service.data.root / seeded.at_work(key, "recording")
+    assert wait_until(held.exists, PATIENCE_S), "no worker took the work"
     kill_family(bench.service, "worker")
     (half,) = bench.query(CHECKS, vehicle)
     bench.change(LET_GO, key)
@@ -75,11 +69,6 @@ def _confirm(vehicle: str, key: str, **fields: Any) -> Request:
         return client.post(f"{BASE}/imports/", data=data, files={"file": ("checks.csv", content, "text/csv")})
 
     return send
-
-
-def _records(bench: Bench, key: str) -> bool:
-    """Whether a worker has taken a piece that is not just looked through."""
-    return bool(bench.query(RECORDING, key)[0][0])
 
 
 def _unless_recorded_once(bench: Bench, vehicle: str, key: str) -> list[str]:
