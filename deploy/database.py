@@ -21,6 +21,7 @@ ROLE_OF_COMMAND: dict[str, Role] = {
     "backup": "admin",
     "restore": "admin",
     "verify_records": "owner",  # who may list the workshops
+    "accept_new_signing_key": "owner",
     "recompute_certificate": "owner",
 }
 COMMANDS_WITHOUT_DATABASE = {

@@ -20,10 +20,12 @@ from typing import Any, Final
 
 import rfc8785
 from django.db import connection
+from django.utils.translation import gettext as _
 
 from . import outbox
 from .actor import Actor
 from .canonical import canonical
+from .errors import Unavailable
 from .models import LedgerEntry, TenantModel, Vehicle, Workshop
 
 FIRST_PREVIOUS_HASH = "0" * 64
@@ -92,7 +94,9 @@ def append(
 ) -> LedgerEntry:
     """Append one entry: `record` is what the step is about, `rows` what else it recorded or changed."""
     book = vehicle.pk if vehicle else actor.workshop_id
-    entry = _entry(actor, Step(kind, record, vehicle, list(rows), facts or {}), book, _next_place(book))
+    entry = _entry(
+        actor, Step(kind, record, vehicle, list(rows), facts or {}), book, _next_place(actor.workshop_id, book)
+    )
     entry.save(force_insert=True)
     ask_for_checkpoint(actor)
     return entry
@@ -114,7 +118,7 @@ def append_each(actor: Actor, steps: Sequence[Step]) -> None:
 
     The books are locked in the order of their ids, so that two that append to the same ones wait and never lock up.
     """
-    places = _next_places({_book(actor, step) for step in steps})
+    places = _next_places(actor.workshop_id, {_book(actor, step) for step in steps})
     entries = []
     for step in steps:
         book = _book(actor, step)
@@ -180,17 +184,29 @@ def _payload(rows: Iterable[TenantModel | Workshop], facts: Mapping[str, object]
     return payload
 
 
-def _next_place(book: uuid.UUID) -> tuple[int, str]:
-    """Lock the book for this transaction and find the next sequence and the hash to chain to.
+def keep_others_out(workshop_id: uuid.UUID) -> None:
+    """Wait until no step is under way in the workshop; until this transaction is over, others are told to come back.
 
-    The lock is a statement of its own: the next statement's snapshot then sees what the last holder committed.
+    For what puts a whole workshop's records in place: it begins with what everybody else has recorded, and nobody
+    records among it. Take it before any other lock: a step under way may wait for one.
     """
     with connection.cursor() as cursor:
-        cursor.execute("SELECT pg_advisory_xact_lock(hashtextextended(%s, 0))", [str(book)])
-        cursor.execute(
-            "SELECT sequence, hash FROM fleet_ledgerentry WHERE book = %s ORDER BY sequence DESC LIMIT 1",
-            [book],
-        )
+        cursor.execute("SELECT pg_advisory_xact_lock(hashtextextended(%s, 0))", [_writers(workshop_id)])
+
+
+def _writers(workshop_id: uuid.UUID) -> str:
+    """Name of the lock that every step shares."""
+    return f"writers of {workshop_id}"
+
+
+NEXT_PLACE_SQL: Final = "SELECT sequence, hash FROM fleet_ledgerentry WHERE book = %s ORDER BY sequence DESC LIMIT 1"
+
+
+def _next_place(workshop_id: uuid.UUID, book: uuid.UUID) -> tuple[int, str]:
+    """Lock the book for this transaction and find the next sequence and the hash to chain to."""
+    _lock(workshop_id, [book])
+    with connection.cursor() as cursor:
+        cursor.execute(NEXT_PLACE_SQL, [book])
         last = cursor.fetchone()
     return (last[0] + 1, last[1]) if last else (1, FIRST_PREVIOUS_HASH)
 
@@ -203,14 +219,29 @@ NEXT_PLACES_SQL: Final = """
 """
 
 
-def _next_places(books: Collection[uuid.UUID]) -> dict[uuid.UUID, tuple[int, str]]:
+def _next_places(workshop_id: uuid.UUID, books: Collection[uuid.UUID]) -> dict[uuid.UUID, tuple[int, str]]:
     """As `_next_place`, of several books at once."""
     ordered = sorted(books)
+    _lock(workshop_id, ordered)
     with connection.cursor() as cursor:
-        cursor.execute(
-            "SELECT pg_advisory_xact_lock(hashtextextended(book, 0)) FROM unnest(%s::text[]) AS book",
-            [[str(book) for book in ordered]],
-        )
         cursor.execute(NEXT_PLACES_SQL, [ordered])
         last = {book: (sequence + 1, previous) for book, sequence, previous in cursor.fetchall()}
     return {book: last.get(book, (1, FIRST_PREVIOUS_HASH)) for book in ordered}
+
+
+LOCK_SQL: Final = """
+    SELECT pg_advisory_xact_lock(hashtextextended(book, 0)) FROM unnest(%s::text[]) AS book
+    WHERE pg_try_advisory_xact_lock_shared(hashtextextended(%s, 0))
+"""
+
+
+def _lock(workshop_id: uuid.UUID, books: Sequence[uuid.UUID]) -> None:
+    """Lock books in this order, for this transaction; refused at once where somebody keeps others out.
+
+    A statement of its own: the next statement's snapshot then sees what the last holder committed.
+    """
+    with connection.cursor() as cursor:
+        cursor.execute(LOCK_SQL, [[str(book) for book in books], _writers(workshop_id)])
+        if cursor.rowcount < len(books):
+            detail = _("An archive is being taken in by this workshop. Nothing was stored. Try again in a minute.")
+            raise Unavailable(detail, code="archive_being_taken_in", retry_after_s=60)

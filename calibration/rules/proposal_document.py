@@ -12,7 +12,7 @@ from ..metrology.consequences import follow_ups
 from ..metrology.corners import CORNERS, Corner
 from ..metrology.planner import Changes, LimitCheck, PlanningCase, Prediction
 from ..metrology.planning_case import CornerReason
-from . import limit_texts, texts
+from . import limit_texts, proposal_texts
 from .consequences import Body, consequences_document, follow_up_documents
 
 LENGTH_DIGITS = 2
@@ -73,7 +73,7 @@ def _changes(case: PlanningCase, changes: Changes, reasons: Mapping[Corner, Corn
 def _reason(reason: CornerReason) -> dict[str, Any]:
     numbers = {name: round(value, LENGTH_DIGITS) for name, value in reason.numbers.items()}
     return {
-        "reason": texts.corner_reason_text(reason.code, numbers),
+        "reason": proposal_texts.corner_reason_text(reason.code, numbers),
         "reason_code": reason.code,
         "numbers": numbers,
     }

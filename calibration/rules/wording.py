@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from . import limit_texts, texts
+from . import limit_texts, proposal_texts, texts
 
 Document = Mapping[str, Any]
 
@@ -17,7 +17,7 @@ def in_words(content: Document) -> dict[str, Any]:
         "changes": {
             corner: {**change, "reason": change_reason(change)} for corner, change in content["changes"].items()
         },
-        "prior": {**content["prior"], "detail": texts.prior_text(content["prior"])},
+        "prior": {**content["prior"], "detail": proposal_texts.prior_text(content["prior"])},
         "limits": [{**each, "detail": limit_detail(each)} for each in content["limits"]],
         "follow_ups": [{**each, "detail": _follow_up(each)} for each in content["follow_ups"]],
     }
@@ -26,7 +26,11 @@ def in_words(content: Document) -> dict[str, Any]:
 def change_reason(change: Document) -> str:
     """Why a corner moves or stays; the words that are stored where another version gave the reason."""
     code = change["reason_code"]
-    return texts.corner_reason_text(code, change["numbers"]) if code in texts.CORNER_REASONS else change["reason"]
+    return (
+        proposal_texts.corner_reason_text(code, change["numbers"])
+        if code in proposal_texts.CORNER_REASONS
+        else change["reason"]
+    )
 
 
 def limit_detail(limit: Document) -> str:

@@ -45,8 +45,13 @@ class Restored:
     verified: list[str]
 
 
-def backup_restore(folder: Path, *, data: DataFolder, files: Path, now: datetime, replace: bool) -> Restored:
-    """Bring a backup back whose records are what they were."""
+def backup_restore(
+    folder: Path, *, data: DataFolder, files: Path, now: datetime, replace: bool, key_is_lost: bool = False
+) -> Restored:
+    """Bring a backup back whose records are what they were.
+
+    With `key_is_lost` each ledger is made to say that the key of its heads is, and that today's takes its place.
+    """
     manifest = Manifest.read(folder)
     _require_known(manifest)
     name = str(connections[DEFAULT_DB_ALIAS].settings_dict["NAME"])
@@ -56,6 +61,8 @@ def backup_restore(folder: Path, *, data: DataFolder, files: Path, now: datetime
     with _database_beside(data, name) as restored:
         run_program(data, "pg_restore", restored, "--exit-on-error", "--single-transaction", str(folder / DUMP))
         _migrate(data, restored)
+        if key_is_lost:
+            _accept_new_key(data, restored)
         connections.databases[ALIAS] = {**connections.databases[DEFAULT_DB_ALIAS], "NAME": restored}
         verified = _verified(data, restored)
         epoch = _begin_epoch(now)
@@ -118,14 +125,25 @@ def _verified(data: DataFolder, name: str) -> list[str]:
     said = ended.stdout.splitlines()
     if ended.returncode == 0:
         return said
-    bad = [line for line in said if BAD in line]
+    raise _unverified(ended)
+
+
+def _accept_new_key(data: DataFolder, name: str) -> None:
+    ended = _manage(data, name, "accept_new_signing_key")
+    if ended.returncode != 0:
+        raise _unverified(ended)
+
+
+def _unverified(ended: subprocess.CompletedProcess[str]) -> BackupError:
+    bad = [line for line in ended.stdout.splitlines() if BAD in line]
     if not bad:
-        raise BackupError(_("The backup could not be verified: %(why)s") % {"why": ended.stderr[-2000:]})
+        return BackupError(_("The backup could not be verified: %(why)s") % {"why": ended.stderr[-2000:]})
     text = _(
         "The records in this backup are not what they were: %(what)s. Nothing was restored. Where heads were signed "
-        "by another installation’s key, name its public key in FORMER_CHECKPOINT_KEYS and restore again."
+        "by another installation’s key, name its public key in FORMER_CHECKPOINT_KEYS and restore again; where that "
+        "is lost too, say --accept-new-signing-key."
     )
-    raise BackupError(text % {"what": "; ".join(bad)})
+    return BackupError(text % {"what": "; ".join(bad)})
 
 
 def _manage(data: DataFolder, name: str, *arguments: str) -> subprocess.CompletedProcess[str]:

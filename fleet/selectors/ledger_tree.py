@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import partial
@@ -11,6 +12,7 @@ from django.utils.translation import gettext_lazy as _
 
 from fleet import merkle
 from fleet.errors import Conflict, Invalid
+from fleet.lost_keys import ACCEPTED, LostKey
 from fleet.merkle import HASH_BYTES, Nodes, Place
 from fleet.models import Checkpoint, LedgerEntry, LedgerLeaf
 
@@ -36,6 +38,16 @@ class ConsistencyProof:
 
 def newest_checkpoint() -> Checkpoint | None:
     return Checkpoint.objects.order_by("-size").first()
+
+
+def lost_key_told(workshop_id: uuid.UUID) -> LostKey | None:
+    """Which heads the ledger says are of a lost key, by the newest entry of it that is a leaf behind them: a head that
+    a known key signed vouches for that entry."""
+    entry = LedgerEntry.objects.filter(book=workshop_id, kind=ACCEPTED).order_by("-sequence").first()
+    lost = LostKey.told(entry.payload.get("facts")) if entry else None
+    if entry is None or lost is None:
+        return None
+    return lost if LedgerLeaf.objects.filter(pk=entry.pk, leaf_index__gte=lost.size).exists() else None
 
 
 def stored_tree() -> merkle.GrowingTree:

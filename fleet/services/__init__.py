@@ -32,6 +32,7 @@ from .people import (
 )
 from .sessions import session_begin, session_end
 from .sign_in_events import account_event_note, old_refusals_clear, refusal_note, sign_in_event_note
+from .signing_keys import new_signing_key_accept
 from .tablets import (
     enrolment_offer,
     person_at_tablet,
@@ -74,6 +75,7 @@ __all__ = [
     "integrator_token_issue",
     "invitation_accept",
     "invitation_code",
+    "new_signing_key_accept",
     "old_refusals_clear",
     "operator_add",
     "operator_update",

@@ -6,13 +6,13 @@ import uuid
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 from django.db import connection
 
 from fleet.checkpoint_keys import known_keys, origin_of
 from fleet.merkle import HASH_BYTES, GrowingTree, leaf_hash
 from fleet.models import Checkpoint
-from fleet.signed_heads import Head, HeadError, verified
+from fleet.selectors.ledger_tree import lost_key_told
+from fleet.signed_heads import Head, HeadError, stated, verified
 
 from .problem import Problem, entry_name, head_name, leaves_name
 
@@ -28,16 +28,23 @@ class TreeRead:
 
     tree: GrowingTree = field(default_factory=GrowingTree)
     heads: int = 0
+    unproven: int = 0
+    """Of the heads, those whose key is lost: what they say was checked, and not who signed them."""
     roots: dict[int, bytes] = field(default_factory=dict)
     """By size, those that heads are about."""
 
 
-def read_tree(workshop_id: uuid.UUID, outside: Sequence[Head], read: TreeRead) -> Iterator[Problem]:
-    """Grow the tree anew and hold it against what is stored and signed; fills `read` and gives what is wrong."""
+def read_tree(
+    workshop_id: uuid.UUID, outside: Sequence[Head], read: TreeRead, *, key_is_lost: bool = False
+) -> Iterator[Problem]:
+    """Grow the tree anew and hold it against what is stored and signed; fills `read` and gives what is wrong.
+
+    With `key_is_lost`, heads that no known key signed count by what they say alone.
+    """
     stored = list(Checkpoint.objects.order_by("size"))
     wanted = {each.size for each in stored} | {each.size for each in outside}
     yield from _read_leaves(wanted, read)
-    yield from _stored_heads(workshop_id, stored, read)
+    yield from _stored_heads(workshop_id, stored, read, key_is_lost=key_is_lost)
     yield from _outside_heads(outside, read)
 
 
@@ -76,10 +83,20 @@ def _bytes_of(entry_hash: str) -> bytes:
         return entry_hash.encode()
 
 
-def _stored_heads(workshop_id: uuid.UUID, stored: Sequence[Checkpoint], read: TreeRead) -> Iterator[Problem]:
-    keys, held = known_keys(), 0
+def _stored_heads(
+    workshop_id: uuid.UUID, stored: Sequence[Checkpoint], read: TreeRead, *, key_is_lost: bool
+) -> Iterator[Problem]:
+    notes = {each.size: each.note for each in stored}
+    lost = None if key_is_lost else lost_key_told(workshop_id)
+    if lost is not None and not lost.covers(notes):
+        yield Problem(
+            head_name(lost.size), "it or one before it is not what it was when a new signing key was accepted"
+        )
+        lost = None
+    unsigned_until = read.tree.size if key_is_lost else lost.size if lost else 0
+    held = 0
     for checkpoint in stored:
-        yield from _stored_head(checkpoint, origin_of(workshop_id), keys, held, read)
+        yield from _stored_head(checkpoint, origin_of(workshop_id), held, read, unsigned_until)
         held = checkpoint.size
         read.heads += 1
     if read.tree.size > held:
@@ -87,11 +104,11 @@ def _stored_heads(workshop_id: uuid.UUID, stored: Sequence[Checkpoint], read: Tr
 
 
 def _stored_head(
-    checkpoint: Checkpoint, origin: str, keys: Sequence[Ed25519PublicKey], held: int, read: TreeRead
+    checkpoint: Checkpoint, origin: str, held: int, read: TreeRead, unsigned_until: int
 ) -> Iterator[Problem]:
     name = head_name(checkpoint.size)
     try:
-        head = verified(checkpoint.note, keys)
+        head = _read_head(checkpoint, read, unsigned_until)
     except HeadError as error:
         yield Problem(name, f"its note is not good: {error}")
         return
@@ -104,6 +121,16 @@ def _stored_head(
         yield Problem(head_name(head.after), f"missing: the {name} follows on it")
     else:
         yield from _against_tree(head, held, read.roots, name)
+
+
+def _read_head(checkpoint: Checkpoint, read: TreeRead, unsigned_until: int) -> Head:
+    try:
+        return verified(checkpoint.note, known_keys())
+    except HeadError:
+        if checkpoint.size > unsigned_until:
+            raise
+    read.unproven += 1
+    return stated(checkpoint.note)
 
 
 def _outside_heads(outside: Sequence[Head], read: TreeRead) -> Iterator[Problem]:

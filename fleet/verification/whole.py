@@ -28,18 +28,20 @@ class Verified:
     leaves: int
     checkpoints: int
     rows: int
+    unproven: int = 0
+    """Of the checkpoints, those whose signing key is lost."""
 
 
-def verify_workshop(workshop_id: uuid.UUID, outside: Sequence[Head] = ()) -> Verified:
+def verify_workshop(workshop_id: uuid.UUID, outside: Sequence[Head] = (), *, key_is_lost: bool = False) -> Verified:
     """Verify the workshop that the running transaction is in; stops at the first bad record.
 
     `outside` are heads of its tree that were kept elsewhere. Only they tell of a history that was rewritten by somebody
-    who has the installation's key as well.
+    who has the installation's key as well. With `key_is_lost`, nobody asks who signed the heads.
     """
     books, tree, rows = BooksRead(), TreeRead(), RowsRead()
     problems = chain(
         read_books(books),
-        read_tree(workshop_id, outside, tree),
+        read_tree(workshop_id, outside, tree, key_is_lost=key_is_lost),
         read_rows(workshop_id, books.said, rows),
     )
     return Verified(
@@ -49,6 +51,7 @@ def verify_workshop(workshop_id: uuid.UUID, outside: Sequence[Head] = ()) -> Ver
         leaves=tree.tree.size,
         checkpoints=tree.heads,
         rows=rows.rows,
+        unproven=tree.unproven,
     )
 
 

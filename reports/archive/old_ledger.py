@@ -14,8 +14,9 @@ from typing import Any, Final
 from django.utils.translation import gettext as _
 
 from fleet.ledger import FIRST_PREVIOUS_HASH
+from fleet.lost_keys import ACCEPTED, LostKey
 from fleet.merkle import GrowingTree, leaf_hash
-from fleet.signed_heads import Head, HeadError, public_key, verified
+from fleet.signed_heads import Head, HeadError, public_key, stated, verified
 
 from .members import ENTRIES, HEADS, KEYS, LEAVES, ArchiveError
 from .opening import Archive
@@ -43,9 +44,19 @@ def entries_of(archive: Archive) -> Iterator[tuple[dict[str, Any], str]]:
 
 def verify_ledger(archive: Archive) -> Head | None:
     """Gives the newest head, None of a ledger without any. Raises `ArchiveError` naming what is wrong."""
-    hashes = {entry.get("id"): bytes.fromhex(digest) for entry, digest in entries_of(archive)}
+    hashes, lost = {}, None
+    for entry, digest in entries_of(archive):
+        hashes[entry.get("id")] = bytes.fromhex(digest)
+        if entry.get("kind") == ACCEPTED:
+            lost = _told(entry) or lost
     _require_count(ENTRIES, len(hashes), archive.manifest.counts.get("ledger_entries"))
-    return _verify_tree(archive, hashes.get)
+    return _verify_tree(archive, hashes.get, lost)
+
+
+def _told(entry: dict[str, Any]) -> LostKey | None:
+    """What an entry says of heads whose signing key is lost."""
+    payload = entry.get("payload")
+    return LostKey.told(payload.get("facts")) if isinstance(payload, dict) else None
 
 
 def lines_of(archive: Archive, name: str) -> Iterator[bytes]:
@@ -56,8 +67,8 @@ def lines_of(archive: Archive, name: str) -> Iterator[bytes]:
             yield line[:-1]
 
 
-def _verify_tree(archive: Archive, hash_of: Callable[[Any], bytes | None]) -> Head | None:
-    heads = _heads(archive)
+def _verify_tree(archive: Archive, hash_of: Callable[[Any], bytes | None], lost: LostKey | None) -> Head | None:
+    heads = _heads(archive, lost)
     tree, leaves, wanted = GrowingTree(), _leaves(archive), {each.size for each in heads}
     roots: dict[int, bytes] = {}
     for number, (index, entry_id, digest) in enumerate(leaves):
@@ -78,17 +89,27 @@ def _verify_tree(archive: Archive, hash_of: Callable[[Any], bytes | None]) -> He
     return heads[-1] if heads else None
 
 
-def _heads(archive: Archive) -> list[Head]:
+def _heads(archive: Archive, lost: LostKey | None) -> list[Head]:
     try:
         keys = [public_key(each.decode()) for each in lines_of(archive, KEYS)]
         notes = [_parsed(each, HEADS, 0)["note"] for each in lines_of(archive, HEADS)]
-        heads = [verified(each, keys) for each in notes]
+        heads = [stated(each) for each in notes]
+        unsigned = _unsigned(heads, notes, lost)
+        heads = heads[:unsigned] + [verified(each, keys) for each in notes[unsigned:]]
     except (HeadError, KeyError, TypeError, UnicodeError, AttributeError) as error:
         raise ArchiveError("altered", _("A signed head of the ledger is not good: %(why)s") % {"why": error}, HEADS) \
             from None  # fmt: skip
     if any(each.origin != archive.manifest.origin for each in heads):
         raise ArchiveError("altered", _("A signed head is of another workshop's ledger."), HEADS)
     return heads
+
+
+def _unsigned(heads: list[Head], notes: list[str], lost: LostKey | None) -> int:
+    """How many heads count without a known key's signature, because their ledger says that it is lost; the newest one
+    never does."""
+    if lost is None or not lost.covers({head.size: note for head, note in zip(heads, notes, strict=True)}):
+        return 0
+    return sum(head.size <= lost.size for head in heads[:-1])
 
 
 def _leaves(archive: Archive) -> Iterator[list[str]]:

@@ -81,9 +81,11 @@ class ArchiveIntake(TenantModel):
         constraints = [
             models.UniqueConstraint(
                 fields=["workshop"],
-                condition=Q(state="done"),
-                name="reports_archiveintake_one_taken_in",
-                violation_error_message=_("This workshop has taken an archive in. Use an empty one."),
+                condition=~Q(state="refused"),
+                name="reports_archiveintake_one",
+                violation_error_message=_(
+                    "This workshop has taken in an archive, or one waits for that. Make a new workshop for another."
+                ),
             ),
             models.CheckConstraint(
                 condition=Q(sha256__regex=r"^[0-9a-f]{64}$"),

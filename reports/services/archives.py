@@ -69,7 +69,11 @@ def archive_hand_in(*, actor: Actor, record_id: uuid.UUID, file: IO[bytes], most
 
 
 def archive_take_in(*, actor: Actor, intake_id: uuid.UUID) -> None:
-    """All of the archive, or nothing of it and why. Begun anew where it was killed: nothing of it was committed."""
+    """All of the archive, or nothing of it and why. Begun anew where it was killed: nothing of it was committed.
+
+    Nobody else records anything in the workshop meanwhile: what is recorded first makes it one that is not empty.
+    """
+    ledger.keep_others_out(actor.workshop_id)
     intake = ArchiveIntake.objects.filter(pk=intake_id, state=ArchiveIntake.State.WAITING).first()
     if intake is None:
         return

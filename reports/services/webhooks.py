@@ -18,6 +18,7 @@ from django.utils.translation import gettext_lazy
 from fleet import ledger
 from fleet.actor import Actor
 from fleet.errors import Conflict, Invalid, NotFound
+from fleet.models import Workshop
 from fleet.permissions import Permission, require
 from fleet.services.changes import locked, store
 from fleet.sign_in.ciphers import cipher
@@ -59,12 +60,7 @@ def webhook_add(*, actor: Actor, record_id: uuid.UUID, url: str, events: Collect
     """A webhook and its secret, which is shown this once."""
     require(actor, Permission.SET_UP)
     _require_url(url)
-    if Webhook.objects.exclude(state=State.ENDED).count() >= MOST_WEBHOOKS:
-        raise Conflict(
-            _("A workshop has at most %(most)s webhooks. End one that is not needed any more.")
-            % {"most": MOST_WEBHOOKS},
-            code="too_many_webhooks",
-        )
+    _require_room(actor)
     webhook = Webhook.objects.create(id=record_id, url=url, events=sorted(set(events)), created_at=actor.now)
     secret, plain = _new_secret(actor, webhook, record_id)
     ledger.append(actor, "webhook_added", webhook, rows=[secret])
@@ -158,6 +154,14 @@ def _locked(webhook_id: uuid.UUID) -> Webhook:
     if webhook is None:
         raise NotFound
     return webhook
+
+
+def _require_room(actor: Actor) -> None:
+    """One at a time, else several take the last place."""
+    Workshop.objects.select_for_update(no_key=True).get(pk=actor.workshop_id)
+    if Webhook.objects.exclude(state=State.ENDED).count() >= MOST_WEBHOOKS:
+        text = _("A workshop has at most %(most)s webhooks. End one that is not needed any more.")
+        raise Conflict(text % {"most": MOST_WEBHOOKS}, code="too_many_webhooks")
 
 
 def _require_not_ended(webhook: Webhook) -> None:

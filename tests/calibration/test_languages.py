@@ -9,7 +9,7 @@ from django.utils.translation import override
 
 from calibration.api.documents import proposal_document
 from calibration.models import Assessment, Proposal
-from calibration.rules import texts
+from calibration.rules import proposal_texts, texts
 from calibration.rules.limit_texts import limit_text
 from calibration.rules.wording import in_words
 from fleet.tenancy import in_workshop
@@ -54,7 +54,7 @@ def test_words_of_another_version_stay_as_they_are_stored() -> None:
     prior = {"source": "specification", "vehicles": 0}
     content = {
         "changes": {"FL": change},
-        "prior": {**prior, "detail": texts.prior_text(prior)},
+        "prior": {**prior, "detail": proposal_texts.prior_text(prior)},
         "limits": [limit],
         "follow_ups": [{"code": "new", "detail": "Do it."}],
     }
@@ -74,7 +74,7 @@ def test_sentences_name_corners_and_write_figures_as_the_language_does() -> None
     values = {"range_mm": 3.5, "limit_mm": 2.0}
     assert texts.finding_detail("pair_disagrees", "FL", values).startswith("FL: the readings differ by 3.5 mm")
     assert limit_text("step", -1, 24) == "change of −1 count, at most 24 in one write"
-    assert "(1 count); more follows" in texts.corner_reason_text("stopped_by_step", {"limit_counts": 1})
+    assert "(1 count); more follows" in proposal_texts.corner_reason_text("stopped_by_step", {"limit_counts": 1})
     beyond = {"beyond": [{"corner": "RL", "code": "step", "value": 40, "limit": 24}]}
     with override("de"):
         told = texts.finding_detail("pair_disagrees", "FL", values)

@@ -276,6 +276,31 @@ def test_backup_of_another_installation_needs_its_public_key(
     done(elsewhere | {"FORMER_CHECKPOINT_KEYS": known}, "restore", tmp_path / "moved", "--replace")
 
 
+def test_backup_whose_signing_key_is_lost_is_restored_when_that_is_accepted(
+    environment: dict[str, str], name: str, tmp_path: Path
+) -> None:
+    done(environment, "backup", tmp_path / "lost")
+    elsewhere = environment | {"CHECKPOINT_KEY": "of another machine"}
+    assert "--accept-new-signing-key" in refused(elsewhere, "restore", tmp_path / "lost", "--replace")
+    said = done(elsewhere, "restore", tmp_path / "lost", "--replace", "--accept-new-signing-key")
+    assert said.count("signed by a key that is lost") == 2, "of each workshop"
+    assert one(name, "SELECT count(*) FROM fleet_ledgerentry WHERE kind = 'new_signing_key_accepted'") == 2
+    assert done(elsewhere, "verify_records").count("good.") == 2
+    done(elsewhere, "backup", tmp_path / "after")
+    done(elsewhere, "restore", tmp_path / "after", "--replace")
+
+
+def test_accepting_a_new_key_accepts_nothing_else(environment: dict[str, str], name: str, tmp_path: Path) -> None:
+    change(name, "UPDATE fleet_vehicle SET registration = 'ALTERED'")
+    done(environment, "backup", tmp_path / "altered")
+    before, epoch_before = contents(name), epoch(name)
+    elsewhere = environment | {"CHECKPOINT_KEY": "of another machine"}
+    said = refused(elsewhere, "restore", tmp_path / "altered", "--replace", "--accept-new-signing-key")
+    assert said.count("BAD RECORD") == 2
+    assert "fleet.vehicle " in said
+    assert (contents(name), epoch(name)) == (before, epoch_before)
+
+
 def test_backup_of_a_newer_version_is_refused(environment: dict[str, str], name: str, backup: Path) -> None:
     manifest = json.loads((backup / MANIFEST).read_text())
     manifest["migrations"]["fleet"].append("0999_of_a_newer_version")

@@ -44,9 +44,12 @@ def test_only_a_made_export_is_cleared() -> None:
     assert "cleared_after_made" in refused_by(Export, requested_at=NOW, cleared_at=NOW)
 
 
-def test_one_archive_is_taken_in() -> None:
-    ArchiveIntake.objects.create(**HANDED_IN, **DONE)
-    assert "one_taken_in" in refused_by(ArchiveIntake, **HANDED_IN, **DONE)
+@pytest.mark.parametrize("first", [{}, DONE])
+@pytest.mark.parametrize("second", [{}, DONE])
+def test_one_archive_waits_or_is_taken_in(first: dict[str, Any], second: dict[str, Any]) -> None:
+    ArchiveIntake.objects.create(**HANDED_IN, state="refused", finished_at=NOW)
+    ArchiveIntake.objects.create(**HANDED_IN, **first)
+    assert "reports_archiveintake_one" in refused_by(ArchiveIntake, **HANDED_IN, **second)
 
 
 def test_an_archive_has_a_hash() -> None:

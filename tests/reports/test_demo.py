@@ -23,7 +23,6 @@ from pytest_django.fixtures import Settings
 from rest_framework.test import APIClient
 
 from calibration.models import HeightCheck, Job, Proposal
-from calibration.selectors.casefile import CaseFile
 from calibration.selectors.gauge_studies import found_study, studied_jobs
 from calibration.selectors.tyre_comparison import compared_tyres
 from deploy.embedded.folder import DataFolder
@@ -39,7 +38,7 @@ from reports.certificate.render import render
 from reports.demo import people
 from reports.demo.clock import NotTheDemoError, bay_day, person_at, winter_day, working_day
 from reports.demo.load import RANDOM_SEED, existing_demo, load_demo
-from reports.demo.scenes import Check, Story
+from reports.demo.scenes import Story
 from reports.demo.simulated_tape import Tape
 from reports.demo.simulated_vehicle import CORNER_NAMES
 from reports.demo.stories import STORIES
@@ -53,130 +52,11 @@ from tests.campaigns.certificates.campaign import by_script
 from tests.campaigns.certificates.real import accepted_by_service, issued_by
 from tests.factories import make_site
 
+from .demo_outcomes import ALERTS, END_OF_STORY, alerts_of, checks_told, jobs_of, told
 from .rendering import SIZES
 
 NIGHT_HOURS = NIGHT / timedelta(hours=1)
 WEDNESDAY = datetime(2025, 6, 18, 11, 0, tzinfo=UTC)
-
-END_OF_STORY: dict[str, dict[str, Any]] = {
-    "a year with one ambulance": {
-        "states": ["signed_off"] * 3,
-        "reason": "signed_off",
-        "documents": ["certificate"] * 3,
-        "writes": [1, 0, 1],
-        "findings": {"leave_alone"},
-    },
-    "a replaced sensor": {
-        "states": ["signed_off"],
-        "reason": "signed_off",
-        "documents": ["certificate"],
-        "findings": {"corner_not_responding"},
-    },
-    "air at the rear only": {
-        "states": ["signed_off"],
-        "reason": "signed_off",
-        "documents": ["certificate"],
-        "findings": {"not_adjustable_here"},
-    },
-    "a misreading": {
-        "states": ["signed_off"],
-        "reason": "signed_off",
-        "documents": ["certificate"],
-        "findings": {"pair_disagrees"},
-    },
-    "a slow leak": {
-        "states": ["ended"],
-        "reason": "ended",
-        "documents": ["findings_report"],
-        "writes": [0],
-    },
-    "left alone": {
-        "states": ["signed_off"],
-        "reason": "signed_off",
-        "documents": ["certificate"],
-        "writes": [0],
-        "findings": {"leave_alone"},
-    },
-    "one sensor for the rear axle": {
-        "states": ["signed_off"],
-        "reason": "signed_off",
-        "documents": ["certificate"],
-    },
-    "back to where it was": {
-        "states": ["reverted"],
-        "reason": "reverted",
-        "documents": ["findings_report"],
-    },
-    "more than the limits allow": {
-        "states": ["signed_off"],
-        "reason": "signed_off",
-        "documents": ["certificate"],
-    },
-    "a concession": {"states": ["signed_off"], "reason": "signed_off", "documents": ["certificate"]},
-    "an approval waiting": {
-        "states": ["measuring"],
-        "step": "get_approval",
-        "reason": "proposal",
-        "documents": [],
-        "writes": [0],
-    },
-    "waiting for parts": {
-        "states": ["paused"],
-        "step": "paused",
-        "reason": "paused",
-        "documents": [],
-        "writes": [0],
-    },
-}
-
-
-SIGNED_OFF: dict[str, Any] = {"states": ["signed_off"], "reason": "signed_off", "documents": ["certificate"]}
-NO_JOB: dict[str, Any] = {"states": [], "documents": []}
-END_OF_STORY |= {
-    "a drifting corner caught early": {
-        "states": ["signed_off"] * 2,
-        "reason": "signed_off",
-        "documents": ["certificate"] * 2,
-        "writes": [0, 1],
-    },
-    "a drifting corner still open": NO_JOB,
-    "larger tyres": {
-        "states": ["signed_off"] * 2,
-        "reason": "signed_off",
-        "documents": ["certificate"] * 2,
-        "findings": {"tyre_not_listed"},
-    },
-    "a leak that the cold imitates": SIGNED_OFF,
-    "a leak found and mended": SIGNED_OFF | {"findings": {"leak_outside"}},
-    "an uneven axle": SIGNED_OFF | {"writes": [1]},
-    "overdue": NO_JOB,
-    "two people measure": SIGNED_OFF,
-    "steel in front, air behind": SIGNED_OFF,
-    "three services of one estate": {
-        "states": ["signed_off"] * 3,
-        "reason": "signed_off",
-        "documents": ["certificate"] * 3,
-    },
-    "two services on safari": {
-        "states": ["signed_off"] * 2,
-        "reason": "signed_off",
-        "documents": ["certificate"] * 2,
-    },
-    "lowered at the front": SIGNED_OFF,
-    "nothing to adjust": NO_JOB,
-}
-
-
-ALERTS: dict[str, set[tuple[str, str, str]]] = {
-    "a year with one ambulance": {("trend", "RL", "resolved")},
-    "a drifting corner caught early": {("trend", "FL", "resolved")},
-    "a drifting corner still open": {("trend", "RL", "open")},
-    "an uneven axle": {("uneven", "front", "resolved")},
-    "overdue": {("overdue", "", "open")},
-    "air at the rear only": {("out_of_tolerance", "FL", "open"), ("uneven", "front", "open")},
-    "back to where it was": {("out_of_tolerance", corner, "open") for corner in CORNER_NAMES},
-}
-"""Kind, place and state; of all other vehicles there are none."""
 
 
 @pytest.fixture(scope="module")
@@ -187,15 +67,6 @@ def demo(django_db_setup: None, django_db_blocker: DjangoDbBlocker) -> Iterator[
         with in_workshop(workshop.pk):
             yield workshop
         connections.close_all()
-
-
-def jobs_of(story: Story) -> list[CaseFile]:
-    jobs = Job.objects.filter(vehicle__registration=story.registration).select_related("vehicle", "specification")
-    return [CaseFile(job) for job in jobs.order_by("opened_at")]
-
-
-def checks_told(story: Story) -> int:
-    return sum(isinstance(scene, Check) for scene in story.scenes)
 
 
 @pytest.mark.parametrize("story", STORIES, ids=lambda story: story.key.replace(" ", "-"))
@@ -223,14 +94,6 @@ def test_each_closed_job_has_its_document_issued_within_minutes(demo: Workshop, 
         assert issued_at is not None
         assert closed_at < issued_at <= closed_at + timedelta(minutes=5)
         assert bytes(CertificateFile.objects.get(certificate=each).pdf).startswith(b"%PDF-")
-
-
-def alerts_of(story: Story) -> list[DriftAlert]:
-    return list(DriftAlert.objects.filter(vehicle__registration=story.registration).order_by("opened_at"))
-
-
-def told(key: str) -> Story:
-    return next(story for story in STORIES if story.key == key)
 
 
 @pytest.mark.parametrize("story", STORIES, ids=lambda story: story.key.replace(" ", "-"))

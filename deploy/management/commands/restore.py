@@ -25,6 +25,12 @@ class Command(BaseCommand):
     def add_arguments(self, parser: CommandParser) -> None:
         parser.add_argument("folder", type=Path, help="a folder that `backup` wrote")
         parser.add_argument("--replace", action="store_true", help="replace a database that holds workshops")
+        parser.add_argument(
+            "--accept-new-signing-key",
+            action="store_true",
+            help="the key that signed the ledgers' heads is lost, and nobody has its public half: check everything "
+            "else, have each ledger say so, and go on with today's key",
+        )
 
     def handle(self, *args: Any, **options: Any) -> None:
         folder: Path = options["folder"].absolute()
@@ -35,6 +41,7 @@ class Command(BaseCommand):
                 files=Path(settings.MEDIA_ROOT),
                 now=timezone.now(),
                 replace=options["replace"],
+                key_is_lost=options["accept_new_signing_key"],
             )
         except BackupError as error:
             raise CommandError(str(error)) from error

@@ -57,9 +57,10 @@ class Command(BaseCommand):
 def _sentence(result: Verified, outside: int) -> str:
     if result.problem is not None:
         return f"{BAD}: {result.problem}"
+    unproven = f" ({result.unproven} of them signed by a key that is lost)" if result.unproven else ""
     return (
         f"good. {result.entries} ledger entries in {result.books} books, {result.leaves} of them in the tree, "
-        f"{result.checkpoints} checkpoints and {outside} from outside, {result.rows} rows."
+        f"{result.checkpoints} checkpoints{unproven} and {outside} from outside, {result.rows} rows."
     )
 
 

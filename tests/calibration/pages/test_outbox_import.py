@@ -5,15 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from datetime import timedelta
-from io import BytesIO
 from typing import Any
 
 import pytest
 from django.core.cache import cache
-from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import connection
 from django.test import Client
-from PIL import Image
 
 from calibration.models import Concession, Job, LeakTest, Photo, Readiness, Round
 from calibration.outbox_file import opening
@@ -25,17 +22,20 @@ from fleet.models import LedgerEntry, OutboxFile, OutboxKey, ServiceEvent
 from fleet.tenancy import in_workshop
 from tests.calibration.api.http_bench import ON_TARGET, ONE_HIGH, READY, HttpBench, moment
 from tests.calibration.outbox_files import encrypted, key_handed_out, key_of, record, saved
+from tests.calibration.pages.handing_in import (
+    PAGE,
+    carried_out,
+    count,
+    hand_in,
+    looked_at,
+    picture,
+    text,
+    text_without_tokens,
+)
 from tests.factories import TYRE, Person, Site, make_site
 from tests.fleet.signin.browsers import browser_of
 
-PAGE = "/tablets/import/"
 SENDING = CHECKOUT / "calibration/static/bench/app/sending.js"
-
-
-def picture() -> bytes:
-    buffer = BytesIO()
-    Image.new("RGB", (8, 8), "white").save(buffer, "PNG")
-    return buffer.getvalue()
 
 
 @pytest.fixture(autouse=True)
@@ -66,33 +66,6 @@ def of_a_job(site: Site, bench: HttpBench) -> list[dict[str, Any]]:
             {"kind": "leak_repaired", "corner": "RR", "happened_at": moment(-600), "note": "Line at the rear right."},
         ),
     ]
-
-
-def hand_in(browser: Client, file: bytes) -> Any:
-    return browser.post(PAGE, {"file": SimpleUploadedFile("tablet.lbox", file)})
-
-
-def looked_at(browser: Client, file: bytes) -> str:
-    """Hand a file in; the address of its page."""
-    answer = hand_in(browser, file)
-    assert answer.status_code == 302, text(answer)
-    return str(answer["Location"])
-
-
-def carried_out(browser: Client, file: bytes) -> list[str]:
-    """Hand a file in and confirm; what came of each record, in words."""
-    address = looked_at(browser, file)
-    assert browser.post(address).status_code == 302
-    return re.findall(r'<span class="state[^"]*">([^<]+)</span>', browser.get(address).content.decode())
-
-
-def text(answer: Any) -> str:
-    return " ".join(re.sub(r"<[^>]+>", " ", answer.content.decode()).split())
-
-
-def count(site: Site, *models: Any) -> list[int]:
-    with in_workshop(site.workshop.pk):
-        return [model.objects.count() for model in models]
 
 
 class TestCarriedOut:
@@ -425,7 +398,3 @@ class TestAccess:
         browser = browser_of(stranger)
         assert browser.get(address).status_code == browser.post(address).status_code == 404
         assert count(site, Job) == [0]
-
-
-def text_without_tokens(page: bytes) -> bytes:
-    return re.sub(rb'value="[^"]+"', b"", page)

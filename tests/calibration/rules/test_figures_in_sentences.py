@@ -8,7 +8,7 @@ import pytest
 from django.utils import timezone
 from django.utils.translation import override
 
-from calibration.rules import notation, texts
+from calibration.rules import notation, proposal_texts, texts
 from calibration.rules.limit_texts import limit_text
 
 
@@ -35,7 +35,9 @@ def test_sentences_show_their_values_so() -> None:
     values = {"warp_mm": -11.2, "expanded_uncertainty_mm": 2.7, "limit_mm": 3.0}
     assert "twisted by −11.2 ± 2.7 mm, more than 3 mm" in texts.finding_detail("large_warp", None, values)
     assert limit_text("band", -27, -20) == "set-point −27, nearest edge of the corner's band −20"
-    reason = texts.corner_reason_text("moves_towards_target", {"expected_change_mm": -5.14, "deviation_mm": 5.2})
+    reason = proposal_texts.corner_reason_text(
+        "moves_towards_target", {"expected_change_mm": -5.14, "deviation_mm": 5.2}
+    )
     assert reason.startswith("moves −5.1 mm because it is 5.2 mm")
 
 
@@ -47,8 +49,8 @@ def test_one_count_is_told_in_the_singular_of_either_sign() -> None:
     )
     assert "approval by another person who may approve" in limit_text("found_in_doubt", 70, 60)
     assert limit_text("shift_limit", 2, 60) == "2 counts from the baseline, never more than 60"
-    assert "(1 count)" in texts.corner_reason_text("stopped_by_step", {"limit_counts": 1})
-    assert "(20 counts)" in texts.corner_reason_text("stopped_by_step", {"limit_counts": 20})
+    assert "(1 count)" in proposal_texts.corner_reason_text("stopped_by_step", {"limit_counts": 1})
+    assert "(20 counts)" in proposal_texts.corner_reason_text("stopped_by_step", {"limit_counts": 20})
 
 
 @pytest.mark.parametrize(

@@ -14,7 +14,7 @@ from calibration.metrology.decision import DecisionReason, Step
 from calibration.metrology.planning_case import LimitCode, ReasonCode
 from calibration.metrology.readings import HeightUnit
 from calibration.metrology.specification import AxleSpecification, Specification
-from calibration.rules import next_step, texts
+from calibration.rules import next_step, proposal_texts, texts
 from calibration.rules.arrivals import clock_is_wrong, of_arrival, place_of
 from calibration.rules.cautions import ALTERED_HEIGHT, cautions_for
 from calibration.rules.course import Break, complete, walk, way_back
@@ -166,7 +166,7 @@ def all_words() -> dict[str, str]:
         **{f"reason {code}": texts.reason_text(code) for code in written_reasons()},
         **{f"inspection {code}": texts.step_text("inspect", code) for code in written_reasons()},
         **{f"step {code}": texts.step_text(code) for code in (*get_args(Step), "check_readiness", "measure", "write")},
-        **{f"corner {code}": texts.corner_reason_text(code, {}) for code in get_args(ReasonCode)},
+        **{f"corner {code}": proposal_texts.corner_reason_text(code, {}) for code in get_args(ReasonCode)},
         **{f"limit {code}": limit_text(code, 1.0, 2.0) for code in get_args(LimitCode)},
         **{f"item {code}": str(texts.READINESS_ITEMS[code]) for code in ITEMS},
         **{f"obstacle {code}": str(text) for code, text in OBSTACLES.items()},
@@ -186,7 +186,7 @@ def test_no_reason_is_written_that_the_rules_never_give() -> None:
     assert written_reasons() == set(texts.REASONS)
     assert set(texts.INSPECTIONS) < set(texts.REASONS)
     assert set(SEVERITIES) == set(texts.FINDINGS)
-    assert set(texts.CORNER_REASONS) == set(get_args(ReasonCode))
+    assert set(proposal_texts.CORNER_REASONS) == set(get_args(ReasonCode))
     assert set(LIMITS) == set(get_args(LimitCode))
     assert set(texts.UNIT_SLIPS) == set(get_args(HeightUnit))
 

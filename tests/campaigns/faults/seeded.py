@@ -22,6 +22,8 @@ FILE: Final = "seeded-faults"
 APART_S: Final = 0.2
 SLOW_S: Final = 1.5
 
+IMPORT_HELD_S: Final = 10.0
+
 Patch = Callable[[], None]
 _patches: list[Patch] = []
 
@@ -53,6 +55,11 @@ def switch_on(data: Path, *names: str) -> Iterator[None]:
         yield
     finally:
         path.unlink()
+
+
+def at_work(run: Any, phase: str) -> str:
+    """Name of the file in the data folder that says that a piece of this import is held in this phase."""
+    return f"import-held-{run}-{phase}"
 
 
 def _seeded(patch: Patch) -> Patch:
@@ -254,3 +261,33 @@ def photo_later() -> None:
         return path
 
     _instead(photos, "picture_keep", "photo_later", keep)
+
+
+@_seeded
+def slow_import() -> None:
+    """No fault, but time to kill a worker that has the rows of an import's piece in the database and has not committed.
+
+    The first piece of each phase is held, and a file says so.
+    """
+    from reports.services import import_running
+
+    def slowly(original: Callable[..., None], run: Any, outcome: Any) -> None:
+        marker = Path(os.environ["LEVELBOOK_DATA"]) / at_work(run.pk, run.phase)
+        if not marker.exists():
+            marker.touch()
+            time.sleep(IMPORT_HELD_S)
+        original(run, outcome)
+
+    _instead(import_running, "_note", "slow_import", slowly)
+
+
+@_seeded
+def rows_committed_first() -> None:
+    """The rows of an import's piece are committed before the place where the next one begins is noted."""
+    from reports.services import import_running
+
+    def commit(original: Callable[..., None], *args: Any) -> None:
+        connection.connection.commit()
+        original(*args)
+
+    _instead(import_running, "_note", "rows_committed_first", commit)

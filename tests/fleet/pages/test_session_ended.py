@@ -21,8 +21,8 @@ from tests.fleet.signin.browsers import browser_of, set_up_app, sign_in, totp_co
 from tests.fleet.signin.test_tablets import tablet_of
 
 from .conftest import Furnished
+from .form_cases import NAMES, cases
 from .forms import form_of
-from .test_forms import NAMES, cases
 
 PAGE = "/operators/new/"
 TYPED = {"name": "Tarn Lodge", "email": "fleet@tarn-lodge.example", "address": "Quay 4\nTarn"}

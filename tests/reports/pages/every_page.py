@@ -24,7 +24,7 @@ from reports.selectors.notices import stop_code
 from reports.selectors.recipients import Recipient
 from tests.calibration.outbox_files import record, saved
 from tests.calibration.pages.conftest import Asked, asked_in
-from tests.calibration.pages.test_outbox_import import looked_at
+from tests.calibration.pages.handing_in import looked_at
 from tests.factories import Site, make_site
 from tests.fleet.pages.conftest import Furnished, furnish
 from tests.fleet.signin.browsers import browser_of, confirm_password, set_up_app, sign_in

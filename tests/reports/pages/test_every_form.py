@@ -25,7 +25,7 @@ from fleet.tenancy import in_workshop
 from reports.models import ArchiveIntake, Certificate, DriftAlert, Export, Import, ImportFile, Webhook, WebhookDelivery
 from tests.calibration.outbox_files import record, saved
 from tests.factories import PASSWORD, PIN, Person, Site, make_site
-from tests.fleet.pages import test_forms as set_up
+from tests.fleet.pages import form_cases as set_up
 from tests.fleet.pages.conftest import Furnished, furnish
 from tests.fleet.pages.forms import errors_in, form_of, forms_of, send
 from tests.fleet.signin.browsers import browser_of, confirm_password, is_in, sign_in, totp_code
