@@ -7,14 +7,19 @@ from typing import Any, Final
 from zoneinfo import available_timezones
 
 from django import forms
+from django.utils.text import capfirst
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from calibration.models import HeightCheck
 from fleet.errors import Invalid
 from fleet.pages.workshop_page import RecordForm, Refusal
 
 from ..imports import registry
+from ..imports.assumptions import DAY_ORDERS, LOADING, NOON, TIME_OF_DAY, stated
+from ..imports.columns import is_day_alone, is_slashed
 from ..imports.kinds import ImportKind
+from ..imports.tables import Sample
 
 TRIAL: Final = "trial"
 PREFIX: Final = "column_"
@@ -41,11 +46,33 @@ class ImportFileForm(forms.Form):
 
 
 class ColumnsForm(RecordForm):
-    """Which heading of the file holds which of our columns, and how the file is to be carried out."""
+    """Which heading of the file holds which of our columns, and what its cells do not say."""
 
     time_zone = forms.ChoiceField(
         label=gettext_lazy("Times without an offset are of"),
         help_text=gettext_lazy("Spreadsheets know no offset from UTC. An hour that the clocks repeat is refused."),
+        required=False,
+    )
+    time_of_day = forms.TimeField(
+        label=gettext_lazy("Time of day where a row has only the day"),
+        help_text=gettext_lazy(
+            "Such checks say that their time was assumed and not measured. Left empty, such rows are refused."
+        ),
+        required=False,
+        widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"),
+        error_messages={"invalid": gettext_lazy("Write it like 12:00.")},
+    )
+    day_order = forms.ChoiceField(
+        label=gettext_lazy("Days written like 03/05/2024 have"),
+        help_text=gettext_lazy("Nobody can tell from the file. Ask whoever wrote it, where you do not know."),
+        required=False,
+        error_messages={"required": gettext_lazy("The file has such days. Say what comes first in them.")},
+    )
+    loading = forms.ChoiceField(
+        label=gettext_lazy("How the vehicles were loaded"),
+        help_text=gettext_lazy(
+            "Where no column of the file says it. Heights under another load are shown, not judged."
+        ),
         required=False,
     )
     atomic = forms.BooleanField(
@@ -54,30 +81,76 @@ class ColumnsForm(RecordForm):
         required=False,
     )
 
-    def __init__(self, *args: Any, kind: ImportKind, headings: Sequence[str], zone: str, **options: Any) -> None:
+    def __init__(self, *args: Any, kind: ImportKind, sample: Sample, zone: str, **options: Any) -> None:
         super().__init__(*args, **options)
         self.kind = kind
+        headings = [each for each in sample.headings if each]
         chosen = self.fields["time_zone"]
         chosen.choices = [("", _("no place: they are refused")), *((each, each) for each in _zones(zone))]  # type: ignore[attr-defined]
         chosen.initial = zone
-        known = registry.suggested_mapping(kind, headings)
+        self._add_columns(kind, headings)
+        self._ask(sample)
+
+    def _add_columns(self, kind: ImportKind, headings: Sequence[str]) -> None:
+        known, unclear = registry.suggested_mapping(kind, headings), registry.undecided(kind, headings)
         for column in kind.columns():
+            several = ", ".join(f"“{each}”" for each in unclear.get(column.name, ()))
             self.fields[f"{PREFIX}{column.name}"] = forms.ChoiceField(
-                label=f"{column.name}: {column.label}",
-                choices=[("", _("not in the file")), *((each, each) for each in headings if each)],
-                required=column.is_required,
+                label=capfirst(column.label),
+                help_text=_("Could be %(headings)s: say which.") % {"headings": several} if several else "",
+                choices=[("", _("not in the file")), *((each, each) for each in headings)],
+                required=column.is_required and not column.may_be_given,
                 initial=known.get(column.name, ""),
                 error_messages={"required": _("Say which heading of the file this is.")},
             )
+
+    def _ask(self, sample: Sample) -> None:
+        """Ask what only these rows or their kind make necessary; what the first rows show is asked with emphasis."""
+        names = {column.name for column in self.kind.columns()}
+        if "taken_at" not in names:
+            del self.fields["time_of_day"], self.fields["day_order"]
+        else:
+            cells = [value for row in sample.rows for value in row.values()]
+            self.has_days_alone = any(is_day_alone(each) for each in cells)
+            self.fields["time_of_day"].initial = NOON if self.has_days_alone else None
+            order = self.fields["day_order"]
+            order.required = any(is_slashed(each) for each in cells)
+            first = "" if order.required else _("no known order: they are refused")
+            order.choices = [("", first or _("Choose")), *DAY_ORDERS.items()]  # type: ignore[attr-defined]
+        if "loading" not in names:
+            del self.fields["loading"]
+        else:
+            choices = [("", _("a column of the file says it")), *HeightCheck.Loading.choices]
+            self.fields["loading"].choices = choices  # type: ignore[attr-defined]
+
+    def clean(self) -> dict[str, Any]:
+        values = super().clean() or self.cleaned_data
+        if "loading" in self.fields and not values.get("loading") and not values.get(f"{PREFIX}loading"):
+            self.add_error("loading", _("Say it here, or which heading of the file says it."))
+        return values
 
     @property
     def columns(self) -> list[forms.BoundField]:
         return [self[f"{PREFIX}{column.name}"] for column in self.kind.columns()]
 
+    @property
+    def settings(self) -> list[forms.BoundField]:
+        names = ("loading", "time_of_day", "day_order", "time_zone", "atomic")
+        return [self[name] for name in names if name in self.fields]
+
     def body(self, values: Mapping[str, Any]) -> dict[str, Any]:
         """What the service takes."""
         columns = {name.removeprefix(PREFIX): value for name, value in values.items() if name.startswith(PREFIX)}
-        return {"columns": columns, "time_zone": values["time_zone"], "atomic": values["atomic"]}
+        at = values.get(TIME_OF_DAY)
+        said = {**values, TIME_OF_DAY: at.isoformat("minutes") if at else ""}
+        if columns.get("loading"):
+            said[LOADING] = ""
+        return {
+            "columns": columns,
+            "time_zone": values["time_zone"],
+            "atomic": values["atomic"],
+            "assumptions": stated(said),
+        }
 
     def refuse(self, error: Refusal) -> None:
         """What is said of the file or the columns as a whole stands above the form."""
