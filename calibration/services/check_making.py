@@ -77,7 +77,7 @@ def height_check_made(
     received_at: datetime | None = None,
     assumed: AssumedTime | None = None,
 ) -> tuple[HeightCheck, list[HeightCheckReading]]:
-    """The check with its readings; `measured_by` is who read what names nobody else. `assumed`: only a day was noted."""
+    """The check with its readings; `measured_by` is who read what names nobody else; `assumed`: only a day was."""
     needed = _("A height check needs 1 to 20 readings at every corner; %(corner)s has %(count)s.")
     require_counts(Counter(reading["corner"] for reading in readings), READINGS_A_CORNER, needed)
     received = received_by(actor, received_at)

@@ -41,8 +41,8 @@ class CheckRows:
     name = "checks"
     label = gettext_lazy("Past height checks")
     explanation = gettext_lazy(
-        "One check in each row: the vehicle by its VIN, the day or the time, and one height at every corner. The vehicles "
-        "have to be here first."
+        "One check in each row: the vehicle by its VIN, the day or the time, and one height at every corner. The "
+        "vehicles have to be here first."
     )
 
     def columns(self) -> Sequence[Column]:
@@ -107,7 +107,8 @@ def _values(row: Mapping[str, Any], columns: Sequence[Column], piece: Piece) -> 
 
 def _note_what_is_assumed(row: Mapping[str, Any], values: dict[str, Any], piece: Piece) -> None:
     reading, mapping = piece.reading, piece.mapping
-    assert reading.time_of_day is not None and reading.zone_of_days is not None
+    assert reading.time_of_day is not None
+    assert reading.zone_of_days is not None
     if cells.is_day_alone(row.get(mapping["taken_at"])):
         zone = reading.zone_of_days
         day = values["taken_at"].astimezone(zone).date()

@@ -192,8 +192,8 @@ def moment(value: Any, reading: Reading) -> str:
     """A time after RFC 3339 from 2026-05-04T09:30+02:00, 2026-05-04 09:30 or 04.05.2026 09:30.
 
     One without an offset is of the zone that was chosen for the file; where none was, it is refused. An hour that the
-    clocks skip or repeat is refused as well. A day alone gets the time of day that was chosen, and 04/05/2026 is read in
-    the order that was.
+    clocks skip or repeat is refused as well. A day alone gets the time of day that was chosen, and 04/05/2026 is read
+    in the order that was.
     """
     written = str(value).strip()
     if match := _ISO.fullmatch(written):

@@ -1,8 +1,8 @@
 """Which headings of a file mean which of our columns: one table, English and German.
 
 Case, spaces, punctuation and umlauts written out make no difference, and a column's own unit may follow. A heading with
-another unit (cm, miles) is none of ours. Where two headings could both be meant, nobody guesses: whoever imports says it.
-The first heading of each language stands in the example files.
+another unit (cm, miles) is none of ours. Where two headings could both be meant, nobody guesses: whoever imports says
+it. The first heading of each language stands in the example files.
 """
 
 from __future__ import annotations
