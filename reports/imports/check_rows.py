@@ -29,8 +29,9 @@ from .sources import Row
 LONGEST_SERIAL: Final = 60
 EXAMPLE_TIME: Final = "2025-05-04T09:30:00+02:00"
 _LOADINGS: Final = {
-    **dict.fromkeys(("as_specified", "loaded_as_specified", "specified", "wie_vorgeschrieben"), "as_specified"),
-    **dict.fromkeys(("other", "otherwise", "loaded_otherwise", "anders"), "other"),
+    **dict.fromkeys(("as_specified", "loaded_as_specified", "wie_vorgegeben", "wie_vorgeschrieben"), "as_specified"),
+    "wie_vorgegeben_beladen": "as_specified",
+    **dict.fromkeys(("other", "otherwise", "loaded_otherwise", "anders", "anders_beladen"), "other"),
 }
 """How people write a loading, `cells.word`."""
 
