@@ -143,9 +143,9 @@ def candidates(columns: Iterable[str], headings: Sequence[str]) -> dict[str, lis
     A column's own name, exactly as the interface's description has it, is that column, whatever else there is.
     """
     plain = [(_plain(each), each) for each in headings if each]
-    found = {
-        name: [name] if name in headings else [each for key, each in plain if key in _keys(name)] for name in columns
-    }
+    found = {}
+    for name in columns:
+        found[name] = [name] if name in headings else [each for key, each in plain if key in _keys(name)]
     return {name: those for name, those in found.items() if those}
 
 
@@ -159,7 +159,9 @@ def heading(name: str, language: str) -> str:
 
 @cache
 def _keys(name: str) -> frozenset[str]:
-    words = itertools.chain.from_iterable(HEADINGS.get(name, {}).values())
+    if name not in HEADINGS:  # a workshop's “ID” is none of ours
+        return frozenset()
+    words = itertools.chain.from_iterable(HEADINGS[name].values())
     return frozenset(key for word in (name, *words) for key in _with_units(word, UNITS.get(name, ())))
 
 

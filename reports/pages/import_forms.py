@@ -110,11 +110,11 @@ class ColumnsForm(RecordForm):
         if "taken_at" not in names:
             del self.fields["time_of_day"], self.fields["day_order"]
         else:
-            cells = [value for row in sample.rows for value in row.values()]
-            self.has_days_alone = any(is_day_alone(each) for each in cells)
+            times = [each for row in sample.rows for each in self._times(row)]
+            self.has_days_alone = any(is_day_alone(each) for each in times)
             self.fields["time_of_day"].initial = NOON if self.has_days_alone else None
             order = self.fields["day_order"]
-            order.required = any(is_slashed(each) for each in cells)
+            order.required = any(is_slashed(each) for each in times)
             first = "" if order.required else _("no known order: they are refused")
             order.choices = [("", first or _("Choose")), *DAY_ORDERS.items()]  # type: ignore[attr-defined]
         if "loading" not in names:
@@ -122,6 +122,13 @@ class ColumnsForm(RecordForm):
         else:
             choices = [("", _("a column of the file says it")), *HeightCheck.Loading.choices]
             self.fields["loading"].choices = choices  # type: ignore[attr-defined]
+
+    def _times(self, row: Mapping[str, Any]) -> list[Any]:
+        """The cells of a row that may say when it was measured: of the column proposed for that, or else all."""
+        day, clock = (self[f"{PREFIX}{each}"].initial for each in ("taken_at", "clock"))
+        if not day:
+            return list(row.values())
+        return [f"{row.get(day) or ''} {row.get(clock) or ''}".strip()]
 
     def clean(self) -> dict[str, Any]:
         values = super().clean() or self.cleaned_data
