@@ -215,7 +215,7 @@ def _in_another_form(written: str, reading: Reading) -> str:
         return _at_time_of_day(match, written, reading)
     match = _SLASHED.fullmatch(written)
     if match is None:
-        detail = _("“%(value)s” is no time. Write it like 2026-05-04T09:30:00+02:00 or 2026-05-04 09:30.")
+        detail = _("“%(value)s” is no date. Write it like 2026-05-04 09:30 or 04.05.2026 09:30, or only the day.")
         raise RowFault("not_a_time", detail % {"value": shown(written)})
     first, second, year, *_time = match.groups()
     day, month = _in_order(first, second, written, reading)

@@ -16,7 +16,7 @@ from fleet.errors import Invalid
 from fleet.pages.workshop_page import RecordForm, Refusal
 
 from ..imports import registry
-from ..imports.assumptions import DAY_ORDERS, LOADING, NOON, TIME_OF_DAY, stated
+from ..imports.assumptions import DAY_ORDERS, LOADING, NOON, stated
 from ..imports.columns import is_day_alone, is_slashed
 from ..imports.kinds import ImportKind
 from ..imports.tables import Sample
@@ -49,8 +49,10 @@ class ColumnsForm(RecordForm):
     """Which heading of the file holds which of our columns, and what its cells do not say."""
 
     time_zone = forms.ChoiceField(
-        label=gettext_lazy("Times without an offset are of"),
-        help_text=gettext_lazy("Spreadsheets know no offset from UTC. An hour that the clocks repeat is refused."),
+        label=gettext_lazy("Time zone of the times in the file"),
+        help_text=gettext_lazy(
+            "Where a time does not say it itself. An hour that the clocks repeat in autumn is refused."
+        ),
         required=False,
     )
     time_of_day = forms.TimeField(
@@ -86,7 +88,10 @@ class ColumnsForm(RecordForm):
         self.kind = kind
         headings = [each for each in sample.headings if each]
         chosen = self.fields["time_zone"]
-        chosen.choices = [("", _("no place: they are refused")), *((each, each) for each in _zones(zone))]  # type: ignore[attr-defined]
+        chosen.choices = [
+            ("", _("none: times that do not say it are refused")),
+            *((each, each) for each in _zones(zone)),
+        ]  # type: ignore[attr-defined]
         chosen.initial = zone
         self._add_columns(kind, headings)
         self._ask(sample)
@@ -130,6 +135,11 @@ class ColumnsForm(RecordForm):
             return list(row.values())
         return [f"{row.get(day) or ''} {row.get(clock) or ''}".strip()]
 
+    def clean_time_of_day(self) -> str:
+        """As the interface has it."""
+        at = self.cleaned_data["time_of_day"]
+        return str(at.isoformat("minutes")) if at else ""
+
     def clean(self) -> dict[str, Any]:
         values = super().clean() or self.cleaned_data
         if "loading" in self.fields and not values.get("loading") and not values.get(f"{PREFIX}loading"):
@@ -148,10 +158,7 @@ class ColumnsForm(RecordForm):
     def body(self, values: Mapping[str, Any]) -> dict[str, Any]:
         """What the service takes."""
         columns = {name.removeprefix(PREFIX): value for name, value in values.items() if name.startswith(PREFIX)}
-        at = values.get(TIME_OF_DAY)
-        said = {**values, TIME_OF_DAY: at.isoformat("minutes") if at else ""}
-        if columns.get("loading"):
-            said[LOADING] = ""
+        said = {**values, LOADING: ""} if columns.get("loading") else values
         return {
             "columns": columns,
             "time_zone": values["time_zone"],

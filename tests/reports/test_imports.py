@@ -317,7 +317,8 @@ class TestDays:
         assert codes(found) == [(2, "taken_at", "time_of_day_missing")]
 
     def test_are_in_the_workshops_zone_where_none_is_chosen(self, site: Site, vehicle: Vehicle) -> None:
-        Workshop.objects.filter(pk=site.workshop.pk).update(time_zone="America/New_York")
+        with in_workshop(site.workshop.pk):
+            Workshop.objects.filter(pk=site.workshop.pk).update(time_zone="America/New_York")
         self.days_alone(site, vehicle, time_zone="")
         assert HeightCheck.objects.get(vehicle=vehicle).taken_at == datetime(2025, 7, 4, 16, tzinfo=UTC)
 

@@ -43,7 +43,7 @@ def test_a_file_is_tried_and_then_carried_out(site: Site, manager: Client) -> No
     assert "waiting" in manager.get(trial).content.decode()
     carry_out(site)
     told = manager.get(trial).content.decode()
-    assert "Line 3, column “taken_at” (date and time of the check): “yesterday” is no time." in told
+    assert "Line 3, column “taken_at” (date and time of the check): “yesterday” is no date." in told
     assert not HeightCheck.objects.filter(vehicle=vehicle).exists()
 
     wanted = form_of(manager.get(trial), f"{trial}carrying-out/")
@@ -60,8 +60,8 @@ def test_a_workshops_own_list_is_understood_and_its_days_are_asked_about(site: S
     columns = handed_in(manager, xlsx_of([german_row(vehicle.vin, date(2025, 7, 4))]), "Prüfungen.xlsx")
     form = form_of(manager.get(columns))
     proposed = {name: form.filled().get(f"column_{name}") for name in ("vin", "taken_at", "FL_mm", "RR_mm", "note")}
-    assert list(proposed.values()) == ["FIN", "Datum", "Höhe VL (mm)", "Höhe HR (mm)", "Bemerkung"]
-    assert form.filled()["time_of_day"] == "12:00"
+    assert list(proposed.values()) == [["FIN"], ["Datum"], ["Höhe VL (mm)"], ["Höhe HR (mm)"], ["Bemerkung"]]
+    assert form.filled()["time_of_day"] == ["12:00"]
     assert "has days without a time of day" in manager.get(columns).content.decode()
 
     unsaid = manager.post(columns, {**form.filled(), "how": "import"})
