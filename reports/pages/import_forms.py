@@ -125,8 +125,9 @@ class ColumnsForm(RecordForm):
         if "loading" not in names:
             del self.fields["loading"]
         else:
-            choices = [("", _("a column of the file says it")), *HeightCheck.Loading.choices]
-            self.fields["loading"].choices = choices  # type: ignore[attr-defined]
+            is_in_file = bool(self.fields[f"{PREFIX}{LOADING}"].initial)
+            first = _("a column of the file says it") if is_in_file else _("Choose")
+            self.fields["loading"].choices = [("", first), *HeightCheck.Loading.choices]  # type: ignore[attr-defined]
 
     def _times(self, row: Mapping[str, Any]) -> list[Any]:
         """The cells of a row that may say when it was measured: of the column proposed for that, or else all."""
