@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 from zoneinfo import available_timezones
 
@@ -87,12 +87,10 @@ class ColumnsForm(RecordForm):
         super().__init__(*args, **options)
         self.kind = kind
         headings = [each for each in sample.headings if each]
-        chosen = self.fields["time_zone"]
-        chosen.choices = [
-            ("", _("none: times that do not say it are refused")),
-            *((each, each) for each in _zones(zone)),
-        ]  # type: ignore[attr-defined]
-        chosen.initial = zone
+        self._offer(
+            "time_zone", _("none: times that do not say it are refused"), ((each, each) for each in _zones(zone))
+        )
+        self.fields["time_zone"].initial = zone
         self._add_columns(kind, headings)
         self._ask(sample)
 
@@ -118,16 +116,18 @@ class ColumnsForm(RecordForm):
             times = [each for row in sample.rows for each in self._times(row)]
             self.has_days_alone = any(is_day_alone(each) for each in times)
             self.fields["time_of_day"].initial = NOON if self.has_days_alone else None
-            order = self.fields["day_order"]
-            order.required = any(is_slashed(each) for each in times)
-            first = "" if order.required else _("no known order: they are refused")
-            order.choices = [("", first or _("Choose")), *DAY_ORDERS.items()]  # type: ignore[attr-defined]
+            is_needed = self.fields["day_order"].required = any(is_slashed(each) for each in times)
+            first = _("Choose") if is_needed else _("no known order: they are refused")
+            self._offer("day_order", first, DAY_ORDERS.items())
         if "loading" not in names:
             del self.fields["loading"]
         else:
             is_in_file = bool(self.fields[f"{PREFIX}{LOADING}"].initial)
             first = _("a column of the file says it") if is_in_file else _("Choose")
-            self.fields["loading"].choices = [("", first), *HeightCheck.Loading.choices]  # type: ignore[attr-defined]
+            self._offer("loading", first, HeightCheck.Loading.choices)
+
+    def _offer(self, name: str, first: str, others: Iterable[tuple[str, Any]]) -> None:
+        self.fields[name].choices = [("", first), *others]  # type: ignore[attr-defined]
 
     def _times(self, row: Mapping[str, Any]) -> list[Any]:
         """The cells of a row that may say when it was measured: of the column proposed for that, or else all."""
