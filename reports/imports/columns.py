@@ -165,7 +165,7 @@ def yes_or_no(value: Any, _reading: Reading) -> bool:
         return True
     if word in _NO:
         return False
-    raise RowFault("not_yes_or_no", _("“%(value)s” is no yes or no. Write true or false.") % {"value": shown(value)})
+    raise RowFault("not_yes_or_no", _("“%(value)s” is no yes or no. Write yes or no.") % {"value": shown(value)})
 
 
 def is_day_alone(value: Any) -> bool:
