@@ -24,6 +24,8 @@ class FieldError:
     pointer: str
     code: str
     detail: _StrOrPromise
+    to_programs: _StrOrPromise = ""
+    """How a program goes on, as the interface adds it to the detail; pages say in words of their own what to do."""
 
 
 class LevelbookError(Exception):

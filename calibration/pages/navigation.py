@@ -10,5 +10,5 @@ from fleet.permissions import Permission
 register_entries(
     Entry(120, "approvals_page", _("Approvals and rulings"), Permission.READ_WORKSHOP),
     Entry(325, "measurements_page", _("How well we measure"), Permission.READ_WORKSHOP),
-    Entry(705, "outbox_import_page", _("Records from a file"), Permission.SET_UP),
+    Entry(705, "outbox_import_page", _("File from a tablet"), Permission.SET_UP),
 )

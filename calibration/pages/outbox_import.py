@@ -1,4 +1,4 @@
-"""Records from a file: what a tablet held that will not come online again."""
+"""File from a tablet: what a tablet held that will not come online again."""
 
 from __future__ import annotations
 

@@ -12,6 +12,8 @@ from ..metrology.corners import Corner
 
 Severity = Literal["note", "review", "stop"]
 
+TIME_ASSUMED = "time_assumed"
+"""Of a height check of which only the day was noted."""
 NOTES = frozenset(
     {
         "pair_disagrees",
@@ -23,6 +25,7 @@ NOTES = frozenset(
         "measured_before_readiness",
         "tyres_not_recorded",
         "noted_out_of_order",
+        TIME_ASSUMED,
     }
 )
 STOPS = frozenset(

@@ -38,6 +38,10 @@ FINDINGS = {
     "odometer_lower": gettext_lazy(
         "The odometer stands at %(odometer_km)s km, below the %(before_km)s km recorded before."
     ),
+    "time_assumed": gettext_lazy(
+        "Only the day was noted, %(day_on)s. The time, %(time_of_day)s (%(time_zone)s), was assumed when it was "
+        "imported; nobody read it off a clock."
+    ),
     "measured_before_readiness": gettext_lazy(
         "This round was measured before the vehicle was checked to be ready. It counts, but a proposal and the "
         "sign-off wait for the check; where something turns out not to be ready, measure again after it is."

@@ -8,7 +8,8 @@ from __future__ import annotations
 import uuid
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 from typing import Any, Final
 
@@ -23,7 +24,7 @@ from fleet.selectors.vehicles import sees_whole_workshop
 from ..metrology.provenance import PROVENANCE
 from ..metrology.readings import largest_repeatability
 from ..models import HeightCheck, HeightCheckReading
-from ..rules.finding_kinds import SEVERITIES, Arrival, NewFinding
+from ..rules.finding_kinds import SEVERITIES, TIME_ASSUMED, Arrival, NewFinding
 from ..rules.findings import of_instruments
 from ..selectors.height_checks import MeasuredHeightCheck, specification_of, was_theirs
 from .check_basis import CheckBasis, heights_of
@@ -32,8 +33,31 @@ from .measuring import frozen_instrument, height_error, instrument_status, requi
 READINGS_A_CORNER: Final = range(1, 21)
 OF_CHECKS: Final = {"rule": "height_check"}
 """Has the words chosen that are about a check (`texts.VARIANTS`)."""
+ONE_DAY: Final = timedelta(days=1)
+"""A time of day that is assumed for today may not have come yet; the day itself is right."""
 NO_LIMIT_MM: Final = float("inf")
 """How long an instrument is that nobody named."""
+
+
+@dataclass(frozen=True)
+class AssumedTime:
+    """Only the day of a check was noted: what was assumed beyond it."""
+
+    day: date
+    time_of_day: str
+    time_zone: str
+
+    def as_values(self) -> dict[str, str]:
+        """What the finding holds."""
+        return {"day_on": self.day.isoformat(), "time_of_day": self.time_of_day, "time_zone": self.time_zone}
+
+
+def assumed_time_of(check: HeightCheck) -> AssumedTime | None:
+    """What was assumed of the time of a check that is on record."""
+    values = next((each["values"] for each in check.findings if each["code"] == TIME_ASSUMED), None)
+    if values is None:
+        return None
+    return AssumedTime(date.fromisoformat(values["day_on"]), values["time_of_day"], values["time_zone"])
 
 
 def height_check_made(
@@ -51,8 +75,9 @@ def height_check_made(
     temperature_deg_c: Decimal | None = None,
     note: str = "",
     received_at: datetime | None = None,
+    assumed: AssumedTime | None = None,
 ) -> tuple[HeightCheck, list[HeightCheckReading]]:
-    """The check with its readings; `measured_by` is who read what names nobody else."""
+    """The check with its readings; `measured_by` is who read what names nobody else; `assumed`: only a day was."""
     needed = _("A height check needs 1 to 20 readings at every corner; %(corner)s has %(count)s.")
     require_counts(Counter(reading["corner"] for reading in readings), READINGS_A_CORNER, needed)
     received = received_by(actor, received_at)
@@ -78,7 +103,8 @@ def height_check_made(
     rows = reading_rows(actor, check, readings, first_ordinal=1, measured_by=measured_by)
     require_plausible(check, rows)
     check.repeats = _repeated(basis, check, rows)
-    check.findings = [_stored(each) for each in (*_of_check(basis, check, noted), *_freeze(basis, check, rows))]
+    found = _of_check(basis, check, noted, assumed)
+    check.findings = [_stored(each) for each in (*found, *_freeze(basis, check, rows))]
     check.result = MeasuredHeightCheck(check, rows, {}).result
     return check, rows
 
@@ -113,10 +139,12 @@ def _freeze(basis: CheckBasis, check: HeightCheck, rows: Sequence[HeightCheckRea
     return of_instruments(Arrival("height_check", check.pk, check.happened_at, check.recorded_at), statuses)
 
 
-def _of_check(basis: CheckBasis, check: HeightCheck, noted: datetime) -> list[NewFinding]:
-    """A time that cannot be right, an odometer that went back, a record that was sent once more."""
+def _of_check(basis: CheckBasis, check: HeightCheck, noted: datetime, assumed: AssumedTime | None) -> list[NewFinding]:
+    """A time that was assumed or cannot be right, an odometer that went back, a record that was sent once more."""
     arrival, found = Arrival("height_check", check.pk, noted, check.received_at), []
-    if noted > check.received_at + CLOCK_TOLERANCE:
+    if assumed is not None:
+        found.append(arrival.finding(TIME_ASSUMED, None, **assumed.as_values()))
+    if noted > check.received_at + (ONE_DAY if assumed else CLOCK_TOLERANCE):
         received = check.received_at.isoformat()
         times = {"happened_at": noted.isoformat(), "recorded_at": received}
         found.append(arrival.finding("clock_wrong", None, **OF_CHECKS, **times))

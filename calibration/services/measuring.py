@@ -76,15 +76,16 @@ def height_error(
                 % {"height": f"{height:g}", "length": f"{length:g}"},
             )
         case "confirm_height" if not confirmed:
-            return FieldError(pointer, "confirm_height", _confirmation(height, expected))
+            how = _("Read again, or send it with 'confirmed': true if it is right.")
+            return FieldError(pointer, "confirm_height", _far_from_target(height, expected), how)
         case _:
             return None
 
 
-def _confirmation(height: float, target: float) -> str:
-    text = _(
-        "%(height)s mm is more than 150 mm from the target of %(target)s mm. Read again, or send it with "
-        "'confirmed': true if it is right."
-    ) % {"height": f"{height:g}", "target": f"{target:g}"}
+def _far_from_target(height: float, target: float) -> str:
+    text = _("%(height)s mm is more than 150 mm from the target of %(target)s mm.") % {
+        "height": f"{height:g}",
+        "target": f"{target:g}",
+    }
     unit = likely_unit(height, target)
     return f"{text} {texts.UNIT_SLIPS[unit]}" if unit else text

@@ -11,7 +11,7 @@ import uuid
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime, time
 from decimal import Decimal
 from functools import cached_property
 from typing import Any, Final
@@ -28,7 +28,7 @@ from fleet.permissions import Permission, require
 from ..models import HeightCheck, HeightCheckReading
 from ..selectors.height_checks import came_with_the_check
 from .check_basis import BasisOfMany
-from .check_making import height_check_made, received_by
+from .check_making import AssumedTime, assumed_time_of, height_check_made, received_by
 
 IMPORTED: Final = "height_checks_imported"
 """Kind of the ledger's entries."""
@@ -53,13 +53,19 @@ class PastCheck:
     note: str = ""
     confirmed: bool = False
     """Heights far from target were looked at again and stand."""
+    assumed: AssumedTime | None = None
+    """Where only the day was noted; it is then known again by the day, whatever time is assumed."""
     line: int = 0
     """Where it stands in its file."""
 
     @cached_property
     def key(self) -> uuid.UUID:
         """Its id: that which it came with, or one of version 7 from its time and a hash of what was measured."""
-        return self.record_id or _id_of(self.taken_at, self.fingerprint)
+        return self.record_id or _id_of(self._noted_at, self.fingerprint)
+
+    @property
+    def _noted_at(self) -> datetime:
+        return datetime.combine(self.assumed.day, time(), UTC) if self.assumed else self.taken_at
 
     @cached_property
     def fingerprint(self) -> bytes:
@@ -148,6 +154,7 @@ def _values(past: PastCheck) -> dict[str, Any]:
         "temperature_deg_c": past.temperature_deg_c,
         "note": past.note,
         "received_at": past.received_at,
+        "assumed": past.assumed,
     }
 
 
@@ -155,7 +162,7 @@ def _content(check: PastCheck) -> dict[str, Any]:
     return {
         "workshop": check.vehicle.workshop_id,
         "vehicle": check.vehicle.pk,
-        "taken_at": check.taken_at,
+        "taken_at": check.assumed.day if check.assumed else check.taken_at,
         "loading": check.loading,
         "odometer_km": check.odometer_km,
         "instrument": check.instrument.pk if check.instrument else None,
@@ -185,6 +192,7 @@ def _as_past(check: HeightCheck, heights: Mapping[str, Decimal]) -> PastCheck:
         instrument=check.instrument,
         temperature_deg_c=check.temperature_deg_c,
         note=check.note,
+        assumed=assumed_time_of(check),
     )
 
 

@@ -165,7 +165,8 @@ def _invalid(found: Iterator[errors.FieldError], *, in_query: bool = False) -> P
 
 
 def _member(error: errors.FieldError) -> dict[str, str]:
-    return {"pointer": error.pointer, "code": error.code, "detail": str(error.detail)}
+    detail = f"{error.detail} {error.to_programs}" if error.to_programs else str(error.detail)
+    return {"pointer": error.pointer, "code": error.code, "detail": detail}
 
 
 def _query_member(error: errors.FieldError) -> dict[str, str]:

@@ -29,9 +29,10 @@ from fleet.permissions import Permission, require
 from ..archive.members import LARGEST_UPLOAD
 from ..models import ArchiveIntake, Export
 from ..selectors.archives import visible_archives, visible_exports
-from ..services.archives import archive_hand_in
+from ..services.archives import archive_cancel, archive_hand_in
 from ..services.exports import export_file, export_request
 from .archive_serializers import ArchiveInput, ArchiveSerializer, ExportInput, ExportSerializer
+from .import_serializers import CancellationInput
 from .views import UUID_FORM, PdfRenderer
 
 
@@ -121,6 +122,7 @@ class ArchiveViewSet(ResourceMixin, ListModelMixin, RetrieveModelMixin, Workshop
             "Hand in an archive that `/exports/` made, for an empty workshop to take in. All of it is taken in, in the "
             "background, or nothing. Larger ones are taken in on the service's machine."
         ),
+        "cancellation": _("End an intake that waits or failed in every attempt; nothing of it was taken in."),
     }
 
     def get_queryset(self) -> QuerySet[ArchiveIntake]:
@@ -146,6 +148,19 @@ class ArchiveViewSet(ResourceMixin, ListModelMixin, RetrieveModelMixin, Workshop
             lambda record_id: ArchiveIntake.objects.get(pk=record_id),
         )
         return Response(ArchiveSerializer(made).data, status=_accepted(code))
+
+    @extend_schema(request=CancellationInput, responses={200: ArchiveSerializer})
+    @action(detail=True, methods=["post"], parser_classes=WorkshopViewSet.parser_classes)
+    def cancellation(self, request: Request, pk: str) -> Response:
+        require(self.actor, Permission.SET_UP)
+        self.once(
+            "reports.archive_cancellation",
+            self.validated(CancellationInput),
+            lambda _id: archive_cancel(actor=self.actor, intake_id=UUID(pk)),
+            lambda _id: visible_archives(self.actor).get(pk=pk),
+            of_archive=UUID(pk),
+        )
+        return Response(ArchiveSerializer(visible_archives(self.actor).get(pk=pk)).data)
 
 
 def zip_answer(export: Export, content: IO[bytes]) -> FileResponse:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from typing import Any, ClassVar, Final
 
@@ -11,15 +12,18 @@ from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
+from calibration.models import HeightCheck
 from fleet.api.choices import Choice
 from fleet.api.fields import AwareDateTime, ClientId, TrimmedText
 from fleet.api.inputs import RecordSerializer, RequestBody
 
 from ..imports import registry
+from ..imports.assumptions import DAY_ORDERS
 from ..models import Import, ImportFile, RowProblem
 from ..selectors.imports import PROBLEMS_SHOWN, problems_of
 
 KINDS: Final = registry.names()
+_TIME_OF_DAY: Final = re.compile(r"([01]\d|2[0-3]):[0-5]\d", re.ASCII)
 LONGEST_COLUMNS: Final = 20_000
 
 
@@ -35,6 +39,21 @@ class FormBoolean(serializers.Field[bool, Any, bool, Any]):
 
     def to_representation(self, value: bool) -> bool:
         return value
+
+
+class TimeOfDay(TrimmedText):
+    """Hour and minute."""
+
+    default_error_messages: ClassVar[dict[str, Any]] = {"not_a_time_of_day": _("Must be a time of day like 12:00.")}
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(max_length=5, **options)
+
+    def to_internal_value(self, data: Any) -> str:
+        text = super().to_internal_value(data)
+        if text and not _TIME_OF_DAY.fullmatch(text):
+            self.fail("not_a_time_of_day")
+        return text
 
 
 class ColumnsField(serializers.Field[dict[str, str], Any, dict[str, str], Any]):
@@ -99,6 +118,30 @@ class NewImport(RequestBody):
         help_text=_("In which times without an offset are read, like `Europe/Berlin`; without one they are refused."),
     )
 
+    time_of_day = TimeOfDay(
+        required=False,
+        allow_blank=True,
+        default="",
+        help_text=_(
+            "Assumed where a row has a day only, like `12:00`, in `time_zone` or else the workshop's; each such check "
+            "carries the finding `time_assumed`. Without it such rows are refused."
+        ),
+    )
+    day_order = Choice(
+        list(DAY_ORDERS),
+        required=False,
+        allow_blank=True,
+        default="",
+        help_text=_("Of days written like 03/05/2024; without it they are refused."),
+    )
+    loading = Choice(
+        HeightCheck.Loading.values,
+        required=False,
+        allow_blank=True,
+        default="",
+        help_text=_("Of all checks, where the file has no column that says it."),
+    )
+
 
 class CancellationInput(RecordSerializer):
     """A cancellation; the id alone, so that asked again it is the same one."""
@@ -131,6 +174,9 @@ class ImportSerializer(serializers.Serializer[Import]):
     atomic = serializers.BooleanField()
     columns = serializers.DictField(child=serializers.CharField(), help_text=_("Column to the file's heading."))
     time_zone = serializers.CharField()
+    assumptions = serializers.DictField(
+        child=serializers.CharField(), help_text=_("What was said of the file: `time_of_day`, `day_order`, `loading`.")
+    )
     file_name = serializers.CharField(source="file.name")
     format = serializers.ChoiceField(ImportFile.Format.choices, source="file.format")
     file_sha256 = serializers.CharField()

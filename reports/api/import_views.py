@@ -29,6 +29,8 @@ from fleet.api.parsers import BodyTooLarge
 from fleet.api.resources import ResourceMixin
 from fleet.permissions import Permission, require
 
+from ..imports import assumptions
+from ..imports.assumptions import stated
 from ..imports.error_file import error_file
 from ..imports.storage import digest_of
 from ..models import Import
@@ -112,6 +114,8 @@ class ImportViewSet(ResourceMixin, ListModelMixin, RetrieveModelMixin, WorkshopV
         if upload.size > settings.IMPORT_LARGEST_BYTES:
             raise BodyTooLarge(settings.IMPORT_LARGEST_BYTES)
         record_id = body.pop("id", None)
+        if said := stated({name: body.pop(name) for name in assumptions.NAMES}):
+            body["assumptions"] = said
         content = {**body, "sha256": digest_of(upload.chunks())}
 
         def do(new: UUID) -> Import:

@@ -144,6 +144,7 @@ FINDINGS = {
     "limits_exhausted": _("Limits leave no further adjustment"),
     "no_specification": _("No specification for this vehicle"),
     "odometer_lower": _("Odometer lower than before"),
+    "time_assumed": _("Time of day assumed"),
     "tyre_not_listed": _("Tyres not on the specification's list"),
     "load_capacity_low": _("Tyre load capacity below the axle load"),
 }

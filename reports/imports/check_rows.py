@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from functools import cache
 from typing import Any, Final
 
+from django.utils.translation import get_language, gettext_lazy
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
 
 from calibration.api.serializers.height_checks import NewHeightCheck
 from calibration.metrology.corners import CORNERS
+from calibration.services.check_making import AssumedTime
 from calibration.services.past_checks import PastCheck, past_checks_record
 from fleet.api.fields import HeightMm, TrimmedText, VinField
 from fleet.errors import LevelbookError
@@ -18,13 +20,20 @@ from fleet.models import Instrument, Vehicle, VinCorrection
 from fleet.selectors.instruments import instruments
 
 from . import columns as cells
+from . import headings
 from .columns import Column, values_of
-from .faults import Fault, faults_of
+from .faults import Fault, RowFault, faults_of
 from .kinds import Piece
 from .sources import Row
 
 LONGEST_SERIAL: Final = 60
 EXAMPLE_TIME: Final = "2025-05-04T09:30:00+02:00"
+_LOADINGS: Final = {
+    **dict.fromkeys(("as_specified", "loaded_as_specified", "wie_vorgegeben", "wie_vorgeschrieben"), "as_specified"),
+    "wie_vorgegeben_beladen": "as_specified",
+    **dict.fromkeys(("other", "otherwise", "loaded_otherwise", "anders", "anders_beladen"), "other"),
+}
+"""How people write a loading, `cells.word`."""
 
 
 class CheckRows:
@@ -32,7 +41,10 @@ class CheckRows:
 
     name = "checks"
     label = gettext_lazy("Past height checks")
-    explanation = gettext_lazy("One height at every corner in each row, with the vehicle’s VIN and the time.")
+    explanation = gettext_lazy(
+        "One check in each row: the vehicle by its VIN, the day or the time, and one height at every corner. The "
+        "vehicles have to be here first."
+    )
 
     def columns(self) -> Sequence[Column]:
         return _columns()
@@ -58,7 +70,7 @@ class CheckRows:
 
     def _read(self, piece: Piece) -> Iterable[tuple[Row, dict[str, Any]]]:
         for row in piece.rows:
-            values, faults = values_of(row.values, self.columns(), piece.mapping, piece.reading)
+            values, faults = _values(row.values, self.columns(), piece)
             if faults:
                 piece.refuse(row.line, faults)
             else:
@@ -81,15 +93,50 @@ def _key(check: PastCheck) -> dict[str, str]:
     return {str(check.record_id): check.fingerprint.hex()} if check.record_id else {}
 
 
+def _values(row: Mapping[str, Any], columns: Sequence[Column], piece: Piece) -> tuple[dict[str, Any], list[Fault]]:
+    """What a row says, and what is wrong with it; a day and a time of day in columns of their own are one time."""
+    day, clock = (piece.mapping.get(each) for each in ("taken_at", "clock"))
+    if day and clock and cells.is_day_alone(row.get(day) or "") and (time := str(row.get(clock) or "").strip()):
+        with suppress(RowFault):  # the column itself says what is wrong with it
+            row = {**row, day: f"{str(row[day]).strip()} {cells.clock(time, piece.reading)}"}
+    values, faults = values_of(row, columns, piece.mapping, piece.reading)
+    values["assumed"] = None
+    if piece.reading.time_of_day is not None and not faults:
+        _note_what_is_assumed(row, values, piece)
+    return values, faults
+
+
+def _note_what_is_assumed(row: Mapping[str, Any], values: dict[str, Any], piece: Piece) -> None:
+    reading, mapping = piece.reading, piece.mapping
+    assert reading.time_of_day is not None
+    assert reading.zone_of_days is not None
+    if cells.is_day_alone(row.get(mapping["taken_at"])):
+        zone = reading.zone_of_days
+        day = values["taken_at"].astimezone(zone).date()
+        values["assumed"] = AssumedTime(day, reading.time_of_day.isoformat("minutes"), zone.key)
+    if cells.is_day_alone(row.get(mapping.get("received_at", ""))):  # nothing is received before it is measured
+        values["received_at"] = max(values["received_at"], values["taken_at"])
+
+
 def _refusals(error: LevelbookError) -> Iterable[Fault]:
     """A service names readings by their place, which are the corners' columns here."""
     places = {f"/readings/{place}/height_mm": f"{corner}_mm" for place, corner in enumerate(CORNERS)}
     for fault in faults_of(error, places):
-        if fault.code == "confirm_height":
-            detail = _("%(detail)s In a file, a column “confirmed” says so.") % {"detail": fault.detail}
-            yield Fault(fault.code, f"{fault.column}: {detail}", fault.column)
-        else:
-            yield Fault(fault.code, f"{fault.column}: {fault.detail}" if fault.column else fault.detail, fault.column)
+        if fault.code != "confirm_height":
+            yield fault
+            continue
+        detail = _("%(detail)s Measure again; where it is right, write “yes” in a column “%(heading)s”.")
+        named = headings.heading("confirmed", get_language() or "en")
+        yield Fault(fault.code, detail % {"detail": fault.detail, "heading": named}, fault.column)
+
+
+def _loading(value: Any, reading: cells.Reading) -> str:
+    """As the interface writes it, or in words."""
+    written = cells.word(value, reading)
+    if written not in _LOADINGS:
+        detail = _("“%(value)s” does not say how the vehicle was loaded. Write “as specified” or “otherwise”.")
+        raise RowFault("not_allowed", detail % {"value": cells.shown(value)})
+    return _LOADINGS[written]
 
 
 def _resolved(piece: Piece, read: Sequence[tuple[Row, dict[str, Any]]]) -> Iterable[PastCheck]:
@@ -99,10 +146,10 @@ def _resolved(piece: Piece, read: Sequence[tuple[Row, dict[str, Any]]]) -> Itera
     for row, values in read:
         faults = []
         if values["vin"] not in vehicles:
-            detail = _("vin: There is no vehicle with the VIN %(vin)s. Add it first, or import the vehicles first.")
+            detail = _("There is no vehicle with the VIN %(vin)s. Add it first, or import the vehicles first.")
             faults.append(Fault("unknown_vehicle", detail % {"vin": values["vin"]}, "vin"))
         if values["instrument"] is not None and values["instrument"] not in tapes:
-            detail = _("instrument: There is no instrument with the serial number %(serial)s. Add it first.")
+            detail = _("There is no instrument with the serial number %(serial)s. Add it first.")
             serial = cells.shown(values["instrument"])
             faults.append(Fault("unknown_instrument", detail % {"serial": serial}, "instrument"))
         if faults:
@@ -123,6 +170,7 @@ def _past(line: int, values: Mapping[str, Any], vehicle: Vehicle, instrument: In
         instrument=instrument,
         temperature_deg_c=values["temperature_deg_c"],
         note=values["note"] or "",
+        assumed=values["assumed"],
         confirmed=bool(values["confirmed"]),
         line=line,
     )
@@ -148,24 +196,45 @@ def _columns() -> tuple[Column, ...]:
     body = NewHeightCheck().fields
     height = HeightMm()
     corners = {"FL": "486.5", "FR": "487", "RL": "503.5", "RR": "504"}
+    heights = {
+        "FL": gettext_lazy("height front left, mm"),
+        "FR": gettext_lazy("height front right, mm"),
+        "RL": gettext_lazy("height rear left, mm"),
+        "RR": gettext_lazy("height rear right, mm"),
+    }
     return (
-        Column("vin", gettext_lazy("VIN"), cells.text, VinField(), True, "0LBWAGNX5RA000017"),
-        Column("taken_at", gettext_lazy("measured at"), cells.moment, body["taken_at"], True, EXAMPLE_TIME),
-        Column("received_at", gettext_lazy("received at"), cells.moment, body["taken_at"]),
+        Column("vin", gettext_lazy("VIN of the vehicle"), cells.text, VinField(), True, "0LBWAGNX5RA000017"),
+        Column(
+            "taken_at", gettext_lazy("date and time of the check"), cells.moment, body["taken_at"], True, EXAMPLE_TIME
+        ),
+        Column("clock", gettext_lazy("time of day, where it has a column of its own"), cells.clock, is_special=True),
+        Column(
+            "received_at",
+            gettext_lazy("when it was received where it was kept before"),
+            cells.moment,
+            body["taken_at"],
+            is_special=True,
+        ),
         Column("odometer_km", gettext_lazy("odometer, km"), cells.kilometres, body["odometer_km"], example="41250"),
         Column(
             "instrument",
-            gettext_lazy("instrument’s serial number"),
+            gettext_lazy("serial number of the instrument"),
             cells.text,
             TrimmedText(max_length=LONGEST_SERIAL),
         ),
-        Column("loading", gettext_lazy("loading"), cells.word, body["loading"], True, "as_specified"),
-        *(
-            Column(f"{each}_mm", gettext_lazy("height in mm"), cells.number, height, True, corners[each])
-            for each in CORNERS
+        Column(
+            "loading",
+            gettext_lazy("how the vehicle was loaded"),
+            _loading,
+            body["loading"],
+            True,
+            "as_specified",
+            may_be_given=True,
+            shown_example=gettext_lazy("as specified"),
         ),
+        *(Column(f"{each}_mm", heights[each], cells.number, height, True, corners[each]) for each in CORNERS),
         Column("temperature_deg_c", gettext_lazy("temperature, °C"), cells.number, body["temperature_deg_c"]),
-        Column("confirmed", gettext_lazy("heights far from target are right"), cells.yes_or_no),
+        Column("confirmed", gettext_lazy("heights far from the target are right"), cells.yes_or_no, is_special=True),
         Column("note", gettext_lazy("note"), cells.text, body["note"]),
-        Column("id", gettext_lazy("id of the check"), cells.record_id),
+        Column("id", gettext_lazy("id of the check"), cells.record_id, is_special=True),
     )

@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 import uuid
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import datetime
+from dataclasses import dataclass, field
+from datetime import datetime, time
 from decimal import Decimal, InvalidOperation
 from typing import Any, Final
 from zoneinfo import ZoneInfo
@@ -15,6 +15,7 @@ from django.utils.translation import gettext as _
 from rest_framework.exceptions import ValidationError
 from rest_framework.fields import Field
 
+from .assumptions import DAY_FIRST
 from .faults import Fault, RowFault
 
 LONGEST_SHOWN: Final = 40
@@ -25,7 +26,9 @@ _ISO: Final = re.compile(
     r"(\d{4})-(\d\d)-(\d\d)[Tt ](\d\d?):(\d\d)(?::(\d\d)(\.\d{1,9})?)?\s*(Z|z|[+-]\d\d:?\d\d)?", re.ASCII
 )
 _DOTTED: Final = re.compile(r"(\d\d?)\.(\d\d?)\.(\d{4})[ T,]+(\d\d?):(\d\d)(?::(\d\d)(\.\d{1,9})?)?()", re.ASCII)
-_DAY_ALONE: Final = re.compile(r"\d{4}-\d\d-\d\d|\d\d?\.\d\d?\.\d{4}", re.ASCII)
+_SLASHED: Final = re.compile(r"(\d\d?)/(\d\d?)/(\d{4})(?:[ T,]+(\d\d?):(\d\d)(?::(\d\d)(\.\d{1,9})?)?)?()", re.ASCII)
+_DAY_ALONE: Final = re.compile(r"(\d{4})-(\d\d)-(\d\d)|(\d\d?)\.(\d\d?)\.(\d{4})|(\d\d?)/(\d\d?)/(\d{4})", re.ASCII)
+_CLOCK: Final = re.compile(r"(\d\d?)[:.](\d\d)(?:[:.](\d\d))?(?:\s*(?:Uhr|h))?", re.ASCII)
 _YES: Final = frozenset({"true", "yes", "ja", "1", "x"})
 _NO: Final = frozenset({"false", "no", "nein", "0", ""})
 
@@ -36,6 +39,14 @@ class Reading:
 
     zone: ZoneInfo | None
     """Of times without an offset; none: they are refused."""
+    zone_of_days: ZoneInfo | None = None
+    """In which a day without a time of day is one: that of times, or else the workshop's."""
+    time_of_day: time | None = None
+    """Assumed where there is only a day; none: such cells are refused."""
+    day_order: str = ""
+    """Of days written 03/05/2024; none: they are refused."""
+    given: Mapping[str, str] = field(default_factory=dict)
+    """What all rows hold in a column that the file does not have."""
 
 
 Cell = Callable[[Any, Reading], Any]
@@ -52,6 +63,12 @@ class Column:
     is_required: bool = False
     """In the file and in every row."""
     example: str = ""
+    may_be_given: bool = False
+    """Where the file has no such column, the import may say what all rows hold."""
+    is_special: bool = False
+    """Needed by few: not in the files to begin with."""
+    shown_example: Any = ""
+    """The example in words, where `example` is the interface's code."""
 
     def read(self, value: Any, reading: Reading) -> Any:
         """The value of a cell, None for an empty one; raises `RowFault` naming the rule."""
@@ -66,7 +83,8 @@ class Column:
             return self.field.run_validation(plain)
         except ValidationError as error:
             first: Any = error.detail[0] if isinstance(error.detail, list) else error.detail
-            raise RowFault(str(getattr(first, "code", "invalid")), str(first)) from None
+            told = _("“%(value)s”: %(rule)s") % {"value": shown(value), "rule": first}
+            raise RowFault(str(getattr(first, "code", "invalid")), told) from None
 
 
 def values_of(
@@ -78,17 +96,13 @@ def values_of(
     for column in columns:
         heading = mapping.get(column.name)
         try:
-            values[column.name] = None if heading is None else column.read(row.get(heading), reading)
+            cell = reading.given.get(column.name) if heading is None else row.get(heading)
+            values[column.name] = column.read(cell, reading)
             if column.is_required and values[column.name] is None:
                 raise RowFault("required", _("This cell is empty. Every row needs it."))
         except RowFault as refusal:
-            faults.append(_in_column(refusal.fault, column.name, heading))
+            faults.append(Fault(refusal.fault.code, refusal.fault.detail, column.name))
     return values, faults
-
-
-def _in_column(fault: Fault, name: str, heading: str | None) -> Fault:
-    where = name if heading in (None, name) else f"{name} ({shown(heading)})"
-    return Fault(fault.code, f"{where}: {fault.detail}", name)
 
 
 def shown(value: object) -> str:
@@ -151,43 +165,98 @@ def yes_or_no(value: Any, _reading: Reading) -> bool:
         return True
     if word in _NO:
         return False
-    raise RowFault("not_yes_or_no", _("“%(value)s” is no yes or no. Write true or false.") % {"value": shown(value)})
+    raise RowFault("not_yes_or_no", _("“%(value)s” is no yes or no. Write yes or no.") % {"value": shown(value)})
+
+
+def is_day_alone(value: Any) -> bool:
+    """Whether a cell holds a day without a time of day."""
+    return _DAY_ALONE.fullmatch(str(value).strip()) is not None
+
+
+def is_slashed(value: Any) -> bool:
+    """Whether a cell holds a day of which nobody can tell whether day or month comes first."""
+    return _SLASHED.fullmatch(str(value).strip()) is not None
+
+
+def clock(value: Any, _reading: Reading) -> str:
+    """A time of day: 09:30, 9:30:00, 9.30 Uhr."""
+    match = _CLOCK.fullmatch(str(value).strip())
+    if match is None:
+        detail = _("“%(value)s” is no time of day. Write it like 09:30.")
+        raise RowFault("not_a_time_of_day", detail % {"value": shown(value)})
+    hour, minute, second = match.groups()
+    return f"{hour:0>2}:{minute}:{second or '00'}"
 
 
 def moment(value: Any, reading: Reading) -> str:
     """A time after RFC 3339 from 2026-05-04T09:30+02:00, 2026-05-04 09:30 or 04.05.2026 09:30.
 
     One without an offset is of the zone that was chosen for the file; where none was, it is refused. An hour that the
-    clocks skip or repeat is refused as well.
+    clocks skip or repeat is refused as well. A day alone gets the time of day that was chosen, and 04/05/2026 is read
+    in the order that was.
     """
     written = str(value).strip()
-    if _DAY_ALONE.fullmatch(written):
-        detail = _("“%(value)s” has no time of day. Add it; 12:00 where nobody knows.")
-        raise RowFault("time_of_day_missing", detail % {"value": shown(value)})
-    match = _ISO.fullmatch(written)
-    dotted = None if match else _DOTTED.fullmatch(written)
-    if match:
+    if match := _ISO.fullmatch(written):
         year, month, day, hour, minute, second, fraction, offset = match.groups()
-    elif dotted:
-        day, month, year, hour, minute, second, fraction, offset = dotted.groups()
+    elif match := _DOTTED.fullmatch(written):
+        day, month, year, hour, minute, second, fraction, offset = match.groups()
     else:
-        detail = _("“%(value)s” is no time. Write it like 2026-05-04T09:30:00+02:00 or 2026-05-04 09:30.")
-        raise RowFault("not_a_time", detail % {"value": shown(value)})
-    clock = f"{year}-{month:0>2}-{day:0>2}T{hour:0>2}:{minute}:{second or '00'}"
+        return _in_another_form(written, reading)
+    read = f"{year}-{month:0>2}-{day:0>2}T{hour:0>2}:{minute}:{second or '00'}"
     if offset:
         colon = offset if len(offset) in (1, 6) else f"{offset[:3]}:{offset[3:]}"
-        return f"{clock}{fraction or ''}{colon}"
-    return f"{clock}{fraction or ''}{_offset(clock, written, reading.zone)}"
+        return f"{read}{fraction or ''}{colon}"
+    return f"{read}{fraction or ''}{_offset(read, written, reading.zone)}"
 
 
-def _offset(clock: str, written: str, zone: ZoneInfo | None) -> str:
+def _in_another_form(written: str, reading: Reading) -> str:
+    """Of what holds a day alone, or slashes."""
+    if match := _DAY_ALONE.fullmatch(written):
+        return _at_time_of_day(match, written, reading)
+    match = _SLASHED.fullmatch(written)
+    if match is None:
+        detail = _("“%(value)s” is no date. Write it like 2026-05-04 09:30 or 04.05.2026 09:30, or only the day.")
+        raise RowFault("not_a_time", detail % {"value": shown(written)})
+    first, second, year, *_time = match.groups()
+    day, month = _in_order(first, second, written, reading)
+    rest = written[match.end(3) :].strip(" T,")
+    return moment(f"{day}.{month}.{year} {rest}", reading)
+
+
+def _at_time_of_day(match: re.Match[str], written: str, reading: Reading) -> str:
+    first, second, third = (each for each in match.groups() if each is not None)
+    if "/" in written:
+        first, second = _in_order(first, second, written, reading)
+    year, month, day = (first, second, third) if len(first) == 4 else (third, second, first)
+    if reading.time_of_day is None:
+        detail = _(
+            "“%(value)s” is a day without a time of day. Add the time, or import the file once more and choose a time "
+            "of day for such rows."
+        )
+        raise RowFault("time_of_day_missing", detail % {"value": shown(written)})
+    read = f"{year}-{month:0>2}-{day:0>2}T{reading.time_of_day.isoformat('seconds')}"
+    return f"{read}{_offset(read, written, reading.zone_of_days)}"
+
+
+def _in_order(first: str, second: str, written: str, reading: Reading) -> tuple[str, str]:
+    """Day and month of what stands before and after the first slash."""
+    if not reading.day_order:
+        detail = _(
+            "Of “%(value)s” nobody can tell which is the day and which the month. Write it like 2024-03-05 or "
+            "05.03.2024, or import the file once more and say which comes first."
+        )
+        raise RowFault("day_or_month_first", detail % {"value": shown(written)})
+    return (first, second) if reading.day_order == DAY_FIRST else (second, first)
+
+
+def _offset(read: str, written: str, zone: ZoneInfo | None) -> str:
     if zone is None:
         detail = _("“%(value)s” has no offset from UTC. Add it (+02:00), or choose a time zone for the import.")
         raise RowFault("offset_required", detail % {"value": shown(written)})
     try:
-        naive = datetime.fromisoformat(clock)
+        naive = datetime.fromisoformat(read)
     except ValueError:
-        raise RowFault("no_such_time", _("There is no such time. Check day, hour and minute.")) from None
+        raise RowFault("no_such_time", _no_such_time(written)) from None
     early, late = (naive.replace(tzinfo=zone, fold=fold).utcoffset() for fold in (0, 1))
     if early != late:
         detail = _("At “%(value)s” the clocks were changed in %(zone)s. Write the offset, for example +02:00.")
@@ -195,6 +264,10 @@ def _offset(clock: str, written: str, zone: ZoneInfo | None) -> str:
     assert early is not None  # a zone always has an offset
     minutes = round(early.total_seconds() / 60)
     return f"{'-' if minutes < 0 else '+'}{abs(minutes) // 60:02}:{abs(minutes) % 60:02}"
+
+
+def _no_such_time(written: str) -> str:
+    return _("There is no such time as “%(value)s”. Check day, month, hour and minute.") % {"value": shown(written)}
 
 
 def record_id(value: Any, _reading: Reading) -> uuid.UUID:

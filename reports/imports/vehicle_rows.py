@@ -69,7 +69,7 @@ class VehicleRows:
                 piece.known += 1
                 return
             detail = _(
-                "vin: There is already a vehicle with the VIN %(vin)s, and this row says something else of it. "
+                "There is already a vehicle with the VIN %(vin)s, and this row says something else of it. "
                 "Change it on its page."
             )
             yield Fault("vin_taken", detail % {"vin": body["vin"]}, "vin")
@@ -78,11 +78,10 @@ class VehicleRows:
             with transaction.atomic():
                 services.vehicle_add(actor=piece.actor, record_id=new_id(), **body)
         except LevelbookError as refusal:
-            for each in faults_of(refusal, _COLUMNS_OF):
-                yield Fault(each.code, f"{each.column}: {each.detail}" if each.column else each.detail, each.column)
+            yield from faults_of(refusal, _COLUMNS_OF)
             return
         except IntegrityError:
-            yield Fault("vin_taken", _("vin: Somebody added this vehicle at the same moment."), "vin")
+            yield Fault("vin_taken", _("Somebody added this vehicle at the same moment."), "vin")
             return
         known[body["vin"]] = piece.accepted_keys[body["vin"]] = mine
 
@@ -125,17 +124,17 @@ def _of_year(known: Sequence[VehicleModel], year: int | None) -> VehicleModel | 
 
 
 def _unknown_operator(name: str) -> Fault:
-    detail = _("operator: There is no operator “%(name)s”. Add it under Operators, or write it as it is there.")
+    detail = _("There is no operator “%(name)s”. Add it under Operators, or write it as it is there.")
     return Fault("unknown_operator", detail % {"name": shown(name)}, "operator")
 
 
 def _unknown_model(values: Mapping[str, Any]) -> Fault:
-    detail = _("model: There is no vehicle model “%(make)s %(model)s”. Add it, or write it as it is recorded.")
+    detail = _("There is no vehicle model “%(make)s %(model)s”. Add it, or write it as it is recorded.")
     return Fault("unknown_model", detail % {"make": shown(values["make"]), "model": shown(values["model"])}, "model")
 
 
 def _which_model(values: Mapping[str, Any]) -> Fault:
-    detail = _("model_year: “%(make)s %(model)s” is recorded several times. Give the model year, so that one fits.")
+    detail = _("“%(make)s %(model)s” is recorded several times. Give the model year, so that one fits.")
     named = {"make": shown(values["make"]), "model": shown(values["model"])}
     return Fault("ambiguous_model", detail % named, "model_year")
 
@@ -166,7 +165,7 @@ def _columns() -> tuple[Column, ...]:
     name = TrimmedText(max_length=LONGEST_NAME)
     year = StrictInteger(min_value=1900, max_value=2100)
     return (
-        Column("vin", gettext_lazy("VIN"), cells.text, VinField(), True, "0LBWAGNX5RA000017"),
+        Column("vin", gettext_lazy("VIN of the vehicle"), cells.text, VinField(), True, "0LBWAGNX5RA000017"),
         Column("registration", gettext_lazy("registration"), cells.text, body["registration"], example="LB 17"),
         Column("make", gettext_lazy("make"), cells.text, name, True, "Brae"),
         Column("model", gettext_lazy("model"), cells.text, name, True, "Fell"),

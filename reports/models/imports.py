@@ -62,6 +62,7 @@ class Import(TenantModel):
     """One run over a file, by whom and with which columns. The ledger tells of it once it has ended."""
 
     not_yet_kept_while = {"finished_at": None}
+    private_fields = ("assumptions",)  # the ledger has them among the facts of the entry that tells how it ended
 
     class State(models.TextChoices):
         QUEUED = "queued", _("waiting")
@@ -81,6 +82,8 @@ class Import(TenantModel):
     """Our column → the file's heading."""
     time_zone = models.CharField(max_length=64, blank=True, editable=False)
     """In which times without an offset are read; none: they are refused."""
+    assumptions = models.JSONField(default=dict, editable=False)
+    """What was said of the file that its cells do not say (`imports.assumptions`)."""
     language = models.CharField(max_length=8, editable=False)
     """Of the sentences about rows."""
     dry_run = models.BooleanField(editable=False)

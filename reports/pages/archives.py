@@ -7,12 +7,14 @@ from uuid import UUID
 
 from django import forms
 from django.contrib import messages
+from django.db.models import QuerySet
 from django.http import FileResponse, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from calibration.api.views.photos import digest_of
+from fleet.errors import Conflict
 from fleet.pages.lists import part_of
 from fleet.pages.workshop_page import RecordForm, WorkshopPage
 from fleet.permissions import Permission
@@ -21,7 +23,7 @@ from ..api.archive_views import zip_answer
 from ..archive.members import LARGEST_UPLOAD
 from ..models import ArchiveIntake, Export
 from ..selectors.archives import archive_state, export_state, totals, visible_archives, visible_exports, what_is_there
-from ..services.archives import archive_hand_in
+from ..services.archives import archive_cancel, archive_hand_in
 from ..services.exports import export_file, export_request
 
 CONTENTS: Final = {
@@ -73,7 +75,14 @@ class ExportsView(WorkshopPage):
 
     def _page(self, form: RecordForm, status: int = 200) -> HttpResponse:
         part = part_of(self.request, visible_exports(self.actor).order_by("-requested_at", "-id"))
-        values = {"form": form, "part": part, "rows": [_shown_export(each) for each in part.rows]}
+        archives = visible_archives(self.actor)
+        values = {
+            "form": form,
+            "part": part,
+            "rows": [_shown_export(each) for each in part.rows],
+            "may_take_in": _may_take_in(archives),
+            "has_archives": archives.exists(),
+        }
         return render(self.request, "reports/pages/exports.html", values, status=status)
 
 
@@ -115,13 +124,31 @@ class ArchivesView(WorkshopPage):
 
     def _page(self, form: ArchiveForm, status: int = 200) -> HttpResponse:
         archives = visible_archives(self.actor)
-        is_settled = archives.exclude(state=ArchiveIntake.State.REFUSED).exists()
         values = {
             "form": form,
-            "may_begin": not is_settled and not what_is_there(),
+            "may_begin": _may_take_in(archives),
             "rows": [_shown_archive(each) for each in archives.order_by("-handed_in_at", "-id")],
         }
         return render(self.request, "reports/pages/archives.html", values, status=status)
+
+
+class CancelArchiveView(WorkshopPage):
+    """`/archives/<id>/cancellation/`: harmless when repeated"""
+
+    permission = Permission.SET_UP
+
+    def post(self, request: HttpRequest, archive_id: UUID) -> HttpResponse:
+        try:
+            archive_cancel(actor=self.actor, intake_id=archive_id)
+            messages.success(request, _("It is ended. Nothing of the archive was taken in."))
+        except Conflict as refusal:
+            messages.warning(request, str(refusal))
+        return redirect("archives_page")
+
+
+def _may_take_in(archives: QuerySet[ArchiveIntake]) -> bool:
+    """Whether the workshop is empty, and no archive waits for it or is in it."""
+    return not archives.exclude(state=ArchiveIntake.State.REFUSED).exists() and not what_is_there()
 
 
 def _shown_export(export: Export) -> dict[str, Any]:

@@ -16,6 +16,7 @@ from calibration.metrology.corners import CORNERS, Corner
 from calibration.models import HeightCheck, Job
 from calibration.selectors.height_checks import MeasuredHeightCheck, newest_height_checks
 from calibration.selectors.heights import MOST_ROUNDS, MeasuredHeight, MeasuredRound, measured_rounds
+from calibration.services.check_making import assumed_time_of
 from fleet.actor import Actor
 from fleet.looks.lengths import LengthUnit, length
 from fleet.looks.tolerance_bar import CORNER_NAMES
@@ -42,6 +43,8 @@ class Measured:
     heights: Mapping[Corner, MeasuredHeight]
     setpoints: Mapping[str, int]
     job: Job | None = None
+    is_time_assumed: bool = False
+    """Only the day of a check was noted."""
 
 
 def measured_on(actor: Actor, vehicle: Vehicle) -> list[Measured]:
@@ -57,8 +60,11 @@ def _of_round(measured: MeasuredRound) -> Measured:
 
 def _of_check(measured: MeasuredHeightCheck) -> Measured:
     is_as_specified = measured.check.loading == HeightCheck.Loading.AS_SPECIFIED
+    assumed = assumed_time_of(measured.check) is not None
     heights = {corner: _height(measured.result["corners"][corner]) for corner in CORNERS}
-    return Measured(measured.check.happened_at, "check" if is_as_specified else "other_load", heights, {})
+    return Measured(
+        measured.check.happened_at, "check" if is_as_specified else "other_load", heights, {}, None, assumed
+    )
 
 
 def _height(found: Mapping[str, Any]) -> MeasuredHeight:
@@ -118,6 +124,7 @@ def _row(measured: Measured, corner: Corner, unit: LengthUnit) -> dict[str, Any]
     return {
         "at": measured.at,
         "job": measured.job,
+        "is_time_assumed": measured.is_time_assumed,
         "is_loaded_otherwise": measured.kind == "other_load",
         "height": length(height.height_mm, unit),
         "uncertainty": length(uncertainty, unit) if uncertainty is not None else "",

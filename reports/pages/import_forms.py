@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 from zoneinfo import available_timezones
 
 from django import forms
+from django.utils.text import capfirst
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from calibration.models import HeightCheck
 from fleet.errors import Invalid
 from fleet.pages.workshop_page import RecordForm, Refusal
 
 from ..imports import registry
+from ..imports.assumptions import DAY_ORDERS, LOADING, NOON, stated
+from ..imports.columns import is_day_alone, is_slashed
 from ..imports.kinds import ImportKind
+from ..imports.tables import Sample
 
 TRIAL: Final = "trial"
 PREFIX: Final = "column_"
@@ -41,11 +46,35 @@ class ImportFileForm(forms.Form):
 
 
 class ColumnsForm(RecordForm):
-    """Which heading of the file holds which of our columns, and how the file is to be carried out."""
+    """Which heading of the file holds which of our columns, and what its cells do not say."""
 
     time_zone = forms.ChoiceField(
-        label=gettext_lazy("Times without an offset are of"),
-        help_text=gettext_lazy("Spreadsheets know no offset from UTC. An hour that the clocks repeat is refused."),
+        label=gettext_lazy("Time zone of the times in the file"),
+        help_text=gettext_lazy(
+            "Where a time does not say it itself. An hour that the clocks repeat in autumn is refused."
+        ),
+        required=False,
+    )
+    time_of_day = forms.TimeField(
+        label=gettext_lazy("Time of day where a row has only the day"),
+        help_text=gettext_lazy(
+            "Such checks say that their time was assumed and not measured. Left empty, such rows are refused."
+        ),
+        required=False,
+        widget=forms.TimeInput(attrs={"type": "time"}, format="%H:%M"),
+        error_messages={"invalid": gettext_lazy("Write it like 12:00.")},
+    )
+    day_order = forms.ChoiceField(
+        label=gettext_lazy("Days written like 03/05/2024 have"),
+        help_text=gettext_lazy("Nobody can tell from the file. Ask whoever wrote it, where you do not know."),
+        required=False,
+        error_messages={"required": gettext_lazy("The file has such days. Say what comes first in them.")},
+    )
+    loading = forms.ChoiceField(
+        label=gettext_lazy("How the vehicles were loaded"),
+        help_text=gettext_lazy(
+            "Where no column of the file says it. Heights under another load are shown, not judged."
+        ),
         required=False,
     )
     atomic = forms.BooleanField(
@@ -54,30 +83,89 @@ class ColumnsForm(RecordForm):
         required=False,
     )
 
-    def __init__(self, *args: Any, kind: ImportKind, headings: Sequence[str], zone: str, **options: Any) -> None:
+    def __init__(self, *args: Any, kind: ImportKind, sample: Sample, zone: str, **options: Any) -> None:
         super().__init__(*args, **options)
         self.kind = kind
-        chosen = self.fields["time_zone"]
-        chosen.choices = [("", _("no place: they are refused")), *((each, each) for each in _zones(zone))]  # type: ignore[attr-defined]
-        chosen.initial = zone
-        known = registry.suggested_mapping(kind, headings)
+        headings = [each for each in sample.headings if each]
+        self._offer(
+            "time_zone", _("none: times that do not say it are refused"), ((each, each) for each in _zones(zone))
+        )
+        self.fields["time_zone"].initial = zone
+        self._add_columns(kind, headings)
+        self._ask(sample)
+
+    def _add_columns(self, kind: ImportKind, headings: Sequence[str]) -> None:
+        known, unclear = registry.suggested_mapping(kind, headings), registry.undecided(kind, headings)
         for column in kind.columns():
+            several = ", ".join(f"“{each}”" for each in unclear.get(column.name, ()))
             self.fields[f"{PREFIX}{column.name}"] = forms.ChoiceField(
-                label=f"{column.name}: {column.label}",
-                choices=[("", _("not in the file")), *((each, each) for each in headings if each)],
-                required=column.is_required,
+                label=capfirst(column.label),
+                help_text=_("Could be %(headings)s: say which.") % {"headings": several} if several else "",
+                choices=[("", _("not in the file")), *((each, each) for each in headings)],
+                required=column.is_required and not column.may_be_given,
                 initial=known.get(column.name, ""),
                 error_messages={"required": _("Say which heading of the file this is.")},
             )
+
+    def _ask(self, sample: Sample) -> None:
+        """Ask what only these rows or their kind make necessary; what the first rows show is asked with emphasis."""
+        names = {column.name for column in self.kind.columns()}
+        if "taken_at" not in names:
+            del self.fields["time_of_day"], self.fields["day_order"]
+        else:
+            times = [each for row in sample.rows for each in self._times(row)]
+            self.has_days_alone = any(is_day_alone(each) for each in times)
+            self.fields["time_of_day"].initial = NOON if self.has_days_alone else None
+            is_needed = self.fields["day_order"].required = any(is_slashed(each) for each in times)
+            first = _("Choose") if is_needed else _("no known order: they are refused")
+            self._offer("day_order", first, DAY_ORDERS.items())
+        if "loading" not in names:
+            del self.fields["loading"]
+        else:
+            is_in_file = bool(self.fields[f"{PREFIX}{LOADING}"].initial)
+            first = _("a column of the file says it") if is_in_file else _("Choose")
+            self._offer("loading", first, HeightCheck.Loading.choices)
+
+    def _offer(self, name: str, first: str, others: Iterable[tuple[str, Any]]) -> None:
+        self.fields[name].choices = [("", first), *others]  # type: ignore[attr-defined]
+
+    def _times(self, row: Mapping[str, Any]) -> list[Any]:
+        """The cells of a row that may say when it was measured: of the column proposed for that, or else all."""
+        day, clock = (self[f"{PREFIX}{each}"].initial for each in ("taken_at", "clock"))
+        if not day:
+            return list(row.values())
+        return [f"{row.get(day) or ''} {row.get(clock) or ''}".strip()]
+
+    def clean_time_of_day(self) -> str:
+        """As the interface has it."""
+        at = self.cleaned_data["time_of_day"]
+        return str(at.isoformat("minutes")) if at else ""
+
+    def clean(self) -> dict[str, Any]:
+        values = super().clean() or self.cleaned_data
+        if "loading" in self.fields and not values.get("loading") and not values.get(f"{PREFIX}loading"):
+            self.add_error("loading", _("Say it here, or which heading of the file says it."))
+        return values
 
     @property
     def columns(self) -> list[forms.BoundField]:
         return [self[f"{PREFIX}{column.name}"] for column in self.kind.columns()]
 
+    @property
+    def settings(self) -> list[forms.BoundField]:
+        names = ("loading", "time_of_day", "day_order", "time_zone", "atomic")
+        return [self[name] for name in names if name in self.fields]
+
     def body(self, values: Mapping[str, Any]) -> dict[str, Any]:
         """What the service takes."""
         columns = {name.removeprefix(PREFIX): value for name, value in values.items() if name.startswith(PREFIX)}
-        return {"columns": columns, "time_zone": values["time_zone"], "atomic": values["atomic"]}
+        said = {**values, LOADING: ""} if columns.get("loading") else values
+        return {
+            "columns": columns,
+            "time_zone": values["time_zone"],
+            "atomic": values["atomic"],
+            "assumptions": stated(said),
+        }
 
     def refuse(self, error: Refusal) -> None:
         """What is said of the file or the columns as a whole stands above the form."""

@@ -10,8 +10,10 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import redirect, render
+from django.utils.translation import get_language, gettext_lazy
 from django.utils.translation import gettext as _
 
+from calibration.models import HeightCheck
 from fleet.api.parsers import BodyTooLarge
 from fleet.errors import Conflict, Invalid, NotFound
 from fleet.models import Workshop
@@ -20,9 +22,11 @@ from fleet.pages.workshop_page import RecordForm, WorkshopPage
 from fleet.permissions import Permission
 
 from ..api.import_views import errors_of
-from ..imports import registry
-from ..imports.examples import MEDIA_TYPES, example_file
+from ..imports import headings, registry
+from ..imports.assumptions import DAY_ORDER, DAY_ORDERS, LOADING, TIME_OF_DAY
+from ..imports.examples import MEDIA_TYPES, example_cell, example_file
 from ..imports.kinds import ImportKind
+from ..imports.tables import Sample
 from ..models import Import, ImportFile
 from ..selectors.imports import import_for, problems_of, visible_imports
 from ..services.imports import (
@@ -35,6 +39,11 @@ from ..services.imports import (
 )
 from .import_forms import TRIAL, ColumnsForm, ImportFileForm
 
+_ASSUMED: Final = {
+    TIME_OF_DAY: gettext_lazy("Time of day assumed where there was none"),
+    DAY_ORDER: gettext_lazy("Days written like 03/05/2024 have"),
+    LOADING: gettext_lazy("How the vehicles were loaded"),
+}
 PREVIEWED: Final = 5
 PROBLEMS_SHOWN: Final = 100
 LONGEST_CELL: Final = 60
@@ -76,7 +85,7 @@ class NewImportView(WorkshopPage):
         return redirect("import_columns_page", file.pk, form.cleaned_data["kind"])
 
     def _page(self, form: ImportFileForm, status: int = 200) -> HttpResponse:
-        values = {"form": form, "kinds": registry.KINDS, "formats": list(MEDIA_TYPES), **limits()}
+        values = {"form": form, "kinds": [_described(each) for each in registry.KINDS], **limits()}
         return render(self.request, "reports/pages/import_new.html", values, status=status)
 
 
@@ -114,21 +123,20 @@ class ImportColumnsView(WorkshopPage):
             self.sample = sample_for(file)
         except Invalid as error:
             self.unreadable = str(error.errors[0].detail)
-            return ColumnsForm(data, kind=kind, headings=[], zone=zone)
-        headings = list(self.sample.headings)
-        return ColumnsForm(data, kind=kind, headings=headings, zone=zone)
+            return ColumnsForm(data, kind=kind, sample=Sample([], []), zone=zone)
+        return ColumnsForm(data, kind=kind, sample=self.sample, zone=zone)
 
     def _page(self, file: ImportFile, form: ColumnsForm) -> HttpResponse:
         sample = getattr(self, "sample", None)
-        headings = list(sample.headings) if sample else []
+        shown = list(sample.headings) if sample else []
         rows = sample.rows[:PREVIEWED] if sample else []
         values = {
             "file": file,
             "format": ImportFile.Format(file.format).label,
             "form": form,
             "kind": form.kind,
-            "headings": headings,
-            "rows": [[_cell(row.get(each)) for each in headings] for row in rows],
+            "headings": shown,
+            "rows": [[_cell(row.get(each)) for each in shown] for row in rows],
             "unreadable": getattr(self, "unreadable", ""),
             **limits(),
         }
@@ -177,6 +185,7 @@ class CarryOutView(WorkshopPage):
                 kind=trial.kind,
                 columns=trial.columns,
                 time_zone=trial.time_zone,
+                assumptions=trial.assumptions,
                 atomic=trial.atomic,
             )
 
@@ -217,7 +226,7 @@ class ImportExampleView(WorkshopPage):
     def get(self, request: HttpRequest, kind: str, form: str) -> HttpResponseBase:
         if form not in MEDIA_TYPES:
             raise NotFound
-        content = example_file(_kind(kind), form)
+        content = example_file(_kind(kind), form, get_language() or settings.LANGUAGE_CODE)
         response = HttpResponse(content, content_type=MEDIA_TYPES[ImportFile.Format(form)])
         response["Content-Disposition"] = f'attachment; filename="{kind}.{form}"'
         return response
@@ -236,7 +245,25 @@ def shown_import(run: Import) -> dict[str, Any]:
         "is_unfinished": run.state in UNFINISHED,
         "percent": looked_at,
         "new": run.accepted - run.known,
+        "assumed": [(_ASSUMED[name], _in_words(name, value)) for name, value in run.assumptions.items()],
     }
+
+
+def _described(kind: ImportKind) -> dict[str, Any]:
+    """What a file of a kind holds, by its columns."""
+    language = get_language() or settings.LANGUAGE_CODE
+    columns = [
+        {
+            "heading": headings.heading(each.name, language),
+            "meaning": each.label,
+            "is_required": each.is_required,
+            "may_be_given": each.may_be_given,
+            "example": example_cell(each, language),
+        }
+        for each in kind.columns()
+        if each.name in headings.HEADINGS
+    ]
+    return {"kind": kind, "columns": columns, "formats": list(MEDIA_TYPES)}
 
 
 def limits() -> dict[str, Any]:
@@ -246,6 +273,11 @@ def limits() -> dict[str, Any]:
         "most_megabytes": settings.IMPORT_LARGEST_BYTES // 1_000_000,
         "days": settings.IMPORT_FILE_DAYS,
     }
+
+
+def _in_words(name: str, value: str) -> Any:
+    words = {DAY_ORDER: DAY_ORDERS, LOADING: dict(HeightCheck.Loading.choices)}
+    return words.get(name, {}).get(value, value)
 
 
 def _may_be_carried_out(run: Import) -> bool:

@@ -16,7 +16,7 @@ register_entries(
     Entry(125, "due_page", _("Due"), Permission.READ_OWN_VEHICLES),
     Entry(130, "certificates_page", _("Certificates"), Permission.READ_OWN_VEHICLES),
     Entry(140, "parked_work_page", _("Parked work"), Permission.SET_UP),
-    Entry(730, "imports_page", _("Imports"), Permission.SET_UP),
+    Entry(730, "imports_page", _("Vehicles and checks from files"), Permission.SET_UP),
     Entry(740, "webhooks_page", _("Webhooks"), Permission.SET_UP),
     Entry(750, "exports_page", _("Exports"), Permission.SET_UP),
 )

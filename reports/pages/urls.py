@@ -3,7 +3,7 @@
 from django.urls import path
 
 from .alerts import AlertsView, AlertView
-from .archives import ArchivesView, ExportFileView, ExportsView
+from .archives import ArchivesView, CancelArchiveView, ExportFileView, ExportsView
 from .calendar import CalendarFileView, OwnCalendarView, WithdrawCalendarView
 from .certificates import CertificatePdfView, CertificatesView, CertificateView, SendAgainView
 from .due import DueView
@@ -91,4 +91,5 @@ urlpatterns = [
     path("exports/", ExportsView.as_view(), name="exports_page"),
     path("exports/<uuid:export_id>/file/", ExportFileView.as_view(), name="export_file_page"),
     path("archives/", ArchivesView.as_view(), name="archives_page"),
+    path("archives/<uuid:archive_id>/cancellation/", CancelArchiveView.as_view(), name="archive_cancellation"),
 ]

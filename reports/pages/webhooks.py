@@ -46,6 +46,12 @@ class NewWebhookForm(BodyForm):
 
     body_class: ClassVar[type[WebhookFields]] = WebhookInput
     labels = LABELS
+    hints: ClassVar = {
+        "url": gettext_lazy(
+            "Where the other program waits for messages. Whoever runs that program knows it; it begins with https://."
+        ),
+        "events": gettext_lazy("Each time one of these happens, a message is sent at once."),
+    }
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
@@ -57,7 +63,8 @@ class WebhookForm(NewWebhookForm):
 
     body_class: ClassVar[type[WebhookFields]] = WebhookChange
     hints: ClassVar = {
-        "active": gettext_lazy("Without a tick nothing is sent. What is stopped by that can be sent again.")
+        **NewWebhookForm.hints,
+        "active": gettext_lazy("Without a tick nothing is sent. What is stopped by that can be sent again."),
     }
 
 
@@ -83,13 +90,16 @@ class WebhooksView(WorkshopPage):
 class NewWebhookView(FormPage):
     """`/webhooks/new/`"""
 
+    template = "reports/pages/webhook_new.html"
     form_class = NewWebhookForm
     model = Webhook
     kind = Webhook._meta.label_lower
     leads_to = "webhooks_page"
     heading = gettext_lazy("Add a webhook")
     explanation = gettext_lazy(
-        "Another program is told of events as they happen. A message holds ids and numbers, and no person’s name."
+        "Have another program told when something happens here, so that nobody has to look: a planning board that "
+        "shows signed-off jobs, or an operator’s system that fetches new certificates. A message holds ids and "
+        "numbers, and no person’s name."
     )
     submit = gettext_lazy("Add")
 

@@ -23,8 +23,8 @@ from calibration.services.repeatability import learn_all_anew
 from calibration.services.responses import posterior_renew
 from fleet import ledger, outbox
 from fleet.actor import Actor
-from fleet.errors import Conflict, Invalid
-from fleet.models import Membership, Operator, Specification, TenantModel, Vehicle, Workshop
+from fleet.errors import Conflict, Invalid, NotFound
+from fleet.models import Membership, Operator, OutboxItem, Specification, TenantModel, Vehicle, Workshop
 from fleet.permissions import Permission, require
 from fleet.services.vehicle_models import REVISION_KIND
 
@@ -42,6 +42,8 @@ TAKE_IN_KIND: Final = "reports.archive_take_in"
 VEHICLE_KIND: Final = "reports.vehicle_taken_in"
 BLOCK: Final = 1_048_576
 ROWS_AN_ENTRY: Final = 500
+LONGEST_ERROR: Final = 300
+ENDED_BY_HAND: Final = ("failed", "cancelled")
 
 
 def archive_hand_in(*, actor: Actor, record_id: uuid.UUID, file: IO[bytes], most: int) -> ArchiveIntake:
@@ -88,6 +90,42 @@ def archive_take_in(*, actor: Actor, intake_id: uuid.UUID) -> None:
     intake.finished_at = actor.now
     intake.save()
     transaction.on_commit(lambda: path.unlink(missing_ok=True))
+
+
+def archive_cancel(*, actor: Actor, intake_id: uuid.UUID) -> ArchiveIntake:
+    """End an intake that waits or failed in every attempt, with its reason; nothing of it was taken in."""
+    require(actor, Permission.SET_UP)
+    intake = ArchiveIntake.objects.select_for_update().filter(pk=intake_id).first()
+    if intake is None:
+        raise NotFound
+    if intake.state == ArchiveIntake.State.REFUSED and intake.refusal["code"] in ENDED_BY_HAND:
+        return intake
+    if intake.state != ArchiveIntake.State.WAITING:
+        raise Conflict(_("What came of this archive is settled. There is nothing to end."), code="archive_settled")
+    intake.state, intake.finished_at = ArchiveIntake.State.REFUSED, actor.now
+    intake.refusal = _why_it_ended(actor, intake).as_dict()
+    intake.save()
+    ledger.append(actor, "archive_cancelled", intake)
+    path = Path(default_storage.path(archive_path(intake)))
+    transaction.on_commit(lambda: path.unlink(missing_ok=True))
+    return intake
+
+
+def _why_it_ended(actor: Actor, intake: ArchiveIntake) -> ArchiveError:
+    """Takes its item out of the outbox, which a worker that takes the archive in this moment holds."""
+    mine = OutboxItem.objects.filter(kind=TAKE_IN_KIND, payload__contains={"archive": str(intake.pk)})
+    item = mine.select_for_update(skip_locked=True).first()
+    if item is None and mine.exists():
+        detail = _("It is being taken in this very moment and cannot be ended any more. Look again in a minute.")
+        raise Conflict(detail, code="being_taken_in")
+    error = item.error if item is not None and item.state == OutboxItem.State.PARKED else ""
+    if item is not None:
+        item.state, item.finished_at, item.leased_until = OutboxItem.State.DONE, actor.now, None
+        item.save(update_fields=["state", "finished_at", "leased_until"])
+    if error:
+        detail = _("It failed in every attempt (%(error)s) and was ended by hand. Nothing of it was taken in.")
+        return ArchiveError("failed", detail % {"error": error[:LONGEST_ERROR]})
+    return ArchiveError("cancelled", _("It was ended by hand before anything of it was taken in."))
 
 
 def vehicle_derive(*, actor: Actor, vehicle_id: uuid.UUID) -> None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from datetime import timedelta
+from datetime import time, timedelta
 from typing import Final
 from uuid import UUID
 from zoneinfo import ZoneInfo
@@ -25,12 +25,15 @@ from fleet import outbox
 from fleet.actor import Actor
 from fleet.callers import actor_for
 from fleet.errors import Forbidden
+from fleet.models import Workshop
 from fleet.permissions import Permission, require
 
 from ..imports import registry, storage, tables
+from ..imports.assumptions import DAY_ORDER, LOADING, TIME_OF_DAY
 from ..imports.columns import Reading
 from ..imports.faults import Fault, FileFault
 from ..imports.kinds import ImportKind, Piece
+from ..imports.row_words import Sentences
 from ..imports.sources import Row
 from ..models import Import, ImportedVehicle, ImportFile, RowProblem, SeenRow
 from .imports import (
@@ -173,14 +176,25 @@ def _carry_out(person: Actor, run: Import, outcome: _Outcome) -> bool:
 
 
 def _piece(person: Actor, run: Import, kind: ImportKind, rows: Sequence[Row]) -> Piece:
-    zone = ZoneInfo(run.time_zone) if run.time_zone else None
     facts = {"import": run.pk, "file_sha256": run.file_sha256}
     has_no_effect = run.phase == Import.Phase.CHECKING
-    piece = Piece(person, facts, dict(run.columns), Reading(zone), rows, has_no_effect)
+    piece = Piece(person, facts, dict(run.columns), _reading(run), rows, has_no_effect)
     if has_no_effect:
         seen = SeenRow.objects.filter(of_import=run, key__in=kind.keys(piece))
         piece.seen = dict(seen.values_list("key", "fingerprint"))
     return piece
+
+
+def _reading(run: Import) -> Reading:
+    """What was said of the file as a whole."""
+    said = run.assumptions
+    zone = ZoneInfo(run.time_zone) if run.time_zone else None
+    at = said.get(TIME_OF_DAY)
+    given = {LOADING: said[LOADING]} if LOADING in said else {}
+    if at is None:
+        return Reading(zone, day_order=said.get(DAY_ORDER, ""), given=given)
+    zone_of_days = zone or ZoneInfo(Workshop.objects.values_list("time_zone", flat=True).get(pk=run.workshop_id))
+    return Reading(zone, zone_of_days, time.fromisoformat(at), said.get(DAY_ORDER, ""), given)
 
 
 def _perform(kind: ImportKind, piece: Piece) -> None:
@@ -240,7 +254,8 @@ def _fail(actor: Actor, run: Import, fault: FileFault) -> None:
 
 def _note(run: Import, outcome: _Outcome) -> None:
     """Problems, what was seen, and the vehicles to be evaluated."""
-    RowProblem.objects.bulk_create(_problems(run, outcome.faults), batch_size=PIECE_ROWS)
+    if outcome.faults:
+        RowProblem.objects.bulk_create(_problems(run, outcome.faults), batch_size=PIECE_ROWS)
     if run.phase == Import.Phase.CHECKING:
         seen = [SeenRow(of_import=run, key=key, fingerprint=mark) for key, mark in outcome.keys.items()]
         SeenRow.objects.bulk_create(seen, ignore_conflicts=True)
@@ -250,9 +265,11 @@ def _note(run: Import, outcome: _Outcome) -> None:
 
 
 def _problems(run: Import, faults: Sequence[tuple[int, Sequence[Fault]]]) -> Iterator[RowProblem]:
+    sentences = Sentences(registry.kind_of(run.kind), run.columns)
     for line, of_line in faults:
         for ordinal, each in enumerate(of_line):
-            detail = each.detail if len(each.detail) <= LONGEST_DETAIL else f"{each.detail[: LONGEST_DETAIL - 1]}…"
+            detail = sentences.of(line, each)
+            detail = detail if len(detail) <= LONGEST_DETAIL else f"{detail[: LONGEST_DETAIL - 1]}…"
             yield RowProblem(
                 of_import=run, line=line, ordinal=ordinal, field=each.column[:32], code=each.code[:48], detail=detail
             )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import timedelta
 from typing import IO, Final
 from uuid import UUID
@@ -22,10 +22,11 @@ from fleet.services.changes import acting_person
 from fleet.time_zones import is_time_zone
 
 from ..imports import registry, storage
+from ..imports.assumptions import stated
 from ..imports.faults import FileFault
 from ..imports.kinds import ImportKind
 from ..imports.recognition import HEAD_BYTES, recognised
-from ..imports.registry import required_columns, suggested_mapping
+from ..imports.registry import required_columns, suggested_mapping, undecided
 from ..imports.tables import Sample, sample_of
 from ..models import Import, ImportedVehicle, ImportFile, SeenRow
 from ..selectors.imports import visible_files, visible_imports
@@ -76,8 +77,12 @@ def import_begin(
     dry_run: bool = False,
     atomic: bool = False,
     time_zone: str = "",
+    assumptions: Mapping[str, str] | None = None,
 ) -> Import:
-    """Have a file carried out. `columns` says which heading of the file is which of our columns, where they differ."""
+    """Have a file carried out. `columns` says which heading of the file is which of our columns, where they differ.
+
+    `assumptions` is what its cells do not say (`imports.assumptions`).
+    """
     require(actor, Permission.SET_UP)
     if file.removed_at is not None:
         raise Conflict(_("The content of this file was removed since. Hand it in once more."), code="file_removed")
@@ -87,13 +92,15 @@ def import_begin(
         )
     if atomic and file.lines is not None and file.lines > settings.IMPORT_MOST_ATOMIC_ROWS + 1:
         raise Invalid.at("/atomic", "too_many_for_atomic", too_many_for_atomic())
+    said = stated(assumptions or {})
     run = Import.objects.create(
         id=record_id,
         file=file,
         file_sha256=file.sha256,
         kind=kind,
-        columns=mapping_for(registry.kind_of(kind), file, columns),
+        columns=mapping_for(registry.kind_of(kind), file, columns, said),
         time_zone=time_zone,
+        assumptions=said,
         language=translation.get_language() or settings.LANGUAGE_CODE,
         dry_run=dry_run,
         atomic=atomic,
@@ -127,7 +134,7 @@ def import_end(actor: Actor, run: Import, state: Import.State, failure: Mapping[
     run.state, run.finished_at, run.failure = state, actor.now, dict(failure) if failure else None
     run.save()
     SeenRow.objects.filter(of_import=run).delete()
-    ledger.append(actor, "import_ended", run)
+    ledger.append(actor, "import_ended", run, facts={"assumptions": run.assumptions} if run.assumptions else None)
     if ImportedVehicle.objects.filter(of_import=run).exists():
         outbox.append(actor, EVALUATE_KIND, {"import": str(run.pk)})
     return run
@@ -149,17 +156,21 @@ def sample_for(file: ImportFile) -> Sample:
         raise Invalid.at("/file", fault.code, fault.detail) from None
 
 
-def mapping_for(kind: ImportKind, file: ImportFile, columns: Mapping[str, str]) -> dict[str, str]:
-    """Our columns with the headings that hold them: those that are written alike, and what was said of others."""
+def mapping_for(
+    kind: ImportKind, file: ImportFile, columns: Mapping[str, str], said: Mapping[str, str]
+) -> dict[str, str]:
+    """Our columns with the headings that hold them: those that mean nothing else, and what was said of others."""
     headings = list(sample_for(file).headings)
     is_open = file.format == ImportFile.Format.NDJSON  # any line may have further members
     ours = [each.name for each in kind.columns()]
-    known = suggested_mapping(kind, [*ours, *headings] if is_open else headings)
+    known = {**(dict(zip(ours, ours, strict=True)) if is_open else {}), **suggested_mapping(kind, headings)}
     errors = [("/columns", "unknown_column", _no_column(name, ours)) for name in columns if name not in ours]
     missing = [heading for heading in columns.values() if heading and heading not in headings]
     errors += [("/columns", "unknown_heading", _no_heading(each, headings)) for each in missing if not is_open]
     mapping = {name: heading for name, heading in {**known, **columns}.items() if heading}
-    required = [name for name in required_columns(kind) if name not in mapping]
+    unclear = {name: those for name, those in undecided(kind, headings).items() if name not in columns}
+    errors += [("/columns", "ambiguous_column", _which_of(name, those)) for name, those in unclear.items()]
+    required = [name for name in required_columns(kind, said) if name not in mapping and name not in unclear]
     errors += [("/columns", "missing_column", _no_such_column_in_file(name, headings)) for name in required]
     if errors:
         raise Invalid(errors)
@@ -170,6 +181,11 @@ def too_many_for_atomic() -> str:
     return _("All or nothing works for at most %(most)s rows. Split the file, or import it without.") % {
         "most": settings.IMPORT_MOST_ATOMIC_ROWS
     }
+
+
+def _which_of(name: str, headings: Sequence[str]) -> str:
+    named = {"name": name, "headings": ", ".join(f"“{each}”" for each in headings)}
+    return _("Several headings could be “%(name)s”: %(headings)s. Say in `columns` which it is, or none by “”.") % named
 
 
 def _no_column(name: str, ours: list[str]) -> str:

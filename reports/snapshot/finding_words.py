@@ -38,6 +38,7 @@ STATEMENTS: Final[Mapping[str, Any]] = {
     "odometer_lower": gettext_lazy(
         "The odometer stood at %(odometer_km)s, below the %(before_km)s recorded at an earlier visit."
     ),
+    "time_assumed": gettext_lazy("Only the day %(day_on)s was noted; the time of day was assumed."),
     "measured_before_readiness": gettext_lazy(
         "A round was measured while this was not checked or had failed: %(items)s."
     ),

@@ -25,6 +25,12 @@ def check_row(vin: str, taken_at: Any = "2025-05-04T09:30:00+02:00", **changes: 
     return {"vin": vin, "taken_at": taken_at, "odometer_km": 41250, "loading": "as_specified", **heights, **changes}
 
 
+def german_row(vin: str, day: Any, **changes: Any) -> dict[str, Any]:
+    """As a workshop's own list has it: nothing of loading, headings in German."""
+    heights = {"Höhe VL (mm)": 486.5, "Höhe VR (mm)": 487, "Höhe HL (mm)": 503.5, "Höhe HR (mm)": 504}
+    return {"FIN": vin, "Datum": day, "Kilometerstand": 41250, **heights, "Bemerkung": "Winterräder", **changes}
+
+
 def csv_of(rows: Rows, delimiter: str = ",", *, comma: bool = False) -> bytes:
     def cell(value: Any) -> str:
         text = str(value)

@@ -338,6 +338,7 @@ def test_openapi_describes_every_call_without_a_warning() -> None:
         "/exports/{id}/file/",
         "/archives/",
         "/archives/{id}/",
+        "/archives/{id}/cancellation/",
         "/imports/",
         "/imports/{id}/",
         "/imports/{id}/errors/",

@@ -16,10 +16,11 @@ from django.conf import settings
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import transaction
 from django.test.client import MULTIPART_CONTENT
+from django.utils import timezone
 from rest_framework.test import APIClient
 
 from fleet.ids import new_id
-from fleet.models import Bay
+from fleet.models import Bay, LedgerEntry, OutboxItem
 from fleet.tenancy import in_workshop
 from reports.archive.members import ArchiveError
 from reports.archive.opening import Archive
@@ -104,6 +105,57 @@ class TestHandingIn:
         assert stranger.get(ARCHIVES).json()["results"] == []
         assert stranger.get(f"{ARCHIVES}{made['id']}/").status_code == 404
         assert APIClient().get(ARCHIVES).status_code == 401
+
+
+class TestEnding:
+    """An intake that waits or failed may be ended; nothing of it was taken in, and another may be handed in."""
+
+    def parked(self, site: Site, archive_id: str) -> None:
+        with in_workshop(site.workshop.pk):
+            items = OutboxItem.objects.filter(kind="reports.archive_take_in", payload={"archive": archive_id})
+            items.update(state="parked", error="KeyError: 'bay'", finished_at=timezone.now())
+
+    def end(self, site: Site, archive_id: str, **body: Any) -> Any:
+        return site.manager.client().post(f"{ARCHIVES}{archive_id}/cancellation/", body)
+
+    def test_of_one_that_failed_says_why(self, empty: Site, busy: Busy) -> None:
+        made = posted(empty, busy.file.read_bytes()).json()
+        self.parked(empty, made["id"])
+        assert empty.manager.client().get(f"{ARCHIVES}{made['id']}/").json()["state"] == "failed"
+        answers = [self.end(empty, made["id"]) for _twice in range(2)]
+
+        assert [each.status_code for each in answers] == [200, 200]
+        told = answers[0].json()
+        assert (told["state"], told["refusal"]["code"]) == ("refused", "failed")
+        assert "KeyError: 'bay'" in told["refusal"]["detail"]
+        assert posted(empty, busy.file.read_bytes()).status_code == 202
+        with in_workshop(empty.workshop.pk):
+            assert not OutboxItem.objects.filter(state="parked").exists()
+            assert LedgerEntry.objects.filter(kind="archive_cancelled").count() == 1
+
+    def test_of_one_that_waits_leaves_its_work_undone(self, empty: Site, busy: Busy) -> None:
+        made = posted(empty, busy.file.read_bytes()).json()
+        known = str(new_id())
+        assert [self.end(empty, made["id"], id=known).status_code for _twice in range(2)] == [200, 200]
+        perform_due(empty.workshop.pk, "reports.archive_take_in")
+
+        told = empty.manager.client().get(f"{ARCHIVES}{made['id']}/").json()
+        assert (told["state"], told["refusal"]["code"]) == ("refused", "cancelled")
+        with in_workshop(empty.workshop.pk):
+            assert what_is_there() == []
+
+    def test_what_is_settled_cannot_be_ended(self, empty: Site, busy: Busy) -> None:
+        made = posted(empty, busy.file.read_bytes()).json()
+        perform_due(empty.workshop.pk, "reports.archive_take_in")  # refused: its records are in this installation
+        answer = self.end(empty, made["id"])
+        assert (answer.status_code, answer.json()["type"]) == (409, "archive_settled")
+
+    def test_is_for_managers_of_the_workshop(self, empty: Site, busy: Busy, other_site: Site) -> None:
+        made = posted(empty, busy.file.read_bytes()).json()
+        path = f"{ARCHIVES}{made['id']}/cancellation/"
+        assert empty.person("technician").client().post(path, {}).status_code == 403
+        assert other_site.manager.client().post(path, {}).status_code == 404
+        assert APIClient().post(path, {}).status_code == 401
 
 
 NOWHERE = "01999999-0000-7000-8000-000000000000"

@@ -14,8 +14,9 @@ from calibration.models import HeightCheck, HeightCheckReading
 from calibration.services.height_checks import height_check_record
 from fleet import outbox
 from fleet.ids import new_id
-from fleet.models import LedgerEntry, OutboxItem, Vehicle
+from fleet.models import LedgerEntry, OutboxItem, Vehicle, Workshop
 from fleet.tenancy import in_workshop
+from reports.imports.check_rows import CheckRows
 from reports.models import Import, ImportFile, ImportFilePart, RowProblem
 from reports.services.import_running import import_file_remove
 from tests.factories import Site, make_site, new_vin
@@ -26,6 +27,7 @@ from .imports import (
     carry_out,
     check_row,
     csv_of,
+    german_row,
     imported,
     ndjson_of,
     send,
@@ -162,7 +164,8 @@ class TestRefusedRows:
             ({"taken_at": "2025-05-04T09:30:00"}, "taken_at", "offset_required"),
             ({"taken_at": "2025-05-04"}, "taken_at", "time_of_day_missing"),
             ({"taken_at": "2025-02-30T09:30:00Z"}, "taken_at", "no_such_time"),
-            ({"taken_at": "04/05/2025 09:30"}, "taken_at", "not_a_time"),
+            ({"taken_at": "04/05/2025 09:30"}, "taken_at", "day_or_month_first"),
+            ({"taken_at": "4 May 2025"}, "taken_at", "not_a_time"),
             ({"odometer_km": "41.250"}, "odometer_km", "ambiguous_number"),
             ({"odometer_km": "-1"}, "odometer_km", "too_small"),
             ({"instrument": "no-such"}, "instrument", "unknown_instrument"),
@@ -184,7 +187,9 @@ class TestRefusedRows:
         found = imported(site, csv_of([{**check_row(vehicle.vin), **empty}, {**check_row(vehicle.vin), **changes}]))
 
         assert (counts(found)[1:], codes(found)) == ((2, 1, 0, 1), [(3, column, code)])
-        assert found["errors"][0]["detail"].startswith(column)
+        meaning = next(each.label for each in CheckRows().columns() if each.name == column)
+        assert found["errors"][0]["detail"].startswith(f"Line 3, column “{column}” ({meaning}): ")
+        assert "'confirmed'" not in found["errors"][0]["detail"]
 
     def test_a_height_far_from_target_may_be_confirmed(self, site: Site, vehicle: Vehicle) -> None:
         found = imported(site, csv_of([check_row(vehicle.vin, RR_mm=700, confirmed="yes")]))
@@ -252,10 +257,124 @@ class TestFormats:
         assert HeightCheck.objects.get(vehicle=vehicle).taken_at == datetime(2025, 7, 4, 7, 30, tzinfo=UTC)
 
     def test_headings_of_the_file_are_named(self, site: Site, vehicle: Vehicle) -> None:
-        content = csv_of([check_row(vehicle.vin)]).replace(b"vin,", b"Fahrgestellnummer,", 1)
+        content = csv_of([check_row(vehicle.vin)]).replace(b"vin,", b"Wagen,", 1)
         assert send(site.manager, content).json()["errors"][0]["code"] == "missing_column"
-        found = imported(site, content, columns='{"vin": "Fahrgestellnummer"}')
+        found = imported(site, content, columns='{"vin": "Wagen"}')
         assert counts(found)[:3] == ("done", 1, 1)
+
+    def test_headings_of_a_workshop_are_known(self, site: Site, vehicle: Vehicle) -> None:
+        row = german_row(vehicle.vin, datetime.fromisoformat("2025-07-04T09:30"))
+        found = imported(site, xlsx_of([row]), time_zone="Europe/Berlin", loading="as_specified")
+
+        assert counts(found) == ("done", 1, 1, 0, 0), found
+        assert found["columns"]["FL_mm"] == "Höhe VL (mm)"
+        check = HeightCheck.objects.get(vehicle=vehicle)
+        assert (check.loading, check.odometer_km) == ("as_specified", Decimal(41250))
+
+    def test_between_two_headings_nobody_guesses(self, site: Site, vehicle: Vehicle) -> None:
+        content = csv_of([{**german_row(vehicle.vin, "2025-07-04T09:30Z"), "Fahrgestellnummer": "x"}])
+        (error,) = send(site.manager, content, loading="other").json()["errors"]
+        assert error["code"] == "ambiguous_column"
+        assert "“FIN”, “Fahrgestellnummer”" in error["detail"]
+        found = imported(site, content, loading="other", columns='{"vin": "FIN"}')
+        assert counts(found)[:3] == ("done", 1, 1)
+
+    def test_how_vehicles_were_loaded_has_to_be_said(self, site: Site, vehicle: Vehicle) -> None:
+        answer = send(site.manager, csv_of([german_row(vehicle.vin, "2025-07-04T09:30Z")]))
+        assert [each["code"] for each in answer.json()["errors"]] == ["missing_column"]
+        assert "loading" in answer.json()["errors"][0]["detail"]
+
+    @pytest.mark.parametrize("written", ["as specified", "wie vorgeschrieben", "As_Specified"])
+    def test_loading_may_be_written_in_words(self, site: Site, vehicle: Vehicle, written: str) -> None:
+        imported(site, csv_of([check_row(vehicle.vin, loading=written)]))
+        assert HeightCheck.objects.get(vehicle=vehicle).loading == "as_specified"
+
+
+class TestDays:
+    """Checks of which only the day was noted."""
+
+    def days_alone(self, site: Site, vehicle: Vehicle, day: Any = "2025-07-04", **fields: Any) -> dict[str, Any]:
+        fields = {"loading": "as_specified", "time_of_day": "12:00", "time_zone": "Europe/Berlin", **fields}
+        return imported(site, csv_of([german_row(vehicle.vin, day)]), **fields)
+
+    def test_say_that_their_time_was_assumed(self, site: Site, vehicle: Vehicle) -> None:
+        found = self.days_alone(site, vehicle)
+
+        assert counts(found) == ("done", 1, 1, 0, 0), found
+        assert found["assumptions"] == {"time_of_day": "12:00", "loading": "as_specified"}
+        check = HeightCheck.objects.get(vehicle=vehicle)
+        assert check.taken_at == datetime(2025, 7, 4, 10, tzinfo=UTC)
+        told = site.manager.client().get(f"/api/v1/checks/{check.pk}/").json()["findings"]
+        (finding,) = (each for each in told if each["code"] == "time_assumed")
+        assert finding["severity"] == "note"
+        assert "12:00 (Europe/Berlin)" in finding["detail"]
+        entry = LedgerEntry.objects.get(vehicle=vehicle, kind="height_checks_imported")
+        (row,) = entry.payload["rows"]["calibration.heightcheck"]
+        assert row["findings"][0]["values"]["day_on"] == "2025-07-04"
+
+    def test_without_a_time_of_day_are_refused(self, site: Site, vehicle: Vehicle) -> None:
+        found = self.days_alone(site, vehicle, time_of_day="")
+        assert codes(found) == [(2, "taken_at", "time_of_day_missing")]
+
+    def test_are_in_the_workshops_zone_where_none_is_chosen(self, site: Site, vehicle: Vehicle) -> None:
+        with in_workshop(site.workshop.pk):
+            Workshop.objects.filter(pk=site.workshop.pk).update(time_zone="America/New_York")
+        self.days_alone(site, vehicle, time_zone="")
+        assert HeightCheck.objects.get(vehicle=vehicle).taken_at == datetime(2025, 7, 4, 16, tzinfo=UTC)
+
+    def test_are_known_again_whatever_time_is_assumed(self, site: Site, vehicle: Vehicle) -> None:
+        first, again = self.days_alone(site, vehicle), self.days_alone(site, vehicle, time_of_day="09:00")
+        assert (counts(first)[3], counts(again)[3]) == (0, 1)
+        assert HeightCheck.objects.filter(vehicle=vehicle).count() == 1
+
+    def test_a_time_that_was_noted_is_not_called_assumed(self, site: Site, vehicle: Vehicle) -> None:
+        self.days_alone(site, vehicle, "2025-07-04 09:30")
+        check = HeightCheck.objects.get(vehicle=vehicle)
+        assert (check.taken_at.hour, [each["code"] for each in check.findings]) == (7, [])
+
+    def test_a_time_of_day_in_a_column_of_its_own_is_taken(self, site: Site, vehicle: Vehicle) -> None:
+        rows = [
+            {**german_row(vehicle.vin, f"0{n}.07.2025"), "Uhrzeit": at} for n, at in ((1, "9:15"), (2, ""), (3, "x"))
+        ]
+        fields = {"loading": "as_specified", "time_of_day": "12:00", "time_zone": "Europe/Berlin"}
+        found = imported(site, csv_of(rows), **fields)
+
+        assert codes(found) == [(4, "clock", "not_a_time_of_day")]
+        noted, assumed = HeightCheck.objects.filter(vehicle=vehicle).order_by("taken_at")
+        assert noted.taken_at == datetime(2025, 7, 1, 7, 15, tzinfo=UTC)
+        assert [[each["code"] for each in check.findings] for check in (noted, assumed)] == [[], ["time_assumed"]]
+
+    def test_today_is_no_wrong_clock(self, site: Site, vehicle: Vehicle) -> None:
+        self.days_alone(site, vehicle, timezone.now().date().isoformat(), time_of_day="23:59", time_zone="UTC")
+        check = HeightCheck.objects.get(vehicle=vehicle)
+        assert [each["code"] for each in check.findings] == ["time_assumed"]
+        assert check.happened_at <= check.received_at
+
+    @pytest.mark.parametrize(("order", "month"), [("day_first", 5), ("month_first", 3)])
+    def test_slashes_are_read_in_the_order_that_was_said(
+        self, site: Site, vehicle: Vehicle, order: str, month: int
+    ) -> None:
+        assert codes(self.days_alone(site, vehicle, "03/05/2024")) == [(2, "taken_at", "day_or_month_first")]
+        self.days_alone(site, vehicle, "03/05/2024", day_order=order)
+        assert HeightCheck.objects.get(vehicle=vehicle).taken_at.month == month
+
+    def test_the_import_tells_the_ledger_what_was_assumed(self, site: Site, vehicle: Vehicle) -> None:
+        found = self.days_alone(site, vehicle)
+        entry = LedgerEntry.objects.get(kind="import_ended", record_id=found["id"])
+        assert entry.payload["facts"]["assumptions"]["time_of_day"] == "12:00"
+
+    @pytest.mark.parametrize(
+        ("fields", "code"),
+        [
+            ({"time_of_day": "noon"}, "not_a_time_of_day"),
+            ({"time_of_day": "24:00"}, "not_a_time_of_day"),
+            ({"day_order": "dmy"}, "not_allowed"),
+            ({"loading": "full"}, "not_allowed"),
+        ],
+    )
+    def test_what_is_said_is_checked(self, site: Site, fields: dict[str, str], code: str) -> None:
+        answer = send(site.manager, csv_of([check_row("X")]), **fields)
+        assert (answer.status_code, answer.json()["errors"][0]["code"]) == (422, code)
 
 
 class TestVehicles:

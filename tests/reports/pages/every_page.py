@@ -68,6 +68,7 @@ STEPS: Final = frozenset(
         "parked_work_retry_page",
         "person_token_revocation",
         "certificate_sending_page",
+        "archive_cancellation",
         "import_cancellation",
         "import_carrying_out",
         "webhook_end_page",

@@ -45,6 +45,7 @@ def test_the_pages_named_here_are_all_there_are(at_work: AtWork) -> None:
         "head-conflicts/<uuid:conflict>/",
         "notices/<str:code>/",
         "exports/<uuid:export_id>/file/",
+        "archives/<uuid:archive_id>/cancellation/",
         "webhooks/<uuid:webhook>/end/",
         "webhooks/<uuid:webhook>/deliveries/<uuid:delivery>/replay/",
     }

@@ -10,6 +10,7 @@ import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 
+from fleet.models import OutboxItem
 from fleet.tenancy import in_workshop
 from reports.models import ArchiveIntake, Export
 from tests.factories import Site, make_site
@@ -74,6 +75,13 @@ class TestExports:
             assert answer.status_code == status
         assert "is being made already" in answer.content.decode()
 
+    def test_archives_are_offered_where_one_can_be_taken_in(self, site: Site, manager: Client, founder: Client) -> None:
+        site.operator()
+        assert 'href="/archives/"' in said(founder, "/exports/")
+        page = said(manager, "/exports/")
+        assert 'href="/archives/"' not in page
+        assert "taken in by an empty workshop only" in page
+
 
 class TestAnEmptyWorkshop:
     def test_is_told_of_it_on_its_first_page(self, founder: Client) -> None:
@@ -93,6 +101,20 @@ class TestAnEmptyWorkshop:
         assert "not accepted" in page, "its records are in this installation"
         assert "take the archive in with another one" in page
         assert busy.site.workshop.name in page
+
+    def test_may_end_one_that_failed(self, empty: Site, founder: Client, busy: Busy) -> None:
+        sent(founder, file=SimpleUploadedFile("workshop.zip", busy.file.read_bytes()))
+        with in_workshop(empty.workshop.pk):
+            OutboxItem.objects.filter(kind="reports.archive_take_in").update(
+                state="parked", error="KeyError: 'bay'", finished_at="2026-11-26T12:00Z"
+            )
+            path = f"/archives/{ArchiveIntake.objects.get().pk}/cancellation/"
+        assert "failed in every attempt" in said(founder, "/archives/")
+        for _twice in range(2):
+            assert founder.post(path).status_code == 302
+        page = said(founder, "/archives/")
+        assert "was ended by hand" in page
+        assert "Take it in" in page, "another one may be handed in"
 
     def test_sees_it_taken_in(self, empty: Site, founder: Client, busy: Busy) -> None:
         file = SimpleUploadedFile("workshop.zip", busy.file.read_bytes())

@@ -299,6 +299,14 @@ def presses(house: House) -> Iterator[Press]:
     yield Press(manager, trial, f"{trial}carrying-out/", carried_out)
     sent = within(site, OutboxItem.objects.filter(payload__has_key="sending").exists)
     yield Press(manager, "/certificates/1/", "/certificates/1/sending/", sent)
+    newcomer = empty_site()
+    founder = browser_of(newcomer.manager)
+    archive = SimpleUploadedFile("workshop.zip", exported(make_site()).read_bytes())
+    founder.post("/archives/", {**form_of(founder.get("/archives/"), "").filled(), "file": archive})
+    with in_workshop(newcomer.workshop.pk):
+        intake = ArchiveIntake.objects.get().pk
+    is_ended = within(newcomer, ArchiveIntake.objects.filter(state="refused").exists)
+    yield Press(founder, "/archives/", f"/archives/{intake}/cancellation/", is_ended)
     tablet = house.tablet_id
     gone = within(site, lambda: Tablet.objects.get(pk=tablet).revoked_at)
     yield Press(manager, f"/tablets/{tablet}/", f"/tablets/{tablet}/revocation/", gone)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import date
 
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
@@ -12,9 +13,13 @@ from reports.models import Import
 from tests.factories import Site, make_site
 from tests.fleet.pages.forms import form_of
 from tests.fleet.signin.browsers import browser_of
-from tests.reports.imports import begun, carry_out, check_row, csv_of, xlsx_of
+from tests.reports.imports import begun, carry_out, check_row, csv_of, german_row, xlsx_of
 
 Browsers = Callable[..., Client]
+NEEDED = {
+    "checks": ("vin", "taken_at", "odometer_km", "loading", "FL_mm", "FR_mm", "RL_mm", "RR_mm"),
+    "vehicles": ("vin", "registration", "make", "model", "model_year", "operator"),
+}
 
 
 def handed_in(browser: Client, content: bytes, name: str = "Prüfungen.csv") -> str:
@@ -28,17 +33,17 @@ def handed_in(browser: Client, content: bytes, name: str = "Prüfungen.csv") -> 
 def test_a_file_is_tried_and_then_carried_out(site: Site, manager: Client) -> None:
     vehicle = site.vehicle()
     content = csv_of([check_row(vehicle.vin), check_row(vehicle.vin, "yesterday")], ";")
-    columns = handed_in(manager, content.replace(b"vin;", b"Fahrgestellnummer;", 1))
+    columns = handed_in(manager, content.replace(b"vin;", b"Wagen;", 1))
     page = manager.get(columns)
     assert vehicle.vin in page.content.decode()  # among the first rows
     assert "text in columns (CSV)" in page.content.decode()
-    typed = form_of(page).filled(column_vin="Fahrgestellnummer")
+    typed = form_of(page).filled(column_vin="Wagen")
 
     trial = manager.post(columns, {**typed, "how": "trial"})["Location"]
     assert "waiting" in manager.get(trial).content.decode()
     carry_out(site)
     told = manager.get(trial).content.decode()
-    assert "yesterday" in told
+    assert "Line 3, column “taken_at” (date and time of the check): “yesterday” is no date." in told
     assert not HeightCheck.objects.filter(vehicle=vehicle).exists()
 
     wanted = form_of(manager.get(trial), f"{trial}carrying-out/")
@@ -48,6 +53,56 @@ def test_a_file_is_tried_and_then_carried_out(site: Site, manager: Client) -> No
     assert HeightCheck.objects.filter(vehicle=vehicle).count() == 1
     errors = b"".join(manager.get(f"{done[0]}errors/")).decode("utf-8-sig")
     assert errors.splitlines()[1].startswith("3,taken_at,not_a_time,")
+
+
+def test_a_workshops_own_list_is_understood_and_its_days_are_asked_about(site: Site, manager: Client) -> None:
+    vehicle = site.vehicle()
+    columns = handed_in(manager, xlsx_of([german_row(vehicle.vin, date(2025, 7, 4))]), "Prüfungen.xlsx")
+    form = form_of(manager.get(columns))
+    proposed = {name: form.filled().get(f"column_{name}") for name in ("vin", "taken_at", "FL_mm", "RR_mm", "note")}
+    assert list(proposed.values()) == [["FIN"], ["Datum"], ["Höhe VL (mm)"], ["Höhe HR (mm)"], ["Bemerkung"]]
+    assert form.filled()["time_of_day"] == ["12:00"]
+    assert "has days without a time of day" in manager.get(columns).content.decode()
+
+    unsaid = manager.post(columns, {**form.filled(), "how": "import"})
+    assert unsaid.status_code == 422
+    assert "Say it here, or which heading of the file says it." in unsaid.content.decode()
+    run = manager.post(columns, {**form.filled(loading="as_specified"), "how": "import"})["Location"]
+    carry_out(site)
+    assert "Time of day assumed where there was none" in manager.get(run).content.decode()
+    assert HeightCheck.objects.get(vehicle=vehicle).findings[0]["code"] == "time_assumed"
+    assert "(time assumed)" in manager.get(f"/vehicles/{vehicle.vin}/").content.decode()
+
+
+def test_two_headings_for_one_column_are_asked_about(site: Site, manager: Client) -> None:
+    columns = handed_in(manager, csv_of([{**german_row("X", "2025-07-04"), "Fahrgestellnummer": "Y"}]))
+    page = manager.get(columns)
+    assert "Could be “FIN”, “Fahrgestellnummer”: say which." in page.content.decode()
+    answer = manager.post(columns, {**form_of(page).filled(loading="other"), "how": "trial"})
+    assert answer.status_code == 422
+    assert not Import.objects.exists()
+
+
+def test_days_with_slashes_have_to_be_decided(site: Site, manager: Client) -> None:
+    columns = handed_in(manager, csv_of([german_row(site.vehicle().vin, "03/05/2024")]))
+    typed = form_of(manager.get(columns)).filled(loading="other")
+    answer = manager.post(columns, {**typed, "how": "import"})
+    assert "Say what comes first in them." in answer.content.decode()
+    assert manager.post(columns, {**typed, "day_order": "month_first", "how": "import"}).status_code == 302
+
+
+def test_the_page_says_what_a_file_needs(manager: Client) -> None:
+    page = manager.get("/imports/new/").content.decode()
+    for word in ("Odometer (km)", "Height front left (mm)", "1,000,000", "yes, or say it for all rows"):
+        assert word.lower() in page.lower(), word
+    assert "taken_at" not in page
+
+
+def test_large_numbers_are_grouped(site: Site, manager: Client) -> None:
+    key = begun(site, csv_of([check_row(site.vehicle().vin)]))
+    Import.objects.filter(pk=key).update(rows=1234567)
+    for path in ("/imports/", f"/imports/{key}/"):
+        assert "1,234,567" in manager.get(path).content.decode()
 
 
 def test_a_spreadsheet_without_a_column_comes_back_with_its_name(site: Site, manager: Client) -> None:
@@ -87,6 +142,7 @@ def test_examples_are_files_that_can_be_imported(site: Site, manager: Client) ->
             body = {"file": SimpleUploadedFile(f"x.{form}", answer.content), "kind": kind}
             columns = manager.post("/imports/new/", body)["Location"]
             typed = form_of(manager.get(columns)).filled()
+            assert all(typed.get(f"column_{each}") for each in NEEDED[kind]), (kind, form, typed)
             assert manager.post(columns, {**typed, "how": "trial"}).status_code == 302, (kind, form)
     assert manager.get("/imports/examples/people.csv").status_code == 404
     assert manager.get("/imports/examples/checks.pdf").status_code == 404

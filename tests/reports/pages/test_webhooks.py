@@ -43,6 +43,14 @@ def test_one_is_added_and_its_secret_shown_this_once(site: Site, manager: Client
     assert "whsec_" not in listed + manager.get(f"/webhooks/{hook.pk}/").content.decode()
 
 
+def test_the_page_says_what_it_is_for_and_what_the_secret_does(manager: Client) -> None:
+    page = manager.get("/webhooks/new/").content.decode()
+    for words in ("so that nobody has to look", "answer within a few seconds", "only the two programs know"):
+        assert words in page, words
+    for jargon in ("internal ones are refused", "HMAC"):
+        assert jargon not in page
+
+
 def test_a_forbidden_address_comes_back_with_what_was_typed(site: Site, manager: Client) -> None:
     answer = send(manager, "/webhooks/new/", url="https://localhost/", events=["job.ended"])
     assert answer.status_code == 422

@@ -57,7 +57,7 @@ async function trayContent(app) {
  * @param {App} app
  */
 function wholeFile(app) {
-  const use = gettext("If this tablet cannot be connected again, a manager hands the file in under “Records from a file”. Only the workshop can read it.");
+  const use = gettext("If this tablet cannot be connected again, a manager hands the file in under “File from a tablet”. Only the workshop can read it.");
   const save = button(gettext("Save all of it to a file"), () => void saveOutbox(app));
   return h("section", { class: "stack", "aria-labelledby": "file" }, h("h2", { id: "file", class: "section-head" }, gettext("Without a connection")), h("p", null, use), save);
 }
