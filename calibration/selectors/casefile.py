@@ -8,15 +8,17 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Iterable
+from datetime import datetime
 from functools import cached_property
 from operator import attrgetter
 from typing import Any, TypeVar
 
 from django.db import connection
-from django.db.models import Model
+from django.db.models import Model, QuerySet
 
 from fleet.actor import Actor
 from fleet.models import Fitment, Membership, ServiceEvent, Specification
+from fleet.worded_once import worded_once
 
 from ..models import (
     Approval,
@@ -91,6 +93,32 @@ def _exists_sql(model: type[Model]) -> str:
     return f"SELECT 1 FROM {model._meta.db_table} WHERE job_id = %s"  # noqa: S608  (our own table's name)
 
 
+@worded_once
+def _rows_of(model: type[RowT], job_id: uuid.UUID) -> QuerySet[RowT]:
+    return model._default_manager.filter(job=job_id).order_by()
+
+
+@worded_once
+def _readings_in(round_ids: tuple[uuid.UUID, ...]) -> QuerySet[Reading]:
+    return Reading.objects.filter(round__in=round_ids).order_by("ordinal")
+
+
+@worded_once
+def _events_within(vehicle_id: uuid.UUID, opened_at: datetime, closed_at: datetime | None) -> QuerySet[ServiceEvent]:
+    events = ServiceEvent.objects.filter(vehicle=vehicle_id, recorded_at__gte=opened_at)
+    if closed_at:
+        events = events.filter(recorded_at__lte=closed_at)
+    return events.order_by("happened_at", "id")
+
+
+@worded_once
+def _fitments_until(vehicle_id: uuid.UUID, closed_at: datetime | None) -> QuerySet[Fitment]:
+    fitments = Fitment.objects.filter(vehicle=vehicle_id)
+    if closed_at:
+        fitments = fitments.filter(recorded_at__lte=closed_at)
+    return fitments.order_by("fitted_on", "recorded_at", "id")
+
+
 def case_of(actor: Actor, job_id: uuid.UUID) -> CaseFile:
     """The case file of a job that the actor may see."""
     return CaseFile(job_for(actor, job_id))
@@ -106,8 +134,9 @@ class CaseFile:
     def _rows(self, model: type[RowT]) -> list[RowT]:
         if model in RARE and model._meta.db_table not in self._present:
             return []
-        rows = model._default_manager.filter(job=self.job).order_by()
-        return sorted(rows, key=attrgetter("recorded_at", "pk"))  # a database's order takes longer to ask for
+        return sorted(
+            _rows_of(model, self.job.pk), key=attrgetter("recorded_at", "pk")
+        )  # a database's order takes longer to ask for
 
     @cached_property
     def _present(self) -> set[str]:
@@ -126,7 +155,7 @@ class CaseFile:
         """In the order in which they were recorded, each with its `reading_rows` in order."""
         rounds = self._rows(Round)
         by_round: dict[uuid.UUID, list[Reading]] = {each.pk: [] for each in rounds}
-        for reading in Reading.objects.filter(round__in=rounds).order_by("ordinal"):
+        for reading in _readings_in(tuple(by_round)):
             by_round[reading.round_id].append(reading)
         for each in rounds:
             each.reading_rows = by_round[each.pk]  # type: ignore[attr-defined]
@@ -216,17 +245,11 @@ class CaseFile:
     @cached_property
     def events(self) -> list[ServiceEvent]:
         """Service events on the vehicle since the job opened."""
-        events = ServiceEvent.objects.filter(vehicle=self.job.vehicle_id, recorded_at__gte=self.job.opened_at)
-        if self.job.closed_at:
-            events = events.filter(recorded_at__lte=self.job.closed_at)
-        return list(events.order_by("happened_at", "id"))
+        return _events_within(self.job.vehicle_id, self.job.opened_at, self.job.closed_at)
 
     @cached_property
     def fitments(self) -> list[Fitment]:
-        fitments = Fitment.objects.filter(vehicle=self.job.vehicle_id)
-        if self.job.closed_at:
-            fitments = fitments.filter(recorded_at__lte=self.job.closed_at)
-        return list(fitments.order_by("fitted_on", "recorded_at", "id"))
+        return _fitments_until(self.job.vehicle_id, self.job.closed_at)
 
     @property
     def fitment(self) -> Fitment | None:
