@@ -7,8 +7,6 @@ import io
 import json
 from typing import Final
 
-from openpyxl import Workbook
-
 from ..models import ImportFile
 from .kinds import ImportKind
 
@@ -34,6 +32,8 @@ def _text(row: dict[str, str]) -> bytes:
 
 
 def _spreadsheet(row: dict[str, str]) -> bytes:
+    from openpyxl import Workbook  # Slow to load, and needed seldom: no process need wait for it when it starts.
+
     book = Workbook(write_only=True)
     sheet = book.create_sheet()
     sheet.append(list(row))
