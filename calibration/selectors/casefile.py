@@ -23,6 +23,7 @@ from fleet.worded_once import worded_once
 from ..models import (
     Approval,
     Assessment,
+    BaselineReset,
     Concession,
     Decision,
     Finding,
@@ -76,21 +77,33 @@ RARE: tuple[type[Model], ...] = (
     LeakTest,
     Pause,
     Photo,
+    Proposal,
     ReadingStrike,
     Refiling,
     Reversion,
     SignOff,
     Write,
 )
+RARE_OF_VEHICLES: tuple[type[Model], ...] = (BaselineReset, ServiceEvent)
 
 
 def _exists_sql(model: type[Model]) -> str:
+    if model in RARE_OF_VEHICLES:
+        return (
+            f"SELECT 1 FROM {model._meta.db_table} r "  # noqa: S608  (our own table's name)
+            "JOIN calibration_job j ON j.vehicle_id = r.vehicle_id WHERE j.id = %s"
+        )
     if model is ReadingStrike:
         return (
             "SELECT 1 FROM calibration_readingstrike s JOIN calibration_reading r ON r.id = s.reading_id "
             "JOIN calibration_round m ON m.id = r.round_id WHERE m.job_id = %s"
         )
     return f"SELECT 1 FROM {model._meta.db_table} WHERE job_id = %s"  # noqa: S608  (our own table's name)
+
+
+PRESENT_SQL = " UNION ALL ".join(
+    f"SELECT '{model._meta.db_table}' WHERE EXISTS ({_exists_sql(model)})" for model in RARE + RARE_OF_VEHICLES
+)
 
 
 @worded_once
@@ -140,10 +153,10 @@ class CaseFile:
 
     @cached_property
     def _present(self) -> set[str]:
-        """Of the tables that most jobs have no row in, those in which this one has: one query instead of one each."""
-        selects = [f"SELECT '{m._meta.db_table}' WHERE EXISTS ({_exists_sql(m)})" for m in RARE]
+        """Of the tables that most jobs or their vehicles have no row in, those in which this one has: one query
+        instead of one each."""
         with connection.cursor() as cursor:
-            cursor.execute(" UNION ALL ".join(selects), [self.job.pk] * len(RARE))
+            cursor.execute(PRESENT_SQL, [self.job.pk] * len(RARE + RARE_OF_VEHICLES))
             return {row[0] for row in cursor.fetchall()}
 
     @cached_property
@@ -245,6 +258,8 @@ class CaseFile:
     @cached_property
     def events(self) -> list[ServiceEvent]:
         """Service events on the vehicle since the job opened."""
+        if ServiceEvent._meta.db_table not in self._present:
+            return []
         return _events_within(self.job.vehicle_id, self.job.opened_at, self.job.closed_at)
 
     @cached_property
@@ -270,7 +285,9 @@ class CaseFile:
     @cached_property
     def baseline(self) -> dict[Any, int]:
         content = self.specification.content if self.specification else {}
-        return baseline_of(self.job.vehicle_id, content.get("setpoint_min"), content.get("setpoint_max"))
+        counts = content.get("setpoint_min"), content.get("setpoint_max")
+        may_restart = any(model._meta.db_table in self._present for model in RARE_OF_VEHICLES)
+        return baseline_of(self.job.vehicle_id, *counts, may_restart=may_restart)
 
     @cached_property
     def _previous_setpoints(self) -> facts.Setpoints | None:

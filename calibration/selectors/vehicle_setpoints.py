@@ -22,17 +22,22 @@ CountRange = tuple[int | None, int | None]
 Left = tuple[datetime, Setpoints]
 
 
-def baseline_of(vehicle_id: uuid.UUID, lowest: int | None, highest: int | None) -> dict[Corner, int]:
+def baseline_of(
+    vehicle_id: uuid.UUID, lowest: int | None, highest: int | None, *, may_restart: bool = True
+) -> dict[Corner, int]:
     """Per corner its first recorded set-point since the sensor or control unit was last replaced, or a reset.
 
-    Counts that the control unit cannot hold were misread and set no baseline.
+    Counts that the control unit cannot hold were misread and set no baseline. Of a vehicle that is known to have
+    neither event nor reset nothing `may_restart` it.
     """
-    return baselines_of({vehicle_id: (lowest, highest)})[vehicle_id]
+    return baselines_of({vehicle_id: (lowest, highest)}, may_restart=may_restart)[vehicle_id]
 
 
-def baselines_of(ranges: Mapping[uuid.UUID, CountRange]) -> dict[uuid.UUID, dict[Corner, int]]:
+def baselines_of(
+    ranges: Mapping[uuid.UUID, CountRange], *, may_restart: bool = True
+) -> dict[uuid.UUID, dict[Corner, int]]:
     """The baselines of several vehicles, each with the counts that its control unit can hold."""
-    restarts = _restarts(ranges)
+    restarts = _restarts(ranges) if may_restart else {}
     found: dict[uuid.UUID, dict[Corner, int]] = {vehicle_id: {} for vehicle_id in ranges}
     for vehicle_id, happened_at, setpoints in _setpoints_read(tuple(ranges)):
         baseline, since = found[vehicle_id], restarts.get(vehicle_id, {})
