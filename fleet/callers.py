@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from typing import Final
 from uuid import UUID
 
+from django.db.models import QuerySet
 from django.utils.translation import gettext_lazy as _
 
 from .actor import Actor
@@ -14,6 +15,7 @@ from .credentials import Credential
 from .errors import Forbidden, LevelbookError, NotAuthenticated
 from .models import AccessToken, BrowserSession, Membership, Tablet
 from .second_factor import has_second_factor, second_factor_required
+from .worded_once import worded_once
 
 USE_NOTED_EVERY: Final = timedelta(minutes=10)
 SECOND_FACTOR_REQUIRED: Final = "second_factor_required"
@@ -30,7 +32,7 @@ class Caller:
 
 def caller_by_token(credential: Credential, now: datetime, device_at: datetime | None) -> Caller:
     """Whose token it is: a person, a program, a tablet, or a person on a tablet."""
-    token = AccessToken.objects.select_related("membership__workshop", "tablet").get(pk=credential.id)
+    (token,) = _token(credential.id)
     refusal = _tablet_refusal(token, now) if token.tablet else None
     if refusal:
         return Caller(refusal=refusal)
@@ -45,6 +47,11 @@ def caller_by_token(credential: Credential, now: datetime, device_at: datetime |
     # A personal token that is found is of a person who has no second factor.
     is_short = token.kind == AccessToken.Kind.PERSONAL and second_factor_required(membership)
     return Caller(actor, second_factor_missing() if is_short else None)
+
+
+@worded_once
+def _token(token_id: UUID) -> QuerySet[AccessToken]:
+    return AccessToken.objects.select_related("membership__workshop", "tablet").filter(pk=token_id)
 
 
 def caller_by_session(credential: Credential, user_id: UUID | None, now: datetime) -> Caller:

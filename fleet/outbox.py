@@ -22,11 +22,13 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from django.db import connection, transaction
+from django.db.models import QuerySet
 from django.utils import timezone
 
 from .actor import Actor
 from .models import OutboxItem
 from .tenancy import in_workshop
+from .worded_once import worded_once
 
 logger = logging.getLogger(__name__)
 
@@ -89,9 +91,14 @@ def append_unless_waiting(actor: Actor, kind: str, *, due_at: datetime, not_befo
 
     The sweep finds it when it is due; no hint is sent now.
     """
-    waiting = OutboxItem.objects.filter(kind=kind, state=OutboxItem.State.WAITING, due_at__gte=not_before)
-    if not waiting.exists():
+    if not _one_waiting(kind, not_before):
         OutboxItem.objects.create(workshop_id=actor.workshop_id, kind=kind, created_at=actor.now, due_at=due_at)
+
+
+@worded_once
+def _one_waiting(kind: str, not_before: datetime) -> QuerySet[Any, tuple[uuid.UUID]]:
+    waiting = OutboxItem.objects.filter(kind=kind, state=OutboxItem.State.WAITING, due_at__gte=not_before)
+    return waiting.order_by().values_list("pk")[:1]
 
 
 def hint(workshop_id: uuid.UUID, item_id: uuid.UUID) -> None:

@@ -1,10 +1,11 @@
 """A real database for every test process. Imports Django late: tests/metrology runs without it."""
 
+import fcntl
 import gc
 import os
 import sys
-from collections.abc import Iterator
-from contextlib import nullcontext
+from collections.abc import Generator, Iterator
+from contextlib import contextmanager, nullcontext
 from copy import deepcopy
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
@@ -37,6 +38,30 @@ def pytest_configure(config: pytest.Config) -> None:
     # The manifest exists only after collectstatic, and so does the folder.
     settings.STATIC_ROOT.mkdir(parents=True, exist_ok=True)
     settings.STORAGES["staticfiles"] = {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Generator[None, object, object]:
+    with first_alone() if "PYTEST_XDIST_WORKER" in os.environ else nullcontext():
+        return (yield)
+
+
+@contextmanager
+def first_alone() -> Iterator[None]:
+    """Of several test processes the first one compiles what is to be compiled, and the others find it compiled.
+
+    In a fresh clone each would otherwise compile all of it, since all start at the same time.
+    """
+    from deploy.embedded.folder import data_folder
+
+    root = data_folder().root
+    root.mkdir(parents=True, exist_ok=True)
+    with (root / "compiling.lock").open("w") as lock:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            fcntl.flock(lock, fcntl.LOCK_SH)
+        yield
 
 
 @pytest.hookimpl(tryfirst=True)

@@ -313,6 +313,32 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ("-opened_at", "-id"),
+                "indexes": [
+                    models.Index(fields=["workshop", "-opened_at", "-id"], name="calibration_job_order"),
+                    models.Index(fields=["vehicle", "-opened_at"], name="calibration_job_of_vehicle"),
+                ],
+                "constraints": [
+                    models.UniqueConstraint(fields=("workshop", "number"), name="calibration_job_number"),
+                    models.UniqueConstraint(
+                        condition=models.Q(("state__in", ("open", "measuring", "adjusting", "paused"))),
+                        fields=("vehicle",),
+                        name="calibration_job_one_open",
+                        violation_error_message="This vehicle has an open job. Finish or end that one first.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(
+                                ("closed_at__isnull", True), ("state__in", ("open", "measuring", "adjusting", "paused"))
+                            ),
+                            models.Q(("closed_at__isnull", False), ("state__in", ["signed_off", "ended", "reverted"])),
+                            _connector="OR",
+                        ),
+                        name="calibration_job_closed_with_time",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("odometer_km__gte", 0)), name="calibration_job_odometer"
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -353,6 +379,14 @@ class Migration(migrations.Migration):
             options={
                 "ordering": ("recorded_at", "id"),
                 "abstract": False,
+                "indexes": [models.Index(fields=["job", "recorded_at", "id"], name="calibration_finding_of_job")],
+                "constraints": [
+                    models.UniqueConstraint(fields=("job", "key"), name="calibration_finding_once"),
+                    models.CheckConstraint(
+                        condition=models.Q(("corner__in", ["", "FL", "FR", "RL", "RR"])),
+                        name="calibration_finding_corner",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -396,6 +430,8 @@ class Migration(migrations.Migration):
             options={
                 "ordering": ("recorded_at", "id"),
                 "abstract": False,
+                "indexes": [models.Index(fields=["job", "recorded_at", "id"], name="calibration_decision_of_job")],
+                "constraints": [models.UniqueConstraint(fields=("approval",), name="calibration_decision_once")],
             },
         ),
         migrations.AddField(
@@ -442,6 +478,7 @@ class Migration(migrations.Migration):
             options={
                 "ordering": ("recorded_at", "id"),
                 "abstract": False,
+                "indexes": [models.Index(fields=["job", "recorded_at", "id"], name="calibration_jobend_of_job")],
             },
         ),
         migrations.CreateModel(
@@ -473,6 +510,7 @@ class Migration(migrations.Migration):
             options={
                 "ordering": ("recorded_at", "id"),
                 "abstract": False,
+                "indexes": [models.Index(fields=["job", "recorded_at", "id"], name="calibration_pause_of_job")],
             },
         ),
         migrations.CreateModel(
@@ -523,6 +561,10 @@ class Migration(migrations.Migration):
             options={
                 "ordering": ("recorded_at", "id"),
                 "abstract": False,
+                "indexes": [
+                    models.Index(fields=["job", "recorded_at", "id"], name="calibration_proposal_of_job"),
+                    models.Index(fields=["workshop", "recorded_at", "id"], name="calibration_proposal_order"),
+                ],
             },
         ),
         migrations.AddField(
@@ -565,6 +607,7 @@ class Migration(migrations.Migration):
             options={
                 "ordering": ("recorded_at", "id"),
                 "abstract": False,
+                "indexes": [models.Index(fields=["job", "recorded_at", "id"], name="calibration_readiness_of_job")],
             },
         ),
         migrations.CreateModel(
@@ -607,6 +650,14 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ("round", "ordinal"),
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(("corner__in", ["FL", "FR", "RL", "RR"])), name="calibration_reading_corner"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("height_mm__gt", 0)), name="calibration_reading_above_zero"
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -647,6 +698,7 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ("recorded_at", "id"),
+                "constraints": [models.UniqueConstraint(fields=("reading",), name="calibration_readingstrike_once")],
             },
         ),
         migrations.CreateModel(
@@ -696,6 +748,7 @@ class Migration(migrations.Migration):
             options={
                 "ordering": ("recorded_at", "id"),
                 "abstract": False,
+                "indexes": [models.Index(fields=["job", "recorded_at", "id"], name="calibration_refiling_of_job")],
             },
         ),
         migrations.CreateModel(
@@ -735,6 +788,11 @@ class Migration(migrations.Migration):
                     ),
                 ),
             ],
+            options={
+                "constraints": [
+                    models.UniqueConstraint(fields=("membership", "instrument"), name="calibration_repeatability_one")
+                ],
+            },
         ),
         migrations.CreateModel(
             name="Resumption",
@@ -767,6 +825,7 @@ class Migration(migrations.Migration):
             options={
                 "ordering": ("recorded_at", "id"),
                 "abstract": False,
+                "indexes": [models.Index(fields=["job", "recorded_at", "id"], name="calibration_resumption_of_job")],
             },
         ),
         migrations.CreateModel(
@@ -799,6 +858,7 @@ class Migration(migrations.Migration):
             options={
                 "ordering": ("recorded_at", "id"),
                 "abstract": False,
+                "indexes": [models.Index(fields=["job", "recorded_at", "id"], name="calibration_reversion_of_job")],
             },
         ),
         migrations.CreateModel(
@@ -858,6 +918,17 @@ class Migration(migrations.Migration):
             options={
                 "ordering": ("recorded_at", "id"),
                 "abstract": False,
+                "indexes": [
+                    models.Index(fields=["job", "recorded_at", "id"], name="calibration_round_of_job"),
+                    models.Index(fields=["instrument", "happened_at"], name="calibration_round_by_tape"),
+                    models.Index(fields=["workshop", "recorded_at", "id"], name="calibration_round_order"),
+                ],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(("ride_position__in", ["normal", "raised", "lowered", "loading"])),
+                        name="calibration_round_ride_position",
+                    )
+                ],
             },
         ),
         migrations.AddField(
@@ -909,6 +980,7 @@ class Migration(migrations.Migration):
             options={
                 "ordering": ("recorded_at", "id"),
                 "abstract": False,
+                "indexes": [models.Index(fields=["job", "recorded_at", "id"], name="calibration_assessment_of_job")],
             },
         ),
         migrations.CreateModel(
@@ -951,6 +1023,7 @@ class Migration(migrations.Migration):
             options={
                 "ordering": ("recorded_at", "id"),
                 "abstract": False,
+                "indexes": [models.Index(fields=["job", "recorded_at", "id"], name="calibration_ruling_of_job")],
             },
         ),
         migrations.CreateModel(
@@ -983,6 +1056,7 @@ class Migration(migrations.Migration):
             options={
                 "ordering": ("recorded_at", "id"),
                 "abstract": False,
+                "indexes": [models.Index(fields=["job", "recorded_at", "id"], name="calibration_signoff_of_job")],
             },
         ),
         migrations.CreateModel(
@@ -1038,6 +1112,10 @@ class Migration(migrations.Migration):
             options={
                 "ordering": ("recorded_at", "id"),
                 "abstract": False,
+                "indexes": [
+                    models.Index(fields=["job", "recorded_at", "id"], name="calibration_write_of_job"),
+                    models.Index(fields=["workshop", "recorded_at", "id"], name="calibration_write_order"),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -1092,6 +1170,17 @@ class Migration(migrations.Migration):
             options={
                 "ordering": ("recorded_at", "id"),
                 "abstract": False,
+                "indexes": [models.Index(fields=["job", "recorded_at", "id"], name="calibration_photo_of_job")],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("round__isnull", False), ("write__isnull", True)),
+                            models.Q(("round__isnull", True), ("write__isnull", False)),
+                            _connector="OR",
+                        ),
+                        name="calibration_photo_of_one_record",
+                    )
+                ],
             },
         ),
         migrations.CreateModel(
@@ -1132,80 +1221,8 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.AddIndex(
-            model_name="job",
-            index=models.Index(fields=["workshop", "-opened_at", "-id"], name="calibration_job_order"),
-        ),
-        migrations.AddIndex(
-            model_name="job",
-            index=models.Index(fields=["vehicle", "-opened_at"], name="calibration_job_of_vehicle"),
-        ),
-        migrations.AddConstraint(
-            model_name="job",
-            constraint=models.UniqueConstraint(fields=("workshop", "number"), name="calibration_job_number"),
-        ),
-        migrations.AddConstraint(
-            model_name="job",
-            constraint=models.UniqueConstraint(
-                condition=models.Q(("state__in", ("open", "measuring", "adjusting", "paused"))),
-                fields=("vehicle",),
-                name="calibration_job_one_open",
-                violation_error_message="This vehicle has an open job. Finish or end that one first.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="job",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    models.Q(("closed_at__isnull", True), ("state__in", ("open", "measuring", "adjusting", "paused"))),
-                    models.Q(("closed_at__isnull", False), ("state__in", ["signed_off", "ended", "reverted"])),
-                    _connector="OR",
-                ),
-                name="calibration_job_closed_with_time",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="job",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("odometer_km__gte", 0)), name="calibration_job_odometer"
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="finding",
-            index=models.Index(fields=["job", "recorded_at", "id"], name="calibration_finding_of_job"),
-        ),
-        migrations.AddConstraint(
-            model_name="finding",
-            constraint=models.UniqueConstraint(fields=("job", "key"), name="calibration_finding_once"),
-        ),
-        migrations.AddConstraint(
-            model_name="finding",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("corner__in", ["", "FL", "FR", "RL", "RR"])), name="calibration_finding_corner"
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="decision",
-            index=models.Index(fields=["job", "recorded_at", "id"], name="calibration_decision_of_job"),
-        ),
-        migrations.AddConstraint(
-            model_name="decision",
-            constraint=models.UniqueConstraint(fields=("approval",), name="calibration_decision_once"),
-        ),
-        migrations.AddIndex(
             model_name="concession",
             index=models.Index(fields=["job", "recorded_at", "id"], name="calibration_concession_of_job"),
-        ),
-        migrations.AddIndex(
-            model_name="jobend",
-            index=models.Index(fields=["job", "recorded_at", "id"], name="calibration_jobend_of_job"),
-        ),
-        migrations.AddIndex(
-            model_name="pause",
-            index=models.Index(fields=["job", "recorded_at", "id"], name="calibration_pause_of_job"),
-        ),
-        migrations.AddIndex(
-            model_name="proposal",
-            index=models.Index(fields=["job", "recorded_at", "id"], name="calibration_proposal_of_job"),
         ),
         migrations.AddIndex(
             model_name="approval",
@@ -1223,105 +1240,9 @@ class Migration(migrations.Migration):
                 name="calibration_approval_of_its_subject",
             ),
         ),
-        migrations.AddIndex(
-            model_name="readiness",
-            index=models.Index(fields=["job", "recorded_at", "id"], name="calibration_readiness_of_job"),
-        ),
-        migrations.AddConstraint(
-            model_name="readingstrike",
-            constraint=models.UniqueConstraint(fields=("reading",), name="calibration_readingstrike_once"),
-        ),
-        migrations.AddIndex(
-            model_name="refiling",
-            index=models.Index(fields=["job", "recorded_at", "id"], name="calibration_refiling_of_job"),
-        ),
-        migrations.AddConstraint(
-            model_name="repeatabilitysums",
-            constraint=models.UniqueConstraint(
-                fields=("membership", "instrument"), name="calibration_repeatability_one"
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="resumption",
-            index=models.Index(fields=["job", "recorded_at", "id"], name="calibration_resumption_of_job"),
-        ),
-        migrations.AddIndex(
-            model_name="reversion",
-            index=models.Index(fields=["job", "recorded_at", "id"], name="calibration_reversion_of_job"),
-        ),
-        migrations.AddIndex(
-            model_name="round",
-            index=models.Index(fields=["job", "recorded_at", "id"], name="calibration_round_of_job"),
-        ),
-        migrations.AddIndex(
-            model_name="round",
-            index=models.Index(fields=["instrument", "happened_at"], name="calibration_round_by_tape"),
-        ),
-        migrations.AddConstraint(
-            model_name="round",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("ride_position__in", ["normal", "raised", "lowered", "loading"])),
-                name="calibration_round_ride_position",
-            ),
-        ),
         migrations.AddConstraint(
             model_name="reading",
             constraint=models.UniqueConstraint(fields=("round", "ordinal"), name="calibration_reading_ordinal"),
-        ),
-        migrations.AddConstraint(
-            model_name="reading",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("corner__in", ["FL", "FR", "RL", "RR"])), name="calibration_reading_corner"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="reading",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("height_mm__gt", 0)), name="calibration_reading_above_zero"
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="assessment",
-            index=models.Index(fields=["job", "recorded_at", "id"], name="calibration_assessment_of_job"),
-        ),
-        migrations.AddIndex(
-            model_name="ruling",
-            index=models.Index(fields=["job", "recorded_at", "id"], name="calibration_ruling_of_job"),
-        ),
-        migrations.AddIndex(
-            model_name="signoff",
-            index=models.Index(fields=["job", "recorded_at", "id"], name="calibration_signoff_of_job"),
-        ),
-        migrations.AddIndex(
-            model_name="write",
-            index=models.Index(fields=["job", "recorded_at", "id"], name="calibration_write_of_job"),
-        ),
-        migrations.AddIndex(
-            model_name="photo",
-            index=models.Index(fields=["job", "recorded_at", "id"], name="calibration_photo_of_job"),
-        ),
-        migrations.AddConstraint(
-            model_name="photo",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    models.Q(("round__isnull", False), ("write__isnull", True)),
-                    models.Q(("round__isnull", True), ("write__isnull", False)),
-                    _connector="OR",
-                ),
-                name="calibration_photo_of_one_record",
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="round",
-            index=models.Index(fields=["workshop", "recorded_at", "id"], name="calibration_round_order"),
-        ),
-        migrations.AddIndex(
-            model_name="proposal",
-            index=models.Index(fields=["workshop", "recorded_at", "id"], name="calibration_proposal_order"),
-        ),
-        migrations.AddIndex(
-            model_name="write",
-            index=models.Index(fields=["workshop", "recorded_at", "id"], name="calibration_write_order"),
         ),
         migrations.CreateModel(
             name="LeakTest",
@@ -1398,8 +1319,7 @@ class Migration(migrations.Migration):
                 (
                     "loading",
                     models.CharField(
-                        choices=[("as_specified", "loaded as specified"), ("other", "loaded otherwise")],
-                        max_length=12,
+                        choices=[("as_specified", "loaded as specified"), ("other", "loaded otherwise")], max_length=12
                     ),
                 ),
                 ("note", models.CharField(blank=True, max_length=1000, verbose_name="note")),
@@ -1469,6 +1389,28 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ("happened_at", "id"),
+                "indexes": [
+                    models.Index(fields=["vehicle", "happened_at", "id"], name="calibration_check_of_vehicle"),
+                    models.Index(fields=["workshop", "recorded_at", "id"], name="calibration_check_order"),
+                    models.Index(fields=["instrument", "happened_at"], name="calibration_check_by_tape"),
+                ],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(("loading__in", ["as_specified", "other"])),
+                        name="calibration_check_loading",
+                        violation_error_message="The loading is as_specified or other.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("odometer_km__isnull", True), ("odometer_km__gte", 0), _connector="OR"),
+                        name="calibration_check_odometer_from_zero",
+                        violation_error_message="An odometer shows 0 km or more.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("happened_at__lte", models.F("received_at"))),
+                        name="calibration_check_not_in_the_future",
+                        violation_error_message="What was measured was measured before it was received.",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -1555,6 +1497,18 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ("height_check", "ordinal"),
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("height_check", "ordinal"), name="calibration_checkreading_ordinal"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("corner__in", ["FL", "FR", "RL", "RR"])),
+                        name="calibration_checkreading_corner",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("height_mm__gt", 0)), name="calibration_checkreading_above_zero"
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -1595,65 +1549,8 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ("recorded_at", "id"),
+                "constraints": [models.UniqueConstraint(fields=("reading",), name="calibration_checkstrike_once")],
             },
-        ),
-        migrations.AddIndex(
-            model_name="heightcheck",
-            index=models.Index(fields=["vehicle", "happened_at", "id"], name="calibration_check_of_vehicle"),
-        ),
-        migrations.AddIndex(
-            model_name="heightcheck",
-            index=models.Index(fields=["workshop", "recorded_at", "id"], name="calibration_check_order"),
-        ),
-        migrations.AddIndex(
-            model_name="heightcheck",
-            index=models.Index(fields=["instrument", "happened_at"], name="calibration_check_by_tape"),
-        ),
-        migrations.AddConstraint(
-            model_name="heightcheck",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("loading__in", ["as_specified", "other"])),
-                name="calibration_check_loading",
-                violation_error_message="The loading is as_specified or other.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="heightcheck",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("odometer_km__isnull", True), ("odometer_km__gte", 0), _connector="OR"),
-                name="calibration_check_odometer_from_zero",
-                violation_error_message="An odometer shows 0 km or more.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="heightcheck",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("happened_at__lte", models.F("received_at"))),
-                name="calibration_check_not_in_the_future",
-                violation_error_message="What was measured was measured before it was received.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="heightcheckreading",
-            constraint=models.UniqueConstraint(
-                fields=("height_check", "ordinal"), name="calibration_checkreading_ordinal"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="heightcheckreading",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("corner__in", ["FL", "FR", "RL", "RR"])), name="calibration_checkreading_corner"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="heightcheckreading",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("height_mm__gt", 0)), name="calibration_checkreading_above_zero"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="heightcheckstrike",
-            constraint=models.UniqueConstraint(fields=("reading",), name="calibration_checkstrike_once"),
         ),
         migrations.CreateModel(
             name="ResponsePosterior",
@@ -1729,9 +1626,7 @@ class Migration(migrations.Migration):
             options={
                 "ordering": ("recorded_at", "id"),
                 "abstract": False,
-                "indexes": [
-                    models.Index(fields=["job", "recorded_at", "id"], name="calibration_jobprior_of_job"),
-                ],
+                "indexes": [models.Index(fields=["job", "recorded_at", "id"], name="calibration_jobprior_of_job")],
             },
         ),
     ]

@@ -8,19 +8,22 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Iterable
+from datetime import datetime
 from functools import cached_property
 from operator import attrgetter
 from typing import Any, TypeVar
 
 from django.db import connection
-from django.db.models import Model
+from django.db.models import Model, QuerySet
 
 from fleet.actor import Actor
 from fleet.models import Fitment, Membership, ServiceEvent, Specification
+from fleet.worded_once import worded_once
 
 from ..models import (
     Approval,
     Assessment,
+    BaselineReset,
     Concession,
     Decision,
     Finding,
@@ -74,21 +77,59 @@ RARE: tuple[type[Model], ...] = (
     LeakTest,
     Pause,
     Photo,
+    Proposal,
     ReadingStrike,
     Refiling,
     Reversion,
     SignOff,
     Write,
 )
+RARE_OF_VEHICLES: tuple[type[Model], ...] = (BaselineReset, ServiceEvent)
 
 
 def _exists_sql(model: type[Model]) -> str:
+    if model in RARE_OF_VEHICLES:
+        return (
+            f"SELECT 1 FROM {model._meta.db_table} r "  # noqa: S608  (our own table's name)
+            "JOIN calibration_job j ON j.vehicle_id = r.vehicle_id WHERE j.id = %s"
+        )
     if model is ReadingStrike:
         return (
             "SELECT 1 FROM calibration_readingstrike s JOIN calibration_reading r ON r.id = s.reading_id "
             "JOIN calibration_round m ON m.id = r.round_id WHERE m.job_id = %s"
         )
     return f"SELECT 1 FROM {model._meta.db_table} WHERE job_id = %s"  # noqa: S608  (our own table's name)
+
+
+PRESENT_SQL = " UNION ALL ".join(
+    f"SELECT '{model._meta.db_table}' WHERE EXISTS ({_exists_sql(model)})" for model in RARE + RARE_OF_VEHICLES
+)
+
+
+@worded_once
+def _rows_of(model: type[RowT], job_id: uuid.UUID) -> QuerySet[RowT]:
+    return model._default_manager.filter(job=job_id).order_by()
+
+
+@worded_once
+def _readings_in(round_ids: tuple[uuid.UUID, ...]) -> QuerySet[Reading]:
+    return Reading.objects.filter(round__in=round_ids).order_by("ordinal")
+
+
+@worded_once
+def _events_within(vehicle_id: uuid.UUID, opened_at: datetime, closed_at: datetime | None) -> QuerySet[ServiceEvent]:
+    events = ServiceEvent.objects.filter(vehicle=vehicle_id, recorded_at__gte=opened_at)
+    if closed_at:
+        events = events.filter(recorded_at__lte=closed_at)
+    return events.order_by("happened_at", "id")
+
+
+@worded_once
+def _fitments_until(vehicle_id: uuid.UUID, closed_at: datetime | None) -> QuerySet[Fitment]:
+    fitments = Fitment.objects.filter(vehicle=vehicle_id)
+    if closed_at:
+        fitments = fitments.filter(recorded_at__lte=closed_at)
+    return fitments.order_by("fitted_on", "recorded_at", "id")
 
 
 def case_of(actor: Actor, job_id: uuid.UUID) -> CaseFile:
@@ -106,15 +147,16 @@ class CaseFile:
     def _rows(self, model: type[RowT]) -> list[RowT]:
         if model in RARE and model._meta.db_table not in self._present:
             return []
-        rows = model._default_manager.filter(job=self.job).order_by()
-        return sorted(rows, key=attrgetter("recorded_at", "pk"))  # a database's order takes longer to ask for
+        return sorted(
+            _rows_of(model, self.job.pk), key=attrgetter("recorded_at", "pk")
+        )  # a database's order takes longer to ask for
 
     @cached_property
     def _present(self) -> set[str]:
-        """Of the tables that most jobs have no row in, those in which this one has: one query instead of one each."""
-        selects = [f"SELECT '{m._meta.db_table}' WHERE EXISTS ({_exists_sql(m)})" for m in RARE]
+        """Of the tables that most jobs or their vehicles have no row in, those in which this one has: one query
+        instead of one each."""
         with connection.cursor() as cursor:
-            cursor.execute(" UNION ALL ".join(selects), [self.job.pk] * len(RARE))
+            cursor.execute(PRESENT_SQL, [self.job.pk] * len(RARE + RARE_OF_VEHICLES))
             return {row[0] for row in cursor.fetchall()}
 
     @cached_property
@@ -126,7 +168,7 @@ class CaseFile:
         """In the order in which they were recorded, each with its `reading_rows` in order."""
         rounds = self._rows(Round)
         by_round: dict[uuid.UUID, list[Reading]] = {each.pk: [] for each in rounds}
-        for reading in Reading.objects.filter(round__in=rounds).order_by("ordinal"):
+        for reading in _readings_in(tuple(by_round)):
             by_round[reading.round_id].append(reading)
         for each in rounds:
             each.reading_rows = by_round[each.pk]  # type: ignore[attr-defined]
@@ -216,17 +258,13 @@ class CaseFile:
     @cached_property
     def events(self) -> list[ServiceEvent]:
         """Service events on the vehicle since the job opened."""
-        events = ServiceEvent.objects.filter(vehicle=self.job.vehicle_id, recorded_at__gte=self.job.opened_at)
-        if self.job.closed_at:
-            events = events.filter(recorded_at__lte=self.job.closed_at)
-        return list(events.order_by("happened_at", "id"))
+        if ServiceEvent._meta.db_table not in self._present:
+            return []
+        return _events_within(self.job.vehicle_id, self.job.opened_at, self.job.closed_at)
 
     @cached_property
     def fitments(self) -> list[Fitment]:
-        fitments = Fitment.objects.filter(vehicle=self.job.vehicle_id)
-        if self.job.closed_at:
-            fitments = fitments.filter(recorded_at__lte=self.job.closed_at)
-        return list(fitments.order_by("fitted_on", "recorded_at", "id"))
+        return _fitments_until(self.job.vehicle_id, self.job.closed_at)
 
     @property
     def fitment(self) -> Fitment | None:
@@ -247,7 +285,9 @@ class CaseFile:
     @cached_property
     def baseline(self) -> dict[Any, int]:
         content = self.specification.content if self.specification else {}
-        return baseline_of(self.job.vehicle_id, content.get("setpoint_min"), content.get("setpoint_max"))
+        counts = content.get("setpoint_min"), content.get("setpoint_max")
+        may_restart = any(model._meta.db_table in self._present for model in RARE_OF_VEHICLES)
+        return baseline_of(self.job.vehicle_id, *counts, may_restart=may_restart)
 
     @cached_property
     def _previous_setpoints(self) -> facts.Setpoints | None:

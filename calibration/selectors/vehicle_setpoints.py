@@ -5,10 +5,12 @@ from __future__ import annotations
 import uuid
 from collections.abc import Collection, Iterable, Mapping
 from datetime import datetime
+from typing import Any
 
 from django.db.models import Q, QuerySet
 
 from fleet.models import ServiceEvent
+from fleet.worded_once import worded_once
 
 from ..metrology.corners import CORNERS, Corner
 from ..models import BaselineReset, Job, JobEnd, Resumption, Round, Write
@@ -20,20 +22,24 @@ CountRange = tuple[int | None, int | None]
 Left = tuple[datetime, Setpoints]
 
 
-def baseline_of(vehicle_id: uuid.UUID, lowest: int | None, highest: int | None) -> dict[Corner, int]:
+def baseline_of(
+    vehicle_id: uuid.UUID, lowest: int | None, highest: int | None, *, may_restart: bool = True
+) -> dict[Corner, int]:
     """Per corner its first recorded set-point since the sensor or control unit was last replaced, or a reset.
 
-    Counts that the control unit cannot hold were misread and set no baseline.
+    Counts that the control unit cannot hold were misread and set no baseline. Of a vehicle that is known to have
+    neither event nor reset nothing `may_restart` it.
     """
-    return baselines_of({vehicle_id: (lowest, highest)})[vehicle_id]
+    return baselines_of({vehicle_id: (lowest, highest)}, may_restart=may_restart)[vehicle_id]
 
 
-def baselines_of(ranges: Mapping[uuid.UUID, CountRange]) -> dict[uuid.UUID, dict[Corner, int]]:
+def baselines_of(
+    ranges: Mapping[uuid.UUID, CountRange], *, may_restart: bool = True
+) -> dict[uuid.UUID, dict[Corner, int]]:
     """The baselines of several vehicles, each with the counts that its control unit can hold."""
-    restarts = _restarts(ranges)
+    restarts = _restarts(ranges) if may_restart else {}
     found: dict[uuid.UUID, dict[Corner, int]] = {vehicle_id: {} for vehicle_id in ranges}
-    rounds = _rounds_of(ranges).values_list("job__vehicle", "happened_at", "setpoints")
-    for vehicle_id, happened_at, setpoints in rounds:
+    for vehicle_id, happened_at, setpoints in _setpoints_read(tuple(ranges)):
         baseline, since = found[vehicle_id], restarts.get(vehicle_id, {})
         lowest, highest = ranges[vehicle_id]
         for corner in CORNERS:
@@ -52,26 +58,42 @@ def _rounds_of(vehicle_ids: Iterable[uuid.UUID]) -> QuerySet[Round]:
     return rounds.order_by("happened_at", "recorded_at", "id")
 
 
+@worded_once
+def _setpoints_read(vehicle_ids: tuple[uuid.UUID, ...]) -> QuerySet[Any, tuple[uuid.UUID, datetime, Setpoints]]:
+    return _rounds_of(vehicle_ids).values_list("job__vehicle", "happened_at", "setpoints")
+
+
 def _restarts(vehicle_ids: Iterable[uuid.UUID]) -> dict[uuid.UUID, dict[Corner, datetime]]:
     """By vehicle, since when each corner's baseline is sought."""
-    vehicles = list(vehicle_ids)
+    vehicles = tuple(vehicle_ids)
     events = _events(vehicles, BASELINE_KINDS)
     times = [(vehicle, *each) for vehicle, found in events.items() for each in found]
-    resets = BaselineReset.objects.filter(vehicle__in=vehicles).values_list("vehicle", "corner", "recorded_at")
     since: dict[uuid.UUID, dict[Corner, datetime]] = {}
-    for vehicle, corner, at in sorted([*times, *resets], key=lambda each: each[2]):
+    for vehicle, corner, at in sorted([*times, *_resets_of(vehicles)], key=lambda each: each[2]):
         since.setdefault(vehicle, {}).update({each: at for each in CORNERS if corner in ("", each)})
     return since
+
+
+@worded_once
+def _resets_of(vehicle_ids: tuple[uuid.UUID, ...]) -> QuerySet[Any, tuple[uuid.UUID, str, datetime]]:
+    return BaselineReset.objects.filter(vehicle__in=vehicle_ids).values_list("vehicle", "corner", "recorded_at")
+
+
+@worded_once
+def _events_received(
+    vehicle_ids: tuple[uuid.UUID, ...], kinds: tuple[str, ...], received_by: datetime | None
+) -> QuerySet[Any, tuple[uuid.UUID, str, datetime, datetime]]:
+    events = ServiceEvent.objects.filter(vehicle__in=vehicle_ids, kind__in=kinds)
+    if received_by is not None:
+        events = events.filter(recorded_at__lte=received_by)
+    return events.values_list("vehicle", "corner", "happened_at", "recorded_at")
 
 
 def _events(
     vehicle_ids: Iterable[uuid.UUID], kinds: Iterable[str], received_by: datetime | None = None
 ) -> dict[uuid.UUID, list[tuple[str, datetime]]]:
     """By vehicle, corner and time, as it counts, of its service events of some kinds."""
-    events = ServiceEvent.objects.filter(vehicle__in=list(vehicle_ids), kind__in=kinds)
-    if received_by is not None:
-        events = events.filter(recorded_at__lte=received_by)
-    rows = list(events.values_list("vehicle", "corner", "happened_at", "recorded_at"))
+    rows = _events_received(tuple(vehicle_ids), tuple(kinds), received_by)
     jobs = Job.objects.filter(vehicle__in={row[0] for row in rows}) if rows else Job.objects.none()
     open_times = list(jobs.values_list("vehicle", "opened_at", "closed_at"))
     found: dict[uuid.UUID, list[tuple[str, datetime]]] = {}
@@ -131,10 +153,16 @@ def previous_setpoints_of(
     return found
 
 
+@worded_once
+def _jobs_of(vehicle_ids: tuple[uuid.UUID, ...]) -> QuerySet[Any, tuple[uuid.UUID, uuid.UUID, datetime]]:
+    """The latest one first."""
+    jobs = Job.objects.filter(vehicle__in=vehicle_ids).order_by("-opened_at", "-id")
+    return jobs.values_list("vehicle", "pk", "opened_at")
+
+
 def _left_before(jobs: Collection[Job], received_by: datetime | None) -> dict[uuid.UUID, Left]:
     """By job, what was last read in the latest job before it in which anything was."""
-    rows = Job.objects.filter(vehicle__in={job.vehicle_id for job in jobs}).order_by("-opened_at", "-id")
-    of_vehicles = list(rows.values_list("vehicle", "pk", "opened_at"))
+    of_vehicles = _jobs_of(tuple({job.vehicle_id for job in jobs}))
     earlier = {
         job.pk: [pk for vehicle, pk, at in of_vehicles if vehicle == job.vehicle_id and at < job.opened_at]
         for job in jobs

@@ -7,14 +7,17 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any, Final
 
+from django.db.models import QuerySet
+
 from fleet.actor import Actor
 from fleet.models import Instrument
 from fleet.permissions import Permission
+from fleet.worded_once import worded_once
 
 from ..models import Proposal, Reading, Round, Write
 from ..rules.finding_kinds import Arrival, NewFinding
 from ..selectors.casefile import CaseFile
-from .step import JobStep
+from .step import JobStep, locked_job
 
 SHORTEST_ROUND: Final = timedelta(minutes=1)
 """Nobody measures four corners twice in less: of two equal rounds so near to each other one is a copy."""
@@ -34,19 +37,26 @@ def round_sent_before(
 
     The job is locked, so that of two that race the second finds what the first one made.
     """
-    case = JobStep(actor, job_id, Permission.RECORD_FACTS).case
+    job = locked_job(actor, job_id, Permission.RECORD_FACTS)
+    if not _taken_at(job_id, taken_at):
+        return None
     values = {"taken_at": taken_at, "instrument_id": instrument.pk, "setpoints": dict(setpoints), **fields}
     said = [_said(each, actor, instrument) for each in readings]
     return next(
         (
             each
-            for each in case.rounds
+            for each in CaseFile(job).rounds
             if each.recorded_by == actor.membership_id
             and all(getattr(each, name) == value for name, value in values.items())
             and [_stored(row) for row in first_readings(each)] == said
         ),
         None,
     )
+
+
+@worded_once
+def _taken_at(job_id: uuid.UUID, taken_at: datetime) -> QuerySet[Any, tuple[uuid.UUID]]:
+    return Round.objects.filter(job=job_id, taken_at=taken_at).order_by().values_list("pk")[:1]
 
 
 def _said(reading: Mapping[str, Any], actor: Actor, instrument: Instrument) -> tuple[object, ...]:

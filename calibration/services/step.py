@@ -55,7 +55,7 @@ class JobStep:
 
     def __init__(self, actor: Actor, job_id: uuid.UUID, permission: Permission) -> None:
         self.actor = actor
-        self.job = _locked(actor, job_id, permission)
+        self.job = locked_job(actor, job_id, permission)
         self.case = CaseFile(self.job)
         self._take_specification()
         self._rows: list[TenantModel] = []
@@ -207,7 +207,7 @@ class JobStep:
         self.job.save()
 
 
-def _locked(actor: Actor, job_id: uuid.UUID, permission: Permission) -> Job:
+def locked_job(actor: Actor, job_id: uuid.UUID, permission: Permission) -> Job:
     """The job as it is under its lock. One that cannot be seen is not found, before a right is asked for."""
     if not may(actor, permission):
         job_for(actor, job_id)

@@ -10,7 +10,6 @@ from decimal import Decimal
 from typing import Any, Final
 
 from django.utils.formats import get_format
-from openpyxl import Workbook
 
 from ..models import ImportFile
 from . import columns as cells
@@ -64,6 +63,8 @@ def _text(names: list[str], row: list[str]) -> bytes:
 
 
 def _spreadsheet(names: list[str], row: list[Any]) -> bytes:
+    from openpyxl import Workbook  # Slow to load, and needed seldom: no process need wait for it when it starts.
+
     book = Workbook(write_only=True)
     sheet = book.create_sheet()
     sheet.append(names)

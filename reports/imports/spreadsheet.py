@@ -17,7 +17,6 @@ from decimal import Decimal
 from typing import Any, Final
 
 from django.utils.translation import gettext as _
-from openpyxl import load_workbook
 
 from ..archive.opening import DAMAGED
 from .faults import FileFault
@@ -55,6 +54,8 @@ def _block(lines: list[str]) -> bytes:
 
 
 def _rows(stream: io.BufferedReader, most_rows: int) -> Iterator[list[str]]:
+    from openpyxl import load_workbook  # Slow to load, and needed seldom: no process need wait for it when it starts.
+
     began = time.monotonic()
     try:
         book = load_workbook(stream, read_only=True, data_only=True, keep_links=False)

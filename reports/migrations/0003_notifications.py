@@ -63,6 +63,21 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ("created_at", "id"),
+                "indexes": [models.Index(fields=["workshop", "created_at", "id"], name="reports_webhook_order")],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(("events__len__gte", 1)),
+                        name="reports_webhook_has_events",
+                        violation_error_message="A webhook names at least one event.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("is_gone", False), models.Q(("state", "active"), _negated=True), _connector="OR"
+                        ),
+                        name="reports_webhook_gone_is_not_active",
+                        violation_error_message="A webhook whose receiver wants nothing any more is not active.",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -127,6 +142,30 @@ class Migration(migrations.Migration):
             options={
                 "verbose_name_plural": "webhook deliveries",
                 "ordering": ("-created_at", "-id"),
+                "indexes": [
+                    models.Index(fields=["webhook", "-created_at", "-id"], name="reports_webhookdelivery_order"),
+                    models.Index(
+                        condition=models.Q(("state", "failed")),
+                        fields=["workshop"],
+                        name="reports_webhookdelivery_failed",
+                    ),
+                ],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("webhook", "message_id"),
+                        name="reports_webhookdelivery_message_once",
+                        violation_error_message="This message is on its way to this webhook. Replay it instead.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("finished_at__isnull", True), ("state", "waiting")),
+                            models.Q(models.Q(("state", "waiting"), _negated=True), ("finished_at__isnull", False)),
+                            _connector="OR",
+                        ),
+                        name="reports_webhookdelivery_finished_with_time",
+                        violation_error_message="A delivery that waits is not finished, and any other is.",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -165,6 +204,18 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ("made_at", "id"),
+                "indexes": [models.Index(fields=["delivery", "made_at"], name="reports_webhookattempt_order")],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("outcome", "answered"), ("status__isnull", False)),
+                            models.Q(models.Q(("outcome", "answered"), _negated=True), ("status__isnull", True)),
+                            _connector="OR",
+                        ),
+                        name="reports_webhookattempt_status_of_answer",
+                        violation_error_message="An attempt has a status where it was answered, and only there.",
+                    )
+                ],
             },
         ),
         migrations.CreateModel(
@@ -195,6 +246,14 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ("-created_at", "-id"),
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("expires_at__isnull", True)),
+                        fields=("webhook",),
+                        name="reports_webhooksecret_one_current",
+                        violation_error_message="This webhook has its secret. Rotate it instead.",
+                    )
+                ],
             },
         ),
         migrations.CreateModel(
@@ -319,81 +378,6 @@ class Migration(migrations.Migration):
                     ),
                 ],
             },
-        ),
-        migrations.AddIndex(
-            model_name="webhook",
-            index=models.Index(fields=["workshop", "created_at", "id"], name="reports_webhook_order"),
-        ),
-        migrations.AddConstraint(
-            model_name="webhook",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("events__len__gte", 1)),
-                name="reports_webhook_has_events",
-                violation_error_message="A webhook names at least one event.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="webhook",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("is_gone", False), models.Q(("state", "active"), _negated=True), _connector="OR"),
-                name="reports_webhook_gone_is_not_active",
-                violation_error_message="A webhook whose receiver wants nothing any more is not active.",
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="webhookdelivery",
-            index=models.Index(fields=["webhook", "-created_at", "-id"], name="reports_webhookdelivery_order"),
-        ),
-        migrations.AddIndex(
-            model_name="webhookdelivery",
-            index=models.Index(
-                condition=models.Q(("state", "failed")), fields=["workshop"], name="reports_webhookdelivery_failed"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="webhookdelivery",
-            constraint=models.UniqueConstraint(
-                fields=("webhook", "message_id"),
-                name="reports_webhookdelivery_message_once",
-                violation_error_message="This message is on its way to this webhook. Replay it instead.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="webhookdelivery",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    models.Q(("finished_at__isnull", True), ("state", "waiting")),
-                    models.Q(models.Q(("state", "waiting"), _negated=True), ("finished_at__isnull", False)),
-                    _connector="OR",
-                ),
-                name="reports_webhookdelivery_finished_with_time",
-                violation_error_message="A delivery that waits is not finished, and any other is.",
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="webhookattempt",
-            index=models.Index(fields=["delivery", "made_at"], name="reports_webhookattempt_order"),
-        ),
-        migrations.AddConstraint(
-            model_name="webhookattempt",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    models.Q(("outcome", "answered"), ("status__isnull", False)),
-                    models.Q(models.Q(("outcome", "answered"), _negated=True), ("status__isnull", True)),
-                    _connector="OR",
-                ),
-                name="reports_webhookattempt_status_of_answer",
-                violation_error_message="An attempt has a status where it was answered, and only there.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="webhooksecret",
-            constraint=models.UniqueConstraint(
-                condition=models.Q(("expires_at__isnull", True)),
-                fields=("webhook",),
-                name="reports_webhooksecret_one_current",
-                violation_error_message="This webhook has its secret. Rotate it instead.",
-            ),
         ),
         SecureTable("webhook"),
         SecureTable("webhooksecret"),

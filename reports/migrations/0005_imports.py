@@ -125,6 +125,35 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ("-created_at", "-id"),
+                "indexes": [models.Index(fields=["workshop", "created_at", "id"], name="reports_import_order")],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            (
+                                "rows__gte",
+                                django.db.models.expressions.CombinedExpression(
+                                    models.F("accepted"), "+", models.F("rejected")
+                                ),
+                            )
+                        ),
+                        name="reports_import_rows_counted",
+                        violation_error_message="No row is both accepted and rejected.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("known__lte", models.F("accepted"))),
+                        name="reports_import_known_accepted",
+                        violation_error_message="What was known before is among what is accepted.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("finished_at__isnull", True), ("state__in", ["queued", "running"])),
+                            models.Q(("finished_at__isnull", False), ("state__in", ["done", "failed", "cancelled"])),
+                            _connector="OR",
+                        ),
+                        name="reports_import_finished_has_time",
+                        violation_error_message="An import that has ended says when.",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -155,6 +184,13 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ("file", "of_rows", "number"),
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("file", "of_rows", "number"),
+                        name="reports_importfilepart_number",
+                        violation_error_message="This piece of the file is there already.",
+                    )
+                ],
             },
         ),
         migrations.CreateModel(
@@ -187,6 +223,13 @@ class Migration(migrations.Migration):
             ],
             options={
                 "ordering": ("of_import", "line", "ordinal"),
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("of_import", "line", "ordinal"),
+                        name="reports_rowproblem_place",
+                        violation_error_message="This was said of the row already.",
+                    )
+                ],
             },
         ),
         migrations.CreateModel(
@@ -214,6 +257,15 @@ class Migration(migrations.Migration):
                     ),
                 ),
             ],
+            options={
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("of_import", "key"),
+                        name="reports_seenrow_key",
+                        violation_error_message="This row was seen already.",
+                    )
+                ],
+            },
         ),
         migrations.CreateModel(
             name="ImportedVehicle",
@@ -256,69 +308,6 @@ class Migration(migrations.Migration):
                     )
                 ],
             },
-        ),
-        migrations.AddIndex(
-            model_name="import",
-            index=models.Index(fields=["workshop", "created_at", "id"], name="reports_import_order"),
-        ),
-        migrations.AddConstraint(
-            model_name="import",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    (
-                        "rows__gte",
-                        django.db.models.expressions.CombinedExpression(
-                            models.F("accepted"), "+", models.F("rejected")
-                        ),
-                    )
-                ),
-                name="reports_import_rows_counted",
-                violation_error_message="No row is both accepted and rejected.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="import",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("known__lte", models.F("accepted"))),
-                name="reports_import_known_accepted",
-                violation_error_message="What was known before is among what is accepted.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="import",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    models.Q(("finished_at__isnull", True), ("state__in", ["queued", "running"])),
-                    models.Q(("finished_at__isnull", False), ("state__in", ["done", "failed", "cancelled"])),
-                    _connector="OR",
-                ),
-                name="reports_import_finished_has_time",
-                violation_error_message="An import that has ended says when.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="importfilepart",
-            constraint=models.UniqueConstraint(
-                fields=("file", "of_rows", "number"),
-                name="reports_importfilepart_number",
-                violation_error_message="This piece of the file is there already.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="rowproblem",
-            constraint=models.UniqueConstraint(
-                fields=("of_import", "line", "ordinal"),
-                name="reports_rowproblem_place",
-                violation_error_message="This was said of the row already.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="seenrow",
-            constraint=models.UniqueConstraint(
-                fields=("of_import", "key"),
-                name="reports_seenrow_key",
-                violation_error_message="This row was seen already.",
-            ),
         ),
         SecureTable("importfile"),
         SecureTable("importfilepart"),

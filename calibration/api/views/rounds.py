@@ -18,6 +18,7 @@ from calibration.services.repeats import readings_sent_before, round_sent_before
 from calibration.services.rounds import reading_strike, readings_add, round_record
 from fleet.errors import NotFound
 from fleet.permissions import Permission
+from fleet.worded_once import worded_once
 
 from .. import examples
 from ..corner_maps import require_controlled_corners
@@ -30,10 +31,23 @@ from .base import Body, RecordsViewSet
 
 def shown_rounds(rows: Sequence[Round]) -> list[Shown]:
     """Rounds with what belongs to them, whatever their number in three queries."""
-    readings = Reading.objects.filter(round__in=rows).order_by("ordinal")
-    strikes = ReadingStrike.objects.filter(reading__round__in=rows)
-    assessments = Assessment.objects.filter(round__in=rows).order_by("recorded_at", "id")
-    return round_documents(rows, readings, strikes, assessments)
+    ids = tuple(row.pk for row in rows)
+    return round_documents(rows, _readings_in(ids), _strikes_in(ids), _assessments_with(ids))
+
+
+@worded_once
+def _readings_in(round_ids: tuple[UUID, ...]) -> QuerySet[Reading]:
+    return Reading.objects.filter(round__in=round_ids).order_by("ordinal")
+
+
+@worded_once
+def _strikes_in(round_ids: tuple[UUID, ...]) -> QuerySet[ReadingStrike]:
+    return ReadingStrike.objects.filter(reading__round__in=round_ids)
+
+
+@worded_once
+def _assessments_with(round_ids: tuple[UUID, ...]) -> QuerySet[Assessment]:
+    return Assessment.objects.filter(round__in=round_ids).order_by("recorded_at", "id")
 
 
 class RoundViewSet(RecordsViewSet):
