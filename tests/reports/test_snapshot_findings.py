@@ -47,6 +47,7 @@ VALUES: dict[str, Any] = {
     "recorded_at": "2026-06-19T08:50:59.999999+00:00",
     "serial": "TL-T07",
     "calibration_due_on": "2026-05-01",
+    "day_on": "2019-03-05",
     "corners": ["FL", "RR"],
     "items": ["leakage"],
     "size": "235/60R16",
