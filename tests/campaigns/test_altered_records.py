@@ -47,7 +47,7 @@ def test_each_kind_of_alteration_is_found(world: World, kind: Kind) -> None:
     assert outcome.found == outcome.altered.total() == 6, [*outcome.missed, *outcome.misnamed]
 
 
-def nothing(*_: object) -> Iterator[Problem]:
+def nothing(*_: object, **_named: object) -> Iterator[Problem]:
     yield from ()
 
 

@@ -60,6 +60,7 @@ def test_the_embedded_database_is_used_as_the_application_unless_the_command_say
         "backup": "admin",
         "restore": "admin",
         "verify_records": "owner",
+        "accept_new_signing_key": "owner",
         "recompute_certificate": "owner",
     }
 

@@ -212,7 +212,7 @@ def jobs_not_locked() -> None:
         time.sleep(APART_S)
         return job
 
-    _instead(step, "_locked", "jobs_not_locked", unlocked)
+    _instead(step, "locked_job", "jobs_not_locked", unlocked)
 
 
 @_seeded
