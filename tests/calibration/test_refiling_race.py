@@ -92,7 +92,7 @@ def test_locked_together_with_its_vehicle_the_job_would_not_be_found(
     site: Site, bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Negative control: the database looks at the locked row again, with the vehicle of before."""
-    monkeypatch.setattr(step, "_locked", locked_together)
+    monkeypatch.setattr(step, "locked_job", locked_together)
     assert isinstance(refiled_during(bench, site.vehicle()).error, NotFound)
     with in_workshop(site.workshop.pk):
         assert not Pause.objects.filter(job=bench.job.pk).exists()
