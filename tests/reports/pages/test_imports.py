@@ -45,12 +45,19 @@ def test_a_file_is_tried_and_then_carried_out(site: Site, manager: Client) -> No
     told = manager.get(trial).content.decode()
     assert "Line 3, column “taken_at” (date and time of the check): “yesterday” is no date." in told
     assert not HeightCheck.objects.filter(vehicle=vehicle).exists()
+    assert f'href="{columns}"' in told
+    assert 'href="/imports/new/">Hand in a corrected file' in told
+    assert "See the vehicles" not in told
 
     wanted = form_of(manager.get(trial), f"{trial}carrying-out/")
     done = [manager.post(f"{trial}carrying-out/", wanted.filled())["Location"] for _twice in range(2)]
     assert done[0] == done[1] != trial
     carry_out(site)
     assert HeightCheck.objects.filter(vehicle=vehicle).count() == 1
+    recorded = manager.get(done[0]).content.decode()
+    assert 'href="/vehicles/?sort=newest">See the vehicles' in recorded
+    assert 'href="/due/">See what is due' in recorded
+    assert f'href="{columns}"' not in recorded
     errors = b"".join(manager.get(f"{done[0]}errors/")).decode("utf-8-sig")
     assert errors.splitlines()[1].startswith("3,taken_at,not_a_time,")
 
