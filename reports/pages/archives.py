@@ -70,7 +70,9 @@ class ExportsView(WorkshopPage):
         form = RecordForm(request.POST)
         if not form.is_valid() or self._requested(form) is None:
             return self._page(form, form.status)
-        messages.success(request, _("The export is being made. Load this page again shortly: it stands below as soon as it is done."))
+        messages.success(
+            request, _("The export is being made. Load this page again shortly: it stands below as soon as it is done.")
+        )
         return redirect("exports_page")
 
     def _requested(self, form: RecordForm) -> Export | None:
