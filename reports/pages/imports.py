@@ -293,7 +293,7 @@ def _goes_on(run: Import) -> Iterator[tuple[str, str]]:
         if run.kind == CheckRows.name:
             yield reverse("due_page"), _("See what is due")
     if run.file.removed_at is None and (run.dry_run or run.failure):
-        yield reverse("import_columns_page", args=[run.file_id, run.kind]), _("Change what is said of its columns")
+        yield reverse("import_columns_page", args=[run.file_id, run.kind]), _("Change which column is which")
     if run.rejected or run.failure:
         yield reverse("import_new"), _("Hand in a corrected file")
 
