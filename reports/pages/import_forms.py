@@ -112,7 +112,7 @@ class ColumnsForm(RecordForm):
         """Ask what only these rows or their kind make necessary; what the first rows show is asked with emphasis."""
         names = {column.name for column in self.kind.columns()}
         if "taken_at" not in names:
-            del self.fields["time_of_day"], self.fields["day_order"]
+            del self.fields["time_of_day"], self.fields["day_order"], self.fields["time_zone"]
         else:
             times = [each for row in sample.rows for each in self._times(row)]
             self.has_days_alone = any(is_day_alone(each) for each in times)
@@ -159,7 +159,7 @@ class ColumnsForm(RecordForm):
         said = {**values, LOADING: ""} if columns.get("loading") else values
         return {
             "columns": columns,
-            "time_zone": values["time_zone"],
+            "time_zone": values.get("time_zone", ""),
             "atomic": values["atomic"],
             "assumptions": stated(said),
         }

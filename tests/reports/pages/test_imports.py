@@ -81,6 +81,14 @@ def test_a_workshops_own_list_is_understood_and_its_days_are_asked_about(site: S
     assert "(time assumed)" in manager.get(f"/vehicles/{vehicle.vin}/").content.decode()
 
 
+def test_only_what_has_times_is_asked_for_a_time_zone(site: Site, manager: Client) -> None:
+    content = csv_of([{"VIN": "0LBWAGNX5RA000017", "Make": "Brae", "Model": "Fell", "Operator": "Tarn Lodge"}])
+    for kind, is_asked in (("vehicles", False), ("checks", True)):
+        body = {"file": SimpleUploadedFile("list.csv", content), "kind": kind}
+        page = manager.get(manager.post("/imports/new/", body)["Location"])
+        assert ("time_zone" in form_of(page).values) == is_asked, kind
+
+
 def test_two_headings_for_one_column_are_asked_about(site: Site, manager: Client) -> None:
     columns = handed_in(manager, csv_of([{**german_row("X", "2025-07-04"), "Fahrgestellnummer": "Y"}]))
     page = manager.get(columns)
