@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
+from datetime import timedelta
 from functools import cache
 from typing import Any, Final
 
@@ -27,6 +28,7 @@ from .kinds import Piece
 from .sources import Row
 
 LONGEST_SERIAL: Final = 60
+FAST_CLOCK: Final = timedelta(days=1)
 EXAMPLE_TIME: Final = "2025-05-04T09:30:00+02:00"
 _LOADINGS: Final = {
     **dict.fromkeys(("as_specified", "loaded_as_specified", "wie_vorgegeben", "wie_vorgeschrieben"), "as_specified"),
@@ -71,6 +73,9 @@ class CheckRows:
     def _read(self, piece: Piece) -> Iterable[tuple[Row, dict[str, Any]]]:
         for row in piece.rows:
             values, faults = _values(row.values, self.columns(), piece)
+            if not faults and _is_to_come(values, piece):
+                detail = _("This day or time is still to come. Nothing can have been measured then.")
+                faults = [Fault("still_to_come", detail, "taken_at")]
             if faults:
                 piece.refuse(row.line, faults)
             else:
@@ -118,6 +123,14 @@ def _note_what_is_assumed(row: Mapping[str, Any], values: dict[str, Any], piece:
         values["received_at"] = max(values["received_at"], values["taken_at"])
 
 
+def _is_to_come(values: Mapping[str, Any], piece: Piece) -> bool:
+    """A clock may go somewhat fast, and noon of today be assumed in the morning."""
+    now, assumed = piece.actor.now, values["assumed"]
+    if assumed is not None:
+        return bool(assumed.day > now.astimezone(piece.reading.zone_of_days).date())
+    return bool(values["taken_at"] > now + FAST_CLOCK)
+
+
 def _refusals(error: LevelbookError) -> Iterable[Fault]:
     """A service names readings by their place, which are the corners' columns here."""
     places = {f"/readings/{place}/height_mm": f"{corner}_mm" for place, corner in enumerate(CORNERS)}
@@ -125,7 +138,9 @@ def _refusals(error: LevelbookError) -> Iterable[Fault]:
         if fault.code != "confirm_height":
             yield fault
             continue
-        detail = _("%(detail)s Measure again; where it is right, write “yes” in a column “%(heading)s”.")
+        detail = _(
+            "%(detail)s Compare it with what was noted then; where it is right, write “yes” in a column “%(heading)s”."
+        )
         named = headings.heading("confirmed", get_language() or "en")
         yield Fault(fault.code, detail % {"detail": fault.detail, "heading": named}, fault.column)
 

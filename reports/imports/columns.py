@@ -153,9 +153,13 @@ def kilometres(value: Any, reading: Reading) -> Decimal:
 
 
 def whole(value: Any, reading: Reading) -> int:
-    found = number(value, reading)
+    detail = _("“%(value)s” is no whole number.") % {"value": shown(value)}
+    try:
+        found = number(value, reading)
+    except RowFault as refusal:
+        raise RowFault(refusal.fault.code, detail) from None
     if found != found.to_integral_value() or abs(found) > 10**9:
-        raise RowFault("not_whole", _("“%(value)s” is no whole number.") % {"value": shown(value)})
+        raise RowFault("not_whole", detail)
     return int(found)
 
 

@@ -90,7 +90,7 @@ HEADINGS: Final[Mapping[str, Mapping[str, Headings]]] = {
     },
     "instrument": {
         "en": ("instrument", "instrument serial number", "serial number of the instrument", "tape", "gauge"),
-        "de": ("Messgerät", "Messmittel", "Maßband", "Bandmaß", "Messgerät-Nr.", "Seriennummer des Messgeräts"),
+        "de": ("Messmittel", "Messgerät", "Maßband", "Bandmaß", "Messgerät-Nr.", "Seriennummer des Messgeräts"),
     },
     "loading": {
         "en": ("loading", "load", "load condition", "loaded"),
@@ -131,7 +131,7 @@ HEADINGS: Final[Mapping[str, Mapping[str, Headings]]] = {
     },
     "operator": {
         "en": ("operator", "customer", "owner", "keeper", "fleet", "company"),
-        "de": ("Betreiber", "Halter", "Kunde", "Fahrzeughalter", "Eigentümer", "Flotte", "Firma"),
+        "de": ("Halter", "Betreiber", "Kunde", "Fahrzeughalter", "Eigentümer", "Flotte", "Firma"),
     },
 }
 """By column and language; what does not stand here is known by its own name only."""

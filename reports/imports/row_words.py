@@ -29,4 +29,6 @@ class Sentences:
         if heading is None:
             return _("Line %(line)s (%(meaning)s): %(detail)s") % {**values, "meaning": meaning}
         values |= {"heading": shown(heading), "meaning": meaning}
+        if heading.casefold() == str(meaning).casefold():
+            return _("Line %(line)s, column “%(heading)s”: %(detail)s") % values
         return _("Line %(line)s, column “%(heading)s” (%(meaning)s): %(detail)s") % values

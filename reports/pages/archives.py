@@ -22,7 +22,15 @@ from fleet.permissions import Permission
 from ..api.archive_views import zip_answer
 from ..archive.members import LARGEST_UPLOAD
 from ..models import ArchiveIntake, Export
-from ..selectors.archives import archive_state, export_state, totals, visible_archives, visible_exports, what_is_there
+from ..selectors.archives import (
+    State,
+    archive_state,
+    export_state,
+    totals,
+    visible_archives,
+    visible_exports,
+    what_is_there,
+)
 from ..services.archives import archive_cancel, archive_hand_in
 from ..services.exports import export_file, export_request
 
@@ -62,7 +70,9 @@ class ExportsView(WorkshopPage):
         form = RecordForm(request.POST)
         if not form.is_valid() or self._requested(form) is None:
             return self._page(form, form.status)
-        messages.success(request, _("The export is being made. It stands below as soon as it is done."))
+        messages.success(
+            request, _("The export is being made. Load this page again shortly: it stands below as soon as it is done.")
+        )
         return redirect("exports_page")
 
     def _requested(self, form: RecordForm) -> Export | None:
@@ -76,10 +86,12 @@ class ExportsView(WorkshopPage):
     def _page(self, form: RecordForm, status: int = 200) -> HttpResponse:
         part = part_of(self.request, visible_exports(self.actor).order_by("-requested_at", "-id"))
         archives = visible_archives(self.actor)
+        rows = [_shown_export(each) for each in part.rows]
         values = {
             "form": form,
             "part": part,
-            "rows": [_shown_export(each) for each in part.rows],
+            "rows": rows,
+            "is_unfinished": any(each["state"] in (State.QUEUED, State.RUNNING) for each in rows),
             "may_take_in": _may_take_in(archives),
             "has_archives": archives.exists(),
         }

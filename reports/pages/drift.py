@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from datetime import tzinfo
 from typing import Any, Final
 
 import numpy as np
@@ -25,6 +26,7 @@ from ..alert_words import expected_in_words, rate_in_words
 from ..drawing.drift_chart import DriftChart, DriftPoint, ForecastPoint, draw_drift_chart
 from ..drawing.svg import to_svg
 from ..selectors.alerts import open_alerts_of
+from ..selectors.due import day_due
 from .alerts import alert_row
 from .heights import Measured
 
@@ -33,14 +35,23 @@ FORECAST_STEPS: Final = 13
 
 
 def drift_shown(
-    actor: Actor, vehicle: Vehicle, drift: VehicleDrift | None, measured: Sequence[Measured], unit: LengthUnit
+    actor: Actor,
+    vehicle: Vehicle,
+    drift: VehicleDrift | None,
+    measured: Sequence[Measured],
+    *,
+    unit: LengthUnit,
+    zone: tzinfo,
 ) -> dict[str, Any] | None:
     """What the page's part shows; None where nothing was ever judged."""
     if drift is None or not drift.corners:
         return None
+    due_at, at_km = drift.due_at, drift.due.at_km
     return {
         "alerts": [alert_row(actor, each, unit) for each in open_alerts_of(actor, vehicle)],
-        "due_on": drift.due_at.date() if drift.due_at else None,
+        "due_on": day_due(due_at, zone, by_distance=at_km is not None) if due_at else None,
+        "due_at_km": round(at_km) if due_at and at_km is not None else None,
+        "is_overdue": due_at is not None and due_at <= actor.now,
         "corners": [
             {
                 "name": CORNER_NAMES[each.corner],

@@ -76,6 +76,7 @@ class ColumnsForm(RecordForm):
             "Where no column of the file says it. Heights under another load are shown, not judged."
         ),
         required=False,
+        error_messages={"required": gettext_lazy("Say it here, or which heading of the file says it.")},
     )
     atomic = forms.BooleanField(
         label=gettext_lazy("All rows or none"),
@@ -111,7 +112,7 @@ class ColumnsForm(RecordForm):
         """Ask what only these rows or their kind make necessary; what the first rows show is asked with emphasis."""
         names = {column.name for column in self.kind.columns()}
         if "taken_at" not in names:
-            del self.fields["time_of_day"], self.fields["day_order"]
+            del self.fields["time_of_day"], self.fields["day_order"], self.fields["time_zone"]
         else:
             times = [each for row in sample.rows for each in self._times(row)]
             self.has_days_alone = any(is_day_alone(each) for each in times)
@@ -122,7 +123,9 @@ class ColumnsForm(RecordForm):
         if "loading" not in names:
             del self.fields["loading"]
         else:
-            is_in_file = bool(self.fields[f"{PREFIX}{LOADING}"].initial)
+            column = f"{PREFIX}{LOADING}"
+            is_in_file = bool(self.data.get(column) if self.is_bound else self.fields[column].initial)
+            self.fields["loading"].required = not is_in_file
             first = _("a column of the file says it") if is_in_file else _("Choose")
             self._offer("loading", first, HeightCheck.Loading.choices)
 
@@ -141,12 +144,6 @@ class ColumnsForm(RecordForm):
         at = self.cleaned_data["time_of_day"]
         return str(at.isoformat("minutes")) if at else ""
 
-    def clean(self) -> dict[str, Any]:
-        values = super().clean() or self.cleaned_data
-        if "loading" in self.fields and not values.get("loading") and not values.get(f"{PREFIX}loading"):
-            self.add_error("loading", _("Say it here, or which heading of the file says it."))
-        return values
-
     @property
     def columns(self) -> list[forms.BoundField]:
         return [self[f"{PREFIX}{column.name}"] for column in self.kind.columns()]
@@ -162,7 +159,7 @@ class ColumnsForm(RecordForm):
         said = {**values, LOADING: ""} if columns.get("loading") else values
         return {
             "columns": columns,
-            "time_zone": values["time_zone"],
+            "time_zone": values.get("time_zone", ""),
             "atomic": values["atomic"],
             "assumptions": stated(said),
         }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any, Final
 from uuid import UUID
 
@@ -10,6 +11,7 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.utils.translation import get_language, gettext_lazy
 from django.utils.translation import gettext as _
 
@@ -24,6 +26,7 @@ from fleet.permissions import Permission
 from ..api.import_views import errors_of
 from ..imports import headings, registry
 from ..imports.assumptions import DAY_ORDER, DAY_ORDERS, LOADING, TIME_OF_DAY
+from ..imports.check_rows import CheckRows
 from ..imports.examples import MEDIA_TYPES, example_cell, example_file
 from ..imports.kinds import ImportKind
 from ..imports.tables import Sample
@@ -156,6 +159,7 @@ class ImportView(WorkshopPage):
             "problems": problems[:PROBLEMS_SHOWN],
             "has_more": len(problems) > PROBLEMS_SHOWN,
             "may_be_carried_out": _may_be_carried_out(run),
+            "goes_on": list(_goes_on(run)),
             "form": RecordForm(),
             **shown_import(run),
         }
@@ -278,6 +282,20 @@ def limits() -> dict[str, Any]:
 def _in_words(name: str, value: str) -> Any:
     words = {DAY_ORDER: DAY_ORDERS, LOADING: dict(HeightCheck.Loading.choices)}
     return words.get(name, {}).get(value, value)
+
+
+def _goes_on(run: Import) -> Iterator[tuple[str, str]]:
+    """Where people go from a run that has ended: what it recorded, or what is to be put right."""
+    if run.state in UNFINISHED:
+        return
+    if not run.dry_run and run.accepted:
+        yield f"{reverse('vehicles_page')}?sort=newest", _("See the vehicles")
+        if run.kind == CheckRows.name:
+            yield reverse("due_page"), _("See what is due")
+    if run.file.removed_at is None and (run.dry_run or run.failure):
+        yield reverse("import_columns_page", args=[run.file_id, run.kind]), _("Change which column is which")
+    if run.rejected or run.failure:
+        yield reverse("import_new"), _("Hand in a corrected file")
 
 
 def _may_be_carried_out(run: Import) -> bool:

@@ -89,7 +89,7 @@ def _present(page: WorkshopPage, vehicle: Vehicle, measured: Sequence[Measured])
     standing, unit = standing_of(page.actor, vehicle), page.reader.length_unit
     return {
         "standing": standing_shown(standing, unit, page.reader.time_zone),
-        "drift": drift_shown(page.actor, vehicle, standing.drift, measured, unit),
+        "drift": drift_shown(page.actor, vehicle, standing.drift, measured, unit=unit, zone=page.reader.time_zone),
     }
 
 

@@ -6,7 +6,7 @@ import math
 import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime, timedelta, tzinfo
 from typing import Final
 from zoneinfo import ZoneInfo
 
@@ -61,12 +61,16 @@ def checks(of_vehicles: QuerySet[DriftSeries], now: datetime, *, until: datetime
         yield DueThing(
             stage=Reminder.Stage.OVERDUE if due_at <= now else Reminder.Stage.DUE,
             done_on=time_of_day(last).astimezone(zone).date(),
-            # By months it is a day of the calendar, wherever the workshop is.
-            due_on=due_at.astimezone(zone).date() if by_distance else due_at.date(),
+            due_on=day_due(due_at, zone, by_distance=by_distance),
             known_since=series.due_changed_at,
             vehicle=series.vehicle_id,
             due_at_km=round(series.due_at_km) if by_distance else None,
         )
+
+
+def day_due(due_at: datetime, zone: tzinfo, *, by_distance: bool) -> date:
+    """By months it is a day of the calendar, wherever the workshop is; by distance the day of a moment."""
+    return due_at.astimezone(zone).date() if by_distance else due_at.date()
 
 
 def _last_days(vehicles: list[uuid.UUID]) -> dict[uuid.UUID, float]:

@@ -19,7 +19,7 @@ from fleet.errors import NotFound
 from fleet.models import Operator, Vehicle
 from fleet.selectors.operators import visible_operators
 
-from .due import SOON
+from .due import SOON, day_due
 from .standing import Standing, standings_of, urgent_first
 
 Stage = Literal["", "due", "overdue"]
@@ -81,7 +81,7 @@ def _line(vehicle: Vehicle, standing: Standing, now: datetime, zone: ZoneInfo) -
         line,
         last_on=standing.measured_at.astimezone(zone).date() if standing.measured_at else None,
         worst=_worst(drift),
-        due_on=due_at.astimezone(zone).date() if due_at else None,
+        due_on=day_due(due_at, zone, by_distance=at_km is not None) if due_at else None,
         due_at_km=at_km if at_km is not None and math.isfinite(at_km) else None,
         stage=_stage(due_at, now),
         drift=_fastest(drift),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from typing import Any
 
@@ -166,6 +166,7 @@ class TestRefusedRows:
             ({"taken_at": "2025-02-30T09:30:00Z"}, "taken_at", "no_such_time"),
             ({"taken_at": "04/05/2025 09:30"}, "taken_at", "day_or_month_first"),
             ({"taken_at": "4 May 2025"}, "taken_at", "not_a_time"),
+            ({"taken_at": "2999-05-04T09:30:00Z"}, "taken_at", "still_to_come"),
             ({"odometer_km": "41.250"}, "odometer_km", "ambiguous_number"),
             ({"odometer_km": "-1"}, "odometer_km", "too_small"),
             ({"instrument": "no-such"}, "instrument", "unknown_instrument"),
@@ -349,6 +350,12 @@ class TestDays:
         check = HeightCheck.objects.get(vehicle=vehicle)
         assert [each["code"] for each in check.findings] == ["time_assumed"]
         assert check.happened_at <= check.received_at
+
+    def test_tomorrow_is_refused(self, site: Site, vehicle: Vehicle) -> None:
+        tomorrow = (timezone.now() + timedelta(days=1)).date().isoformat()
+        found = self.days_alone(site, vehicle, tomorrow, time_of_day="00:00", time_zone="UTC")
+        assert codes(found) == [(2, "taken_at", "still_to_come")]
+        assert not HeightCheck.objects.filter(vehicle=vehicle).exists()
 
     @pytest.mark.parametrize(("order", "month"), [("day_first", 5), ("month_first", 3)])
     def test_slashes_are_read_in_the_order_that_was_said(

@@ -68,6 +68,15 @@ class TestLines:
     def test_each_vehicle_of_the_operator_has_one_and_no_other_has(self, site: Site, operator: Operator) -> None:
         assert sorted(lines(site, operator)) == ["A SINKS", "B LOW", "C DONE", "D NEW"]
 
+    def test_by_months_it_is_the_same_day_for_every_reader(self, site: Site, operator: Operator) -> None:
+        with in_workshop(site.workshop.pk):
+            actor = site.manager.actor()
+            vehicles = list(vehicles_of(operator, actor))
+            zones = map(ZoneInfo, ("Pacific/Auckland", "America/Los_Angeles"))
+            days = [{each.registration: each.due_on for each in lines_of(vehicles, actor, zone)} for zone in zones]
+        assert days[0] == days[1]
+        assert days[0]["B LOW"] is not None
+
     def test_one_that_drifts_tells_which_corner_and_when_it_leaves(self, site: Site, operator: Operator) -> None:
         drift = lines(site, operator)["A SINKS"].drift
         assert drift is not None

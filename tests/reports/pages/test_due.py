@@ -80,3 +80,19 @@ def test_one_that_is_known_without_any_check_due_is_there_too(site: Site, manage
     shown = text(manager.get("/due/"))
     assert bench.vehicle.vin in shown
     assert ">Adjustment not completed<" in shown
+
+
+def test_kilometres_are_grouped(site: Site, manager: Client, perform_all: Callable[[Site], list[str]]) -> None:
+    vehicle = site.vehicle()
+    drifting.checked(site, vehicle, days_ago=40, odometer_km=30_000)
+    drifting.checked(site, vehicle, days_ago=10, odometer_km=45_000)
+    perform_all(site)
+    assert "at 65,000 km, reached about then" in text(manager.get("/due/"))
+    assert "The next height check is due at 65,000 km, reached about" in text(manager.get(f"/vehicles/{vehicle.vin}/"))
+
+
+def test_a_vehicles_own_page_says_that_its_check_is_overdue(manager: Client, vehicles: tuple[Vehicle, Vehicle]) -> None:
+    late, early = (text(manager.get(f"/vehicles/{each.vin}/")) for each in vehicles)
+    assert "The next height check is due on" in late
+    assert ">overdue<" in late
+    assert ">overdue<" not in early

@@ -45,12 +45,19 @@ def test_a_file_is_tried_and_then_carried_out(site: Site, manager: Client) -> No
     told = manager.get(trial).content.decode()
     assert "Line 3, column “taken_at” (date and time of the check): “yesterday” is no date." in told
     assert not HeightCheck.objects.filter(vehicle=vehicle).exists()
+    assert f'href="{columns}"' in told
+    assert 'href="/imports/new/">Hand in a corrected file' in told
+    assert "See the vehicles" not in told
 
     wanted = form_of(manager.get(trial), f"{trial}carrying-out/")
     done = [manager.post(f"{trial}carrying-out/", wanted.filled())["Location"] for _twice in range(2)]
     assert done[0] == done[1] != trial
     carry_out(site)
     assert HeightCheck.objects.filter(vehicle=vehicle).count() == 1
+    recorded = manager.get(done[0]).content.decode()
+    assert 'href="/vehicles/?sort=newest">See the vehicles' in recorded
+    assert 'href="/due/">See what is due' in recorded
+    assert f'href="{columns}"' not in recorded
     errors = b"".join(manager.get(f"{done[0]}errors/")).decode("utf-8-sig")
     assert errors.splitlines()[1].startswith("3,taken_at,not_a_time,")
 
@@ -72,6 +79,14 @@ def test_a_workshops_own_list_is_understood_and_its_days_are_asked_about(site: S
     assert "Time of day assumed where there was none" in manager.get(run).content.decode()
     assert HeightCheck.objects.get(vehicle=vehicle).findings[0]["code"] == "time_assumed"
     assert "(time assumed)" in manager.get(f"/vehicles/{vehicle.vin}/").content.decode()
+
+
+def test_only_what_has_times_is_asked_for_a_time_zone(site: Site, manager: Client) -> None:
+    content = csv_of([{"VIN": "0LBWAGNX5RA000017", "Make": "Brae", "Model": "Fell", "Operator": "Tarn Lodge"}])
+    for kind, is_asked in (("vehicles", False), ("checks", True)):
+        body = {"file": SimpleUploadedFile("list.csv", content), "kind": kind}
+        page = manager.get(manager.post("/imports/new/", body)["Location"])
+        assert ("time_zone" in form_of(page).values) == is_asked, kind
 
 
 def test_two_headings_for_one_column_are_asked_about(site: Site, manager: Client) -> None:

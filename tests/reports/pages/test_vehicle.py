@@ -51,6 +51,11 @@ def test_each_corner_is_drawn_with_title_description_and_table(manager: Client, 
     assert len({chart.get("aria-labelledby") for chart in on_page}) == len(on_page), "ids are unique on the page"
 
 
+def test_the_operators_name_leads_to_all_their_vehicles(manager: Client, at_work: AtWork) -> None:
+    operator = at_work.done.vehicle.operator
+    assert f'<a href="/operators/{operator.pk}/summary/">{operator.name}</a>' in page_of(manager, at_work)
+
+
 def test_every_change_of_a_set_point_says_from_to_when_who_and_why(manager: Client, at_work: AtWork) -> None:
     page = page_of(manager, at_work)
     table = page[page.index('id="setpoints"') : page.index('id="tyres"')]

@@ -1,5 +1,5 @@
 // @ts-check
-/** Shows how far an import is, while it is under way: the part of the page that says so is fetched anew. */
+/** Shows how far an import or an export is, while it is under way: the part of the page that says so is fetched anew. */
 
 const PAUSE_MS = 3000;
 
