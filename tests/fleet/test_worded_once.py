@@ -185,6 +185,7 @@ def test_one_that_makes_another_be_forgotten_does_not_disturb_it(monkeypatch: py
     monkeypatch.setattr(module, "MOST_SHAPES", 1)
     monkeypatch.setattr(module, "_worded", lambda _build, given: given)
     monkeypatch.setattr(module, "_answered", lambda wording, _values: wording)
-    asked: Callable[..., Any] = worded_once(lambda given: given)
+    build: Callable[..., Any] = vehicles
+    asked: Callable[..., Any] = worded_once(build)
     first, again = (Interrupted(lambda: asked("another")) for _twice in range(2))
     assert [asked(first), asked(again)] == [(first,), (first,)]
