@@ -19,7 +19,7 @@ from decimal import Decimal
 from typing import Any, Final
 
 import rfc8785
-from django.db import connection
+from django.db import OperationalError, connection
 from django.utils.translation import gettext as _
 
 from . import outbox
@@ -188,10 +188,17 @@ def keep_others_out(workshop_id: uuid.UUID) -> None:
     """Wait until no step is under way in the workshop; until this transaction is over, others are told to come back.
 
     For what puts a whole workshop's records in place: it begins with what everybody else has recorded, and nobody
-    records among it. Take it before any other lock: a step under way may wait for one.
+    records among it. Take it before any other lock: a step under way may wait for one. A step that hangs ends the wait
+    after `LONGEST_STEP`, and the transaction: others are kept out from when the wait begins.
     """
     with connection.cursor() as cursor:
-        cursor.execute("SELECT pg_advisory_xact_lock(hashtextextended(%s, 0))", [_writers(workshop_id)])
+        cursor.execute("SELECT set_config('lock_timeout', %s, true)", [f"{LONGEST_STEP.total_seconds()}s"])
+        try:
+            cursor.execute("SELECT pg_advisory_xact_lock(hashtextextended(%s, 0))", [_writers(workshop_id)])
+        except OperationalError as error:
+            detail = _("A step that began before has not ended. Look for a program that hangs, then try again.")
+            raise Unavailable(detail, code="step_under_way") from error
+        cursor.execute("SET LOCAL lock_timeout TO DEFAULT")
 
 
 def _writers(workshop_id: uuid.UUID) -> str:

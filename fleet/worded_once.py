@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import copy
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from functools import wraps
 from typing import Any, Final, NamedTuple, ParamSpec, TypeVar
@@ -18,6 +18,10 @@ RowT = TypeVar("RowT")
 
 MOST_SHAPES: Final = 200
 """Of one query, by the lengths of what it was given; more than that are forgotten and worded anew."""
+FIRST_TIME: Final = datetime.min.replace(tzinfo=UTC)
+STAND_INS: Final = (range(1_000_000, 2_000_000), range(3_000_000, 2_000_000, -1))
+"""Numbers that no id in use has, nor, as seconds of the first year, any time; once in rising and once in falling
+order."""
 
 
 class Wording(NamedTuple):
@@ -42,11 +46,12 @@ def worded_once(build: Callable[P, QuerySet[Any, RowT]]) -> Callable[P, list[Row
         assert not named, "arguments are given by their places"
         values: list[object] = []
         shape = _shape(given, values)
-        if shape not in kept:
+        try:
+            wording = kept[shape]
+        except KeyError:  # looked up once: another thread may have all forgotten in between
             if len(kept) >= MOST_SHAPES:
                 kept.clear()
-            kept[shape] = _worded(build, given)
-        wording = kept[shape]
+            wording = kept[shape] = _worded(build, given)
         return [] if wording is None else _answered(wording, values)
 
     return rows
@@ -56,17 +61,32 @@ def _shape(given: tuple[Any, ...], values: list[object]) -> tuple[object, ...]:
     """Of what kind the arguments are; the `values` that may be others next time are added to the list."""
     shape: list[object] = []
     for each in given:
-        if isinstance(each, (UUID, datetime)):
+        if isinstance(each, UUID):
             values.append(each)
-            shape.append(UUID if isinstance(each, UUID) else datetime)
+            shape.append(UUID)
+        elif isinstance(each, datetime):
+            if each.tzinfo is None:
+                raise ValueError("a time without a zone may mean any")
+            values.append(each)
+            shape.append(datetime)
         else:
             shape.append(_shape(each, values) if isinstance(each, tuple) else each)
     return tuple(shape)
 
 
 def _worded(build: Callable[..., QuerySet[Any, Any]], given: tuple[Any, ...]) -> Wording | None:
+    """Worded for two sets of stand-ins: where that gives two queries, one of them would answer for other values."""
+    first, second = (_worded_for(build, given, stand_ins) for stand_ins in STAND_INS)
+    if (first and (first.sql, first.parameters)) != (second and (second.sql, second.parameters)):
+        raise ValueError(f"{build.__qualname__}: the query depends on more than is handed to it as it is")
+    return first
+
+
+def _worded_for(
+    build: Callable[..., QuerySet[Any, Any]], given: tuple[Any, ...], stand_ins: Sequence[int]
+) -> Wording | None:
     places: dict[object, int] = {}
-    queryset = build(*_stand_ins(given, places))
+    queryset = build(*_stand_ins(given, places, stand_ins))
     assert not queryset.query.select_for_update, "the ORM refuses to lock outside a transaction, each time anew"
     compiler = queryset.query.get_compiler(using=queryset.db)
     try:
@@ -90,16 +110,15 @@ def _is_among(places: dict[object, int], parameter: object) -> bool:
     return isinstance(parameter, (UUID, datetime)) and parameter in places
 
 
-def _stand_ins(given: tuple[Any, ...], places: dict[object, int]) -> Iterator[Any]:
+def _stand_ins(given: tuple[Any, ...], places: dict[object, int], numbers: Sequence[int]) -> Iterator[Any]:
     for each in given:
         if isinstance(each, tuple):
-            yield tuple(_stand_ins(each, places))
+            yield tuple(_stand_ins(each, places, numbers))
         elif isinstance(each, (UUID, datetime)):
-            number = len(places)
-            stand_in = (
-                UUID(int=number) if isinstance(each, UUID) else datetime.min.replace(tzinfo=UTC) + timedelta(number)
-            )
-            places[stand_in] = number
+            place = len(places)
+            number = numbers[place]
+            stand_in = UUID(int=number) if isinstance(each, UUID) else FIRST_TIME + timedelta(seconds=number)
+            places[stand_in] = place
             yield stand_in
         else:
             yield each

@@ -25,10 +25,11 @@ _SPACES: Final = str.maketrans("", "", " \u00a0\u202f\u2009")
 _ISO: Final = re.compile(
     r"(\d{4})-(\d\d)-(\d\d)[Tt ](\d\d?):(\d\d)(?::(\d\d)(\.\d{1,9})?)?\s*(Z|z|[+-]\d\d:?\d\d)?", re.ASCII
 )
-_DOTTED: Final = re.compile(r"(\d\d?)\.(\d\d?)\.(\d{4})[ T,]+(\d\d?):(\d\d)(?::(\d\d)(\.\d{1,9})?)?()", re.ASCII)
-_SLASHED: Final = re.compile(r"(\d\d?)/(\d\d?)/(\d{4})(?:[ T,]+(\d\d?):(\d\d)(?::(\d\d)(\.\d{1,9})?)?)?()", re.ASCII)
+_TIME: Final = r"[ T,]+(\d\d?):(\d\d)(?::(\d\d)(\.\d{1,9})?)?\s*(Z|z|[+-]\d\d:?\d\d)?"
+_DOTTED: Final = re.compile(rf"(\d\d?)\.(\d\d?)\.(\d{{4}}){_TIME}", re.ASCII)
+_SLASHED: Final = re.compile(rf"(\d\d?)/(\d\d?)/(\d{{4}})(?:{_TIME})?", re.ASCII)
 _DAY_ALONE: Final = re.compile(r"(\d{4})-(\d\d)-(\d\d)|(\d\d?)\.(\d\d?)\.(\d{4})|(\d\d?)/(\d\d?)/(\d{4})", re.ASCII)
-_CLOCK: Final = re.compile(r"(\d\d?)[:.](\d\d)(?:[:.](\d\d))?(?:\s*(?:Uhr|h))?", re.ASCII)
+_CLOCK: Final = re.compile(r"(?!0\.\d+$)(\d\d?)[:.](\d\d)(?:[:.](\d\d))?(?:\s*(?:Uhr|h))?", re.ASCII)
 _YES: Final = frozenset({"true", "yes", "ja", "1", "x"})
 _NO: Final = frozenset({"false", "no", "nein", "0", ""})
 
@@ -183,7 +184,7 @@ def is_slashed(value: Any) -> bool:
 
 
 def clock(value: Any, _reading: Reading) -> str:
-    """A time of day: 09:30, 9:30:00, 9.30 Uhr."""
+    """A time of day: 09:30, 9:30:00, 9.30 Uhr. 0.25 is refused: to a spreadsheet that is six o'clock."""
     match = _CLOCK.fullmatch(str(value).strip())
     if match is None:
         detail = _("“%(value)s” is no time of day. Write it like 09:30.")
@@ -239,7 +240,8 @@ def _at_time_of_day(match: re.Match[str], written: str, reading: Reading) -> str
         )
         raise RowFault("time_of_day_missing", detail % {"value": shown(written)})
     read = f"{year}-{month:0>2}-{day:0>2}T{reading.time_of_day.isoformat('seconds')}"
-    return f"{read}{_offset(read, written, reading.zone_of_days)}"
+    at = f"{written} {reading.time_of_day.isoformat('minutes')}"
+    return f"{read}{_offset(read, at, reading.zone_of_days)}"
 
 
 def _in_order(first: str, second: str, written: str, reading: Reading) -> tuple[str, str]:

@@ -68,7 +68,7 @@ def _rows(stream: io.BufferedReader, most_rows: int) -> Iterator[list[str]]:
                 raise _too_many_rows(most_rows)
             if time.monotonic() - began > LONGEST_S:
                 raise FileFault("takes_too_long", _("The spreadsheet takes too long to read. Save it as CSV UTF-8."))
-            yield _trimmed([_text(cell) for cell in row])
+            yield _trimmed([_text(cell) for cell in row], number)
     except FileFault:
         raise
     except Exception as error:
@@ -76,11 +76,12 @@ def _rows(stream: io.BufferedReader, most_rows: int) -> Iterator[list[str]]:
         raise FileFault("unreadable_spreadsheet", detail % {"error": type(error).__name__}) from error
 
 
-def _trimmed(cells: list[str]) -> list[str]:
+def _trimmed(cells: list[str], number: int) -> list[str]:
     while cells and not cells[-1]:
         cells.pop()
     if sum(map(len, cells)) > LONGEST_LINE // 8:
-        raise FileFault("cell_too_long", _("The spreadsheet holds a row with far too much text. Remove it."))
+        detail = _("Row %(row)s of the spreadsheet holds far too much text. Keep only the columns that are needed.")
+        raise FileFault("cell_too_long", detail % {"row": number})
     return cells
 
 

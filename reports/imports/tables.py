@@ -13,7 +13,7 @@ from django.conf import settings
 
 from ..models import ImportFile
 from . import spreadsheet, storage
-from .sources import ArraySource, CsvSource, NdjsonSource, Source
+from .sources import LONGEST_HEADING, MOST_COLUMNS, ArraySource, CsvSource, NdjsonSource, Source
 
 BLOCK: Final = 262_144
 SAMPLED: Final = 20
@@ -52,8 +52,13 @@ def sample_of(file: ImportFile, most: int = SAMPLED) -> Sample:
         stream = io.BytesIO(next(_written_out(file, stream), b""))
     source = _source(file, stream)
     rows = [row.values for row in itertools.islice(source.rows(), most) if row.fault is None]
-    headings = source.headings or list(dict.fromkeys(name for row in rows for name in row))
-    return Sample(headings, rows)
+    return Sample(source.headings or _names_in(rows), rows)
+
+
+def _names_in(rows: Sequence[Mapping[str, Any]]) -> Sequence[str]:
+    """What rows name themselves, as many and as long as headings may be: each is offered for every column."""
+    names = dict.fromkeys(name for row in rows for name in row if len(name) <= LONGEST_HEADING)
+    return list(itertools.islice(names, MOST_COLUMNS))
 
 
 def _source(file: ImportFile, stream: Any) -> Source:

@@ -184,7 +184,7 @@ def too_many_for_atomic() -> str:
 
 
 def _which_of(name: str, headings: Sequence[str]) -> str:
-    named = {"name": name, "headings": ", ".join(f"“{each}”" for each in headings)}
+    named = {"name": name, "headings": ", ".join(f"“{each}”" for each in headings)[:300]}
     return _("Several headings could be “%(name)s”: %(headings)s. Say in `columns` which it is, or none by “”.") % named
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from django.core.management import CommandError, call_command
 from django.utils import timezone
 
 from fleet import services
@@ -148,6 +149,12 @@ def test_heads_that_were_altered_since_are_not_those_of_which_it_was_said(old_he
     for size, note in notes.items():
         assert not lost.covers({**notes, size: note.replace("made_at 2", "made_at 1")})
         assert not lost.covers({key: value for key, value in notes.items() if key != size})
+
+
+def test_who_sees_no_workshop_is_told_so(site: Site, old_key: Any) -> None:
+    """The service's own role sees none outside a request; nothing would be accepted, and nobody would know."""
+    with pytest.raises(CommandError, match="No workshop is to be seen"):
+        call_command("accept_new_signing_key")
 
 
 @pytest.mark.parametrize("facts", [None, [], {}, {"heads": 1}, {"heads": {"size": "1"}}])

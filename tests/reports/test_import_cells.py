@@ -31,6 +31,9 @@ MONTH_FIRST = Reading(BERLIN, BERLIN, time(12), "month_first")
         ("03/05/2024 09:30", Reading(BERLIN, day_order="day_first"), "2024-05-03T09:30:00+02:00"),
         ("2024-03-05 09:30", STRICT, "2024-03-05T09:30:00+01:00"),
         ("2024-03-05T09:30Z", NOON, "2024-03-05T09:30:00Z"),
+        ("27.10.2024 02:30 +02:00", NOON, "2024-10-27T02:30:00+02:00"),
+        ("27.10.2024 02:30+0100", STRICT, "2024-10-27T02:30:00+01:00"),
+        ("27/10/2024 02:30 +01:00", DAY_FIRST, "2024-10-27T02:30:00+01:00"),
     ],
 )
 def test_times_mean_what_was_said(written: str, reading: Reading, meant: str) -> None:
@@ -62,6 +65,20 @@ def test_what_may_mean_several_things_is_refused(written: str, reading: Reading,
 )
 def test_times_of_day_in_a_column_of_their_own(written: str, meant: str) -> None:
     assert clock(written, STRICT) == meant
+
+
+@pytest.mark.parametrize("written", ["0.25", "0.75", "0.5", "25", "9.30 am"])
+def test_what_is_no_time_of_day_is_refused(written: str) -> None:
+    """A spreadsheet's number for six o'clock is 0.25, which is not 25 minutes past midnight."""
+    with pytest.raises(RowFault) as refusal:
+        clock(written, STRICT)
+    assert refusal.value.fault.code == "not_a_time_of_day"
+
+
+def test_a_day_on_which_the_assumed_time_is_none_says_which_time() -> None:
+    with pytest.raises(RowFault) as refusal:
+        moment("31.03.2024", Reading(BERLIN, BERLIN, time(2, 30)))
+    assert "31.03.2024 02:30" in refusal.value.fault.detail
 
 
 def test_days_are_told_from_times() -> None:

@@ -6,19 +6,22 @@ import csv
 import io
 import itertools
 import random
+import re
 import zipfile
 from collections.abc import Callable, Iterator
 from typing import Any, Final, cast
 
 import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
 from openpyxl import Workbook
 
 from calibration.models import HeightCheck
 from fleet.ids import new_id
 from fleet.models import Vehicle
 from reports.imports.faults import Fault, FileFault
-from reports.imports.sources import LONGEST_LINE, CsvSource, NdjsonSource, Row
+from reports.imports.sources import LONGEST_LINE, MOST_COLUMNS, CsvSource, NdjsonSource, Row
 from tests.factories import Site
+from tests.fleet.signin.browsers import browser_of
 
 from .imports import carry_out, check_row, csv_of, imported, ndjson_of, send, xlsx_of
 
@@ -227,6 +230,39 @@ class TestSpreadsheets:
         content = io.BytesIO()
         book.save(content)
         assert self.refused(site, content.getvalue()) == "no_rows"
+
+
+class TestManyHeadings:
+    """As many as a file may have, and more; whoever imports is told of some and offered some."""
+
+    MANY: Final = {f"k{number}": "x" for number in range(10_000)}
+
+    def test_members_without_end_are_not_all_offered(self, site: Site, vehicle: Vehicle) -> None:
+        content = ndjson_of([{**check_row(vehicle.vin), **self.MANY}])
+        file = SimpleUploadedFile("checks.ndjson", content)
+        page = browser_of(site.manager).post("/imports/new/", {"file": file, "kind": "checks"}, follow=True)
+        assert page.status_code == 200
+        (choices,) = re.findall('<select name="column_note".*?</select>', page.content.decode(), re.DOTALL)
+        assert choices.count("<option") == 1 + MOST_COLUMNS
+        assert imported(site, content)["accepted"] == 1
+
+    def test_columns_without_end_are_refused(self, site: Site, vehicle: Vehicle) -> None:
+        rows = [{**check_row(vehicle.vin), **self.MANY}]
+        refusal = send(site.manager, csv_of(rows))
+        assert (refusal.status_code, refusal.json()["errors"][0]["code"]) == (422, "too_many_columns")
+        refusal = send(site.manager, xlsx_of(rows), name="checks.xlsx")
+        assert refusal.status_code == 422
+        assert refusal.json()["errors"][0]["detail"].startswith("Row 1 of the spreadsheet holds far too much text.")
+
+    def test_of_many_that_could_be_meant_some_are_named(self, site: Site, vehicle: Vehicle) -> None:
+        row = check_row(vehicle.vin)
+        vin = row.pop("vin")
+        alike = {f"V{'.' * dots}I{'-' * dashes}N": vin for dots in range(12) for dashes in range(12)}
+        refusal = send(site.manager, csv_of([{**row, **alike}]))
+        (error,) = refusal.json()["errors"]
+        assert (refusal.status_code, error["code"]) == (422, "ambiguous_column")
+        assert "“VIN”, “VI-N”" in error["detail"]
+        assert len(error["detail"]) < 500
 
 
 def test_damaged_files_are_told_or_read(site: Site, vehicle: Vehicle) -> None:

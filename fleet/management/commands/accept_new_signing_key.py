@@ -26,6 +26,8 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         workshops = list(Workshop.objects.order_by("pk").values_list("pk", flat=True))
+        if not workshops:
+            raise CommandError("No workshop is to be seen. Run this as the database's owner: DATABASE_OWNER_URL.")
         bad = [line for each in workshops if (line := _bad_record(each))]
         for line in bad:
             self.stdout.write(line)

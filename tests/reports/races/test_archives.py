@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections import Counter
 from collections.abc import Callable, Iterator
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -236,3 +237,17 @@ def test_without_the_lock_it_would_not_see_it(empty: Site, busy: Busy, monkeypat
     monkeypatch.setattr(ledger, "keep_others_out", lambda _workshop: None)
     intake = taken_in_beside_a_step(empty, busy, monkeypatch)
     assert intake.refusal["code"] in ("refused_rows", "differs_from_ledger")
+
+
+def test_a_step_that_hangs_keeps_nobody_else_waiting(empty: Site, busy: Busy, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The archive's worker gives up and comes again; in between the workshop may record."""
+    monkeypatch.setattr(ledger, "LONGEST_STEP", timedelta(milliseconds=300))
+    intake = Intake(empty, busy.file)
+    with in_workshop(empty.workshop.pk):
+        empty.operator()
+        intake.thread.start()
+        assert intake.end().state == "waiting"
+    with in_workshop(empty.workshop.pk):
+        item = OutboxItem.objects.get(pk=intake.item.pk)
+    assert (item.state, item.leased_until, "has not ended" in item.error) == ("waiting", None, True)
+    assert recorded_by(empty).status_code == 201
