@@ -24,7 +24,7 @@ from tests.simulator.http_technician import HttpJob
 from tests.simulator.http_workshop import HttpWorkshop
 from tests.simulator.scenarios import ESTATE, WITH_AN_ERROR, draw_case
 
-CERTIFICATE_PATIENCE_S = 60.0
+CERTIFICATE_PATIENCE_S = 180.0
 SHOWN = ("id", "number", "state", "next_step", "verified", "outcome", "probability_within", "expected_writes", "token")
 """What `--short` shows of an answer."""
 SECRETS = ("password", "pin", "token", "invitation")
