@@ -151,7 +151,7 @@ def test_heads_that_were_altered_since_are_not_those_of_which_it_was_said(old_he
         assert not lost.covers({key: value for key, value in notes.items() if key != size})
 
 
-def test_who_sees_no_workshop_is_told_so(site: Site, old_key: Any) -> None:
+def test_who_sees_no_workshop_is_told_so(db: None) -> None:
     """The service's own role sees none outside a request; nothing would be accepted, and nobody would know."""
     with pytest.raises(CommandError, match="No workshop is to be seen"):
         call_command("accept_new_signing_key")
