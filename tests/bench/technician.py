@@ -6,13 +6,11 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from playwright.sync_api import Error, Page, expect
-from playwright.sync_api import TimeoutError as Overdue
 
 from reports.demo.simulated_vehicle import CORNER_NAMES
 from tests.bench.bay import PATIENCE_MS, TabletInBay
 
 MOST_SCREENS = 60
-ASKED_AGAIN_MS = 20_000
 NAMES = dict(zip(CORNER_NAMES, ("Front left", "Front right", "Rear left", "Rear right"), strict=True))
 ENDINGS = ("Signed off", "Ended", "Back at earlier set-points")
 WAITING = (
@@ -116,12 +114,7 @@ class TechnicianAtTablet:
         """It is asked once whether the time at rest may be cut short."""
         self.tablet.bay.simulated.settle()
         self.press("It stands still: measure")
-        all_the_same = self.page.get_by_role("button", name=self.tablet.says("Measure now"), exact=True)
-        try:
-            all_the_same.click(timeout=ASKED_AGAIN_MS)
-        except Overdue:  # what the service answered meanwhile had the screen drawn anew, unasked
-            self.press("It stands still: measure")
-            self.press("Measure now")
+        self.press("Measure now")
 
     def read_corners(self) -> None:
         """Wherever the plan says, until there is nothing left to read."""

@@ -12,6 +12,9 @@ import { draftKey } from "./round.js";
 
 /** @typedef {import("./index.js").JobContext} JobContext */
 
+/** Jobs of which it was asked whether the wait may be cut short: still asked where an answer has the screen drawn anew. */
+const asked = new Set();
+
 /** @param {JobContext} context @returns {import("../../context.js").Screen} */
 export function render(context) {
   const { job, drafts, navigate } = context;
@@ -23,13 +26,18 @@ export function render(context) {
     if (!drafts.get(key)) drafts.set(key, Date.now());
     clock.start(drafts.get(key));
   });
-  const goOn = () => navigate(hashOf("job", job.id, "measure"));
+  const goOn = () => {
+    asked.delete(job.id);
+    navigate(hashOf("job", job.id, "measure"));
+  };
   const cutShort = h("div", { "aria-live": "assertive" });
+  const ask = () => fill(cutShort, tooSoon(secondsSince(drafts.get(key)), goOn));
+  if (asked.has(job.id) && secondsSince(drafts.get(key)) < SECONDS_AT_REST) ask();
   /** Whether it may be cut short is the technician's to say, once. */
   const askOrGoOn = () => {
-    const seconds = secondsSince(drafts.get(key));
-    if (seconds >= SECONDS_AT_REST) return goOn();
-    fill(cutShort, tooSoon(seconds, goOn));
+    if (secondsSince(drafts.get(key)) >= SECONDS_AT_REST) return goOn();
+    asked.add(job.id);
+    ask();
     return cutShort.scrollIntoView({ block: "nearest" });
   };
   return {
