@@ -8,13 +8,14 @@ from typing import Any
 import numpy as np
 from playwright.sync_api import BrowserContext, Locator, Page, expect
 
-from fleet import outbox, services
+from fleet import services
 from fleet.models import Instrument, Vehicle
 from fleet.tenancy import in_workshop
 from reports.demo.simulated_tape import Tape
 from reports.demo.simulated_vehicle import SimulatedVehicle
 from tests.bench.spoken import catalogue
 from tests.factories import Person, Site, make_site
+from tests.reports.workshops import perform_due
 from tests.simulator.scenarios import ESTATE, WITH_AN_ERROR, draw_case
 
 PATIENCE_MS = 60_000
@@ -64,9 +65,7 @@ class Bay:
 
     def work_in_the_background(self) -> None:
         """What a worker does: draw the certificates that are due."""
-        for workshop_id, item_id in outbox.due():
-            if workshop_id == self.site.workshop.pk:
-                outbox.perform(workshop_id, item_id)
+        perform_due(self.site.workshop.pk)
 
 
 @dataclass

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from datetime import timedelta
 
+from django.utils import timezone
+
 from fleet import services
 from fleet.ids import new_id
 from fleet.models import Operator, Tenure, Vehicle, Workshop
@@ -12,7 +14,7 @@ from reports.certificate import document as doc
 from reports.certificate.document import from_json
 from reports.models import CertificateFile
 from reports.services.certificates import certificate_issue, certificate_replace
-from tests.factories import Site, new_vin
+from tests.factories import Site, make_site, new_vin
 
 from . import jobs
 from .snapshots import document
@@ -81,7 +83,8 @@ def test_replacement_names_vin_correction_old_number_and_who_asked(site: Site) -
     assert [each.meaning for each in found.signatures] == ["work_complete"], "a request is no signature"
 
 
-def test_instrument_shows_the_calibration_that_held_when_it_was_used(site: Site) -> None:
+def test_instrument_shows_the_calibration_that_held_when_it_was_used(db: None, no_hints: None) -> None:
+    site = make_site(began_at=timezone.now() - timedelta(days=3))
     bench = jobs.left_alone(site)
     with in_workshop(site.workshop.pk):
         services.instrument_calibrate(

@@ -5,10 +5,9 @@ from __future__ import annotations
 import io
 import os
 import re
+import signal
 import socket
-import subprocess
 import sys
-import time
 from collections.abc import Callable, Iterator
 
 import httpx
@@ -16,12 +15,14 @@ import pytest
 from pypdf import PdfReader
 
 from deploy.embedded.folder import CHECKOUT
-from fleet import outbox
+from deploy.embedded.process import spawn, stop, wait_until
 from tests.factories import Site, make_site
+from tests.reports.workshops import perform_due
 from tests.simulator import full_job
 from tests.simulator.http_api import Answer, Api, RefusedError, connection
 
-START_PATIENCE_S = 30.0
+START_PATIENCE_S = 120.0
+STOP_PATIENCE_S = 30.0
 
 
 @pytest.fixture
@@ -38,34 +39,29 @@ def url(database_environment: dict[str, str]) -> Iterator[str]:
     command = [sys.executable, "-m", "granian", "--interface=asginl", "--no-ws", "--log-level=critical"]
     command += ["--host=127.0.0.1", f"--port={port}", "--workers=1", "deploy.asgi:application"]
     environment = os.environ | database_environment | {"PYTHONWARNINGS": "ignore"}
-    with subprocess.Popen(command, cwd=CHECKOUT, env=environment) as server:
-        try:
-            address = f"http://127.0.0.1:{port}"
-            _wait_for(address, server)
-            yield address
-        finally:
-            server.terminate()
+    server = spawn(command, cwd=CHECKOUT, environment=environment)
+    try:
+        address = f"http://127.0.0.1:{port}"
+        assert wait_until(lambda: answers(address) or server.poll() is not None, START_PATIENCE_S)
+        assert server.poll() is None, "the web server did not start"
+        yield address
+    finally:
+        stop(server, signal.SIGTERM, STOP_PATIENCE_S)
 
 
-def _wait_for(address: str, server: subprocess.Popen[bytes]) -> None:
-    deadline = time.monotonic() + START_PATIENCE_S
-    while time.monotonic() < deadline and server.poll() is None:
-        try:
-            httpx.get(f"{address}/healthz", timeout=5)
-        except httpx.TransportError:
-            time.sleep(0.2)
-        else:
-            return
-    pytest.fail("the web server did not start")
+def answers(address: str) -> bool:
+    try:
+        httpx.get(f"{address}/healthz", timeout=5)
+    except httpx.TransportError:
+        return False
+    return True
 
 
 def work_in_the_background(site: Site) -> Callable[[float], None]:
     """What a worker does while the client waits."""
 
     def work(_seconds: float) -> None:
-        for workshop_id, item_id in outbox.due():
-            if workshop_id == site.workshop.pk:
-                outbox.perform(workshop_id, item_id)
+        perform_due(site.workshop.pk)
 
     return work
 

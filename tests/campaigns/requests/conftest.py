@@ -42,7 +42,7 @@ from deploy.embedded import launch
 from deploy.embedded.folder import CHECKOUT
 from deploy.embedded.options import Options, parse
 from deploy.embedded.process import wait_until
-from fleet import outbox, services
+from fleet import services
 from fleet.api.problem_handlers import ReadableRequests
 from fleet.ids import new_id
 from fleet.models import (
@@ -70,6 +70,7 @@ from tests.campaigns.requests.real_records import Record, Records
 from tests.campaigns.requests.stories import STORIES
 from tests.deploy.conftest import free_port
 from tests.factories import Site, make_site
+from tests.reports.workshops import perform_due
 
 SCHEMA_ADDRESS = "/api/v1/schema/"
 TABLES: dict[str, tuple[type[Any], str, str | None]] = {
@@ -210,9 +211,7 @@ def _stocked() -> Shop:
     for story in STORIES:
         with in_workshop(site.workshop.pk):
             story(site)
-    for workshop_id, item_id in outbox.due():
-        if workshop_id == site.workshop.pk:
-            outbox.perform(workshop_id, item_id)
+    perform_due(site.workshop.pk)
     shop = Shop(site)
     shop.tablet_token()
     return shop
