@@ -16,8 +16,6 @@ class CalibrationConfig(AppConfig):
         from fleet.services.vehicle_facts import register_open_job_finder
         from fleet.specifications import register_passing_share
 
-        from .api import history, history_of_checks  # noqa: F401  (register the lines of a vehicle's history)
-        from .pages import navigation  # noqa: F401  (registers its entries of the index)
         from .selectors.instrument_use import jobs_measured_with
         from .selectors.job_counts import job_counts
         from .selectors.open_jobs import open_job_since

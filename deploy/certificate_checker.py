@@ -7,7 +7,7 @@ from pathlib import Path
 
 from deploy import verify_certificate
 from deploy.verify_certificate import Unreadable, check
-from reports.selectors.certificate_files import CheckedFile, CheckResult
+from reports.selectors.certificate_files import CheckedFile, CheckResult, register_checker
 
 
 def script() -> bytes:
@@ -22,3 +22,6 @@ def checked(content: bytes, keys: Sequence[str]) -> CheckedFile | None:
         return None
     results = [CheckResult(each.name, each.holds, each.said) for each in report.results]
     return CheckedFile(report.sha256, results, report.document)
+
+
+register_checker(checked, script())

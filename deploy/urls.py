@@ -6,6 +6,7 @@ from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerSplitVie
 
 from fleet import health
 from fleet.admin import site
+from fleet.api import schema  # noqa: F401  (registers the documentation of strict fields)
 
 API: list[URLPattern | URLResolver] = [
     path("", include("fleet.api.urls")),

@@ -7,11 +7,7 @@ class FleetConfig(AppConfig):
     verbose_name = _("Fleet")
 
     def ready(self) -> None:
-        from . import (
-            checks,  # noqa: F401  (registers the system checks)
-            tasks,  # noqa: F401  (registers who performs which outbox items)
-        )
-        from .api import schema  # noqa: F401  (registers the documentation of strict fields)
+        from . import checks  # noqa: F401  (registers the system checks)
         from .sign_in import signals
 
         signals.connect()

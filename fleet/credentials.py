@@ -10,9 +10,11 @@ import hashlib
 import secrets
 import uuid
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 from django.db import connection
+
+SESSION_SECRET: Final = "membership"  # noqa: S105  (the name under which the browser's session holds it)
 
 CredentialKind = Literal["token", "session", "invitation", "enrolment"]
 

@@ -1,7 +1,7 @@
 """A vehicle's history in sentences: one line for each entry of its ledger, made when it is shown.
 
 The entry itself stays as it was written; what a line says is taken from it and from nothing else. Upper apps
-register the lines of their own kinds.
+register the lines of their own kinds in `api.history`.
 """
 
 from __future__ import annotations
@@ -16,26 +16,33 @@ from django.utils.translation import gettext as _
 from .looks import dates
 from .looks.corners import corner_name
 from .models import LedgerEntry, ServiceEvent
+from .registering import register_all
 from .tyres import sidewall_of
 
 Row = Mapping[str, Any]
 Summary = Callable[[LedgerEntry], str]
-_summaries: dict[str, Summary] = {}
+_registered: dict[str, Summary] = {}
 
 
 def summarises(kind: str) -> Callable[[Summary], Summary]:
     """Register a function that puts entries of this kind into a line."""
 
     def register(function: Summary) -> Summary:
-        _summaries[kind] = function
+        _registered[kind] = function
         return function
 
     return register
 
 
+def summaries() -> Mapping[str, Summary]:
+    """What puts entries of each kind into a line."""
+    register_all("api.history")
+    return _registered
+
+
 def summary_of(entry: LedgerEntry) -> str:
     """What happened, in one line for people."""
-    summary = _summaries.get(entry.kind)
+    summary = summaries().get(entry.kind)
     return summary(entry) if summary else entry.kind.replace("_", " ").capitalize() + "."
 
 

@@ -23,7 +23,6 @@ from .tenancy import in_workshop
 
 DEVICE_TIME_HEADER: Final = "Device-Time"
 EPOCH_HEADER: Final = "Levelbook-Epoch"
-SESSION_SECRET: Final = "membership"  # noqa: S105  (the name under which the browser's session holds it)
 INTERFACE: Final = "/api/"
 NO_WORKSHOP_YET: Final = (
     *("/admin/", "/choose-workshop/", "/invitation/", "/new-password/", "/sign-in/", "/sign-out/"),
@@ -79,7 +78,7 @@ def _credential(request: HttpRequest) -> credentials.Credential | None:
         return credentials.find("token", secret.strip()) if scheme.lower() == "bearer" and secret.strip() else None
     if request.path_info.startswith(NO_WORKSHOP_YET):
         return None
-    secret = request.session.get(SESSION_SECRET, "")
+    secret = request.session.get(credentials.SESSION_SECRET, "")
     return credentials.find("session", secret) if secret else None
 
 

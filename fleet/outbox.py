@@ -1,7 +1,8 @@
 """Background work as rows: appended in the caller's transaction, performed later by a worker.
 
-An app registers a handler for each kind it understands. A handler runs in a transaction of its own, in the
-item's workshop; what it does and the item's completion commit together, so it takes effect exactly once.
+An app registers, in its module `tasks`, a handler for each kind it understands. A handler runs in a transaction of
+its own, in the item's workshop; what it does and the item's completion commit together, so it takes effect exactly
+once.
 Messages to the broker are hints only: the periodic sweep finds whatever is due.
 
 A handler whose work reaches out of the service raises `Unreachable` where the other side does not answer now: such an
@@ -27,6 +28,7 @@ from django.utils import timezone
 
 from .actor import Actor
 from .models import OutboxItem
+from .registering import register_all
 from .tenancy import in_workshop
 from .worded_once import worded_once
 
@@ -42,7 +44,7 @@ PAUSES_OUTSIDE = (
 """Between attempts to reach somebody outside: ten within some three days."""
 PAUSE_OF_HINTS_S = 20.0
 
-_handlers: dict[str, Handler] = {}
+_registered: dict[str, Handler] = {}
 _reaching_out: set[str] = set()
 _taking_long: set[str] = set()
 _in_one_snapshot: set[str] = set()
@@ -66,11 +68,17 @@ def handles(
         ):
             if is_so:
                 kinds.add(kind)
-        if _handlers.setdefault(kind, handler) is not handler:
+        if _registered.setdefault(kind, handler) is not handler:
             raise RuntimeError(f"two handlers for outbox items of kind {kind!r}")
         return handler
 
     return register
+
+
+def handlers() -> dict[str, Handler]:
+    """Who performs items of each kind."""
+    register_all("tasks")
+    return _registered
 
 
 def append(actor: Actor, kind: str, payload: Mapping[str, Any], *, due_at: datetime | None = None) -> OutboxItem:
@@ -107,6 +115,7 @@ def hint(workshop_id: uuid.UUID, item_id: uuid.UUID) -> None:
     After a failure this process sends none for a while: a broker that hangs must hold up one request, not each.
     """
     global _no_hint_until
+    register_all("celery")  # binds the task to this installation's broker
     from .tasks import perform_outbox_item
 
     if time.monotonic() < _no_hint_until:
@@ -137,6 +146,7 @@ def perform(
     `at` is the time that the handler works at, now unless given; the demo gives past ones. `hand_over` is called
     instead where the work takes longer than the caller may.
     """
+    handler_of = handlers()
     item = _claim(workshop_id, item_id, hand_over)
     if item is None:
         return False
@@ -144,7 +154,7 @@ def perform(
         with in_workshop(workshop_id, one_snapshot=item.kind in _in_one_snapshot):
             if not _still_ours(item):
                 return False
-            _handlers[item.kind](Actor.system(workshop_id, at or timezone.now()), item.payload)
+            handler_of[item.kind](Actor.system(workshop_id, at or timezone.now()), item.payload)
             _finish(item)
     except Exception as error:
         logger.exception("outbox item failed", extra={"item": str(item_id), "kind": item.kind})

@@ -81,7 +81,7 @@ def _make_template(server: psycopg.Connection, data: DataFolder, template: str) 
 
 
 def _migrate(environment: dict[str, str]) -> None:
-    command = [sys.executable, str(CHECKOUT / "manage.py"), "migrate", "--verbosity=0"]
+    command = [sys.executable, str(CHECKOUT / "manage.py"), "migrate", "--verbosity=0", "--skip-checks"]
     # A test process runs as the application role; manage.py has to choose the owner again.
     inherited = {name: value for name, value in os.environ.items() if name != "LEVELBOOK_DATABASE_ROLE"}
     subprocess.run(command, env=inherited | environment, check=True)

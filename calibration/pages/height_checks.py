@@ -21,7 +21,7 @@ from fleet.permissions import Permission
 from fleet.selectors.vehicles import sees_whole_workshop
 
 from ..api.check_documents import findings_of
-from ..api.history import VERDICT_TEXTS
+from ..api.history.jobs import VERDICT_TEXTS
 from ..api.serializers.height_checks import NewHeightCheck
 from ..metrology.corners import CORNERS
 from ..metrology.readings import likely_unit

@@ -12,12 +12,12 @@ import json
 import os
 import shutil
 import subprocess
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Any, Final, Self
+from typing import Final, Self
 
 from django.db import DEFAULT_DB_ALIAS, connections
 from django.db.migrations.recorder import MigrationRecorder
@@ -142,6 +142,6 @@ def _sha256(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def unknown_migrations(found: Mapping[str, list[str]], known: Mapping[str, Any]) -> list[str]:
+def unknown_migrations(found: Mapping[str, list[str]], known: Collection[tuple[str, str]]) -> list[str]:
     """Migrations of a backup that this version does not have: a newer version made it."""
-    return [f"{app}.{name}" for app, names in found.items() for name in names if name not in known.get(app, ())]
+    return [f"{app}.{name}" for app, names in found.items() for name in names if (app, name) not in known]

@@ -1,7 +1,7 @@
 """What OpenAPI says about the conventions that every operation shares: problems, versions and strict fields.
 
 `document_conventions` is a post-processing hook of drf-spectacular (in SPECTACULAR_SETTINGS, after the
-enumeration hook). The extension below is found by importing this module (`FleetConfig.ready`).
+enumeration hook). The extension below is found by importing this module (`deploy.urls`).
 """
 
 from __future__ import annotations

@@ -9,6 +9,7 @@ from django.shortcuts import render
 
 from fleet.models import Membership, Role
 from fleet.permissions import Permission
+from fleet.registering import register_all
 from fleet.second_factor import has_second_factor
 from fleet.selectors.sign_ins import Door, own_door, workshops_door
 from fleet.services.changes import acting_person
@@ -32,6 +33,7 @@ class AccountView(MemberView):
     """`/account/`"""
 
     def get(self, request: HttpRequest) -> HttpResponse:
+        register_all("pages.navigation")
         me = acting_person(self.actor, Membership.objects.select_related("user", "workshop"))
         values = {
             "me": me,

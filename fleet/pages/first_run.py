@@ -13,6 +13,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from fleet.permissions import Permission
+from fleet.registering import register_all
 from fleet.selectors.set_up import SetUp, set_up_of
 
 from .public_address import BENCH
@@ -47,6 +48,7 @@ class FirstStepsView(WorkshopPage):
     permission = Permission.SET_UP
 
     def get(self, request: HttpRequest) -> HttpResponse:
+        register_all("pages.navigation")
         set_up = set_up_of(self.actor)
         steps = [make(set_up) for make in STEPS]
         missing = [step for step in steps if not step.is_done]

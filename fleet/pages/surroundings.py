@@ -14,6 +14,7 @@ from fleet.actor import Actor
 from fleet.looks.navigation import NavigationEntry
 from fleet.models import Membership
 from fleet.permissions import Permission, may
+from fleet.registering import register_all
 from fleet.services.changes import acting_person
 
 from .access import actor_of
@@ -33,7 +34,7 @@ _entries: dict[str, Entry] = {}
 
 
 def register_entries(*entries: Entry) -> None:
-    """Say which pages stand in the index; each app does for its own."""
+    """Say which pages stand in the index; each app does for its own, in `pages.navigation`."""
     _entries.update({entry.name: entry for entry in entries})
 
 
@@ -55,6 +56,7 @@ def surroundings(request: HttpRequest) -> dict[str, Any]:
 
 
 def _navigation(actor: Actor, here: str) -> list[NavigationEntry]:
+    register_all("pages.navigation")
     return [
         NavigationEntry(entry.label, reverse(entry.name), is_current=here == reverse(entry.name))
         for entry in sorted(_entries.values(), key=lambda each: each.place)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import partial
 from typing import Any, Final
 
 import segno
@@ -13,19 +12,18 @@ from cryptography.fernet import InvalidToken
 from django.conf import settings
 from django.contrib.auth.base_user import AbstractBaseUser
 from django.http import HttpRequest
-from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 from redis.exceptions import RedisError
 
-from fleet import services
 from fleet.errors import Conflict, Unavailable
-from fleet.models import RefusedSignIn, User
+from fleet.models import User
 
-from .addresses import address_of, client_of
+from .addresses import client_of
 from .binding import bind_to_only_workshop, unbind
 from .ciphers import cipher
 from .kept_entries import forget_entries_of_others
 from .limits import is_locked_out
+from .refusals import note_refusal
 
 SECOND_FACTOR: Final = "second_factor"
 
@@ -115,17 +113,3 @@ class SecondFactorAdapter(DefaultMFAAdapter):  # type: ignore[misc]
 
     def _get_site_name(self) -> str:
         return str(settings.MFA_TOTP_ISSUER)
-
-
-def note_refusal(request: HttpRequest, email: str, how: str, *, is_last: bool) -> None:
-    """Keep a failed attempt; `is_last` says that from now on the next ones are not even looked at.
-
-    Where the request is served within a workshop its refusal rolls that back, so the note is made afterwards.
-    """
-    kind = RefusedSignIn.Kind.LOCKED_OUT if is_last else RefusedSignIn.Kind.FAILED
-    address, now = address_of(request), timezone.now()
-    note = partial(services.refusal_note, email=email, kind=kind, now=now, how=how, address=address)
-    if hasattr(request, "workshop_id"):
-        request.after_rollback = [*getattr(request, "after_rollback", ()), note]  # type: ignore[attr-defined]
-    else:
-        note()

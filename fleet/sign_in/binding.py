@@ -10,8 +10,7 @@ from django.http import HttpRequest
 from django.utils import timezone
 
 from fleet import services
-from fleet.credentials import find, memberships_of
-from fleet.middleware import SESSION_SECRET
+from fleet.credentials import SESSION_SECRET, find, memberships_of
 from fleet.models import User
 
 from .addresses import address_of

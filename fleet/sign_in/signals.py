@@ -15,10 +15,10 @@ from django.utils import timezone
 from fleet import services
 from fleet.models import SignInEvent, User
 
-from .adapters import note_refusal
 from .addresses import address_of
 from .binding import MEANS
 from .limits import is_locked_out
+from .refusals import note_refusal
 
 
 def on_added(request: HttpRequest, user: User, authenticator: Authenticator, **_more: Any) -> None:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from fleet.checkpoint_keys import known_keys
+from fleet.registering import register_all
 from fleet.signed_heads import ED25519
 
 from .certificates import Verification, verification
@@ -52,8 +53,14 @@ def register_checker(checker: Checker, script: bytes) -> None:
     _checkers[:] = [(checker, script)]
 
 
+def _registered() -> tuple[Checker, bytes]:
+    register_all("certificate_checker")
+    ((checker, script),) = _checkers
+    return checker, script
+
+
 def checking_script() -> bytes:
-    ((_checker, script),) = _checkers
+    _checker, script = _registered()
     return script
 
 
@@ -75,7 +82,7 @@ class FileVerification:
 
 def file_verification(content: bytes) -> FileVerification | None:
     """Of a file's bytes; None where it is no file that can be read."""
-    ((checker, _script),) = _checkers
+    checker, _script = _registered()
     file = checker(content, published_keys())
     if file is None:
         return None

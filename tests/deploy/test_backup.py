@@ -324,7 +324,7 @@ def test_backup_does_not_overwrite_a_folder(environment: dict[str, str], backup:
 
 
 def test_migrations_that_this_version_lacks_are_named() -> None:
-    known = {"fleet": {"0001_initial"}}
+    known = {("fleet", "0001_initial")}
     assert unknown_migrations({"fleet": ["0001_initial"]}, known) == []
     assert unknown_migrations({"fleet": ["0002_more"], "new": ["0001_initial"]}, known) == [
         "fleet.0002_more",

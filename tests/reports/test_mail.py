@@ -32,7 +32,7 @@ Perform = Callable[[Site], list[str]]
 
 def repeat(site: Site, item: OutboxItem) -> None:
     with in_workshop(site.workshop.pk):
-        outbox._handlers[item.kind](Actor.system(site.workshop.pk, timezone.now()), item.payload)
+        outbox.handlers()[item.kind](Actor.system(site.workshop.pk, timezone.now()), item.payload)
 
 
 def sent_to(address: str) -> list[EmailMessage]:

@@ -170,7 +170,7 @@ class TestAlerts:
         mail.outbox.clear()
         for _ in range(2):
             with in_workshop(quiet.workshop.pk):
-                outbox._handlers[item.kind](system(quiet), item.payload)
+                outbox.handlers()[item.kind](system(quiet), item.payload)
         first, second = mail.outbox
         assert first.message()["Message-ID"] == second.message()["Message-ID"]
         assert first.body == second.body

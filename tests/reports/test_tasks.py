@@ -92,7 +92,7 @@ def poison(site: Site, monkeypatch: pytest.MonkeyPatch) -> OutboxItem:
     def fail(_actor: Actor, _payload: dict[str, Any]) -> None:
         raise ValueError("bad row 7")
 
-    monkeypatch.setitem(outbox._handlers, "test.poison", fail)
+    monkeypatch.setitem(outbox.handlers(), "test.poison", fail)
     return asked(site, "test.poison", job=MISSING, secret="not to be shown")  # noqa: S106
 
 
@@ -104,7 +104,7 @@ def planned(site: Site) -> None:
 
 
 def test_every_kind_of_the_reports_has_its_case_here() -> None:
-    assert EVERY_KIND.keys() == outbox._handlers.keys()
+    assert EVERY_KIND.keys() == outbox.handlers().keys()
 
 
 @pytest.mark.parametrize("kind", sorted(EVERY_KIND.keys() - {"fleet.checkpoint"}))  # it is about no row
@@ -147,7 +147,7 @@ def test_handlers_run_twice_make_one_certificate_one_ledger_entry_and_one_email_
     for kind in ("calibration.job_signed_off", "reports.certificate_issued"):
         for item in items(site, kind):
             with in_workshop(site.workshop.pk):
-                outbox._handlers[kind](Actor.system(site.workshop.pk, timezone.now()), item.payload)
+                outbox.handlers()[kind](Actor.system(site.workshop.pk, timezone.now()), item.payload)
     with in_workshop(site.workshop.pk):
         assert Certificate.objects.count() == 1
         assert LedgerEntry.objects.filter(kind="certificate_issued").count() == 1
@@ -163,7 +163,7 @@ def test_replacement_is_issued_once_by_its_item(site: Site, items: Items, perfor
     perform_all(site)
     [item] = items(site, "reports.certificate_issue")
     with in_workshop(site.workshop.pk):
-        outbox._handlers[item.kind](Actor.system(site.workshop.pk, timezone.now()), item.payload)
+        outbox.handlers()[item.kind](Actor.system(site.workshop.pk, timezone.now()), item.payload)
         states = list(Certificate.objects.order_by("number").values_list("number", "state"))
     assert states == [(1, "replaced"), (2, "issued")]
     assert len(items(site, "reports.certificate_issued")) == 2

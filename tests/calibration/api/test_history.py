@@ -148,7 +148,7 @@ def test_every_step_of_a_job_has_its_line() -> None:
     kinds = {kind for source in sources for kind in re.findall(r'(?:conclude|conclude_closed)\("(\w+)"', source)}
 
     assert len(kinds) > 12
-    assert kinds <= set(history._summaries)
+    assert kinds <= set(history.summaries())
 
 
 def test_an_event_dated_before_the_open_job_is_kept_with_a_finding(bench: HttpBench) -> None:

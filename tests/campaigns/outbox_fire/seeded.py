@@ -99,7 +99,7 @@ def _transaction(workshop_id: uuid.UUID) -> Any:
 
 
 def _handle(item: OutboxItem) -> None:
-    outbox._handlers[item.kind](Actor.system(item.workshop_id, timezone.now()), item.payload)
+    outbox.handlers()[item.kind](Actor.system(item.workshop_id, timezone.now()), item.payload)
 
 
 def _replace(place: Any, name: str, other: Any) -> None:

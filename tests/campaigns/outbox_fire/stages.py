@@ -32,8 +32,8 @@ def plant(reached: Reached) -> None:
         reached(next(left, ""))
 
     setattr(outbox, "in_workshop", in_workshop)  # noqa: B010  (a name that it does not export)
-    for kind, handler in list(outbox._handlers.items()):
-        outbox._handlers[kind] = _told(handler, reached)
+    for kind, handler in list(outbox.handlers().items()):
+        outbox.handlers()[kind] = _told(handler, reached)
 
 
 def _told(handler: outbox.Handler, reached: Reached) -> outbox.Handler:

@@ -120,7 +120,7 @@ def filled_world(*, jobs_closed: int, invited: int, told: int, down: timedelta, 
             system = Actor.system(world.workshop_id, timezone.now())
             event_tell(system, "alert.opened", new_id(), {"alert": "1"})
         world.told = told
-        for kind in outbox._handlers if poisoned else ():
+        for kind in outbox.handlers() if poisoned else ():
             world.poison[outbox.append(actor, kind, POISON).pk] = kind
     world.open_or_close()
     try:

@@ -193,7 +193,7 @@ def test_sent_again_it_is_recognisably_the_same_mail(site: Site) -> None:
     with in_workshop(site.workshop.pk):
         item = OutboxItem.objects.get(kind="fleet.password_link_email")
         for _time in range(2):
-            outbox._handlers[item.kind](Actor.system(site.workshop.pk, timezone.now()), item.payload)
+            outbox.handlers()[item.kind](Actor.system(site.workshop.pk, timezone.now()), item.payload)
     assert len(mail.outbox) == 2
     assert len({message.message()["Message-ID"] for message in mail.outbox}) == 1
     assert reset(LINK.search(str(mail.outbox[1].body))[1]).status_code == 302  # type: ignore[index]

@@ -58,6 +58,6 @@ def test_is_not_tried_by_looking(manager: Client, at_work: AtWork, site: Site) -
 
 
 def test_every_kind_of_work_has_its_words(manager: Client, site: Site) -> None:
-    assert set(outbox._handlers) <= set(KINDS)
+    assert set(outbox.handlers()) <= set(KINDS)
     parked_in(site, kind="reports.something_later")
     assert "Something later" in manager.get("/parked-work/").content.decode()

@@ -15,7 +15,7 @@ from fleet.looks.corners import corner_name
 from fleet.looks.lengths import length
 from fleet.models import LedgerEntry
 
-from .history import VERDICT_TEXTS
+from .jobs import VERDICT_TEXTS
 
 
 @summarises("height_check_recorded")
