@@ -7,6 +7,7 @@ import uuid
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -59,14 +60,41 @@ class SideDrift:
     limit_mm: float
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True)
+class LastMeasured:
+    """A corner's last measurement, where no work was done since."""
+
+    corner: Corner
+    deviation_mm: float
+    expanded_uncertainty_mm: float
+    tolerance_mm: float
+
+
+@dataclass(frozen=True, eq=False)
 class VehicleDrift:
-    """`state` is what the figures come from; none of them where nothing was ever judged."""
+    """`state` is what the figures come from; none of them where nothing was ever judged.
+
+    Dates take long to work out, so that corners are described only where somebody asks for them.
+    """
 
     state: SeriesState
-    corners: tuple[CornerDrift, ...] = ()
-    sides: tuple[SideDrift, ...] = ()
     due: Due = NOTHING_DUE
+
+    @cached_property
+    def corners(self) -> tuple[CornerDrift, ...]:
+        if self.state.basis is None:
+            return ()
+        figures = _figures(self.state, self.due.first_day)
+        return tuple(_corner(self.state, place, figures) for place in range(len(CORNERS)))
+
+    @cached_property
+    def sides(self) -> tuple[SideDrift, ...]:
+        return () if self.state.basis is None else _sides(self.state)
+
+    @property
+    def is_judged(self) -> bool:
+        """Whether anything ever was."""
+        return self.state.basis is not None
 
     @property
     def due_at(self) -> datetime | None:
@@ -75,21 +103,29 @@ class VehicleDrift:
     @property
     def measured_at(self) -> datetime | None:
         """When it was last measured at any corner, and judged."""
-        return max((each.measured_at for each in self.corners if each.measured_at is not None), default=None)
+        if not self.is_judged or not np.any(known := self.state.states.visits > 0):
+            return None
+        return time_of_day(float(np.max(self.state.states.day[known])))
 
     @property
-    def last(self) -> list[tuple[CornerDrift, float, float]]:
-        """Each corner with deviation and U of its last measurement in mm; none of those worked on since."""
-        states = self.state.states
-        values = zip(self.corners, states.last_mm.tolist(), states.last_expanded.tolist(), strict=True)
-        return [(corner, off, expanded) for corner, off, expanded in values if math.isfinite(off)]
+    def last(self) -> list[LastMeasured]:
+        """Of each corner its last measurement; of none that was worked on since: it began afresh, or was moved."""
+        states, basis = self.state.states, self.state.basis
+        if basis is None:
+            return []
+        known = (states.visits > 0) & np.isfinite(states.last_mm)
+        return [
+            LastMeasured(corner, float(states.last_mm[i]), float(states.last_expanded[i]), basis.tolerance_mm[i])
+            for i, corner in enumerate(CORNERS)
+            if known[i]
+        ]
 
     @property
     def last_verdict(self) -> Verdict | None:
         """On the last measurement of all corners and sides; None where work was done at one since."""
-        if not self.corners or len(self.last) < len(CORNERS):
+        if len(self.last) < len(CORNERS):
             return None
-        corners = [verdict(off, expanded, corner.tolerance_mm) for corner, off, expanded in self.last]
+        corners = [verdict(each.deviation_mm, each.expanded_uncertainty_mm, each.tolerance_mm) for each in self.last]
         sides = [verdict(each.difference_mm, each.expanded_uncertainty_mm, each.limit_mm) for each in self.sides]
         return joint_verdict([*corners, *sides])
 
@@ -101,19 +137,19 @@ class VehicleDrift:
 
 def drift_of(vehicle: Vehicle) -> VehicleDrift:
     """As it is kept."""
-    return _described(stored_state(vehicle), stored_due(vehicle))
+    return VehicleDrift(stored_state(vehicle), stored_due(vehicle))
 
 
 def drifts_of(vehicles: Collection[uuid.UUID]) -> dict[uuid.UUID, VehicleDrift]:
     """As it is kept, of those vehicles of which something is kept."""
-    return {vehicle: _described(state, due) for vehicle, (state, due) in stored_of(vehicles).items()}
+    return {vehicle: VehicleDrift(state, due) for vehicle, (state, due) in stored_of(vehicles).items()}
 
 
 def drift_as_of(vehicle: Vehicle, as_of: datetime) -> VehicleDrift:
     """As it was known then: followed anew from what had been received."""
     series = series_of(vehicle, as_of)
     state = series.followed()
-    return _described(state, due_after(state, series.readings))
+    return VehicleDrift(state, due_after(state, series.readings))
 
 
 def _fleet(state: SeriesState, due: Due) -> Fleet | None:
@@ -127,14 +163,6 @@ def _fleet(state: SeriesState, due: Due) -> Fleet | None:
         np.array([due.day]),
         DistanceDue(np.array([distance.at_km]), np.array([distance.day]), np.array([distance.interval_days])),
     )
-
-
-def _described(state: SeriesState, due: Due) -> VehicleDrift:
-    if state.basis is None:
-        return VehicleDrift(state)
-    figures = _figures(state, due.first_day)
-    corners = tuple(_corner(state, place, figures) for place in range(len(CORNERS)))
-    return VehicleDrift(state, corners, _sides(state), due)
 
 
 def _figures(state: SeriesState, due: float) -> Mapping[str, np.ndarray]:

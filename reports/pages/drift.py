@@ -25,8 +25,9 @@ from fleet.models import Vehicle
 from ..alert_words import expected_in_words, rate_in_words
 from ..drawing.drift_chart import DriftChart, DriftPoint, ForecastPoint, draw_drift_chart
 from ..drawing.svg import to_svg
+from ..models import Reminder
 from ..selectors.alerts import open_alerts_of
-from ..selectors.due import day_due
+from ..selectors.due import next_check
 from .alerts import alert_row
 from .heights import Measured
 
@@ -44,14 +45,13 @@ def drift_shown(
     zone: tzinfo,
 ) -> dict[str, Any] | None:
     """What the page's part shows; None where nothing was ever judged."""
-    if drift is None or not drift.corners:
+    if drift is None or not drift.is_judged:
         return None
-    due_at, at_km = drift.due_at, drift.due.at_km
+    due = next_check(drift, actor.now, zone)
     return {
         "alerts": [alert_row(actor, each, unit) for each in open_alerts_of(actor, vehicle)],
-        "due_on": day_due(due_at, zone, by_distance=at_km is not None) if due_at else None,
-        "due_at_km": round(at_km) if due_at and at_km is not None else None,
-        "is_overdue": due_at is not None and due_at <= actor.now,
+        "due": due,
+        "is_overdue": due is not None and due.stage == Reminder.Stage.OVERDUE,
         "corners": [
             {
                 "name": CORNER_NAMES[each.corner],

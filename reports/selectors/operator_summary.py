@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import math
 import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
-from typing import Any, Literal
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db.models import QuerySet
@@ -19,10 +18,9 @@ from fleet.errors import NotFound
 from fleet.models import Operator, Vehicle
 from fleet.selectors.operators import visible_operators
 
-from .due import SOON, day_due
+from ..models import Reminder
+from .due import next_check
 from .standing import Standing, standings_of, urgent_first
-
-Stage = Literal["", "due", "overdue"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +43,8 @@ class Line:
     last_on: date | None = None
     worst: Worst | None = None
     due_on: date | None = None
-    due_at_km: float | None = None
-    stage: Stage = ""
+    due_at_km: int | None = None
+    stage: Reminder.Stage | None = None
     drift: CornerDrift | None = None
     """The corner that is expected outside first, or else moves fastest, of those that are known to move."""
 
@@ -74,32 +72,23 @@ def lines_of(vehicles: Sequence[Any], actor: Actor, zone: ZoneInfo) -> list[Line
 def _line(vehicle: Vehicle, standing: Standing, now: datetime, zone: ZoneInfo) -> Line:
     line = Line(vehicle.vin, vehicle.registration, str(vehicle.vehicle_model), standing)
     drift = standing.drift
-    if drift is None or not drift.corners:
+    if drift is None or not drift.is_judged:
         return line
-    due_at, at_km = drift.due_at, drift.due.at_km
+    due = next_check(drift, now, zone)
     return replace(
         line,
         last_on=standing.measured_at.astimezone(zone).date() if standing.measured_at else None,
         worst=_worst(drift),
-        due_on=day_due(due_at, zone, by_distance=at_km is not None) if due_at else None,
-        due_at_km=at_km if at_km is not None and math.isfinite(at_km) else None,
-        stage=_stage(due_at, now),
+        due_on=due.on if due else None,
+        due_at_km=due.at_km if due else None,
+        stage=due.stage if due else None,
         drift=_fastest(drift),
     )
 
 
-def _stage(due_at: datetime | None, now: datetime) -> Stage:
-    if due_at is None or due_at > now + SOON:
-        return ""
-    return "overdue" if due_at <= now else "due"
-
-
 def _worst(drift: VehicleDrift) -> Worst | None:
-    last = drift.last
-    if not last:
-        return None
-    corner, off, expanded = max(last, key=lambda each: abs(each[1]) / each[0].tolerance_mm)
-    return Worst(corner.corner, off, expanded)
+    worst = max(drift.last, key=lambda each: abs(each.deviation_mm) / each.tolerance_mm, default=None)
+    return worst and Worst(worst.corner, worst.deviation_mm, worst.expanded_uncertainty_mm)
 
 
 def _fastest(drift: VehicleDrift) -> CornerDrift | None:

@@ -97,7 +97,7 @@ class TestLines:
         line = lines(site, operator)["C DONE"]
         assert line.standing.verdict == "within"
         assert line.due_on is not None
-        assert line.stage == ""
+        assert line.stage is None
 
     def test_one_never_measured_says_so(self, site: Site, operator: Operator) -> None:
         line = lines(site, operator)["D NEW"]
