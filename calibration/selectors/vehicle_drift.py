@@ -16,8 +16,8 @@ from fleet.models import Vehicle
 
 from ..metrology.conformity import Verdict, joint_verdict, verdict
 from ..metrology.corners import AXLES, CORNERS, Axle, Corner
-from ..metrology.drift_alerts import DistanceDue, Finding, Fleet, find_alerts, side_differences
-from ..metrology.drift_forecast import forecast, leaving_dates, probability_of_leaving
+from ..metrology.drift_alerts import DistanceDue, Finding, Fleet, find_alerts, out_of_tolerance, side_differences
+from ..metrology.drift_forecast import MEDIAN, forecast, leaving_dates, probability_of_leaving
 from ..metrology.drift_series import SeriesState
 from ..metrology.drift_state import NORMAL_COVERAGE
 from ..rules.drift_course import NOTHING_DUE, Due, day_of, due_after, time_of_day
@@ -39,6 +39,10 @@ class CornerDrift:
     rate_mm_per_year: float | None = None
     rate_expanded_uncertainty_mm_per_year: float | None = None
     probability_outside_by_due: float | None = None
+    is_outside: bool = False
+    """Its tolerance, as alerts judge it: nothing is forecast of it then."""
+    is_likely_outside: bool = False
+    """More likely than not when it was measured, though that does not tell for sure."""
     expected_outside_on: date | None = None
     earliest_outside_on: date | None = None
     latest_outside_on: date | None = None
@@ -168,7 +172,7 @@ def _fleet(state: SeriesState, due: Due) -> Fleet | None:
 def _figures(state: SeriesState, due: float) -> Mapping[str, np.ndarray]:
     states, tolerance = state.states, np.array(state.basis.tolerance_mm if state.basis else ())
     level, sd = forecast(states, states.day)
-    dates = leaving_dates(states, tolerance)
+    dates, outside = leaving_dates(states, tolerance), out_of_tolerance(states, tolerance)
     by_due = np.full(len(CORNERS), math.nan)
     if math.isfinite(due):
         by_due = probability_of_leaving(states, np.maximum(states.day, due), tolerance)
@@ -178,9 +182,11 @@ def _figures(state: SeriesState, due: float) -> Mapping[str, np.ndarray]:
         "rate_mm_per_year": states.rate,
         "rate_expanded_uncertainty_mm_per_year": NORMAL_COVERAGE * np.sqrt(states.rate_variance),
         "probability_outside_by_due": by_due,
-        "expected": dates.expected,
-        "earliest": dates.earliest,
-        "latest": dates.latest,
+        "is_outside": outside,
+        "is_likely_outside": ~outside & (probability_of_leaving(states, states.day, tolerance) >= MEDIAN),
+        "expected": np.where(outside, np.nan, dates.expected),
+        "earliest": np.where(outside, np.nan, dates.earliest),
+        "latest": np.where(outside, np.nan, dates.latest),
     }
 
 
@@ -190,7 +196,7 @@ def _corner(state: SeriesState, place: int, figures: Mapping[str, np.ndarray]) -
     known = (CORNERS[place], basis.target_mm[place], basis.tolerance_mm[place], int(states.visits[place]))
     if not states.visits[place]:
         return CornerDrift(*known)
-    figure: dict[str, Any] = {name: _number(column[place]) for name, column in figures.items()}
+    figure: dict[str, Any] = {name: _figure(column[place]) for name, column in figures.items()}
     expected, earliest, latest = (_date(figure.pop(name)) for name in ("expected", "earliest", "latest"))
     step_day = _number(states.step_day[place])
     return CornerDrift(
@@ -213,6 +219,10 @@ def _sides(state: SeriesState) -> tuple[SideDrift, ...]:
         for place, axle in enumerate(AXLES)
         if math.isfinite(difference[0, place])
     )
+
+
+def _figure(value: np.generic) -> float | bool | None:
+    return bool(value) if isinstance(value, np.bool_) else _number(float(value))
 
 
 def _number(value: float) -> float | None:

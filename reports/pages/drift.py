@@ -22,7 +22,7 @@ from fleet.looks.lengths import UNIT_SIGNS, LengthUnit, length
 from fleet.looks.tolerance_bar import CORNER_NAMES
 from fleet.models import Vehicle
 
-from ..alert_words import expected_in_words, rate_in_words
+from ..alert_words import expected_in_words, likely_outside_in_words, rate_in_words
 from ..drawing.drift_chart import DriftChart, DriftPoint, ForecastPoint, draw_drift_chart
 from ..drawing.svg import to_svg
 from ..models import Reminder
@@ -75,10 +75,19 @@ def corner_in_words(drift: CornerDrift, unit: LengthUnit) -> str:
         "unit": UNIT_SIGNS[unit],
     }
     if not drift.is_known_to_move:
-        return " ".join([stands, _("It is not known to move.")])
-    days = (drift.expected_outside_on, drift.earliest_outside_on, drift.latest_outside_on)
+        return " ".join(filter(None, [stands, _already(drift), _("It is not known to move.")]))
     moves = _("It %(rate)s.") % {"rate": rate_in_words(drift.rate_mm_per_year, unit)}
+    if already := _already(drift):
+        return f"{stands} {already} {moves}"
+    days = (drift.expected_outside_on, drift.earliest_outside_on, drift.latest_outside_on)
     return f"{stands} {moves} {expected_in_words(*days)}"
+
+
+def _already(drift: CornerDrift) -> str:
+    """What has happened already, so that nothing is to be forecast."""
+    if drift.is_outside:
+        return _("It is outside its tolerance.")
+    return likely_outside_in_words() if drift.is_likely_outside else ""
 
 
 def _points(measured: Iterable[Measured], corner: Corner) -> list[DriftPoint]:

@@ -46,7 +46,8 @@ class Line:
     due_at_km: int | None = None
     stage: Reminder.Stage | None = None
     drift: CornerDrift | None = None
-    """The corner that is expected outside first, or else moves fastest, of those that are known to move."""
+    """Of those that are known to move: one that is outside already, else the one expected outside first, else the
+    fastest."""
 
 
 def operator_for(actor: Actor, operator_id: uuid.UUID) -> Operator:
@@ -88,12 +89,13 @@ def _line(vehicle: Vehicle, standing: Standing, now: datetime, zone: ZoneInfo) -
 
 def _worst(drift: VehicleDrift) -> Worst | None:
     worst = max(drift.last, key=lambda each: abs(each.deviation_mm) / each.tolerance_mm, default=None)
-    return worst and Worst(worst.corner, worst.deviation_mm, worst.expanded_uncertainty_mm)
+    return None if worst is None else Worst(worst.corner, worst.deviation_mm, worst.expanded_uncertainty_mm)
 
 
 def _fastest(drift: VehicleDrift) -> CornerDrift | None:
     moving = [each for each in drift.corners if each.is_known_to_move]
-    leaving = [each for each in moving if each.expected_outside_on is not None]
-    if leaving:
-        return min(leaving, key=lambda each: each.expected_outside_on or date.max)
-    return max(moving, key=lambda each: abs(each.rate_mm_per_year or 0.0), default=None)
+    return min(moving, key=_first_to_tell_of, default=None)
+
+
+def _first_to_tell_of(corner: CornerDrift) -> tuple[bool, date, float]:
+    return not corner.is_outside, corner.expected_outside_on or date.max, -abs(corner.rate_mm_per_year or 0.0)
