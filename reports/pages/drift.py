@@ -25,7 +25,6 @@ from fleet.models import Vehicle
 from ..alert_words import expected_in_words, likely_outside_in_words, rate_in_words
 from ..drawing.drift_chart import DriftChart, DriftPoint, ForecastPoint, draw_drift_chart
 from ..drawing.svg import to_svg
-from ..models import Reminder
 from ..selectors.alerts import open_alerts_of
 from ..selectors.due import next_check
 from .alerts import alert_row
@@ -47,11 +46,9 @@ def drift_shown(
     """What the page's part shows; None where nothing was ever judged."""
     if drift is None or not drift.is_judged:
         return None
-    due = next_check(drift, actor.now, zone)
     return {
         "alerts": [alert_row(actor, each, unit) for each in open_alerts_of(actor, vehicle)],
-        "due": due,
-        "is_overdue": due is not None and due.stage == Reminder.Stage.OVERDUE,
+        "due": next_check(drift, actor.now, zone),
         "corners": [
             {
                 "name": CORNER_NAMES[each.corner],
