@@ -23,6 +23,9 @@ PLACES: Final = {
 }
 
 
+LEAST_DAYS_AHEAD: Final = 1.0
+
+
 def alert_sentence(kind: str, place: str, details: Mapping[str, Any], unit: LengthUnit = "mm") -> str:
     """What is the matter and by how much."""
     where = {"place": PLACES[place], "unit": UNIT_SIGNS[unit]}
@@ -33,6 +36,10 @@ def date_of(details: Mapping[str, Any], name: str) -> date | None:
     """A day among an alert's figures; none where it lies too far off to be stated."""
     value = details.get(name)
     return None if value is None else time_of_day(value).date()
+
+
+def likely_outside_in_words() -> str:
+    return _("When last measured it was more likely outside its tolerance than within.")
 
 
 def expected_in_words(expected: date | None, earliest: date | None, latest: date | None) -> str:
@@ -65,8 +72,15 @@ def _out_of_tolerance(where: Mapping[str, Any], details: Mapping[str, Any], unit
 
 def _trend(where: Mapping[str, Any], details: Mapping[str, Any], unit: LengthUnit) -> str:
     days = (date_of(details, f"{name}_outside_day") for name in ("expected", "earliest", "latest"))
-    values = {**where, "rate": rate_in_words(details["rate_mm_per_year"], unit), "expected": expected_in_words(*days)}
+    expected = likely_outside_in_words() if _is_likely_outside(details) else expected_in_words(*days)
+    values = {**where, "rate": rate_in_words(details["rate_mm_per_year"], unit), "expected": expected}
     return _("%(place)s %(rate)s. %(expected)s") % values
+
+
+def _is_likely_outside(details: Mapping[str, Any]) -> bool:
+    """Whether the day by which it is expected outside is that of the measurement: no forecast is needed then."""
+    expected, measured = details.get("expected_outside_day"), details.get("measured_day")
+    return expected is not None and measured is not None and expected - measured < LEAST_DAYS_AHEAD
 
 
 def _step(where: Mapping[str, Any], details: Mapping[str, Any], unit: LengthUnit) -> str:

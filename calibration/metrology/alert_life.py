@@ -11,7 +11,7 @@ from .drift_alerts import AlertKind, Finding
 from .errors import MetrologyError
 
 Action = Literal["open", "update", "resolve"]
-Reason = Literal["", "put_right", "checked", "record_revised"]
+Reason = Literal["", "put_right", "checked", "record_revised", "overtaken"]
 Key = tuple[int, AlertKind, str]
 
 
@@ -50,6 +50,9 @@ def alert_changes(
     was put right since it opened, `overdue` where a check came, any where records behind it were struck or corrected.
     Otherwise it stays: a finding that a quiet measurement hides is not dealt with.
 
+    Of a corner that is out of tolerance nothing is forecast: its `trend` is overtaken, and none is opened before that
+    alert is resolved.
+
     Parameters
     ----------
     put_right_day : mapping
@@ -69,21 +72,34 @@ def alert_changes(
     []
     >>> [(change.action, change.reason) for change in alert_changes([alert], [], {7: 120.0})]
     [('resolve', 'put_right')]
+    >>> outside = Finding("out_of_tolerance", 7, "FL", {"level_mm": 9.0})
+    >>> [(change.action, change.kind, change.reason) for change in alert_changes([alert], [outside], {})]
+    [('open', 'out_of_tolerance', ''), ('resolve', 'trend', 'overtaken')]
     """
-    open_alerts = _by_key("standing", standing)
-    found = _by_key("findings", findings)
+    open_alerts, found = _by_key("standing", standing), _by_key("findings", findings)
+    ended: dict[Key, Reason] = {}
+    for key in open_alerts.keys() - found.keys():
+        if reason := _resolution(open_alerts[key], put_right_day, revised):
+            ended[key] = reason
+    overtaken = _overtaken_trends(found.keys() | (open_alerts.keys() - ended.keys()))
+    ended.update(dict.fromkeys(overtaken & open_alerts.keys(), "overtaken"))
     changes = [
         AlertChange(
             "update" if key in open_alerts else "open", finding.kind, finding.vehicle, finding.place, finding.values
         )
         for key, finding in found.items()
-        if key not in open_alerts or not _same(open_alerts[key].values, finding.values)
+        if key not in overtaken and (key not in open_alerts or not _same(open_alerts[key].values, finding.values))
     ]
-    for key, alert in open_alerts.items():
-        reason = "" if key in found else _resolution(alert, put_right_day, revised)
-        if reason:
-            changes.append(AlertChange("resolve", alert.kind, alert.vehicle, alert.place, alert.values, reason))
+    for key, reason in ended.items():
+        alert = open_alerts[key]
+        changes.append(AlertChange("resolve", alert.kind, alert.vehicle, alert.place, alert.values, reason))
     return sorted(changes, key=lambda change: (change.vehicle, change.kind, change.place))
+
+
+def _overtaken_trends(keys: Set[Key]) -> Set[Key]:
+    """The trends of corners that are, or by an alert that stands are known to be, out of tolerance."""
+    outside = {(vehicle, place) for vehicle, kind, place in keys if kind == "out_of_tolerance"}
+    return {key for key in keys if key[1] == "trend" and (key[0], key[2]) in outside}
 
 
 def _resolution(alert: StandingAlert, put_right_day: Mapping[int, float], revised: Set[int]) -> Reason:

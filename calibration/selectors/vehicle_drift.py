@@ -7,6 +7,7 @@ import uuid
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -15,8 +16,8 @@ from fleet.models import Vehicle
 
 from ..metrology.conformity import Verdict, joint_verdict, verdict
 from ..metrology.corners import AXLES, CORNERS, Axle, Corner
-from ..metrology.drift_alerts import DistanceDue, Finding, Fleet, find_alerts, side_differences
-from ..metrology.drift_forecast import forecast, leaving_dates, probability_of_leaving
+from ..metrology.drift_alerts import DistanceDue, Finding, Fleet, find_alerts, out_of_tolerance, side_differences
+from ..metrology.drift_forecast import MEDIAN, forecast, leaving_dates, probability_of_leaving
 from ..metrology.drift_series import SeriesState
 from ..metrology.drift_state import NORMAL_COVERAGE
 from ..rules.drift_course import NOTHING_DUE, Due, day_of, due_after, time_of_day
@@ -38,6 +39,10 @@ class CornerDrift:
     rate_mm_per_year: float | None = None
     rate_expanded_uncertainty_mm_per_year: float | None = None
     probability_outside_by_due: float | None = None
+    is_outside: bool = False
+    """Its tolerance, as alerts judge it: nothing is forecast of it then."""
+    is_likely_outside: bool = False
+    """More likely than not when it was measured, though that does not tell for sure."""
     expected_outside_on: date | None = None
     earliest_outside_on: date | None = None
     latest_outside_on: date | None = None
@@ -59,14 +64,41 @@ class SideDrift:
     limit_mm: float
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True)
+class LastMeasured:
+    """A corner's last measurement, where no work was done since."""
+
+    corner: Corner
+    deviation_mm: float
+    expanded_uncertainty_mm: float
+    tolerance_mm: float
+
+
+@dataclass(frozen=True, eq=False)
 class VehicleDrift:
-    """`state` is what the figures come from; none of them where nothing was ever judged."""
+    """`state` is what the figures come from; none of them where nothing was ever judged.
+
+    Dates take long to work out, so that corners are described only where somebody asks for them.
+    """
 
     state: SeriesState
-    corners: tuple[CornerDrift, ...] = ()
-    sides: tuple[SideDrift, ...] = ()
     due: Due = NOTHING_DUE
+
+    @cached_property
+    def corners(self) -> tuple[CornerDrift, ...]:
+        if self.state.basis is None:
+            return ()
+        figures = _figures(self.state, self.due.first_day)
+        return tuple(_corner(self.state, place, figures) for place in range(len(CORNERS)))
+
+    @cached_property
+    def sides(self) -> tuple[SideDrift, ...]:
+        return () if self.state.basis is None else _sides(self.state)
+
+    @property
+    def is_judged(self) -> bool:
+        """Whether anything ever was."""
+        return self.state.basis is not None
 
     @property
     def due_at(self) -> datetime | None:
@@ -75,21 +107,29 @@ class VehicleDrift:
     @property
     def measured_at(self) -> datetime | None:
         """When it was last measured at any corner, and judged."""
-        return max((each.measured_at for each in self.corners if each.measured_at is not None), default=None)
+        if not self.is_judged or not np.any(known := self.state.states.visits > 0):
+            return None
+        return time_of_day(float(np.max(self.state.states.day[known])))
 
     @property
-    def last(self) -> list[tuple[CornerDrift, float, float]]:
-        """Each corner with deviation and U of its last measurement in mm; none of those worked on since."""
-        states = self.state.states
-        values = zip(self.corners, states.last_mm.tolist(), states.last_expanded.tolist(), strict=True)
-        return [(corner, off, expanded) for corner, off, expanded in values if math.isfinite(off)]
+    def last(self) -> list[LastMeasured]:
+        """Of each corner its last measurement; of none that was worked on since: it began afresh, or was moved."""
+        states, basis = self.state.states, self.state.basis
+        if basis is None:
+            return []
+        known = (states.visits > 0) & np.isfinite(states.last_mm)
+        return [
+            LastMeasured(corner, float(states.last_mm[i]), float(states.last_expanded[i]), basis.tolerance_mm[i])
+            for i, corner in enumerate(CORNERS)
+            if known[i]
+        ]
 
     @property
     def last_verdict(self) -> Verdict | None:
         """On the last measurement of all corners and sides; None where work was done at one since."""
-        if not self.corners or len(self.last) < len(CORNERS):
+        if len(self.last) < len(CORNERS):
             return None
-        corners = [verdict(off, expanded, corner.tolerance_mm) for corner, off, expanded in self.last]
+        corners = [verdict(each.deviation_mm, each.expanded_uncertainty_mm, each.tolerance_mm) for each in self.last]
         sides = [verdict(each.difference_mm, each.expanded_uncertainty_mm, each.limit_mm) for each in self.sides]
         return joint_verdict([*corners, *sides])
 
@@ -101,19 +141,19 @@ class VehicleDrift:
 
 def drift_of(vehicle: Vehicle) -> VehicleDrift:
     """As it is kept."""
-    return _described(stored_state(vehicle), stored_due(vehicle))
+    return VehicleDrift(stored_state(vehicle), stored_due(vehicle))
 
 
 def drifts_of(vehicles: Collection[uuid.UUID]) -> dict[uuid.UUID, VehicleDrift]:
     """As it is kept, of those vehicles of which something is kept."""
-    return {vehicle: _described(state, due) for vehicle, (state, due) in stored_of(vehicles).items()}
+    return {vehicle: VehicleDrift(state, due) for vehicle, (state, due) in stored_of(vehicles).items()}
 
 
 def drift_as_of(vehicle: Vehicle, as_of: datetime) -> VehicleDrift:
     """As it was known then: followed anew from what had been received."""
     series = series_of(vehicle, as_of)
     state = series.followed()
-    return _described(state, due_after(state, series.readings))
+    return VehicleDrift(state, due_after(state, series.readings))
 
 
 def _fleet(state: SeriesState, due: Due) -> Fleet | None:
@@ -129,18 +169,10 @@ def _fleet(state: SeriesState, due: Due) -> Fleet | None:
     )
 
 
-def _described(state: SeriesState, due: Due) -> VehicleDrift:
-    if state.basis is None:
-        return VehicleDrift(state)
-    figures = _figures(state, due.first_day)
-    corners = tuple(_corner(state, place, figures) for place in range(len(CORNERS)))
-    return VehicleDrift(state, corners, _sides(state), due)
-
-
 def _figures(state: SeriesState, due: float) -> Mapping[str, np.ndarray]:
     states, tolerance = state.states, np.array(state.basis.tolerance_mm if state.basis else ())
     level, sd = forecast(states, states.day)
-    dates = leaving_dates(states, tolerance)
+    dates, outside = leaving_dates(states, tolerance), out_of_tolerance(states, tolerance)
     by_due = np.full(len(CORNERS), math.nan)
     if math.isfinite(due):
         by_due = probability_of_leaving(states, np.maximum(states.day, due), tolerance)
@@ -150,9 +182,11 @@ def _figures(state: SeriesState, due: float) -> Mapping[str, np.ndarray]:
         "rate_mm_per_year": states.rate,
         "rate_expanded_uncertainty_mm_per_year": NORMAL_COVERAGE * np.sqrt(states.rate_variance),
         "probability_outside_by_due": by_due,
-        "expected": dates.expected,
-        "earliest": dates.earliest,
-        "latest": dates.latest,
+        "is_outside": outside,
+        "is_likely_outside": ~outside & (probability_of_leaving(states, states.day, tolerance) >= MEDIAN),
+        "expected": np.where(outside, np.nan, dates.expected),
+        "earliest": np.where(outside, np.nan, dates.earliest),
+        "latest": np.where(outside, np.nan, dates.latest),
     }
 
 
@@ -162,7 +196,7 @@ def _corner(state: SeriesState, place: int, figures: Mapping[str, np.ndarray]) -
     known = (CORNERS[place], basis.target_mm[place], basis.tolerance_mm[place], int(states.visits[place]))
     if not states.visits[place]:
         return CornerDrift(*known)
-    figure: dict[str, Any] = {name: _number(column[place]) for name, column in figures.items()}
+    figure: dict[str, Any] = {name: _figure(column[place]) for name, column in figures.items()}
     expected, earliest, latest = (_date(figure.pop(name)) for name in ("expected", "earliest", "latest"))
     step_day = _number(states.step_day[place])
     return CornerDrift(
@@ -185,6 +219,10 @@ def _sides(state: SeriesState) -> tuple[SideDrift, ...]:
         for place, axle in enumerate(AXLES)
         if math.isfinite(difference[0, place])
     )
+
+
+def _figure(value: np.generic) -> float | bool | None:
+    return bool(value) if isinstance(value, np.bool_) else _number(float(value))
 
 
 def _number(value: float) -> float | None:

@@ -123,8 +123,12 @@ class CornerDriftSerializer(serializers.Serializer[Any]):
     probability_outside_by_due = serializers.FloatField(
         allow_null=True, help_text=_("That it leaves its tolerance by `due_on`; null where no interval is specified.")
     )
+    is_outside = serializers.BooleanField(help_text=_("Outside its tolerance, as the alert `out_of_tolerance` judges."))
     expected_outside_on = serializers.DateField(
-        allow_null=True, help_text=_("The day by which it is as likely outside as not; null beyond twenty years.")
+        allow_null=True,
+        help_text=_(
+            "The day by which it is as likely outside as not; null beyond twenty years, and where it `is_outside`."
+        ),
     )
     interval = IntervalSerializer(source="*", help_text=_("Holds the day of leaving with 80 %."))
     step_mm = serializers.FloatField(allow_null=True, help_text=_("Of the last step that no job has put right."))

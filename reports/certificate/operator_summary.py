@@ -218,6 +218,10 @@ def drift_words(line: Line, display: Display) -> str:
         "corner": corner_name(drift.corner),
         "rate": rate_in_words(drift.rate_mm_per_year, display.units.length),
     }
+    if drift.is_outside:
+        return _("%(corner)s %(rate)s, outside tolerance") % values
+    if drift.is_likely_outside:
+        return _("%(corner)s %(rate)s, perhaps outside tolerance already") % values
     if drift.expected_outside_on is None:
         return _("%(corner)s %(rate)s") % values
     text = _("%(corner)s %(rate)s, outside tolerance about %(day)s")

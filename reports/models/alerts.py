@@ -37,6 +37,7 @@ class DriftAlert(VersionedModel):
     class Resolution(models.TextChoices):
         PUT_RIGHT = "put_right", _("put right")
         CHECKED = "checked", _("checked since")
+        OVERTAKEN = "overtaken", _("out of tolerance since")
         RECORD_REVISED = "record_revised", _("the record behind it was revised")
 
     vehicle = models.ForeignKey(Vehicle, on_delete=models.PROTECT, db_constraint=False, related_name="drift_alerts")

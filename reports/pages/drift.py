@@ -22,11 +22,11 @@ from fleet.looks.lengths import UNIT_SIGNS, LengthUnit, length
 from fleet.looks.tolerance_bar import CORNER_NAMES
 from fleet.models import Vehicle
 
-from ..alert_words import expected_in_words, rate_in_words
+from ..alert_words import expected_in_words, likely_outside_in_words, rate_in_words
 from ..drawing.drift_chart import DriftChart, DriftPoint, ForecastPoint, draw_drift_chart
 from ..drawing.svg import to_svg
 from ..selectors.alerts import open_alerts_of
-from ..selectors.due import day_due
+from ..selectors.due import next_check
 from .alerts import alert_row
 from .heights import Measured
 
@@ -44,14 +44,11 @@ def drift_shown(
     zone: tzinfo,
 ) -> dict[str, Any] | None:
     """What the page's part shows; None where nothing was ever judged."""
-    if drift is None or not drift.corners:
+    if drift is None or not drift.is_judged:
         return None
-    due_at, at_km = drift.due_at, drift.due.at_km
     return {
         "alerts": [alert_row(actor, each, unit) for each in open_alerts_of(actor, vehicle)],
-        "due_on": day_due(due_at, zone, by_distance=at_km is not None) if due_at else None,
-        "due_at_km": round(at_km) if due_at and at_km is not None else None,
-        "is_overdue": due_at is not None and due_at <= actor.now,
+        "due": next_check(drift, actor.now, zone),
         "corners": [
             {
                 "name": CORNER_NAMES[each.corner],
@@ -75,10 +72,19 @@ def corner_in_words(drift: CornerDrift, unit: LengthUnit) -> str:
         "unit": UNIT_SIGNS[unit],
     }
     if not drift.is_known_to_move:
-        return " ".join([stands, _("It is not known to move.")])
-    days = (drift.expected_outside_on, drift.earliest_outside_on, drift.latest_outside_on)
+        return " ".join(filter(None, [stands, _already(drift), _("It is not known to move.")]))
     moves = _("It %(rate)s.") % {"rate": rate_in_words(drift.rate_mm_per_year, unit)}
+    if already := _already(drift):
+        return f"{stands} {already} {moves}"
+    days = (drift.expected_outside_on, drift.earliest_outside_on, drift.latest_outside_on)
     return f"{stands} {moves} {expected_in_words(*days)}"
+
+
+def _already(drift: CornerDrift) -> str:
+    """What has happened already, so that nothing is to be forecast."""
+    if drift.is_outside:
+        return _("It is outside its tolerance.")
+    return likely_outside_in_words() if drift.is_likely_outside else ""
 
 
 def _points(measured: Iterable[Measured], corner: Corner) -> list[DriftPoint]:

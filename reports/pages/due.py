@@ -39,7 +39,7 @@ class DueView(WorkshopPage):
         vehicles = Vehicle.objects.in_bulk(list(known))
         rows = [
             {
-                **_row(row.due),
+                "due": row.due,
                 "vehicle": vehicles[row.vehicle],
                 "standing": standing_shown(standings[row.vehicle], self.reader.length_unit, self.reader.time_zone),
             }
@@ -85,8 +85,4 @@ def overdue_instruments(actor: Actor) -> int:
 def _calibrations(actor: Actor) -> list[dict[str, Any]]:
     due = sorted(calibrations(actor.now, until=actor.now + AHEAD), key=lambda each: (each.due_on, str(each.instrument)))
     found = Instrument.objects.in_bulk([each.instrument for each in due])
-    return [{**_row(each), "instrument": found[each.instrument]} for each in due if each.instrument]
-
-
-def _row(due: DueThing | None) -> dict[str, Any]:
-    return {"due": due, "is_overdue": due is not None and due.stage == Reminder.Stage.OVERDUE}
+    return [{"due": each, "instrument": found[each.instrument]} for each in due if each.instrument]

@@ -5,11 +5,10 @@ A later part is registered here beside the others.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from django.db.models import F
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils.translation import gettext_lazy as _
@@ -27,15 +26,14 @@ from fleet.pages.lists import part_of
 from fleet.pages.workshop_page import WorkshopPage, reader_unit
 from fleet.permissions import Permission, may
 
-from ..models import DriftAlert
-from ..selectors.alerts import visible_alerts
+from ..selectors.alerts import alerted_vehicles
 from ..selectors.parked_work import parked_work, unreached_work
 from ..selectors.webhooks import given_up
 from .alerts import alert_row
 from .due import overdue_instruments
 
 JOBS_SHOWN: Final = 20
-ALERTS_SHOWN: Final = 10
+VEHICLES_SHOWN: Final = 10
 STATES: Final = dict(Job.State.choices)
 
 
@@ -74,14 +72,23 @@ def _where_it_stands(case: CaseFile) -> dict[str, Any]:
     }
 
 
-def _alerts(request: HttpRequest, actor: Actor) -> dict[str, Any] | None:
-    """The newest that nobody has taken in hand come first."""
-    is_open = visible_alerts(actor).filter(state=DriftAlert.State.OPEN)
-    rows = list(is_open.order_by(F("acknowledged_at").desc(nulls_first=True), "-opened_at", "-id")[:ALERTS_SHOWN])
-    if not rows:
+def _alerts(_request: HttpRequest, actor: Actor) -> dict[str, Any] | None:
+    """A vehicle's once, however much is the matter with it."""
+    found = alerted_vehicles(actor, VEHICLES_SHOWN)
+    if not found.alerts:
         return None
     unit = reader_unit(actor)
-    return {"rows": [alert_row(actor, each, unit) for each in rows], "more": is_open.count() - len(rows)}
+    rows = [_alerted([alert_row(actor, each, unit) for each in alerts]) for alerts in found.alerts.values()]
+    return {"rows": rows, "more": found.total - len(rows)}
+
+
+def _alerted(alerts: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    first, *others = alerts
+    return {
+        "first": first,
+        "others": others,
+        "waits": any(each["alert"].acknowledged_at is None for each in others),
+    }
 
 
 def _parked(_request: HttpRequest, _actor: Actor) -> dict[str, Any] | None:
@@ -102,7 +109,7 @@ def _due(_request: HttpRequest, actor: Actor) -> dict[str, Any] | None:
 PARTS: list[TodayPart] = [
     TodayPart("heads", _("Records"), "reports/pages/parts/head_conflicts.html", Permission.SET_UP, _heads),
     TodayPart("decisions", _("To be decided"), "calibration/parts/waiting.html", Permission.READ_WORKSHOP, _decisions),
-    TodayPart("alerts", _("Alerts"), "reports/pages/parts/alerts.html", Permission.READ_WORKSHOP, _alerts),
+    TodayPart("alerts", _("Alerts"), "reports/pages/parts/alerted.html", Permission.READ_WORKSHOP, _alerts),
     TodayPart("due", _("Instruments"), "reports/pages/parts/due.html", Permission.READ_WORKSHOP, _due),
     TodayPart("parked", _("Parked work"), "reports/pages/parts/parked.html", Permission.SET_UP, _parked),
     TodayPart("jobs", _("Open jobs"), "reports/pages/parts/open_jobs.html", Permission.READ_WORKSHOP, _jobs),

@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 import uuid
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
-from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.db.models import Case, Exists, Max, Min, OuterRef, Q, QuerySet, Value, When
 
 from calibration.metrology.drift_alerts import Finding
 from fleet.actor import Actor
@@ -20,6 +21,17 @@ from fleet.selectors.vehicles import sees_whole_workshop
 from ..models import DriftAlert
 
 DECIMALS: Final = 6
+MOST_SERIOUS_FIRST: Final = (
+    DriftAlert.Kind.OUT_OF_TOLERANCE,
+    DriftAlert.Kind.STEP,
+    DriftAlert.Kind.UNEVEN,
+    DriftAlert.Kind.TREND,
+    DriftAlert.Kind.UNSTEADY,
+    DriftAlert.Kind.OVERDUE,
+)
+"""What is wrong now, then what is going wrong, then what is not known."""
+OFF_MM: Final = ("difference_mm", "last_mm", "level_mm")
+ALLOWED_MM: Final = ("limit_mm", "tolerance_mm")
 MOVING_WITH_THE_DATE: Final = "days_late"
 """Would have an alert updated every day for nothing."""
 
@@ -59,6 +71,42 @@ def alert_for(actor: Actor, alert_id: uuid.UUID) -> DriftAlert:
     if alert is None:
         raise NotFound
     return alert
+
+
+@dataclass(frozen=True, slots=True)
+class AlertedVehicles:
+    """Vehicles with what is open of each, the most serious first; `total` counts those that are not among them too."""
+
+    alerts: Mapping[uuid.UUID, list[DriftAlert]]
+    total: int
+
+
+def alerted_vehicles(actor: Actor, most: int) -> AlertedVehicles:
+    """Those with something that nobody has taken in hand come first, of these the most serious, then the newest."""
+    is_open = visible_alerts(actor).filter(state=DriftAlert.State.OPEN)
+    waiting = Case(When(acknowledged_at__isnull=True, then=Value(0)), default=Value(1))
+    by_vehicle = (
+        is_open.order_by()
+        .values("vehicle")
+        .annotate(waits=Min(waiting), worst=Min(_seriousness()), newest=Max("opened_at"))
+        .order_by("waits", "worst", "-newest", "vehicle")
+    )
+    found: dict[uuid.UUID, list[DriftAlert]] = {row["vehicle"]: [] for row in by_vehicle[:most]}
+    for alert in sorted(is_open.filter(vehicle__in=found), key=_most_serious_first):
+        found[alert.vehicle_id].append(alert)
+    return AlertedVehicles(found, by_vehicle.count() if len(found) == most else len(found))
+
+
+def _most_serious_first(alert: DriftAlert) -> tuple[int, float, str]:
+    """By kind; of one kind what is furthest off for what is allowed."""
+    figures = alert.details
+    off = next((figures[name] for name in OFF_MM if figures.get(name) is not None), 0.0)
+    allowed = next((figures[name] for name in ALLOWED_MM if figures.get(name)), math.inf)
+    return MOST_SERIOUS_FIRST.index(DriftAlert.Kind(alert.kind)), -abs(off) / allowed, alert.place
+
+
+def _seriousness() -> Case:
+    return Case(*(When(kind=kind, then=Value(place)) for place, kind in enumerate(MOST_SERIOUS_FIRST)))
 
 
 def open_alerts_of(actor: Actor, vehicle: Vehicle) -> list[DriftAlert]:

@@ -15,6 +15,7 @@ from django.db.models.functions import Least
 
 from calibration.models import OPEN_STATES, DriftSeries, DriftState, Job
 from calibration.rules.drift_course import day_of, time_of_day
+from calibration.selectors.vehicle_drift import VehicleDrift
 from fleet.models import Workshop
 from fleet.selectors.instruments import instruments
 
@@ -26,15 +27,50 @@ SOON: Final = timedelta(days=14)
 
 @dataclass(frozen=True, slots=True)
 class DueThing:
-    """A vehicle or an instrument, when it is due, the day from which that is counted, and since when that is known."""
+    """A vehicle or an instrument, when it is due, the day from which that is counted, and since when that is known.
 
-    stage: Reminder.Stage
+    `stage` is None where it is not due within the coming two weeks.
+    """
+
+    stage: Reminder.Stage | None
     done_on: date
     due_on: date
     known_since: datetime
     vehicle: uuid.UUID | None = None
     instrument: uuid.UUID | None = None
     due_at_km: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NextCheck:
+    """When a vehicle's next height check is due; `at_km` where the distance comes first, `stage` as of `DueThing`."""
+
+    on: date
+    at_km: int | None
+    stage: Reminder.Stage | None
+
+
+def next_check(drift: VehicleDrift | None, now: datetime, zone: tzinfo) -> NextCheck | None:
+    """By what is known of a vehicle's drift; None where that says of no check when it is due."""
+    if drift is None or drift.due_at is None:
+        return None
+    at_km = drift.due.at_km
+    return NextCheck(
+        on=day_due(drift.due_at, zone, by_distance=at_km is not None),
+        at_km=None if at_km is None else round(at_km),
+        stage=_stage_of_check(drift.due.first_day, now),
+    )
+
+
+def _stage_of_check(first_day: float, now: datetime) -> Reminder.Stage | None:
+    """By days, as the database compares them."""
+    return _stage(is_overdue=first_day <= day_of(now), is_soon=first_day <= day_of(now + SOON))
+
+
+def _stage(*, is_overdue: bool, is_soon: bool) -> Reminder.Stage | None:
+    if is_overdue:
+        return Reminder.Stage.OVERDUE
+    return Reminder.Stage.DUE if is_soon else None
 
 
 def due_vehicles(now: datetime) -> Iterator[DueThing]:
@@ -57,11 +93,11 @@ def checks(of_vehicles: QuerySet[DriftSeries], now: datetime, *, until: datetime
         if last is None:
             continue
         by_distance = series.distance_due_day < series.due_day
-        due_at = time_of_day(min(series.due_day, series.distance_due_day))
+        first_day = min(series.due_day, series.distance_due_day)
         yield DueThing(
-            stage=Reminder.Stage.OVERDUE if due_at <= now else Reminder.Stage.DUE,
+            stage=_stage_of_check(first_day, now),
             done_on=time_of_day(last).astimezone(zone).date(),
-            due_on=day_due(due_at, zone, by_distance=by_distance),
+            due_on=day_due(time_of_day(first_day), zone, by_distance=by_distance),
             known_since=series.due_changed_at,
             vehicle=series.vehicle_id,
             due_at_km=round(series.due_at_km) if by_distance else None,
@@ -88,13 +124,13 @@ def due_instruments(now: datetime) -> Iterator[DueThing]:
 def calibrations(now: datetime, *, until: datetime) -> Iterator[DueThing]:
     """The next calibration of each instrument in use that has one by a time."""
     zone = ZoneInfo(Workshop.objects.get().time_zone)
-    today, last_day = now.astimezone(zone).date(), until.astimezone(zone).date()
+    today, soon, last_day = (each.astimezone(zone).date() for each in (now, now + SOON, until))
     for instrument in instruments():
         calibration = instrument.latest_calibration
         if instrument.is_withdrawn or calibration.due_on > last_day:
             continue
         yield DueThing(
-            stage=Reminder.Stage.OVERDUE if calibration.due_on < today else Reminder.Stage.DUE,
+            stage=_stage(is_overdue=calibration.due_on < today, is_soon=calibration.due_on <= soon),
             done_on=calibration.calibrated_on,
             due_on=calibration.due_on,
             known_since=calibration.recorded_at,

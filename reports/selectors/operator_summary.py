@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import math
 import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
-from typing import Any, Literal
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db.models import QuerySet
@@ -19,10 +18,9 @@ from fleet.errors import NotFound
 from fleet.models import Operator, Vehicle
 from fleet.selectors.operators import visible_operators
 
-from .due import SOON, day_due
+from ..models import Reminder
+from .due import next_check
 from .standing import Standing, standings_of, urgent_first
-
-Stage = Literal["", "due", "overdue"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,10 +43,11 @@ class Line:
     last_on: date | None = None
     worst: Worst | None = None
     due_on: date | None = None
-    due_at_km: float | None = None
-    stage: Stage = ""
+    due_at_km: int | None = None
+    stage: Reminder.Stage | None = None
     drift: CornerDrift | None = None
-    """The corner that is expected outside first, or else moves fastest, of those that are known to move."""
+    """Of those that are known to move: one that is outside already, else the one expected outside first, else the
+    fastest."""
 
 
 def operator_for(actor: Actor, operator_id: uuid.UUID) -> Operator:
@@ -74,37 +73,29 @@ def lines_of(vehicles: Sequence[Any], actor: Actor, zone: ZoneInfo) -> list[Line
 def _line(vehicle: Vehicle, standing: Standing, now: datetime, zone: ZoneInfo) -> Line:
     line = Line(vehicle.vin, vehicle.registration, str(vehicle.vehicle_model), standing)
     drift = standing.drift
-    if drift is None or not drift.corners:
+    if drift is None or not drift.is_judged:
         return line
-    due_at, at_km = drift.due_at, drift.due.at_km
+    due = next_check(drift, now, zone)
     return replace(
         line,
         last_on=standing.measured_at.astimezone(zone).date() if standing.measured_at else None,
         worst=_worst(drift),
-        due_on=day_due(due_at, zone, by_distance=at_km is not None) if due_at else None,
-        due_at_km=at_km if at_km is not None and math.isfinite(at_km) else None,
-        stage=_stage(due_at, now),
+        due_on=due.on if due else None,
+        due_at_km=due.at_km if due else None,
+        stage=due.stage if due else None,
         drift=_fastest(drift),
     )
 
 
-def _stage(due_at: datetime | None, now: datetime) -> Stage:
-    if due_at is None or due_at > now + SOON:
-        return ""
-    return "overdue" if due_at <= now else "due"
-
-
 def _worst(drift: VehicleDrift) -> Worst | None:
-    last = drift.last
-    if not last:
-        return None
-    corner, off, expanded = max(last, key=lambda each: abs(each[1]) / each[0].tolerance_mm)
-    return Worst(corner.corner, off, expanded)
+    worst = max(drift.last, key=lambda each: abs(each.deviation_mm) / each.tolerance_mm, default=None)
+    return None if worst is None else Worst(worst.corner, worst.deviation_mm, worst.expanded_uncertainty_mm)
 
 
 def _fastest(drift: VehicleDrift) -> CornerDrift | None:
     moving = [each for each in drift.corners if each.is_known_to_move]
-    leaving = [each for each in moving if each.expected_outside_on is not None]
-    if leaving:
-        return min(leaving, key=lambda each: each.expected_outside_on or date.max)
-    return max(moving, key=lambda each: abs(each.rate_mm_per_year or 0.0), default=None)
+    return min(moving, key=_first_to_tell_of, default=None)
+
+
+def _first_to_tell_of(corner: CornerDrift) -> tuple[bool, date, float]:
+    return not corner.is_outside, corner.expected_outside_on or date.max, -abs(corner.rate_mm_per_year or 0.0)

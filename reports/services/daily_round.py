@@ -97,6 +97,7 @@ def _noted(actor: Actor, things: Iterable[DueThing]) -> list[uuid.UUID]:
             noted_at=actor.now,
         )
         for each in things
+        if each.stage is not None
     ]
     Reminder.objects.bulk_create(rows, ignore_conflicts=True, batch_size=1000)
     return list(Reminder.objects.filter(pk__in=[row.pk for row in rows]).values_list("pk", flat=True))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from calibration.metrology.alert_life import AlertChange, StandingAlert, alert_changes
@@ -61,6 +63,35 @@ def test_a_job_that_did_not_put_it_right_leaves_it_open() -> None:
 
 def test_a_quiet_measurement_alone_resolves_nothing() -> None:
     assert alert_changes([standing(), standing("step")], [], {}) == []
+
+
+class TestOvertaken:
+    """Of what is outside already nothing is forecast."""
+
+    def told(self, *args: Any, **more: Any) -> list[tuple[str, str, str, str]]:
+        return [(each.action, each.kind, each.place, each.reason) for each in alert_changes(*args, **more)]
+
+    def test_a_trend_ends_where_its_corner_is_found_outside(self) -> None:
+        assert self.told([standing(), standing(place="FR")], [finding("out_of_tolerance")], {}) == [
+            ("open", "out_of_tolerance", "FL", ""),
+            ("resolve", "trend", "FL", "overtaken"),
+        ]
+
+    def test_another_vehicles_or_another_kind_of_alert_does_not(self) -> None:
+        others = [finding("out_of_tolerance", vehicle=2), finding("step"), finding("uneven", place="front")]
+        assert ("resolve", "trend", "FL", "overtaken") not in self.told([standing()], others, {})
+
+    def test_none_is_opened_while_the_corner_is_known_to_be_outside(self) -> None:
+        """A later measurement may be quiet: the alert stays, and what was outside is forecast no more."""
+        assert self.told([standing("out_of_tolerance", level=9.0)], [finding()], {}) == []
+
+    def test_one_that_stood_beside_it_ends(self) -> None:
+        both = [standing("out_of_tolerance", level=9.0), standing()]
+        assert self.told(both, [finding(level=5.0)], {}) == [("resolve", "trend", "FL", "overtaken")]
+
+    def test_once_it_is_put_right_a_new_trend_is_told_of(self) -> None:
+        changes = self.told([standing("out_of_tolerance", level=9.0)], [finding()], {1: 120.0})
+        assert changes == [("resolve", "out_of_tolerance", "FL", "put_right"), ("open", "trend", "FL", "")]
 
 
 def test_a_check_resolves_overdue() -> None:

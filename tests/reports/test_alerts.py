@@ -168,6 +168,22 @@ class TestLife:
         assert alert.details["rate_mm_per_year"] == pytest.approx(-4.9, abs=1.5)
         assert alert.details["expected_outside_day"] > alert.details["measured_day"]
 
+    def test_nothing_is_forecast_any_more_of_a_corner_that_has_left_its_tolerance(
+        self, site: Site, perform_all: Perform
+    ) -> None:
+        vehicle, tape = site.vehicle(), site.instrument()
+        drifting.sinking(site, vehicle, tape)
+        perform_all(site)
+        assert shown(site, kind="trend") == [("trend", "FL", "open")]
+        drifting.checked(site, vehicle, days_ago=0.5, instrument=tape, FL=472)
+        perform_all(site)
+        assert shown(site, kind="out_of_tolerance") == [("out_of_tolerance", "FL", "open")]
+        (trend,) = all_alerts(site, kind="trend")
+        assert (trend.state, trend.resolution) == ("resolved", "overtaken")
+        drifting.checked(site, vehicle, days_ago=0.1, instrument=tape, FL=481)
+        perform_all(site)
+        assert [each.state for each in all_alerts(site, kind="trend")] == ["resolved"], "not told of anew"
+
 
 class TestEvaluation:
     def test_repeated_it_changes_nothing(self, site: Site, outside: Vehicle) -> None:

@@ -203,7 +203,9 @@ class TestDrift:
         assert (corner["target_mm"], corner["tolerance_mm"], corner["measurements"]) == (486.0, 6.0, 1)
         assert corner["rate_mm_per_year"] == 0.0
         assert corner["probability_outside_by_due"] == pytest.approx(1.0, abs=1e-3)
-        assert set(corner["interval"]) == {"since", "until"}
+        assert corner["is_outside"] is True
+        assert corner["expected_outside_on"] is None, "nothing is forecast of what has happened"
+        assert corner["interval"] == {"since": None, "until": None}
         assert found["sides"]["front"]["difference_mm"] == pytest.approx(-14.0)
         assert [each["kind"] for each in found["alerts"]] == ["uneven", "out_of_tolerance"] or len(found["alerts"]) == 2
 
@@ -218,6 +220,7 @@ class TestDrift:
         corner = drift(site.technician.client(), vehicle).json()["corners"]["FL"]
         assert corner["interval"]["since"] < corner["expected_outside_on"] < corner["interval"]["until"]
         assert corner["rate_mm_per_year"] < -3
+        assert corner["is_outside"] is False
 
     def test_as_of_counts_what_had_been_received_by_then(
         self, site: Site, vehicle: Vehicle, perform_all: Perform

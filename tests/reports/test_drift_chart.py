@@ -126,6 +126,14 @@ def test_of_a_height_that_a_write_overtook_the_level_is_told() -> None:
     assert "7.0 mm too low" in alert_sentence("out_of_tolerance", "FL", {**FIGURES, "last_mm": None})
 
 
+def test_of_a_corner_that_may_be_outside_already_no_day_is_told() -> None:
+    already = {**FIGURES, "measured_day": 9800.0, "expected_outside_day": 9800.007, "earliest_outside_day": 9800.007}
+    told = alert_sentence("trend", "FL", already)
+    assert told.endswith("a year. When last measured it was more likely outside its tolerance than within.")
+    later = alert_sentence("trend", "FL", {**already, "expected_outside_day": 9801.1})
+    assert "Expected outside its tolerance on" in later
+
+
 def test_the_interval_is_told_with_the_date() -> None:
     told = expected_in_words(date(2027, 2, 8), date(2026, 12, 20), date(2027, 6, 1))
     assert told.endswith("in 8 of 10 cases between 20 Dec 2026 and 1 Jun 2027.")

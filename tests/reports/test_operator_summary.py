@@ -20,9 +20,10 @@ from calibration.models import Job
 from fleet.ids import new_id
 from fleet.models import Operator, Vehicle
 from fleet.tenancy import in_workshop
+from reports.certificate.display import Display
 from reports.certificate.document import Party, Units
 from reports.certificate.layout import PageSize
-from reports.certificate.operator_summary import OperatorSummary, summary_pdf
+from reports.certificate.operator_summary import OperatorSummary, drift_words, summary_pdf
 from reports.selectors.operator_summary import Line, lines_of, vehicles_of
 from reports.selectors.standing import Known, Standing
 from tests.factories import Site, make_site
@@ -93,11 +94,27 @@ class TestLines:
         assert line.worst.deviation_mm == pytest.approx(-14)
         assert line.last_on == (timezone.now() - timedelta(days=3)).astimezone(UTC).date()
 
+    def test_one_that_has_left_its_tolerance_is_not_told_to_leave_it(
+        self, site: Site, operator: Operator, perform_all: Perform
+    ) -> None:
+        with in_workshop(site.workshop.pk):
+            vehicle = Vehicle.objects.get(registration="A SINKS")
+        display = Display(Units(), UTC)
+        before = lines(site, operator)["A SINKS"]
+        assert "outside tolerance about" in drift_words(before, display)
+        for days_ago in (10, 5, 1):
+            drifting.checked(site, vehicle, days_ago=days_ago, instrument=site.instrument(), FL=474)
+        perform_all(site)
+        line = lines(site, operator)["A SINKS"]
+        assert line.drift is not None
+        assert (line.drift.is_outside, line.drift.expected_outside_on) == (True, None)
+        assert drift_words(line, display).endswith("a year, outside tolerance")
+
     def test_an_adjusted_one_is_within_and_knows_its_next_check(self, site: Site, operator: Operator) -> None:
         line = lines(site, operator)["C DONE"]
         assert line.standing.verdict == "within"
         assert line.due_on is not None
-        assert line.stage == ""
+        assert line.stage is None
 
     def test_one_never_measured_says_so(self, site: Site, operator: Operator) -> None:
         line = lines(site, operator)["D NEW"]

@@ -62,6 +62,17 @@ class TestOutside:
         assert timedelta(days=2) < timezone.now() - found.measured_at < timedelta(days=4)
         assert "Front left: 14.0 mm too low, the tolerance is 6.0 mm." in told(site, vehicle)
 
+    def test_work_at_a_corner_leaves_no_verdict_on_the_measurement_before_it(
+        self, site: Site, perform_all: Perform
+    ) -> None:
+        vehicle = site.vehicle()
+        drifting.checked(site, vehicle, days_ago=3, instrument=site.instrument())
+        perform_all(site)
+        assert standing(site, vehicle).verdict == "within"
+        done_to(site, vehicle, "spring_replaced", "FL")
+        perform_all(site)
+        assert standing(site, vehicle).verdict is None
+
     def test_it_is_so_before_any_alert_was_judged(self, site: Site, perform_all: Perform) -> None:
         vehicle = site.vehicle()
         drifting.checked(site, vehicle, days_ago=3, instrument=site.instrument(), FL=472)

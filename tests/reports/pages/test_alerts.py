@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import pytest
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
@@ -109,6 +110,26 @@ class TestVehicle:
         assert "mm a year. Expected outside its tolerance on" in page
         assert page.count("drift between services</title>") == 4
         assert "It is not known to move." in page
+
+    @pytest.mark.parametrize(
+        ("height_mm", "told"),
+        [
+            (474.0, "It is outside its tolerance. It sinks by"),
+            (478.4, "When last measured it was more likely outside its tolerance than within. It sinks by"),
+        ],
+    )
+    def test_of_a_corner_that_is_outside_already_that_is_said_and_no_forecast(
+        self, manager: Client, site: Site, perform_all: Callable[[Site], object], height_mm: float, told: str
+    ) -> None:
+        vehicle, tape = site.vehicle(), site.instrument()
+        for number in range(7):
+            drop_mm = (486.0 - height_mm) * number / 6.0
+            drifting.checked(site, vehicle, days_ago=380 - 60 * number, instrument=tape, FL=486.0 - drop_mm)
+        perform_all(site)
+        page = page_of(manager, f"/vehicles/{vehicle.vin}/")
+        assert told in page
+        assert "Expected outside" not in page
+        assert "Expected outside" not in page_of(manager, "/")
 
     def test_lengths_are_in_the_readers_unit(self, manager: Client, at_work: AtWork, site: Site) -> None:
         with in_workshop(site.workshop.pk):

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
 from django.test import Client
 from django.utils import timezone
 
+from calibration.models import DriftSeries
+from calibration.rules.drift_course import day_of
+from fleet.looks import dates
 from fleet.models import Vehicle
+from fleet.tenancy import in_workshop
 from tests.factories import Site
 from tests.fleet.signin.browsers import browser_of
 from tests.reports import drifting, jobs
@@ -18,7 +22,7 @@ from tests.reports import drifting, jobs
 
 @pytest.fixture
 def vehicles(site: Site, perform_all: Callable[[Site], list[str]]) -> tuple[Vehicle, Vehicle]:
-    """One overdue, the other's check due in months: by the calendar, every half year."""
+    """One overdue, the other's check is months away: by the calendar, every half year."""
     late, early = site.vehicle(), site.vehicle(operator=site.operator())
     drifting.checked(site, late, days_ago=300)
     drifting.checked(site, early, days_ago=3)
@@ -36,7 +40,50 @@ def test_the_earliest_comes_first_and_what_is_overdue_says_so(
 ) -> None:
     shown = text(manager.get("/due/"))
     late, early = (shown.index(f"/vehicles/{each.vin}/") for each in vehicles)
-    assert late < shown.index(">overdue<") < early < shown.index(">due<")
+    assert late < shown.index(">overdue<") < early < shown.index("later, on ")
+
+
+def days_away(site: Site, vehicle: Vehicle, days: int) -> date:
+    """Have its check due in so many days; gives the day."""
+    due_at = timezone.now() + timedelta(days=days)
+    with in_workshop(site.workshop.pk):
+        DriftSeries.objects.filter(vehicle=vehicle).update(due_day=day_of(due_at))
+    return due_at.date()
+
+
+@pytest.mark.parametrize(
+    ("days", "word"), [(-1, ">overdue<"), (1, ">due<"), (13, ">due<"), (15, "later, on "), (150, "later, on ")]
+)
+def test_due_is_what_is_due_within_two_weeks_and_the_rest_is_later(
+    site: Site, manager: Client, perform_all: Callable[[Site], list[str]], days: int, word: str
+) -> None:
+    vehicle = site.vehicle()
+    drifting.checked(site, vehicle, days_ago=3)
+    perform_all(site)
+    due_on = dates.day(days_away(site, vehicle, days))
+    shown = text(manager.get("/due/"))
+    card = shown[shown.index(f"/vehicles/{vehicle.vin}/") :].partition("</li>")[0]
+    assert word in card
+    assert due_on in card
+    assert sum(each in card for each in (">overdue<", ">due<", "later, on ")) == 1
+
+
+@pytest.mark.parametrize(("days", "word"), [(-3, ">overdue<"), (3, ">due<"), (60, "later, on ")])
+def test_so_are_calibrations(site: Site, manager: Client, days: int, word: str) -> None:
+    day = timezone.now().date()
+    site.instrument(serial="T-44", calibrated_on=day - timedelta(90), calibration_due_on=day + timedelta(days))
+    shown = text(manager.get("/due/"))
+    card = shown[shown.index("T-44") :].partition("</li>")[0]
+    assert word in card
+    assert sum(each in card for each in (">overdue<", ">due<", "later, on ")) == 1
+
+
+def test_in_german_too(
+    site: Site, manager: Client, vehicles: tuple[Vehicle, Vehicle], perform_all: Callable[[Site], list[str]]
+) -> None:
+    shown = str(manager.get("/due/", headers={"accept-language": "de"}).content.decode())
+    assert "später, am " in shown
+    assert ">fällig<" not in shown
 
 
 def test_a_contact_sees_their_operators_vehicles_and_no_instruments(

@@ -4,12 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from io import BytesIO
 from typing import Any
 
 import pytest
+from django.utils import timezone
 from playwright.sync_api import Browser, BrowserContext, Page
+from pypdf import PdfReader
 
-from tests.browser.seen import axe_findings, open_all, sideways_px, targets
+from fleet.actor import Actor
+from fleet.tenancy import in_workshop
+from reports.models import DriftAlert
+from reports.services.alerts import vehicle_evaluate
+from tests.browser.seen import axe_findings, open_all, sideways_px, sticking_out, targets
 from tests.calibration.pages.conftest import Asked, asked_in
 from tests.factories import Site, make_site
 from tests.fleet.signin.browsers import browser_of
@@ -118,6 +125,51 @@ def test_paper_has_what_is_read_and_nothing_to_be_pressed_or_typed(page: Page, s
     for path in (shown.asked.approval_path, shown.asked.finding_path, "/certificates/", "/certificates/1/"):
         opened(page, path)
         assert page.locator("form :is(input, textarea, select, button):visible").count() == 0, path
+
+
+def first_sheet(page: Page) -> str:
+    return " ".join(PdfReader(BytesIO(page.pdf(format="A4"))).pages[0].extract_text().split())
+
+
+def test_a_long_list_begins_on_the_first_sheet_of_paper(page: Page, shown: Shown) -> None:
+    """Kept whole it began on the second one, which left the first empty."""
+    model, operator = shown.site.specification().vehicle_model, shown.site.operator()
+    for number in range(30):
+        shown.site.vehicle(vehicle_model=model, operator=operator, registration=f"AA {number:02d}")
+    opened(page, "/vehicles/?sort=registration")
+    assert "AA 00" in first_sheet(page)
+
+
+def test_paper_has_what_is_folded_on_a_screen_of_a_vehicles_alerts(page: Page, shown: Shown) -> None:
+    vehicle, now = shown.at_work.done.vehicle, timezone.now()
+    details = {"scatter": 9.0}
+    with in_workshop(shown.site.workshop.pk):
+        DriftAlert.objects.create(
+            vehicle=vehicle, kind="unsteady", place="RR", details=details, opened_at=now, updated_at=now
+        )
+    opened(page, "/")
+    assert page.locator("details.more li").is_hidden()
+    page.emulate_media(media="print")
+    folded = page.locator("details.more")
+    assert folded.evaluate("each => each.getBoundingClientRect().height > 2 * each.firstElementChild.offsetHeight")
+    page.emulate_media(media="screen")
+    page.get_by_text("One more alert").click()
+    page.locator("details.more a").click()
+    assert "Rear right: the heights differ" in page.content()
+
+
+@pytest.mark.parametrize("width_px", [768, 1024])
+def test_the_list_of_vehicles_is_read_on_a_tablet(page: Page, shown: Shown, width_px: int) -> None:
+    with in_workshop(shown.site.workshop.pk):
+        actor = Actor.system(shown.site.workshop.pk, timezone.now())
+        vehicle_evaluate(actor=actor, vehicle_id=shown.at_work.done.vehicle.pk)
+    page.set_viewport_size({"width": width_px, "height": 1792 - width_px})
+    opened(page, "/vehicles/")
+    assert sideways_px(page) == 0
+    assert sticking_out(page, ".ruled :is(th, td)") == []
+    days = page.locator(".ruled .no-wrap")
+    assert days.count() > 0
+    assert all(each.evaluate("each => each.getClientRects().length") == 1 for each in days.all())
 
 
 def test_everything_that_is_pressed_is_large_enough(page: Page, shown: Shown) -> None:

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
+from datetime import timedelta
+from typing import Any
 
 import pytest
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
 
-from fleet.models import Workshop
+from fleet.models import Vehicle, Workshop
 from fleet.permissions import Permission
 from fleet.tenancy import in_workshop
+from reports.models import DriftAlert
 from reports.pages import today
 from tests.factories import Site
 from tests.reports import jobs
@@ -104,3 +109,120 @@ def test_costs_the_same_few_queries_however_many_jobs_are_open(manager: Client, 
         jobs.Bench.at(site).receive()
     assert queries() <= four
     assert "1 to 20 of 24" in page_of(manager)
+
+
+def alert_on(site: Site, vehicle: Vehicle, kind: str, place: str, **fields: Any) -> DriftAlert:
+    figures = {
+        "out_of_tolerance": {"level_mm": -9.0, "last_mm": -9.0, "tolerance_mm": 6.0},
+        "uneven": {"difference_mm": 13.0, "limit_mm": 8.0},
+        "unsteady": {"scatter": 9.0},
+        "overdue": {"due_day": 9800.0, "measured_day": 9700.0},
+    }
+    opened_at = timezone.now() - timedelta(days=fields.pop("days_ago", 1))
+    details = {**figures[kind], **fields.pop("details", {})}
+    with in_workshop(site.workshop.pk):
+        return DriftAlert.objects.create(
+            vehicle=vehicle,
+            kind=kind,
+            place=place,
+            details=details,
+            opened_at=opened_at,
+            updated_at=opened_at,
+            **fields,
+        )
+
+
+def in_hand(note: str = "Booked in.") -> dict[str, Any]:
+    return {"acknowledged_at": timezone.now(), "note": note}
+
+
+class TestAlerts:
+    def rows(self, browser: Client) -> list[str]:
+        """The markup of each vehicle's row."""
+        page = page_of(browser)
+        section = page[page.index('aria-labelledby="alerts"') :].partition("</section>")[0]
+        return section.partition("<tbody")[2].split("<tr ")[1:]
+
+    def test_a_vehicle_has_one_row_however_much_is_the_matter_with_it(self, manager: Client, site: Site) -> None:
+        bad, other = site.vehicle(), site.vehicle()
+        alerts = [alert_on(site, bad, "out_of_tolerance", corner) for corner in ("FL", "FR", "RL")]
+        alerts += [alert_on(site, bad, "uneven", "rear"), alert_on(site, bad, "overdue", "")]
+        alert_on(site, other, "unsteady", "FL")
+        rows = self.rows(manager)
+        assert [vehicle.vin in row for vehicle, row in zip((bad, other), rows, strict=True)] == [True, True]
+        assert "4 more alerts" in rows[0]
+        assert "more alert" not in rows[1]
+        linked = re.findall('href="/alerts/([^"]+)/"', rows[0])
+        assert sorted(linked) == sorted(str(each.pk) for each in alerts), "each is reached"
+
+    def test_the_most_serious_comes_first_by_kind_and_then_by_how_far_off_it_is(
+        self, manager: Client, site: Site
+    ) -> None:
+        vehicle = site.vehicle()
+        alert_on(site, vehicle, "overdue", "", days_ago=0)
+        alert_on(site, vehicle, "out_of_tolerance", "FL", days_ago=0)
+        worst = alert_on(
+            site, vehicle, "out_of_tolerance", "RR", days_ago=9, details={"last_mm": 16.0, "level_mm": 15.0}
+        )
+        (row,) = self.rows(manager)
+        shown, folded = row.split("<details")
+        assert f"/alerts/{worst.pk}/" in shown
+        assert "16.0 mm too high" in shown
+        assert folded.index("9.0 mm too low") < folded.index("was due on")
+
+    def test_what_nobody_has_in_hand_comes_before_what_somebody_has_and_the_serious_before_the_new(
+        self, manager: Client, site: Site
+    ) -> None:
+        known, new, serious = (site.vehicle() for _ in range(3))
+        alert_on(site, known, "out_of_tolerance", "FL", **in_hand())
+        alert_on(site, new, "overdue", "", days_ago=0)
+        alert_on(site, serious, "out_of_tolerance", "FL", days_ago=9)
+        found = [next(each for each in (known, new, serious) if each.vin in row) for row in self.rows(manager)]
+        assert found == [serious, new, known]
+
+    def test_a_folded_one_that_nobody_has_in_hand_is_told_of(self, manager: Client, site: Site) -> None:
+        vehicle = site.vehicle()
+        alert_on(site, vehicle, "out_of_tolerance", "FL", **in_hand())
+        alert_on(site, vehicle, "overdue", "", **in_hand("Called the operator."))
+        (row,) = self.rows(manager)
+        assert "not all in hand" not in row
+        assert row.count("Booked in.") == row.count("Called the operator.") == 1
+        alert_on(site, vehicle, "unsteady", "FL")
+        assert "not all in hand" in self.rows(manager)[0]
+
+    def test_each_is_taken_in_hand_and_resolved_by_itself(self, manager: Client, site: Site) -> None:
+        vehicle = site.vehicle()
+        first, second = (alert_on(site, vehicle, "out_of_tolerance", corner) for corner in ("FL", "FR"))
+        path = f"/alerts/{second.pk}/"
+        form_id = manager.get(path).context["form"]["id"].value()
+        assert manager.post(path, {"id": form_id, "note": "Spring is ordered."}).status_code == 302
+        with in_workshop(site.workshop.pk):
+            assert DriftAlert.objects.get(pk=first.pk).acknowledged_at is None
+            DriftAlert.objects.filter(pk=first.pk).update(
+                state="resolved", resolution="put_right", resolved_at=timezone.now()
+            )
+        (row,) = self.rows(manager)
+        assert f"/alerts/{first.pk}/" not in row
+        assert "Spring is ordered." in row
+
+    def test_vehicles_are_counted_not_alerts(self, manager: Client, site: Site) -> None:
+        model, operator = site.specification().vehicle_model, site.operator()
+        for _time in range(today.VEHICLES_SHOWN + 2):
+            vehicle = site.vehicle(vehicle_model=model, operator=operator)
+            for corner in ("FL", "FR"):
+                alert_on(site, vehicle, "out_of_tolerance", corner)
+        assert len(self.rows(manager)) == today.VEHICLES_SHOWN
+        assert "2 more vehicles with alerts" in page_of(manager)
+
+    def test_many_cost_the_queries_of_one(self, manager: Client, site: Site) -> None:
+        counts = []
+        for number in (1, 4):
+            for _time in range(number):
+                vehicle = site.vehicle()
+                for corner in ("FL", "FR"):
+                    alert_on(site, vehicle, "out_of_tolerance", corner)
+            page_of(manager)
+            with CaptureQueriesContext(connection) as seen:
+                page_of(manager)
+            counts.append(len(seen))
+        assert counts[0] == counts[1] <= MOST_QUERIES

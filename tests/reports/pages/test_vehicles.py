@@ -3,23 +3,32 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
+from datetime import timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
 
+from calibration.rules.drift_course import time_of_day
 from fleet import services
-from fleet.models import Vehicle
+from fleet.ids import new_id
+from fleet.looks import dates
+from fleet.models import Vehicle, Workshop
+from fleet.services.vehicle_facts import event_record
 from fleet.tenancy import in_workshop
 from tests.factories import Site
 from tests.fleet.signin.browsers import browser_of
-from tests.reports import jobs
+from tests.reports import drifting, jobs
 
 from .conftest import AtWork
 
-QUERIES = 16
+QUERIES = 18
+Perform = Callable[[Site], list[str]]
 
 
 def listed(browser: Client, **query: Any) -> list[str]:
@@ -27,6 +36,19 @@ def listed(browser: Client, **query: Any) -> list[str]:
     answer = browser.get("/vehicles/", query)
     assert answer.status_code == 200, answer.content
     return re.findall(r"<code>([A-Z0-9]{17})</code>", answer.content.decode())
+
+
+def row_of(browser: Client, vehicle: Vehicle) -> str:
+    """The words of its row."""
+    page = browser.get("/vehicles/").content.decode()
+    row = page[page.index(f"/vehicles/{vehicle.vin}/") :].partition("</tr>")[0].partition(">")[2]
+    return " ".join(re.sub("<[^>]*>", " ", row).split())
+
+
+def shown_day(site: Site, *, days_ago: float) -> str:
+    with in_workshop(site.workshop.pk):
+        zone = ZoneInfo(Workshop.objects.get().time_zone)
+    return dates.day((timezone.now() - timedelta(days=days_ago)).astimezone(zone))
 
 
 def test_those_last_worked_on_come_first_with_their_job(manager: Client, at_work: AtWork, site: Site) -> None:
@@ -143,3 +165,119 @@ def test_a_contact_is_told_nothing_of_one_that_is_no_longer_theirs(site: Site) -
         )
     assert ">Adjustment not completed<" not in contact.get("/vehicles/").content.decode()
     assert listed(contact, work="known") == []
+
+
+class TestMeasuredAndDue:
+    def test_each_says_when_it_was_last_measured_with_the_verdict_in_a_word(
+        self, manager: Client, site: Site, perform_all: Perform
+    ) -> None:
+        tape = site.instrument()
+        fine, low = site.vehicle(), site.vehicle()
+        drifting.checked(site, fine, days_ago=40, instrument=tape)
+        drifting.checked(site, low, days_ago=3, instrument=tape, FL=472)
+        perform_all(site)
+        assert f"{shown_day(site, days_ago=40)} within" in row_of(manager, fine)
+        assert f"{shown_day(site, days_ago=3)} outside" in row_of(manager, low)
+        assert "by interval" in row_of(manager, low)
+        assert "by interval" not in row_of(manager, fine)
+
+    def test_the_newest_measurement_counts(self, manager: Client, site: Site, perform_all: Perform) -> None:
+        tape, vehicle = site.instrument(), site.vehicle()
+        drifting.checked(site, vehicle, days_ago=90, instrument=tape, FL=472)
+        drifting.checked(site, vehicle, days_ago=5, instrument=tape)
+        perform_all(site)
+        assert f"{shown_day(site, days_ago=5)} within" in row_of(manager, vehicle)
+        assert shown_day(site, days_ago=90) not in row_of(manager, vehicle)
+
+    def test_each_says_when_its_next_check_is_due_and_whether_that_is_soon_or_past(
+        self, manager: Client, site: Site, perform_all: Perform
+    ) -> None:
+        late, soon, later = site.vehicle(), site.vehicle(), site.vehicle()
+        for vehicle, days_ago in ((late, 300), (soon, 175), (later, 3)):
+            drifting.checked(site, vehicle, days_ago=days_ago)
+        perform_all(site)
+        with in_workshop(site.workshop.pk):
+            kept = {each.pk: each.drift_series.due_day for each in (late, soon, later)}
+        days = {vehicle: dates.day(time_of_day(day)) for vehicle, day in kept.items()}
+        assert f"overdue {days[late.pk]}" in row_of(manager, late)
+        assert f"due {days[soon.pk]}" in row_of(manager, soon)
+        assert days[later.pk] in row_of(manager, later)
+        assert "due" not in row_of(manager, later)
+
+    def test_by_distance_it_says_at_how_many_kilometres(
+        self, manager: Client, site: Site, perform_all: Perform
+    ) -> None:
+        vehicle = site.vehicle()
+        drifting.checked(site, vehicle, days_ago=40, odometer_km=30_000)
+        drifting.checked(site, vehicle, days_ago=10, odometer_km=45_000)
+        perform_all(site)
+        assert "at 65,000 km, reached about then" in row_of(manager, vehicle)
+
+    def test_one_never_measured_says_that_and_that_no_check_is_known_to_be_due(
+        self, manager: Client, site: Site
+    ) -> None:
+        assert row_of(manager, site.vehicle()).endswith("none judged yet none known –")
+
+    def test_one_whose_specification_asks_for_no_checks_says_that_none_is_known(
+        self, manager: Client, site: Site, perform_all: Perform
+    ) -> None:
+        specification = site.specification(check_interval_months=None, check_interval_km=None)
+        vehicle = site.vehicle(vehicle_model=specification.vehicle_model)
+        drifting.checked(site, vehicle, days_ago=3)
+        perform_all(site)
+        assert shown_day(site, days_ago=3) in row_of(manager, vehicle)
+        assert "none known" in row_of(manager, vehicle)
+
+    @pytest.mark.parametrize(
+        ("kind", "corner", "told"),
+        [
+            ("spring_replaced", "FL", "{day} not judged"),
+            ("control_unit_replaced", "", "not since work was done none known"),
+        ],
+    )
+    def test_work_done_since_leaves_no_verdict(
+        self, manager: Client, site: Site, perform_all: Perform, kind: str, corner: str, told: str
+    ) -> None:
+        vehicle = site.vehicle()
+        drifting.checked(site, vehicle, days_ago=3)
+        with in_workshop(site.workshop.pk):
+            event_record(
+                actor=site.manager.actor(),
+                record_id=new_id(),
+                vehicle=vehicle,
+                kind=kind,
+                corner=corner,
+                happened_at=timezone.now(),
+            )
+        perform_all(site)
+        assert told.format(day=shown_day(site, days_ago=3)) in row_of(manager, vehicle)
+
+    def test_a_contact_is_told_of_neither_once_it_is_another_operators(self, site: Site, perform_all: Perform) -> None:
+        vehicle = site.vehicle()
+        contact = browser_of(site.person("operator_contact", operator=vehicle.operator_id))
+        drifting.checked(site, vehicle, days_ago=3)
+        perform_all(site)
+        assert shown_day(site, days_ago=3) in row_of(contact, vehicle)
+        with in_workshop(site.workshop.pk):
+            services.vehicle_update(
+                actor=site.manager.actor(),
+                vehicle_id=vehicle.pk,
+                expected_versions=[Vehicle.objects.get(pk=vehicle.pk).version],
+                changes={"operator": site.operator().pk},
+            )
+        assert shown_day(site, days_ago=3) not in row_of(contact, vehicle)
+        assert row_of(contact, vehicle).endswith("– – –")
+
+    def test_many_that_were_measured_cost_the_queries_of_one(
+        self, manager: Client, site: Site, perform_all: Perform
+    ) -> None:
+        counts = []
+        for more in (1, 4):
+            for _time in range(more):
+                drifting.checked(site, site.vehicle(), days_ago=3)
+            perform_all(site)
+            listed(manager)
+            with CaptureQueriesContext(connection) as seen:
+                listed(manager)
+            counts.append(len(seen))
+        assert counts[0] == counts[1] <= QUERIES
