@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 import schemathesis
 from django.core.wsgi import get_wsgi_application
-from django.db import connections
+from django.db import connection, connections
 from django.db.models import Case, Q, When
 from pytest_django import DjangoDbBlocker
 from rest_framework.test import APIClient
@@ -218,7 +218,8 @@ def _stocked() -> Shop:
 
 
 @pytest.fixture(scope="module")
-def application() -> Callable[..., Any]:
+def application() -> Iterator[Callable[..., Any]]:
+    """The service in this process. It keeps its connection from one request to the next, as in production."""
     served: Callable[..., Any] = ReadableRequests(get_wsgi_application())
 
     def answer(environ: dict[str, Any], start_response: Any) -> list[bytes]:
@@ -227,7 +228,9 @@ def application() -> Callable[..., Any]:
         with closing(body) if hasattr(body, "close") else nullcontext():
             return list(body)
 
-    return answer
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setitem(connection.settings_dict, "CONN_MAX_AGE", None)
+        yield answer
 
 
 @pytest.fixture(scope="module")
