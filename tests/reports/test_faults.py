@@ -2,13 +2,8 @@
 
 from __future__ import annotations
 
-import os
-import signal
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
 from datetime import timedelta
 
 import psycopg
@@ -17,18 +12,17 @@ from django.db import connection, connections
 from django.utils import timezone
 
 from deploy import database
-from deploy.embedded.folder import CHECKOUT, data_folder
+from deploy.embedded.folder import data_folder
 from fleet import outbox
 from fleet.models import LedgerEntry, OutboxItem
 from fleet.tenancy import in_workshop
 from reports.models import Certificate, CertificateFile
-from tests.database import copied_database, database_environment
+from tests.database import copied_database
 from tests.factories import Site, make_site
 
 from . import jobs
+from .worker_process import hold, without_locks, worker
 
-Spawn = Callable[..., "subprocess.Popen[str]"]
-PATIENCE = 60
 SIGNED_OFF = "calibration.job_signed_off"
 
 
@@ -43,37 +37,6 @@ def item(site: Site) -> OutboxItem:
     jobs.left_alone(site)
     with in_workshop(site.workshop.pk):
         return OutboxItem.objects.get(kind=SIGNED_OFF)
-
-
-@contextmanager
-def worker(item: OutboxItem, *options: str) -> Iterator[subprocess.Popen[str]]:
-    """A process that performs the item on the database of this test."""
-    environment = database_environment(data_folder(), connection.settings_dict["NAME"])
-    command = [sys.executable, "-m", "tests.reports.worker_process", str(item.workshop_id), str(item.pk), *options]
-    process = subprocess.Popen(
-        command,
-        cwd=CHECKOUT,
-        env={**os.environ, **environment, "DJANGO_SETTINGS_MODULE": "deploy.settings"},
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-    )
-    try:
-        yield process
-    finally:
-        process.kill()
-        process.communicate(timeout=PATIENCE)
-
-
-def wait_for(process: subprocess.Popen[str], line: str) -> None:
-    assert process.stdout is not None
-    assert process.stdout.readline().strip() == line
-
-
-def go_on(process: subprocess.Popen[str]) -> str:
-    """Let a held worker finish; gives the last thing it said."""
-    said, _ = process.communicate("\n", timeout=PATIENCE)
-    return said.splitlines()[-1] if said else ""
 
 
 def let_the_lease_lapse(item: OutboxItem) -> None:
@@ -96,10 +59,9 @@ ONE = ([1], 1, 1)
 
 
 def test_worker_killed_in_the_middle_yields_exactly_one_certificate(item: OutboxItem) -> None:
-    with worker(item, "--hold") as process:
-        wait_for(process, "drawing")
-        process.send_signal(signal.SIGKILL)
-        process.wait(PATIENCE)
+    with worker(item, hold) as process:
+        assert process.says() == "drawing"
+        process.kill()
     assert made(item) == ([], 0, 0)
     assert not outbox.perform(item.workshop_id, item.pk), "its lease still holds"
     let_the_lease_lapse(item)
@@ -110,13 +72,13 @@ def test_worker_killed_in_the_middle_yields_exactly_one_certificate(item: Outbox
 
 
 def test_second_worker_cannot_begin_what_a_slow_one_is_still_doing(item: OutboxItem) -> None:
-    with worker(item, "--hold") as slow:
-        wait_for(slow, "drawing")
+    with worker(item, hold) as slow:
+        assert slow.says() == "drawing"
         # The lapse of the lease cannot be written while the slow worker holds the row, so the second worker is
         # asked as if it had: it must neither wait for ever nor make anything.
         assert not outbox.perform(item.workshop_id, item.pk)
         assert made(item) == ([], 0, 0)
-        assert go_on(slow) == "done"
+        assert slow.go_on() == "done"
     assert made(item) == ONE
     assert not outbox.perform(item.workshop_id, item.pk)
 
@@ -126,11 +88,11 @@ def test_two_items_for_one_job_raced_make_one_certificate(site: Site, item: Outb
         twin = OutboxItem.objects.create(
             kind=item.kind, payload=item.payload, created_at=item.created_at, due_at=item.due_at
         )
-    with worker(item, "--hold") as first:
-        wait_for(first, "drawing")
+    with worker(item, hold) as first:
+        assert first.says() == "drawing"
         with worker(twin) as second:
-            assert go_on(first) == "done"
-            assert go_on(second) == "done"
+            assert first.go_on() == "done"
+            assert second.go_on() == "done"
     assert made(item) == ONE
 
 
@@ -184,10 +146,10 @@ def unguarded(django_db_setup: None, committed_db: None) -> Iterator[None]:
 
 
 @pytest.mark.parametrize(
-    ("options", "expected"), [((), 1), (("--without-locks",), 2)], ids=["with the locks", "without the locks"]
+    ("changes", "expected"), [((), 1), ((without_locks,), 2)], ids=["with the locks", "without the locks"]
 )
 def test_count_sees_a_second_certificate_where_the_locks_are_taken_out(
-    unguarded: None, no_hints: None, options: tuple[str, ...], expected: int
+    unguarded: None, no_hints: None, changes: tuple[Callable[[], None], ...], expected: int
 ) -> None:
     site = make_site()
     jobs.left_alone(site)
@@ -196,13 +158,13 @@ def test_count_sees_a_second_certificate_where_the_locks_are_taken_out(
         twin = OutboxItem.objects.create(
             kind=item.kind, payload=item.payload, created_at=item.created_at, due_at=item.due_at
         )
-    with worker(item, "--hold", *options) as first:
-        wait_for(first, "drawing")
-        with worker(twin, *options) as second:
+    with worker(item, hold, *changes) as first:
+        assert first.says() == "drawing"
+        with worker(twin, *changes) as second:
             if expected == 2:  # nothing holds the second one up
-                assert go_on(second) == "done"
-            assert go_on(first) == "done"
+                assert second.go_on() == "done"
+            assert first.go_on() == "done"
             if expected == 1:
-                assert go_on(second) == "done"
+                assert second.go_on() == "done"
     with in_workshop(site.workshop.pk):
         assert Certificate.objects.count() == expected

@@ -6,20 +6,13 @@ has the id and the content of the first. A third one never comes.
 
 from __future__ import annotations
 
-import os
-import signal
-import subprocess
-import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
 from datetime import timedelta
 from typing import Any
 
 import pytest
-from django.db import connection
 from django.utils import timezone
 
-from deploy.embedded.folder import CHECKOUT, data_folder
 from deploy.outbound import webhook_policy
 from fleet import outbox
 from fleet.actor import Actor
@@ -30,13 +23,11 @@ from fleet.tenancy import in_workshop
 from reports.models import WebhookAttempt, WebhookDelivery
 from reports.services.webhook_deliveries import event_tell
 from reports.services.webhooks import webhook_add
-from tests.database import database_environment
 from tests.factories import Site, make_site
 
 from .mail_server import MailServer, mail_server
 from .receiver import Receiver, receiving
-
-PATIENCE = 240
+from .worker_process import hold_after_sending, worker
 
 
 @pytest.fixture
@@ -60,31 +51,10 @@ def receiver(settings: Any) -> Iterator[Receiver]:
         yield made
 
 
-@contextmanager
-def holding_worker(item: OutboxItem, **variables: str) -> Iterator[subprocess.Popen[str]]:
-    environment = database_environment(data_folder(), connection.settings_dict["NAME"])
-    command = [sys.executable, "-m", "tests.reports.worker_process", str(item.workshop_id), str(item.pk)]
-    process = subprocess.Popen(
-        [*command, "--hold-after-sending"],
-        cwd=CHECKOUT,
-        env={**os.environ, **environment, "DJANGO_SETTINGS_MODULE": "deploy.settings", **variables},
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-    )
-    try:
-        yield process
-    finally:
+def lost_after_sending(item: OutboxItem) -> None:
+    with worker(item, hold_after_sending) as process:
+        assert process.says() == "sent"
         process.kill()
-        process.communicate(timeout=PATIENCE)
-
-
-def lost_after_sending(item: OutboxItem, **variables: str) -> None:
-    with holding_worker(item, **variables) as process:
-        assert process.stdout is not None
-        assert process.stdout.readline().strip() == "sent"
-        process.send_signal(signal.SIGKILL)
-        process.wait(PATIENCE)
 
 
 def let_the_lease_lapse(item: OutboxItem) -> None:
@@ -104,7 +74,7 @@ def test_an_e_mail_comes_a_second_time_as_the_same_message_and_no_third_time(sit
             attempts=0,
             created_at__gte=(timezone.now() - timedelta(minutes=5)),
         )
-    lost_after_sending(item, EMAIL_URL=f"smtp://127.0.0.1:{server.port}")
+    lost_after_sending(item)
     assert len(server.taken) == 1
     assert not outbox.perform(item.workshop_id, item.pk), "its lease still holds"
     let_the_lease_lapse(item)
@@ -125,12 +95,7 @@ def test_a_webhooks_message_comes_a_second_time_as_the_same_and_no_third_time(si
         webhook_add(actor=site.manager.actor(), record_id=new_id(), url=receiver.url, events=["job.ended"])
         event_tell(Actor.system(site.workshop.pk, timezone.now()), "job.ended", new_id(), {"job": "1"})
         item = OutboxItem.objects.get(kind="reports.webhook_attempt")
-    lost_after_sending(
-        item,
-        LEVELBOOK_WEBHOOK_NETWORKS="127.0.0.0/8",
-        LEVELBOOK_WEBHOOK_PORTS=str(receiver.port),
-        LEVELBOOK_WEBHOOK_HTTP="1",
-    )
+    lost_after_sending(item)
     assert len(receiver.received) == 1
     let_the_lease_lapse(item)
     assert outbox.perform(item.workshop_id, item.pk)

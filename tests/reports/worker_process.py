@@ -1,44 +1,38 @@
 """A worker in a process of its own that performs one outbox item, and can be held in the middle of it.
 
-`--hold` stops it while it draws, its number taken and nothing committed: it says so on standard output and goes on
-after a line on standard input. `--hold-after-sending` stops it where an e-mail or a webhook's message has been taken by
-the other side and nothing of that is committed. `--without-locks` is the seeded fault: the item's and the job's row
+`hold` stops it while it draws, its number taken and nothing committed: it says so on standard output and goes on
+after a line on standard input. `hold_after_sending` stops it where an e-mail or a webhook's message has been taken by
+the other side and nothing of that is committed. `without_locks` is the seeded fault: the item's and the job's row
 locks and the look for a certificate already made are taken out.
 """
 
 from __future__ import annotations
 
-import argparse
 import itertools
 import sys
-import uuid
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import AbstractContextManager
 from typing import Any
 
-import django
+from fleet import outbox
+from fleet.models import OutboxItem
+from tests.forked import Forked, forked
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser()
-    parser.add_argument("workshop", type=uuid.UUID)
-    parser.add_argument("item", type=uuid.UUID)
-    parser.add_argument("--hold", action="store_true")
-    parser.add_argument("--hold-after-sending", action="store_true")
-    parser.add_argument("--without-locks", action="store_true")
-    options = parser.parse_args()
-    django.setup()
-    if options.hold:
-        hold_while_drawing()
-    if options.hold_after_sending:
-        hold_after_sending()
-    if options.without_locks:
-        take_out_the_locks()
-    from fleet import outbox
+def worker(item: OutboxItem, *changes: Callable[[], None]) -> AbstractContextManager[Forked]:
+    """Performs the item on the database of this test, `changes` made before."""
 
-    done = outbox.perform(options.workshop, options.item)
-    sys.stdout.write(f"{'done' if done else 'not done'}\n")
+    def work() -> None:
+        for change in changes:
+            change()
+        done = outbox.perform(item.workshop_id, item.pk)
+        sys.stdout.write(f"{'done' if done else 'not done'}\n")
+
+    return forked(work)
 
 
-def hold_while_drawing() -> None:
+def hold() -> None:
     from reports.services import certificates
 
     draw = certificates._drawn
@@ -55,7 +49,10 @@ def hold_while_drawing() -> None:
 def hold_after_sending() -> None:
     from django.core.mail import EmailMessage
 
+    from reports.outbound import target
     from reports.services import webhook_deliveries
+
+    target._lookups = ThreadPoolExecutor(1)  # the threads of the other process did not come along
 
     def held(send: Any) -> Any:
         def sent(*args: Any, **options: Any) -> Any:
@@ -71,7 +68,7 @@ def hold_after_sending() -> None:
     setattr(webhook_deliveries, "send", held(getattr(webhook_deliveries, "send")))  # noqa: B009, B010
 
 
-def take_out_the_locks() -> None:
+def without_locks() -> None:
     from django.db.models import QuerySet
 
     from fleet import ledger, outbox
@@ -89,7 +86,3 @@ def take_out_the_locks() -> None:
     # The ledger's book and its tree have one writer at a time each.
     ledger.append = lambda *_args, **_options: None  # type: ignore[assignment]
     setattr(certificates, "_recorded", lambda _actor, _certificate, snapshot: sample_proof(snapshot))  # noqa: B010
-
-
-if __name__ == "__main__":
-    main()
