@@ -11,6 +11,7 @@ from django.utils.translation import gettext_lazy as _
 
 from fleet import ledger
 from fleet.actor import Actor
+from fleet.days import local_day
 from fleet.errors import Conflict, Invalid
 from fleet.ids import new_id
 from fleet.models import Instrument, InstrumentCalibration, InstrumentWithdrawal
@@ -103,7 +104,7 @@ def _calibration(
     if due_on <= calibrated_on:
         detail = _("Must be after the day of the calibration.")
         raise Invalid.at("/calibration_due_on", "due_before_calibrated", detail)
-    if calibrated_on > actor.now.date():
+    if calibrated_on > local_day(actor.now):
         raise Invalid.at("/calibrated_on", "in_future", _("A calibration cannot lie in the future."))
     return InstrumentCalibration.objects.create(
         id=record_id,
@@ -123,7 +124,7 @@ def instrument_withdraw(
 ) -> InstrumentWithdrawal:
     """Take an instrument out of use: lost, damaged, or found out of calibration since a date."""
     require(actor, Permission.SET_UP)
-    if since > actor.now.date():
+    if since > local_day(actor.now):
         raise Invalid.at("/since", "in_future", _("An instrument cannot be withdrawn from a future date."))
     withdrawal = InstrumentWithdrawal.objects.create(
         id=record_id,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from datetime import UTC, datetime, time
 from typing import Any, Final
 from uuid import UUID
 
@@ -11,6 +10,7 @@ from django.utils.translation import gettext_lazy as _
 
 from fleet import ledger, outbox, specifications
 from fleet.actor import Actor
+from fleet.days import first_moment
 from fleet.errors import Conflict, Invalid
 from fleet.models import Specification, VehicleModel
 from fleet.permissions import Permission, require
@@ -72,7 +72,7 @@ def specification_add(
     )
     ledger.append(actor, "specification_added", revision)
     if vehicle_model.vehicles.exists():
-        takes_effect = datetime.combine(revision.effective_from, time.min, UTC)
+        takes_effect = first_moment(revision.effective_from)
         outbox.append(
             actor, REVISION_KIND, {"vehicle_model": str(vehicle_model.pk)}, due_at=max(actor.now, takes_effect)
         )

@@ -26,7 +26,7 @@ from ..alert_words import expected_in_words, rate_in_words
 from ..drawing.drift_chart import DriftChart, DriftPoint, ForecastPoint, draw_drift_chart
 from ..drawing.svg import to_svg
 from ..selectors.alerts import open_alerts_of
-from ..selectors.due import day_due
+from ..selectors.due import day_due, is_overdue
 from .alerts import alert_row
 from .heights import Measured
 
@@ -51,12 +51,12 @@ def drift_shown(
         "alerts": [alert_row(actor, each, unit) for each in open_alerts_of(actor, vehicle)],
         "due_on": day_due(due_at, zone, by_distance=at_km is not None) if due_at else None,
         "due_at_km": round(at_km) if due_at and at_km is not None else None,
-        "is_overdue": due_at is not None and due_at <= actor.now,
+        "is_overdue": due_at is not None and is_overdue(due_at, actor.now, zone, by_distance=at_km is not None),
         "corners": [
             {
                 "name": CORNER_NAMES[each.corner],
                 "words": corner_in_words(each, unit),
-                "svg": _svg(each, _points(measured, each.corner), drift.state, unit),
+                "svg": _svg(each, _points(measured, each.corner), drift.state, unit, zone),
             }
             for each in drift.corners
         ],
@@ -94,11 +94,13 @@ def _points(measured: Iterable[Measured], corner: Corner) -> list[DriftPoint]:
     return found
 
 
-def _svg(drift: CornerDrift, points: Sequence[DriftPoint], state: SeriesState, unit: LengthUnit) -> SafeString | None:
+def _svg(
+    drift: CornerDrift, points: Sequence[DriftPoint], state: SeriesState, unit: LengthUnit, zone: tzinfo
+) -> SafeString | None:
     if not points:
         return None
     name = str(CORNER_NAMES[drift.corner])
-    chart = DriftChart(name, tuple(points), _forecast(state, drift.corner), drift.tolerance_mm, unit)
+    chart = DriftChart(name, tuple(points), _forecast(state, drift.corner), drift.tolerance_mm, unit, zone)
     svg = to_svg(
         draw_drift_chart(chart),
         title=_("%(corner)s: drift between services") % {"corner": name},

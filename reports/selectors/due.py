@@ -6,16 +6,15 @@ import math
 import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta, tzinfo
+from datetime import date, datetime, time, timedelta, tzinfo
 from typing import Final
-from zoneinfo import ZoneInfo
 
 from django.db.models import Exists, OuterRef, QuerySet
 from django.db.models.functions import Least
 
 from calibration.models import OPEN_STATES, DriftSeries, DriftState, Job
 from calibration.rules.drift_course import day_of, time_of_day
-from fleet.models import Workshop
+from fleet.days import local_day, workshop_zone
 from fleet.selectors.instruments import instruments
 
 from ..models import Reminder
@@ -45,7 +44,7 @@ def due_vehicles(now: datetime) -> Iterator[DueThing]:
 
 def checks(of_vehicles: QuerySet[DriftSeries], now: datetime, *, until: datetime) -> Iterator[DueThing]:
     """The next height check of each vehicle that has one by a time, the earliest first."""
-    zone = ZoneInfo(Workshop.objects.get().time_zone)
+    zone = workshop_zone()
     found = list(
         of_vehicles.annotate(first_day=Least("due_day", "distance_due_day"))
         .filter(first_day__lte=day_of(until))
@@ -58,8 +57,9 @@ def checks(of_vehicles: QuerySet[DriftSeries], now: datetime, *, until: datetime
             continue
         by_distance = series.distance_due_day < series.due_day
         due_at = time_of_day(min(series.due_day, series.distance_due_day))
+        is_late = is_overdue(due_at, now, zone, by_distance=by_distance)
         yield DueThing(
-            stage=Reminder.Stage.OVERDUE if due_at <= now else Reminder.Stage.DUE,
+            stage=Reminder.Stage.OVERDUE if is_late else Reminder.Stage.DUE,
             done_on=time_of_day(last).astimezone(zone).date(),
             due_on=day_due(due_at, zone, by_distance=by_distance),
             known_since=series.due_changed_at,
@@ -71,6 +71,11 @@ def checks(of_vehicles: QuerySet[DriftSeries], now: datetime, *, until: datetime
 def day_due(due_at: datetime, zone: tzinfo, *, by_distance: bool) -> date:
     """By months it is a day of the calendar, wherever the workshop is; by distance the day of a moment."""
     return due_at.astimezone(zone).date() if by_distance else due_at.date()
+
+
+def is_overdue(due_at: datetime, now: datetime, zone: tzinfo, *, by_distance: bool) -> bool:
+    """From the beginning of its day where the workshop is; by distance from the moment on."""
+    return (due_at if by_distance else datetime.combine(due_at.date(), time.min, zone)) <= now
 
 
 def _last_days(vehicles: list[uuid.UUID]) -> dict[uuid.UUID, float]:
@@ -87,8 +92,7 @@ def due_instruments(now: datetime) -> Iterator[DueThing]:
 
 def calibrations(now: datetime, *, until: datetime) -> Iterator[DueThing]:
     """The next calibration of each instrument in use that has one by a time."""
-    zone = ZoneInfo(Workshop.objects.get().time_zone)
-    today, last_day = now.astimezone(zone).date(), until.astimezone(zone).date()
+    today, last_day = local_day(now), local_day(until)
     for instrument in instruments():
         calibration = instrument.latest_calibration
         if instrument.is_withdrawn or calibration.due_on > last_day:

@@ -19,7 +19,7 @@ from fleet.errors import NotFound
 from fleet.models import Operator, Vehicle
 from fleet.selectors.operators import visible_operators
 
-from .due import SOON, day_due
+from .due import SOON, day_due, is_overdue
 from .standing import Standing, standings_of, urgent_first
 
 Stage = Literal["", "due", "overdue"]
@@ -83,15 +83,15 @@ def _line(vehicle: Vehicle, standing: Standing, now: datetime, zone: ZoneInfo) -
         worst=_worst(drift),
         due_on=day_due(due_at, zone, by_distance=at_km is not None) if due_at else None,
         due_at_km=at_km if at_km is not None and math.isfinite(at_km) else None,
-        stage=_stage(due_at, now),
+        stage=_stage(due_at, now, zone, by_distance=at_km is not None),
         drift=_fastest(drift),
     )
 
 
-def _stage(due_at: datetime | None, now: datetime) -> Stage:
+def _stage(due_at: datetime | None, now: datetime, zone: ZoneInfo, *, by_distance: bool) -> Stage:
     if due_at is None or due_at > now + SOON:
         return ""
-    return "overdue" if due_at <= now else "due"
+    return "overdue" if is_overdue(due_at, now, zone, by_distance=by_distance) else "due"
 
 
 def _worst(drift: VehicleDrift) -> Worst | None:

@@ -6,7 +6,7 @@ import hashlib
 import os
 import uuid
 from collections.abc import Iterable, Iterator
-from datetime import UTC, datetime, time
+from datetime import datetime
 from pathlib import Path
 from typing import IO, Any, Final
 
@@ -23,6 +23,7 @@ from calibration.services.repeatability import learn_all_anew
 from calibration.services.responses import posterior_renew
 from fleet import ledger, outbox
 from fleet.actor import Actor
+from fleet.days import first_moment, local_day
 from fleet.errors import Conflict, Invalid, NotFound
 from fleet.models import Membership, Operator, OutboxItem, Specification, TenantModel, Vehicle, Workshop
 from fleet.permissions import Permission, require
@@ -185,14 +186,14 @@ def _ask_for_what_follows(actor: Actor) -> None:
         kind = "calibration.job_signed_off" if state == Job.State.SIGNED_OFF else "calibration.job_ended"
         outbox.append(actor, kind, {"job": str(job_id)})
     for model_id, day in _later_revisions(actor.now):
-        due_at = datetime.combine(day, time.min, UTC)
+        due_at = first_moment(day)
         outbox.append(actor, REVISION_KIND, {"vehicle_model": str(model_id)}, due_at=due_at)
     for vehicle_id in Vehicle.objects.order_by("pk").values_list("pk", flat=True).iterator():
         outbox.append(actor, VEHICLE_KIND, {"vehicle": str(vehicle_id)})
 
 
 def _later_revisions(now: datetime) -> Iterable[tuple[uuid.UUID, Any]]:
-    later = Specification.objects.filter(effective_from__gt=now.date())
+    later = Specification.objects.filter(effective_from__gt=local_day(now))
     return later.values_list("vehicle_model", "effective_from").distinct()
 
 
