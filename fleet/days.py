@@ -1,0 +1,38 @@
+"""Which day it is where the workshop is.
+
+Business days (of a calibration, a revision, an acknowledgement) are days of a calendar, as people at the workshop write
+them. What is compared with them is the day that the workshop's clocks showed at a time, never the day in UTC.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime, time
+from zoneinfo import ZoneInfo
+
+from .models import Workshop
+from .tenancy import known_here
+
+TIME_ZONE = "time_zone"
+
+
+def local_day(at: datetime) -> date:
+    """The day of a time in the zone of the workshop that is being served."""
+    return at.astimezone(workshop_zone()).date()
+
+
+def first_moment(day: date) -> datetime:
+    """When a day begins where the workshop is."""
+    return datetime.combine(day, time.min, workshop_zone())
+
+
+def workshop_zone() -> ZoneInfo:
+    """Asked of the database once in each `in_workshop`, unless whoever found out who calls has told it."""
+    known = known_here()
+    if TIME_ZONE not in known:
+        known[TIME_ZONE] = Workshop.objects.values_list("time_zone", flat=True).get()
+    return ZoneInfo(known[TIME_ZONE])
+
+
+def note_time_zone(workshop: Workshop) -> None:
+    """The workshop of this context was read, or got another zone."""
+    known_here()[TIME_ZONE] = workshop.time_zone
