@@ -6,7 +6,7 @@ them. What is compared with them is the day that the workshop's clocks showed at
 
 from __future__ import annotations
 
-from datetime import date, datetime, time
+from datetime import UTC, date, datetime, time
 from zoneinfo import ZoneInfo
 
 from .models import Workshop
@@ -22,7 +22,7 @@ def local_day(at: datetime) -> date:
 
 def first_moment(day: date) -> datetime:
     """When a day begins where the workshop is."""
-    return datetime.combine(day, time.min, workshop_zone())
+    return datetime.combine(day, time.min, workshop_zone()).astimezone(UTC)
 
 
 def workshop_zone() -> ZoneInfo:
