@@ -26,6 +26,7 @@ from calibration.services.past_checks import PastCheck, past_checks_record
 from fleet import services
 from fleet.errors import Invalid
 from fleet.ids import new_id
+from fleet.looks.dates import day as day_in_words
 from fleet.models import Fitment, Instrument, Specification, Vehicle
 from tests.calibration.bench import TRUE_HEIGHTS, Bench
 from tests.calibration.test_drift_states import bring_up_to_date
@@ -251,7 +252,7 @@ def test_an_acknowledgement_may_be_of_today_and_not_of_tomorrow(site: Site, zone
             acknowledged_on=acknowledged_on,
         )
 
-    with pytest.raises(Invalid):
+    with pytest.raises(Invalid, match=zone):
         ask(place.tomorrow)
     ask(place.today)
 
@@ -298,10 +299,17 @@ class TestOdometer:
     ) -> None:
         place = moved(site, zone)
         vehicle = self.fitted(site, place)
-        found = record(site, vehicle, place.now, odometer_km=Decimal(55_000))
-        assert "odometer_lower" not in codes(found)
-        found = record(site, vehicle, place.now + timedelta(minutes=5), odometer_km=Decimal(45_000))
-        assert "odometer_lower" in codes(found)
+        lower = record(site, vehicle, place.now, odometer_km=Decimal(45_000))
+        further = record(site, vehicle, place.now + timedelta(minutes=5), odometer_km=Decimal(55_000))
+        assert ["odometer_lower" in codes(each) for each in (lower, further)] == [True, False]
+
+
+@on_both_sides
+def test_checks_that_came_by_import_are_told_with_their_day(site: Site, zone: str) -> None:
+    place, vehicle = moved(site, zone), site.vehicle()
+    past_check(site, vehicle, place.now)
+    told = site.manager.client().get(f"/api/v1/vehicles/{vehicle.vin}/history/").json()["results"][0]
+    assert told["summary"].endswith(f"measured on {day_in_words(place.today)}.")
 
 
 @on_both_sides

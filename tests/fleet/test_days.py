@@ -18,6 +18,7 @@ from fleet.api.workshop import WorkshopView
 from fleet.days import first_moment, local_day, workshop_zone
 from fleet.errors import Invalid
 from fleet.ids import new_id
+from fleet.looks.dates import day as day_in_words
 from fleet.models import Instrument, OutboxItem
 from fleet.selectors.set_up import set_up_of
 from fleet.selectors.vehicle_models import specification_in_force
@@ -83,8 +84,21 @@ class TestSteps:
         place = moved(site, zone)
         with in_workshop(site.workshop.pk):
             step(site, place, place.today)
-            with pytest.raises(Invalid):
+            with pytest.raises(Invalid, match=f"{zone}.* it is {day_in_words(place.today)}"):
                 step(site, place, place.tomorrow)
+
+    def test_an_event_is_told_with_its_day(self, site: Site, zone: str) -> None:
+        place, vehicle = moved(site, zone), site.vehicle()
+        with in_workshop(site.workshop.pk):
+            services.event_record(
+                actor=site.technician.actor(place.now),
+                record_id=new_id(),
+                vehicle=vehicle,
+                kind="collision",
+                happened_at=place.now,
+            )
+        told = site.manager.client().get(f"/api/v1/vehicles/{vehicle.vin}/history/").json()["results"][0]
+        assert told["summary"] == f"Collision on {day_in_words(place.today)}."
 
     def test_a_revision_of_today_is_in_force_and_one_of_tomorrow_is_not(self, site: Site, zone: str) -> None:
         place = moved(site, zone)

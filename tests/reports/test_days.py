@@ -27,7 +27,8 @@ from reports.pages.drift import drift_shown
 from reports.selectors.due import checks
 from reports.selectors.operator_summary import lines_of, vehicles_of
 from tests.elsewhere import ONE_DAY, Place, moved, on_both_sides
-from tests.factories import Site
+from tests.factories import SPECIFICATION, Site
+from tests.fleet.pages.forms import errors_in, send
 from tests.fleet.signin.browsers import browser_of
 
 from . import drifting, jobs
@@ -136,10 +137,11 @@ class TestWhatIsInForceToday:
 
     @pytest.fixture
     def vehicle(self, site: Site, place: Place) -> Vehicle:
-        """Of whose model another revision takes effect every day: the third one today."""
+        """Of whose model another revision takes effect every day: the third one today, by which the front is higher."""
         vehicle = site.vehicle()
-        for day in (place.yesterday, place.today, place.tomorrow):
-            site.specification(vehicle.vehicle_model, effective_from=day)
+        for day, target in ((place.yesterday, 486), (place.today, 700), (place.tomorrow, 486)):
+            front = {**SPECIFICATION["front"], "target_mm": target}
+            site.specification(vehicle.vehicle_model, effective_from=day, front=front)
         return vehicle
 
     @pytest.fixture
@@ -160,3 +162,8 @@ class TestWhatIsInForceToday:
     def test_in_the_interfaces_responses(self, site: Site, vehicle: Vehicle) -> None:
         path = f"/api/v1/vehicle-models/{vehicle.vehicle_model_id}/response/"
         assert site.manager.client().get(path).json()["revision"] == 3
+
+    def test_in_a_form_that_asks_again_for_a_height_in_another_unit(self, browser: Client, vehicle: Vehicle) -> None:
+        typed = {"heights__FL": "27.6", "heights__FR": "700", "heights__RL": "504", "heights__RR": "504"}
+        told = errors_in(send(browser, f"/vehicles/{vehicle.vin}/checks/new/", **typed))
+        assert "inches" in told["heights-FL"]
