@@ -79,7 +79,7 @@ def specification_add(
 
 def later_revisions_await(*, actor: Actor) -> None:
     """Have those noticed that are on record and not in force yet: each when its day begins where the workshop is."""
-    later = Specification.objects.filter(effective_from__gt=local_day(actor.now))
+    later = Specification.objects.filter(effective_from__gt=local_day(actor.now)).order_by("effective_from")
     for vehicle_model_id, day in later.values_list("vehicle_model", "effective_from").distinct():
         _ask_when_in_force(actor, vehicle_model_id, day)
 
