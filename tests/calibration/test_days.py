@@ -76,7 +76,7 @@ def past_check(site: Site, vehicle: Vehicle, at: datetime, **fields: Any) -> Hei
     past = PastCheck(vehicle, at, heights, "as_specified", record_id=new_id(), **fields)
     [outcome] = past_checks_record(actor=site.manager.actor(at + 3 * ONE_DAY), checks=[past], facts={})
     assert outcome.is_new
-    return HeightCheck.objects.get(pk=past.record_id)
+    return HeightCheck.objects.get(pk=past.key)
 
 
 def codes(check: HeightCheck) -> set[str]:

@@ -77,7 +77,7 @@ def test_a_check_is_overdue_from_the_beginning_of_its_day(site: Site, zone: str,
         for now in (begins - datetime.resolution, begins):
             actor = site.manager.actor(now)
             [due] = checks(DriftSeries.objects.all(), now, until=now + ONE_DAY)
-            lines = lines_of(vehicles_of(vehicle.operator, actor), actor, ZoneInfo(zone))
+            lines = lines_of(list(vehicles_of(vehicle.operator, actor)), actor, ZoneInfo(zone))
             [line] = [each for each in lines if each.vin == vehicle.vin]
             shown = drift_shown(actor, vehicle, drift_of(vehicle), [], unit="mm", zone=ZoneInfo(zone))
             assert shown is not None
