@@ -12,6 +12,7 @@ from django.utils.translation import gettext_lazy as _
 
 from .actor import Actor
 from .credentials import Credential
+from .days import note_time_zone
 from .errors import Forbidden, LevelbookError, NotAuthenticated
 from .models import AccessToken, BrowserSession, Membership, Tablet
 from .second_factor import has_second_factor, second_factor_required
@@ -43,6 +44,7 @@ def caller_by_token(credential: Credential, now: datetime, device_at: datetime |
     if not membership.is_active:
         return Caller()
     _note_use(token, now)
+    note_time_zone(membership.workshop)
     actor = actor_for(membership, now, token=token, device_at=device_at)
     # A personal token that is found is of a person who has no second factor.
     is_short = token.kind == AccessToken.Kind.PERSONAL and second_factor_required(membership)
@@ -63,6 +65,7 @@ def caller_by_session(credential: Credential, user_id: UUID | None, now: datetim
         return Caller()
     if session.last_used_at is None or now - session.last_used_at > USE_NOTED_EVERY:
         BrowserSession.objects.filter(pk=session.pk).update(last_used_at=now)
+    note_time_zone(membership.workshop)
     is_short = second_factor_required(membership) and not has_second_factor(membership.user_id)
     return Caller(actor_for(membership, now, session=session), second_factor_missing() if is_short else None)
 

@@ -10,9 +10,9 @@ from collections.abc import Callable, Mapping
 from datetime import date, datetime
 from typing import Any
 
-from django.utils import timezone
 from django.utils.translation import gettext as _
 
+from .days import local_day
 from .looks import dates
 from .looks.corners import corner_name
 from .models import LedgerEntry, ServiceEvent
@@ -92,7 +92,7 @@ def _tyres_fitted(entry: LedgerEntry) -> str:
 def _service_event(entry: LedgerEntry) -> str:
     record = record_of(entry)
     happened = str(ServiceEvent.Kind(record["kind"]).label).capitalize()
-    day = dates.day(timezone.localtime(datetime.fromisoformat(record["happened_at"])))
+    day = dates.day(local_day(datetime.fromisoformat(record["happened_at"])))
     if record["corner"]:
         return _("%(event)s at %(corner)s on %(day)s.") % {
             "event": happened,

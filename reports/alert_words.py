@@ -11,6 +11,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from calibration.rules.drift_course import time_of_day
+from fleet.days import local_day
 from fleet.looks.dates import day
 from fleet.looks.lengths import UNIT_SIGNS, LengthUnit, length
 from fleet.looks.tolerance_bar import CORNER_NAMES
@@ -33,9 +34,15 @@ def alert_sentence(kind: str, place: str, details: Mapping[str, Any], unit: Leng
 
 
 def date_of(details: Mapping[str, Any], name: str) -> date | None:
-    """A day among an alert's figures; none where it lies too far off to be stated."""
+    """A day among an alert's figures, where the workshop is; none where it lies too far off to be stated.
+
+    A check is due by its interval on a day of the calendar, wherever that is (`selectors.due.day_due`).
+    """
     value = details.get(name)
-    return None if value is None else time_of_day(value).date()
+    if value is None:
+        return None
+    by_months = name == "due_day" and details.get("due_at_km") is None
+    return time_of_day(value).date() if by_months else local_day(time_of_day(value))
 
 
 def likely_outside_in_words() -> str:

@@ -11,6 +11,7 @@ from calibration.models import HeightCheckPhoto, HeightCheckReading, HeightCheck
 from calibration.rules import texts
 from calibration.rules.check_due import next_check
 from calibration.selectors.height_checks import MeasuredHeightCheck
+from calibration.services.check_making import day_measured
 from fleet.actor import Actor
 
 from .documents import Shown, columns, vehicle_document
@@ -21,7 +22,7 @@ def height_check_document(actor: Actor, measured: MeasuredHeightCheck) -> Shown:
     check, result = measured.check, measured.result
     odometer = None if check.odometer_km is None else float(check.odometer_km)
     content = check.specification.content if check.specification else None
-    due = next_check(content, check.happened_at.date(), odometer)
+    due = next_check(content, day_measured(check), odometer)
     return {
         **columns(check),
         "vehicle": vehicle_document(actor, check.vehicle),

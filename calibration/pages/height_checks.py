@@ -13,6 +13,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, pgettext_lazy
 
 from fleet.api.fields import CornerMap, HeightMm, StrictBoolean
+from fleet.days import local_day
 from fleet.errors import FieldError, Invalid
 from fleet.models import Instrument
 from fleet.pages.bodies import BodyForm, Group
@@ -142,7 +143,7 @@ class RecordHeightCheckView(VehiclePartPage):
         return FieldError(f"/heights/{corner}", error.code, detail)
 
     def _far(self, corner: Any, height: float) -> Any:
-        revision = revision_in_force(self.vehicle.vehicle_model_id, self.actor.now.date())
+        revision = revision_in_force(self.vehicle.vehicle_model_id, local_day(self.actor.now))
         target = pure_specification(revision.content).target_mm(corner) if revision else height
         unit = likely_unit(height, target)
         return (

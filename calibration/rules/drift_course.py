@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 
 import numpy as np
 
@@ -76,20 +76,24 @@ class Due:
 NOTHING_DUE = Due()
 
 
-def due_after(state: SeriesState, readings: Sequence[OdometerReading]) -> Due:
-    """By the check interval of what a series is judged by, from its last measurement."""
+def due_after(state: SeriesState, readings: Sequence[OdometerReading], zone: tzinfo) -> Due:
+    """By the check interval of what a series is judged by, from its last measurement; `zone` is the workshop's."""
     if state.basis is None or not np.any(state.states.visits > 0):
         return NOTHING_DUE
     measured_day = float(np.max(state.states.day))
     by_distance = due_by_distance(readings, measured_day, state.basis.interval_km)
-    return Due(due_day(measured_day, state.basis.interval_days), by_distance)
+    return Due(due_day(measured_day, state.basis.interval_days, zone), by_distance)
 
 
-def due_day(measured_day: float, interval_days: float) -> float:
-    """The day of the next check, counted in months as people do; inf where no interval is specified."""
+def due_day(measured_day: float, interval_days: float, zone: tzinfo) -> float:
+    """The day of the next check, counted in months as people do from the day of the last one where that was done.
+
+    A day of the calendar: it stands for its beginning in UTC, whatever the zone. inf where no interval is specified.
+    """
     if math.isinf(interval_days):
         return math.inf
-    due = months_after(time_of_day(measured_day).date(), round(interval_days / DAYS_PER_MONTH))
+    measured_on = time_of_day(measured_day).astimezone(zone).date()
+    due = months_after(measured_on, round(interval_days / DAYS_PER_MONTH))
     return day_of(datetime(due.year, due.month, due.day, tzinfo=UTC))
 
 

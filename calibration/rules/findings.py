@@ -28,9 +28,8 @@ class InstrumentStatus:
     withdrawn_since: date | None
 
 
-def of_instruments(arrival: Arrival, instruments: Iterable[InstrumentStatus]) -> list[NewFinding]:
-    """Overdue or withdrawn instruments."""
-    day = arrival.happened_at.date()
+def of_instruments(arrival: Arrival, day: date, instruments: Iterable[InstrumentStatus]) -> list[NewFinding]:
+    """Instruments overdue or withdrawn on the day on which the workshop's calendar has the arrival."""
     found = []
     for each in instruments:
         overdue = each.calibration_due_on is None or day > each.calibration_due_on

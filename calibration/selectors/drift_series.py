@@ -10,6 +10,7 @@ from typing import Any
 
 from django.db.models import Q
 
+from fleet.days import local_day
 from fleet.models import ServiceEvent, Vehicle
 
 from ..metrology.drift_series import Observation, SeriesState, beginning, follow_series
@@ -94,7 +95,7 @@ def _jobs_of(vehicle: Vehicle, received_by: datetime | None) -> list[Job]:
             if refiling.from_vehicle_id != vehicle.pk:
                 continue
             job.vehicle = vehicle
-            job.specification = revision_in_force(vehicle.vehicle_model_id, job.opened_at.date())
+            job.specification = revision_in_force(vehicle.vehicle_model_id, local_day(job.opened_at))
         found.append(job)
     return found
 
@@ -151,7 +152,7 @@ def _of_events(
     rows = list(events)
     if not rows:
         return
-    revision = revision_in_force(vehicle.vehicle_model_id, max(row.recorded_at for row in rows).date())
+    revision = revision_in_force(vehicle.vehicle_model_id, local_day(max(row.recorded_at for row in rows)))
     specification = pure_specification(revision.content) if revision else None
     for row in rows:
         at = time_of_event(_opened_at(jobs, row.recorded_at), row.happened_at, row.recorded_at)

@@ -9,15 +9,19 @@ from uuid import UUID
 from django.db.models import Q
 
 from fleet.actor import Actor
+from fleet.days import first_moment
 
 from ..models import LeakTest, Reading
 from .jobs import visible_jobs
 
 
-def jobs_measured_with(actor: Actor, instrument_id: UUID, first_day: date) -> list[dict[str, Any]]:
-    """The jobs in which an instrument measured from a day on, oldest first."""
-    used = Reading.objects.filter(instrument=instrument_id, round__happened_at__date__gte=first_day)
-    parked = LeakTest.objects.filter(instrument=instrument_id, happened_at__date__gte=first_day)
+def jobs_measured_with(actor: Actor, instrument_id: UUID, first_day: date | None) -> list[dict[str, Any]]:
+    """The jobs in which an instrument measured from a day on, or ever, oldest first."""
+    used = Reading.objects.filter(instrument=instrument_id)
+    parked = LeakTest.objects.filter(instrument=instrument_id)
+    if first_day is not None:
+        since = first_moment(first_day)
+        used, parked = used.filter(round__happened_at__gte=since), parked.filter(happened_at__gte=since)
     measured = Q(pk__in=used.values("round__job")) | Q(pk__in=parked.values("job"))
     jobs = visible_jobs(actor).filter(measured).order_by("opened_at", "id")
     return [

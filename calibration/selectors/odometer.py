@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, time
+from datetime import datetime
 from decimal import Decimal
 
+from fleet.days import first_moment, local_day
 from fleet.models import Fitment, Vehicle
 
 from ..models import HeightCheck, Job
@@ -18,7 +19,7 @@ def highest_odometer(vehicle: Vehicle, until: datetime | None = None) -> Decimal
     of_checks = HeightCheck.objects.filter(vehicle=vehicle)
     if until is not None:
         of_jobs = of_jobs.filter(opened_at__lte=until)
-        of_tyres = of_tyres.filter(fitted_on__lt=until.date())
+        of_tyres = of_tyres.filter(fitted_on__lt=local_day(until))
         of_checks = of_checks.filter(happened_at__lte=until)
     shown = (
         of_jobs.values_list("odometer_km"),
@@ -39,6 +40,6 @@ def odometer_readings(vehicle: Vehicle, received_by: datetime | None = None) -> 
     read: list[tuple[datetime, Decimal | None]] = [
         *jobs.values_list("opened_at", "odometer_km"),
         *checks.values_list("happened_at", "odometer_km"),
-        *((datetime.combine(on, time.min, UTC), km) for on, km in fitments.values_list("fitted_on", "odometer_km")),
+        *((first_moment(on), km) for on, km in fitments.values_list("fitted_on", "odometer_km")),
     ]
     return [OdometerReading(day_of(at), float(km)) for at, km in read if km is not None]

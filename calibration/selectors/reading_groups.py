@@ -7,8 +7,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 
-from django.utils import timezone
-
+from fleet.days import local_day
 from fleet.models import Instrument, Membership
 
 from ..metrology.reading_history import PeriodRepeatability, ReadingGroup, by_period
@@ -73,5 +72,5 @@ def _history(pair: RepeatabilitySums) -> RepeatabilityHistory:
 
 
 def _group(readings: list[Reading], is_slip: bool) -> ReadingGroup:
-    month = timezone.localtime(readings[0].recorded_at).strftime("%Y-%m")
+    month = f"{local_day(readings[0].recorded_at):%Y-%m}"
     return ReadingGroup(month, tuple(float(each.height_mm) for each in readings), struck=is_slip)

@@ -5,10 +5,11 @@ vehicle was found to be of another model.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import UTC, datetime, time
+from datetime import datetime
 
 from django.utils import timezone
 
+from fleet.days import first_moment
 from fleet.models import Specification, Vehicle
 
 from ..metrology.drift_series import Respecified
@@ -48,7 +49,7 @@ def _is_in_bay(case: CaseFile | None, until: datetime) -> bool:
 
 
 def _takes_effect(revision: Specification) -> datetime:
-    return max(datetime.combine(revision.effective_from, time.min, UTC), revision.recorded_at)
+    return max(first_moment(revision.effective_from), revision.recorded_at)
 
 
 def _in_force(revisions: Sequence[Specification], at: datetime) -> Specification:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from fleet.actor import Actor
+from fleet.days import local_day
 from fleet.fitments import tyre_findings
 from fleet.models import Fitment, Specification, Vehicle
 from fleet.selectors.vehicles import within_tenures
@@ -36,7 +37,7 @@ def compared_tyres(actor: Actor, vehicle: Vehicle) -> ComparedTyres | None:
     fitment = within_tenures(Fitment.objects.filter(vehicle=vehicle), actor, vehicle, "recorded_at").first()
     if fitment is None:
         return None
-    specification = revision_in_force(vehicle.vehicle_model_id, actor.now.date())
+    specification = revision_in_force(vehicle.vehicle_model_id, local_day(actor.now))
     content: Mapping[str, Any] = specification.content if specification else {}
     reference = parse_tyre_size(content["reference_tyre"]) if content.get("reference_tyre") else None
     measured = next(reversed(measured_rounds(actor, vehicle, most=1)), None)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
+from fleet.days import local_day
 from fleet.fitments import tyre_findings
 from fleet.models import Fitment, Specification
 
@@ -25,7 +26,7 @@ def tyre_faults(fitment: Fitment, content: Mapping[str, Any], job: Job) -> tuple
 def tyre_change_unrecorded(job: Job, fitments: Iterable[Fitment]) -> bool:
     """Opened for a tyre change, and no tyres were recorded since, nor any as fitted since the day it opened."""
     return job.reason == Job.Reason.TYRE_CHANGE and not any(
-        each.recorded_at > job.opened_at or each.fitted_on >= job.opened_at.date() for each in fitments
+        each.recorded_at > job.opened_at or each.fitted_on >= local_day(job.opened_at) for each in fitments
     )
 
 

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from fleet.days import local_day, workshop_zone
 from fleet.models import Vehicle
 
 from ..metrology.conformity import Verdict, joint_verdict, verdict
@@ -153,7 +154,7 @@ def drift_as_of(vehicle: Vehicle, as_of: datetime) -> VehicleDrift:
     """As it was known then: followed anew from what had been received."""
     series = series_of(vehicle, as_of)
     state = series.followed()
-    return VehicleDrift(state, due_after(state, series.readings))
+    return VehicleDrift(state, due_after(state, series.readings, workshop_zone()))
 
 
 def _fleet(state: SeriesState, due: Due) -> Fleet | None:
@@ -230,4 +231,4 @@ def _number(value: float) -> float | None:
 
 
 def _date(day: float | None) -> date | None:
-    return None if day is None else time_of_day(day).date()
+    return None if day is None else local_day(time_of_day(day))

@@ -5,12 +5,13 @@ from __future__ import annotations
 import uuid
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 from typing import Final
 
 from django.db import connection
 
+from fleet.days import first_moment
 from fleet.models import Fitment, Instrument, InstrumentCalibration, Specification, Vehicle
 from fleet.selectors.instruments import calibration_at
 
@@ -153,12 +154,8 @@ def _odometers(vehicles: Sequence[uuid.UUID]) -> dict[uuid.UUID, list[tuple[date
         found[vehicle].append((at, km))
     for fitted, on, shown in of_tyres.values_list("vehicle", "fitted_on", "odometer_km"):
         if shown is not None:
-            found[fitted].append((_day_after(on), shown))
+            found[fitted].append((first_moment(on + timedelta(days=1)), shown))
     return found
-
-
-def _day_after(day: date) -> datetime:
-    return datetime(day.year, day.month, day.day, tzinfo=UTC) + timedelta(days=1)
 
 
 MEASURED_SQL: Final = """

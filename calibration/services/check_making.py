@@ -16,6 +16,7 @@ from typing import Any, Final
 from django.utils.translation import gettext as _
 
 from fleet.actor import CLOCK_TOLERANCE, Actor
+from fleet.days import local_day
 from fleet.errors import Forbidden, Invalid
 from fleet.ids import new_id
 from fleet.models import Instrument, Membership, Vehicle
@@ -60,6 +61,16 @@ def assumed_time_of(check: HeightCheck) -> AssumedTime | None:
     return AssumedTime(date.fromisoformat(values["day_on"]), values["time_of_day"], values["time_zone"])
 
 
+def day_measured(check: HeightCheck) -> date:
+    """The day of a check that is on record."""
+    return _day_of(check, assumed_time_of(check))
+
+
+def _day_of(check: HeightCheck, assumed: AssumedTime | None) -> date:
+    """What the workshop's calendar showed, but where only a day was noted that one, whatever zone it was noted in."""
+    return assumed.day if assumed else local_day(check.happened_at)
+
+
 def height_check_made(
     *,
     actor: Actor,
@@ -98,13 +109,14 @@ def height_check_made(
         computed_with=PROVENANCE,
     )
     _require_theirs(actor, check)
-    check.specification = basis.revision(vehicle, check.happened_at.date())
+    day = _day_of(check, assumed)
+    check.specification = basis.revision(vehicle, day)
     check.concession = basis.concession(check)
     rows = reading_rows(actor, check, readings, first_ordinal=1, measured_by=measured_by)
     require_plausible(check, rows)
     check.repeats = _repeated(basis, check, rows)
     found = _of_check(basis, check, noted, assumed)
-    check.findings = [_stored(each) for each in (*found, *_freeze(basis, check, rows))]
+    check.findings = [_stored(each) for each in (*found, *_freeze(basis, check, day, rows))]
     check.result = MeasuredHeightCheck(check, rows, {}).result
     return check, rows
 
@@ -123,9 +135,8 @@ def _require_theirs(actor: Actor, check: HeightCheck) -> None:
         raise Forbidden(detail, code="not_theirs_then")
 
 
-def _freeze(basis: CheckBasis, check: HeightCheck, rows: Sequence[HeightCheckReading]) -> list[NewFinding]:
+def _freeze(basis: CheckBasis, check: HeightCheck, day: date, rows: Sequence[HeightCheckReading]) -> list[NewFinding]:
     """Keep with the check what its uncertainty rests on, as known before it; what speaks against its instruments."""
-    day = check.happened_at.date()
     pairs = {(row.measured_by_id, row.instrument_id): row.instrument for row in rows}
     known = largest_repeatability([basis.repeatability(person, used) for (person, _used), used in pairs.items()])
     check.repeatability = {
@@ -136,7 +147,7 @@ def _freeze(basis: CheckBasis, check: HeightCheck, rows: Sequence[HeightCheckRea
     calibrations = {pk: basis.calibration(each, day) for pk, each in used.items()}
     check.instruments = [frozen_instrument(each, calibrations[pk]) for pk, each in used.items()]
     statuses = [instrument_status(each, calibrations[pk]) for pk, each in used.items()]
-    return of_instruments(Arrival("height_check", check.pk, check.happened_at, check.recorded_at), statuses)
+    return of_instruments(Arrival("height_check", check.pk, check.happened_at, check.recorded_at), day, statuses)
 
 
 def _of_check(basis: CheckBasis, check: HeightCheck, noted: datetime, assumed: AssumedTime | None) -> list[NewFinding]:

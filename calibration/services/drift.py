@@ -10,6 +10,7 @@ from typing import Any
 
 from fleet import outbox
 from fleet.actor import Actor
+from fleet.days import workshop_zone
 from fleet.models import Vehicle
 
 from ..metrology.corners import CORNERS
@@ -96,7 +97,7 @@ def _keep(
         row.is_revised = True
     row.evaluated = min(row.evaluated, known) if row.is_revised else row.evaluated
     row.marks, row.computed_with = marks(series.observations), computed_with
-    due = _due_columns(due_after(state, series.readings))
+    due = _due_columns(due_after(state, series.readings, workshop_zone()))
     if kept is None or any(getattr(kept, name) != value for name, value in due.items()):
         row.due_changed_at = actor.now
     for name, value in {**_basis_columns(state.basis), **due}.items():

@@ -11,6 +11,7 @@ from django.utils.translation import gettext as _
 
 from fleet import ledger, outbox
 from fleet.actor import Actor
+from fleet.days import local_day
 from fleet.errors import Conflict, Invalid
 from fleet.ids import new_id
 from fleet.models import Bay, Vehicle
@@ -53,7 +54,7 @@ def job_open(
         id=record_id,
         number=next_number(actor, "job"),
         vehicle=vehicle,
-        specification=revision_in_force(vehicle.vehicle_model_id, actor.now.date()),
+        specification=revision_in_force(vehicle.vehicle_model_id, local_day(actor.now)),
         reason=reason,
         to_job=to_job,
         odometer_km=odometer_km,
@@ -203,7 +204,7 @@ def job_refile(*, actor: Actor, record_id: uuid.UUID, job_id: uuid.UUID, vehicle
     )
     ledger.append(actor, "job_refiled", refiling, vehicle=wrong)
     step.job.vehicle = vehicle
-    step.job.specification = revision_in_force(vehicle.vehicle_model_id, step.job.opened_at.date())
+    step.job.specification = revision_in_force(vehicle.vehicle_model_id, local_day(step.job.opened_at))
     try:
         with transaction.atomic():
             step.job.save(update_fields=["vehicle", "specification"])

@@ -11,6 +11,7 @@ from decimal import Decimal
 from django.utils.translation import gettext as _
 
 from fleet.actor import Actor
+from fleet.days import local_day
 from fleet.errors import Invalid
 from fleet.models import Instrument
 from fleet.permissions import Permission
@@ -56,7 +57,8 @@ def leak_test_record(
     arrival = _arrival(before, record_id, actor, start, end)
     test = _row(step, record_id, instrument, start, end)
     test.happened_at = time_of(before, arrival)
-    calibration = calibration_at(instrument.pk, test.happened_at.date())
+    day = local_day(test.happened_at)
+    calibration = calibration_at(instrument.pk, day)
     test.instruments = [frozen_instrument(instrument, calibration)]
     test.result = result_of(test, before.specification)
     step.add(test, "leak_tests")
@@ -64,7 +66,7 @@ def leak_test_record(
     step.raise_findings(
         [
             *of_arrival(before, arrival),
-            *of_instruments(counted, [instrument_status(instrument, calibration)]),
+            *of_instruments(counted, day, [instrument_status(instrument, calibration)]),
             *findings_of_leaks(step.case.record, step.standing.leak_results),
         ]
     )

@@ -11,6 +11,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from fleet.actor import Actor
+from fleet.days import require_not_to_come
 from fleet.errors import Conflict, Invalid
 from fleet.ids import new_id
 from fleet.permissions import Permission
@@ -128,8 +129,8 @@ def concession_request(
     if not step.job.is_open or standing.is_paused or standing.reversion or standing.record.specification is None:
         raise out_of_turn(standing)
     _require_plausible_targets(standing.record.specification, front=front_target_mm, rear=rear_target_mm)
-    if acknowledged_on > actor.now.date():
-        raise Invalid.at("/acknowledged_on", "in_the_future", _("The acknowledgement is dated in the future."))
+    refusal = _("The acknowledgement is dated in the future.")
+    require_not_to_come(acknowledged_on, actor.now, "/acknowledged_on", "in_the_future", refusal)
     concession = step.add(
         Concession(
             id=record_id,

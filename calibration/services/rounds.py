@@ -13,6 +13,7 @@ from typing import Any
 from django.utils.translation import gettext as _
 
 from fleet.actor import Actor
+from fleet.days import local_day
 from fleet.errors import Conflict, FieldError, Forbidden, Invalid, NotFound
 from fleet.ids import new_id
 from fleet.models import Instrument, Membership
@@ -71,7 +72,8 @@ def round_record(
     rows = _reading_rows(step, measured, readings, first_ordinal=1)
     _require_plausible(step, rows)
     used = {row.instrument_id: row.instrument for row in rows} or {instrument.pk: instrument}
-    calibrations = {pk: calibration_at(pk, measured.happened_at.date()) for pk in used}
+    day = local_day(measured.happened_at)
+    calibrations = {pk: calibration_at(pk, day) for pk in used}
     _freeze(measured, rows, [frozen_instrument(each, calibrations[pk]) for pk, each in used.items()])
     measured.repeats = repeated_round(step.case, measured, rows)
     instruments = [instrument_status(each, calibrations[pk]) for pk, each in used.items()]
@@ -104,10 +106,11 @@ def _findings(
     if measured.repeats is not None:
         return [*of_arrival(record, arrival), of_repeat(arrival, measured.repeats)]
     expected = last_known_setpoints(record, measured.happened_at)
+    counted = replace(arrival, happened_at=measured.happened_at)
     return [
         *of_arrival(record, arrival),
         *of_place(arrival, place),
-        *of_instruments(replace(arrival, happened_at=measured.happened_at), instruments),
+        *of_instruments(counted, local_day(measured.happened_at), instruments),
         *of_setpoints(record, arrival, measured.setpoints, expected),
         *of_readiness(step.standing, arrival),
     ]

@@ -45,7 +45,7 @@ class WorkshopChanges(RequestBody):
     )
     email = serializers.EmailField(max_length=254, allow_blank=True, help_text=_("Where customers write to."))
     telephone = TrimmedText(max_length=40, allow_blank=True, help_text=_("Where customers call."))
-    time_zone = TrimmedText(max_length=64, help_text=_("Of certificates: a zone like Europe/Vienna."))
+    time_zone = TrimmedText(max_length=64, help_text=_("Of days, pages and certificates: a zone like Europe/Vienna."))
     language = Choice(settings.LANGUAGES, help_text=_("Of certificates and e-mails."))
     length_unit = Choice(Workshop.LengthUnit.choices, help_text=_("How heights are shown; records are kept in mm."))
     page_size = Choice(Workshop.PageSize.choices, help_text=_("Paper of certificates."))

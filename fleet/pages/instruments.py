@@ -11,12 +11,12 @@ from django.db.models import Model, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
-from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
 from fleet import services
 from fleet.api.instruments import CalibrationInput, InstrumentInput, WithdrawalInput
 from fleet.api.resources import found
+from fleet.days import local_day
 from fleet.models import Instrument, InstrumentCalibration, InstrumentWithdrawal
 from fleet.permissions import Permission, may
 from fleet.selectors import instruments as selectors
@@ -99,7 +99,7 @@ class InstrumentsView(ListPage):
         return rows.filter(serial__icontains=text)
 
     def context(self, rows: Iterable[Instrument]) -> Mapping[str, Any]:
-        today = timezone.localdate()
+        today = local_day(self.actor.now)
         return {
             "today": today,
             "kinds": Instrument.Kind.choices,
@@ -132,7 +132,7 @@ class InstrumentView(WorkshopPage):
         values = {
             "instrument": shown,
             "latest": shown.latest_calibration,
-            "today": timezone.localdate(),
+            "today": local_day(self.actor.now),
             "withdrawals": [(each, selectors.jobs_in_doubt(self.actor, each)) for each in shown.withdrawals.all()],
             "repeatability": repeatability_with_instruments([shown.pk]),
             "may_set_up": may(self.actor, Permission.SET_UP),

@@ -40,7 +40,7 @@ class SettingsForm(BodyForm):
     body_class = WorkshopChanges
     labels = LABELS
     hints: ClassVar = {
-        "time_zone": _("In which all times are shown, here and on certificates."),
+        "time_zone": _("In which all times are shown, here and on certificates; it says which day it is."),
         "length_unit": _("For whoever has not chosen otherwise. Records are kept in millimetres."),
         "language": _(
             "What a person chose goes before it in e-mails to them; pages are in what they chose or their browser asks "

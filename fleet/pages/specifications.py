@@ -12,12 +12,12 @@ from django.forms.boundfield import BoundField
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
-from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
 from fleet import services
 from fleet.api.resources import found
 from fleet.api.vehicle_models import SpecificationInput, few_passing
+from fleet.days import local_day
 from fleet.errors import NotFound
 from fleet.models import Specification, VehicleModel
 from fleet.permissions import Permission
@@ -113,8 +113,8 @@ class NewSpecificationView(FormPage):
     def initial(self) -> Mapping[str, Any]:
         latest = self.vehicle_model.specifications.order_by("-revision").first()
         if latest is None:
-            return {**DEFAULTS, "effective_from": timezone.localdate(), "setpoint_kind": "absolute"}
-        return {**values_of(latest), "effective_from": timezone.localdate()}
+            return {**DEFAULTS, "effective_from": local_day(self.actor.now), "setpoint_kind": "absolute"}
+        return {**values_of(latest), "effective_from": local_day(self.actor.now)}
 
     def make(self, record_id: UUID, values: dict[str, Any]) -> Specification:
         return services.specification_add(

@@ -16,6 +16,7 @@ from django.utils.translation import pgettext_lazy
 
 from fleet import services
 from fleet.api.vehicles import EventInput, VehicleChanges, VehicleInput, VinCorrectionInput
+from fleet.days import local_day
 from fleet.looks.corners import corner_name
 from fleet.models import Fitment, Operator, ServiceEvent, Vehicle, VehicleModel, VinCorrection
 from fleet.permissions import Permission, may
@@ -238,7 +239,7 @@ class RecordFitmentView(VehiclePartPage):
 
     def initial(self) -> Mapping[str, Any]:
         latest = self.vehicle.fitments.order_by("-fitted_on", "-recorded_at").first()
-        return {"fitted_on": timezone.localdate(), **typed_before(latest)}
+        return {"fitted_on": local_day(self.actor.now), **typed_before(latest)}
 
     def make(self, record_id: UUID, values: dict[str, Any]) -> Fitment:
         return services.fitment_record(actor=self.actor, record_id=record_id, vehicle=self.vehicle, **values)

@@ -12,8 +12,8 @@ from django.db.models import Prefetch, QuerySet
 from fleet.actor import Actor
 from fleet.models import Instrument, InstrumentCalibration, InstrumentWithdrawal
 
-UseFinder = Callable[[Actor, UUID, date], list[dict[str, Any]]]
-"""(actor, instrument, first day) → the jobs measured with it from that day on, as JSON."""
+UseFinder = Callable[[Actor, UUID, date | None], list[dict[str, Any]]]
+"""(actor, instrument, first day) → the jobs measured with it from that day on, or ever, as JSON."""
 
 _use_finders: list[UseFinder] = []
 
@@ -43,5 +43,5 @@ def calibration_at(instrument_id: UUID, at: date) -> InstrumentCalibration | Non
 def jobs_in_doubt(actor: Actor, withdrawal: InstrumentWithdrawal) -> list[dict[str, Any]]:
     """The jobs measured with a withdrawn instrument since its last good calibration."""
     last_good = calibration_at(withdrawal.instrument_id, withdrawal.since)
-    first_day = last_good.calibrated_on if last_good else date.min
+    first_day = last_good.calibrated_on if last_good else None
     return [job for find in _use_finders for job in find(actor, withdrawal.instrument_id, first_day)]

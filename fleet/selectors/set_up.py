@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date
 from typing import NamedTuple
 from uuid import UUID
 
 from django.db.models import Exists, OuterRef, Q
-from django.utils import timezone
 
 from fleet.actor import Actor
+from fleet.days import local_day
 from fleet.models import (
     Bay,
     Fitment,
@@ -66,16 +67,16 @@ class SetUp:
 
 
 def set_up_of(actor: Actor) -> SetUp:
-    workshop = Workshop.objects.get()
+    workshop, today = Workshop.objects.get(), local_day(actor.now)
     revisions = Specification.objects.filter(
-        vehicle_model=OuterRef("pk"), effective_from__lte=actor.now.date(), recorded_at__lte=actor.now
+        vehicle_model=OuterRef("pk"), effective_from__lte=today, recorded_at__lte=actor.now
     )
     specified = VehicleModel.objects.filter(Exists(revisions))
     bare_model = VehicleModel.objects.exclude(Exists(revisions)).order_by("-created_at").first()
     fitted = Fitment.objects.filter(vehicle=OuterRef("pk"))
     vehicles = Vehicle.objects.annotate(has_tyres=Exists(fitted))
     first_vehicle = vehicles.order_by("has_tyres", "-created_at", "-pk").first()
-    in_use, overdue = _instruments()
+    in_use, overdue = _instruments(today)
     return SetUp(
         has_address=bool(workshop.address.strip()),
         time_zone=workshop.time_zone,
@@ -101,8 +102,7 @@ def _who_may_sign() -> int:
     return Membership.objects.filter(roles, is_active=True).exclude(pin="").count()
 
 
-def _instruments() -> tuple[int, int]:
-    today = timezone.localdate()
+def _instruments(today: date) -> tuple[int, int]:
     in_use = [each for each in instruments() if not each.is_withdrawn]
     overdue = [each for each in in_use if each.latest_calibration.due_on < today]
     return len(in_use) - len(overdue), len(overdue)

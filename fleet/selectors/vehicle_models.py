@@ -5,14 +5,15 @@ from __future__ import annotations
 from datetime import datetime
 from uuid import UUID
 
+from fleet.days import local_day
 from fleet.models import Specification
 
 
 def specification_in_force(vehicle_model_id: UUID, at: datetime) -> Specification | None:
-    """The revision with the latest `effective_from` up to the day (UTC) of `at`, among those recorded by then."""
+    """The revision with the latest `effective_from` up to the day of `at`, among those recorded by then."""
     return (
         Specification.objects.filter(
-            vehicle_model_id=vehicle_model_id, effective_from__lte=at.date(), recorded_at__lte=at
+            vehicle_model_id=vehicle_model_id, effective_from__lte=local_day(at), recorded_at__lte=at
         )
         .order_by("-effective_from", "-revision")
         .first()

@@ -10,6 +10,7 @@ from django.db.models import Model, QuerySet
 from django.utils.translation import gettext_lazy as _
 
 from fleet.actor import Actor
+from fleet.days import note_time_zone
 from fleet.errors import Forbidden, Invalid, NotFound, StaleVersion
 from fleet.models import Membership, VersionedModel, Workshop
 
@@ -35,6 +36,8 @@ def store(row: VersionedModel | Workshop, changes: Mapping[str, Any]) -> bool:
         setattr(row, name, changes[name])
     row.version += 1
     row.save(update_fields=[*changed, "version"])
+    if isinstance(row, Workshop):
+        note_time_zone(row)
     return True
 
 

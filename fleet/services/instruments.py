@@ -11,6 +11,7 @@ from django.utils.translation import gettext_lazy as _
 
 from fleet import ledger
 from fleet.actor import Actor
+from fleet.days import require_not_to_come
 from fleet.errors import Conflict, Invalid
 from fleet.ids import new_id
 from fleet.models import Instrument, InstrumentCalibration, InstrumentWithdrawal
@@ -103,8 +104,8 @@ def _calibration(
     if due_on <= calibrated_on:
         detail = _("Must be after the day of the calibration.")
         raise Invalid.at("/calibration_due_on", "due_before_calibrated", detail)
-    if calibrated_on > actor.now.date():
-        raise Invalid.at("/calibrated_on", "in_future", _("A calibration cannot lie in the future."))
+    refusal = _("A calibration cannot lie in the future.")
+    require_not_to_come(calibrated_on, actor.now, "/calibrated_on", "in_future", refusal)
     return InstrumentCalibration.objects.create(
         id=record_id,
         instrument=instrument,
@@ -123,8 +124,8 @@ def instrument_withdraw(
 ) -> InstrumentWithdrawal:
     """Take an instrument out of use: lost, damaged, or found out of calibration since a date."""
     require(actor, Permission.SET_UP)
-    if since > actor.now.date():
-        raise Invalid.at("/since", "in_future", _("An instrument cannot be withdrawn from a future date."))
+    refusal = _("An instrument cannot be withdrawn from a future date.")
+    require_not_to_come(since, actor.now, "/since", "in_future", refusal)
     withdrawal = InstrumentWithdrawal.objects.create(
         id=record_id,
         instrument=instrument,

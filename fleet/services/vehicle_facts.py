@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from decimal import Decimal
 from typing import Any, Final
 from uuid import UUID
@@ -12,15 +12,13 @@ from django.utils.translation import gettext_lazy as _
 
 from fleet import ledger, outbox
 from fleet.actor import CLOCK_TOLERANCE, Actor
+from fleet.days import require_not_to_come
 from fleet.errors import Invalid
 from fleet.fitments import derived_tyres, tyre_findings, unknown_capacities
 from fleet.models import Fitment, ServiceEvent, Vehicle
 from fleet.numbers import json_numbers
 from fleet.permissions import Permission, require
 from fleet.selectors.vehicle_models import specification_in_force
-
-AHEAD_OF_UTC: Final = timedelta(hours=14)
-"""How far the earliest time zone is ahead."""
 
 EVENT_KIND: Final = "fleet.service_event_recorded"
 """Of the outbox: whoever follows vehicles takes the event into account."""
@@ -48,7 +46,9 @@ def fitment_record(
 ) -> Fitment:
     """Record the tyres of all four corners, with what follows from their size and load index."""
     require(actor, Permission.RECORD_FACTS)
-    _require_fitted(fitted_on, actor.now)
+    # Tyres that are yet to be fitted would hide those on the vehicle.
+    refusal = _("Fitted on a day that is yet to come. Record tyres once they are on the vehicle.")
+    require_not_to_come(fitted_on, actor.now, "/fitted_on", "in_the_future", refusal)
     derived = derived_tyres(tyres)
     specification = specification_in_force(vehicle.vehicle_model_id, actor.now)
     fitment = Fitment.objects.create(
@@ -69,13 +69,6 @@ def fitment_record(
     if odometer_km is not None:
         outbox.append(actor, ODOMETER_KIND, {"vehicle": str(vehicle.pk)})
     return fitment
-
-
-def _require_fitted(fitted_on: date, now: datetime) -> None:
-    """Tyres that are yet to be fitted would hide those on the vehicle. Somewhere it is tomorrow already."""
-    if fitted_on > (now + AHEAD_OF_UTC).date():
-        detail = _("Fitted on a day that is yet to come. Record tyres once they are on the vehicle.")
-        raise Invalid.at("/fitted_on", "in_the_future", detail)
 
 
 def event_record(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from datetime import UTC, datetime, time
+from datetime import date
 from typing import Any, Final
 from uuid import UUID
 
@@ -11,6 +11,7 @@ from django.utils.translation import gettext_lazy as _
 
 from fleet import ledger, outbox, specifications
 from fleet.actor import Actor
+from fleet.days import first_moment, local_day
 from fleet.errors import Conflict, Invalid
 from fleet.models import Specification, VehicleModel
 from fleet.permissions import Permission, require
@@ -72,11 +73,20 @@ def specification_add(
     )
     ledger.append(actor, "specification_added", revision)
     if vehicle_model.vehicles.exists():
-        takes_effect = datetime.combine(revision.effective_from, time.min, UTC)
-        outbox.append(
-            actor, REVISION_KIND, {"vehicle_model": str(vehicle_model.pk)}, due_at=max(actor.now, takes_effect)
-        )
+        _ask_when_in_force(actor, vehicle_model.pk, revision.effective_from)
     return revision
+
+
+def later_revisions_await(*, actor: Actor) -> None:
+    """Have those noticed that are on record and not in force yet: each when its day begins where the workshop is."""
+    later = Specification.objects.filter(effective_from__gt=local_day(actor.now)).order_by("effective_from")
+    for vehicle_model_id, day in later.values_list("vehicle_model", "effective_from").distinct():
+        _ask_when_in_force(actor, vehicle_model_id, day)
+
+
+def _ask_when_in_force(actor: Actor, vehicle_model_id: UUID, day: date) -> None:
+    due_at = max(actor.now, first_moment(day))
+    outbox.append(actor, REVISION_KIND, {"vehicle_model": str(vehicle_model_id)}, due_at=due_at)
 
 
 def _require_years_in_order(year_from: int, year_to: int | None) -> None:

@@ -24,6 +24,7 @@ from fleet.time_zones import UNKNOWN
 from .changes import locked, store
 from .people import active_approvers, user_for
 from .tokens import token_grant
+from .vehicle_models import later_revisions_await
 
 FIRST_DEVICE: Final = "create_workshop"
 FOUNDED_KIND: Final = "fleet.workshop_founded"
@@ -112,6 +113,9 @@ def workshop_update(*, actor: Actor, expected_versions: Collection[int], changes
             code="second_approver",
             pointer="/single_person",
         )
+    zone = workshop.time_zone
     if store(workshop, changes):
         ledger.append(actor, "workshop_changed", workshop)
+        if workshop.time_zone != zone:
+            later_revisions_await(actor=actor)  # their days begin at other times now
     return workshop

@@ -1,5 +1,5 @@
 """One workshop at a time: the transaction that carries it, and the database rules that enforce it."""
 
-from .context import NoWorkshopError, current_workshop_id, in_workshop
+from .context import NoWorkshopError, current_workshop_id, in_workshop, known_here
 
-__all__ = ["NoWorkshopError", "current_workshop_id", "in_workshop"]
+__all__ = ["NoWorkshopError", "current_workshop_id", "in_workshop", "known_here"]

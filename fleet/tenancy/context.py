@@ -10,10 +10,12 @@ import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
+from typing import Any
 
 from django.db import connection, transaction
 
 _current: ContextVar[uuid.UUID | None] = ContextVar("workshop", default=None)
+_known: ContextVar[dict[str, Any] | None] = ContextVar("known_of_workshop", default=None)
 
 
 class NoWorkshopError(RuntimeError):
@@ -26,6 +28,14 @@ def current_workshop_id() -> uuid.UUID:
     if workshop_id is None:
         raise NoWorkshopError("no workshop in this context; enter fleet.tenancy.in_workshop first")
     return workshop_id
+
+
+def known_here() -> dict[str, Any]:
+    """What was read of the workshop and holds until its outermost transaction ends."""
+    known = _known.get()
+    if known is None:
+        raise NoWorkshopError("no workshop in this context; enter fleet.tenancy.in_workshop first")
+    return known
 
 
 @contextmanager
@@ -45,9 +55,11 @@ def in_workshop(workshop_id: uuid.UUID, *, one_snapshot: bool = False) -> Iterat
             _see_one_state()
         _set_database_workshop(workshop_id)
         token = _current.set(workshop_id)
+        known = _known.set({} if is_outermost or outer != workshop_id else known_here())
         try:
             yield
         finally:
+            _known.reset(known)
             _current.reset(token)
 
 

@@ -22,6 +22,7 @@ from fleet.api.base import WorkshopViewSet
 from fleet.api.fields import AwareDateTime
 from fleet.api.filters import TextFilter, one_of
 from fleet.api.resources import ResourceMixin
+from fleet.days import workshop_zone
 from fleet.errors import Invalid, NotFound
 from fleet.models import Tenure, Vehicle
 from fleet.permissions import Permission, require
@@ -30,6 +31,7 @@ from fleet.vin import normalise_vin
 
 from ..models import DriftAlert
 from ..selectors.alerts import alert_for, alerts_as_of, open_alerts_of, visible_alerts
+from ..selectors.due import day_due
 from ..services.alerts import alert_acknowledge
 from .drift_serializers import AlertSerializer, NewAcknowledgement, VehicleDriftSerializer
 
@@ -148,13 +150,18 @@ def _time_asked(text: str | None) -> datetime | None:
         raise Invalid.at("/as_of", "not_a_time", detail) from None
 
 
+def _due_on(drift: VehicleDrift) -> date | None:
+    by_distance = drift.due.at_km is not None
+    return day_due(drift.due_at, workshop_zone(), by_distance=by_distance) if drift.due_at else None
+
+
 def _document(
     vehicle: Vehicle, as_of: datetime | None, drift: VehicleDrift, alerts: list[DriftAlert]
 ) -> dict[str, Any]:
     return {
         "vehicle": vehicle.vin,
         "as_of": as_of,
-        "due_on": drift.due_at.date() if drift.due_at else None,
+        "due_on": _due_on(drift),
         "due_at_km": drift.due.at_km,
         "corners": {each.corner: each for each in drift.corners},
         "sides": {each.axle: each for each in drift.sides},

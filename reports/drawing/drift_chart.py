@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, tzinfo
 from typing import Any, Final
 
 from reportlab.graphics.shapes import Drawing, Group, Line, PolyLine, Rect, String
@@ -55,13 +55,14 @@ class ForecastPoint:
 
 @dataclass(frozen=True, slots=True)
 class DriftChart:
-    """`points` and `forecast` in order of time; at least one point."""
+    """`points` and `forecast` in order of time; at least one point. `zone`: in which its days are."""
 
     title: str
     points: tuple[DriftPoint, ...]
     forecast: tuple[ForecastPoint, ...]
     tolerance_mm: float
     unit: LengthUnit = "mm"
+    zone: tzinfo = UTC
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +88,7 @@ def draw_drift_chart(chart: DriftChart) -> Drawing:
     heading = f"{chart.title}, {length_unit(chart.unit)}"
     drawing.add(_text(heading, 2, HEIGHT - 12, SEMIBOLD, 10.5, palette.INK))
     scale, points = _scale(chart), _shown(chart)
-    for part in (_tolerance(chart, scale), _grid(scale, chart.unit), _days(scale), _forecast(chart, scale)):
+    for part in (_tolerance(chart, scale), _grid(scale, chart.unit), _days(scale, chart.zone), _forecast(chart, scale)):
         drawing.add(part)
     for point in points:
         x, y = scale.x(point.day), scale.y(point.deviation_mm)
@@ -138,18 +139,15 @@ def _grid(scale: _Scale, unit: LengthUnit) -> Group:
     return group
 
 
-def _days(scale: _Scale) -> Group:
+def _days(scale: _Scale, zone: tzinfo) -> Group:
     """The first, the middle and the last day."""
     group = Group(Line(_LEFT, _BOTTOM, _RIGHT, _BOTTOM, strokeColor=palette.SOFT_INK, strokeWidth=0.7))
     anchors: tuple[Any, ...] = ("start", "middle", "end")
     for share, anchor in zip((0.0, 0.5, 1.0), anchors, strict=True):
         day = scale.first_day + share * (scale.last_day - scale.first_day)
-        group.add(_text(day_in_words(_date(day)), scale.x(day), _BOTTOM - 13, REGULAR, _TEXT, palette.SOFT_INK, anchor))
+        words = day_in_words(time_of_day(day).astimezone(zone).date())
+        group.add(_text(words, scale.x(day), _BOTTOM - 13, REGULAR, _TEXT, palette.SOFT_INK, anchor))
     return group
-
-
-def _date(day: float) -> date:
-    return time_of_day(day).date()
 
 
 def _forecast(chart: DriftChart, scale: _Scale) -> Group:

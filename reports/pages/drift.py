@@ -53,7 +53,7 @@ def drift_shown(
             {
                 "name": CORNER_NAMES[each.corner],
                 "words": corner_in_words(each, unit),
-                "svg": _svg(each, _points(measured, each.corner), drift.state, unit),
+                "svg": _svg(each, _points(measured, each.corner), drift.state, unit, zone),
             }
             for each in drift.corners
         ],
@@ -100,11 +100,13 @@ def _points(measured: Iterable[Measured], corner: Corner) -> list[DriftPoint]:
     return found
 
 
-def _svg(drift: CornerDrift, points: Sequence[DriftPoint], state: SeriesState, unit: LengthUnit) -> SafeString | None:
+def _svg(
+    drift: CornerDrift, points: Sequence[DriftPoint], state: SeriesState, unit: LengthUnit, zone: tzinfo
+) -> SafeString | None:
     if not points:
         return None
     name = str(CORNER_NAMES[drift.corner])
-    chart = DriftChart(name, tuple(points), _forecast(state, drift.corner), drift.tolerance_mm, unit)
+    chart = DriftChart(name, tuple(points), _forecast(state, drift.corner), drift.tolerance_mm, unit, zone)
     svg = to_svg(
         draw_drift_chart(chart),
         title=_("%(corner)s: drift between services") % {"corner": name},

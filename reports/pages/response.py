@@ -12,6 +12,7 @@ from django.utils.translation import gettext as _
 
 from calibration.selectors.learned_responses import LearnedAxle, VehicleEstimate, learned_response
 from fleet.api.resources import found
+from fleet.days import local_day
 from fleet.models import VehicleModel
 from fleet.pages.workshop_page import WorkshopPage
 from fleet.permissions import Permission
@@ -36,7 +37,7 @@ class ResponseView(WorkshopPage):
 
     def get(self, request: HttpRequest, vehicle_model: UUID) -> HttpResponse:
         model = found(VehicleModel.objects.all(), vehicle_model)
-        learned = learned_response(model, self.actor.now.date())
+        learned = learned_response(model, local_day(self.actor.now))
         values = {
             "vehicle_model": model,
             "specification": learned.specification,

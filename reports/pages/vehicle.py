@@ -17,6 +17,7 @@ from calibration.selectors.setpoints import SetpointChange, heights_around, setp
 from calibration.selectors.specifications import revision_in_force
 from calibration.selectors.tyre_comparison import compared_tyres
 from fleet.actor import Actor
+from fleet.days import local_day
 from fleet.history import summary_of
 from fleet.looks.lengths import LengthUnit, length
 from fleet.looks.tolerance_bar import CORNER_NAMES
@@ -58,7 +59,7 @@ class VehicleView(WorkshopPage):
             "is_seen_now": is_now_visible(self.actor, vehicle),
             "may_check": may(self.actor, Permission.RECORD_CHECKS),
             "may_work": may(self.actor, Permission.RECORD_FACTS),
-            "specification": revision_in_force(vehicle.vehicle_model_id, self.actor.now.date()),
+            "specification": revision_in_force(vehicle.vehicle_model_id, local_day(self.actor.now)),
             "jobs": [(job, Job.State(job.state).label, Job.Reason(job.reason).label) for job in jobs],
             "charts": charts(measured, unit),
             "has_checks": any(each.kind != "round" for each in measured),

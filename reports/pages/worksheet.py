@@ -13,6 +13,7 @@ from calibration.metrology.specification import Specification as Targets
 from calibration.rules.cautions import Caution, cautions_for
 from calibration.selectors.casefile import case_of
 from calibration.selectors.specifications import pure_specification, revision_in_force
+from fleet.days import local_day
 from fleet.looks.lengths import LengthUnit, length
 from fleet.looks.tolerance_bar import CORNER_NAMES
 from fleet.models import Specification
@@ -64,7 +65,7 @@ class VehicleWorksheetView(_Worksheet):
 
     def get(self, request: HttpRequest, vin: str) -> HttpResponse:
         vehicle = vehicle_by_vin(self.actor, vin)
-        revision = revision_in_force(vehicle.vehicle_model_id, self.actor.now.date())
+        revision = revision_in_force(vehicle.vehicle_model_id, local_day(self.actor.now))
         targets = pure_specification(revision.content) if revision else None
         return self.sheet(vehicle=vehicle, revision=revision, targets=targets)
 

@@ -6,9 +6,8 @@ import math
 import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta, tzinfo
+from datetime import date, datetime, time, timedelta, tzinfo
 from typing import Final
-from zoneinfo import ZoneInfo
 
 from django.db.models import Exists, OuterRef, QuerySet
 from django.db.models.functions import Least
@@ -16,7 +15,7 @@ from django.db.models.functions import Least
 from calibration.models import OPEN_STATES, DriftSeries, DriftState, Job
 from calibration.rules.drift_course import day_of, time_of_day
 from calibration.selectors.vehicle_drift import VehicleDrift
-from fleet.models import Workshop
+from fleet.days import local_day, workshop_zone
 from fleet.selectors.instruments import instruments
 
 from ..models import Reminder
@@ -55,16 +54,19 @@ def next_check(drift: VehicleDrift | None, now: datetime, zone: tzinfo) -> NextC
     if drift is None or drift.due_at is None:
         return None
     at_km = drift.due.at_km
+    by_distance = at_km is not None
     return NextCheck(
-        on=day_due(drift.due_at, zone, by_distance=at_km is not None),
+        on=day_due(drift.due_at, zone, by_distance=by_distance),
         at_km=None if at_km is None else round(at_km),
-        stage=_stage_of_check(drift.due.first_day, now),
+        stage=_stage_of_check(drift.due_at, now, zone, by_distance=by_distance),
     )
 
 
-def _stage_of_check(first_day: float, now: datetime) -> Reminder.Stage | None:
-    """By days, as the database compares them."""
-    return _stage(is_overdue=first_day <= day_of(now), is_soon=first_day <= day_of(now + SOON))
+def _stage_of_check(due_at: datetime, now: datetime, zone: tzinfo, *, by_distance: bool) -> Reminder.Stage | None:
+    return _stage(
+        is_overdue=is_overdue(due_at, now, zone, by_distance=by_distance),
+        is_soon=day_of(due_at) <= day_of(now + SOON),
+    )
 
 
 def _stage(*, is_overdue: bool, is_soon: bool) -> Reminder.Stage | None:
@@ -81,7 +83,7 @@ def due_vehicles(now: datetime) -> Iterator[DueThing]:
 
 def checks(of_vehicles: QuerySet[DriftSeries], now: datetime, *, until: datetime) -> Iterator[DueThing]:
     """The next height check of each vehicle that has one by a time, the earliest first."""
-    zone = ZoneInfo(Workshop.objects.get().time_zone)
+    zone = workshop_zone()
     found = list(
         of_vehicles.annotate(first_day=Least("due_day", "distance_due_day"))
         .filter(first_day__lte=day_of(until))
@@ -93,11 +95,11 @@ def checks(of_vehicles: QuerySet[DriftSeries], now: datetime, *, until: datetime
         if last is None:
             continue
         by_distance = series.distance_due_day < series.due_day
-        first_day = min(series.due_day, series.distance_due_day)
+        due_at = time_of_day(min(series.due_day, series.distance_due_day))
         yield DueThing(
-            stage=_stage_of_check(first_day, now),
+            stage=_stage_of_check(due_at, now, zone, by_distance=by_distance),
             done_on=time_of_day(last).astimezone(zone).date(),
-            due_on=day_due(time_of_day(first_day), zone, by_distance=by_distance),
+            due_on=day_due(due_at, zone, by_distance=by_distance),
             known_since=series.due_changed_at,
             vehicle=series.vehicle_id,
             due_at_km=round(series.due_at_km) if by_distance else None,
@@ -107,6 +109,11 @@ def checks(of_vehicles: QuerySet[DriftSeries], now: datetime, *, until: datetime
 def day_due(due_at: datetime, zone: tzinfo, *, by_distance: bool) -> date:
     """By months it is a day of the calendar, wherever the workshop is; by distance the day of a moment."""
     return due_at.astimezone(zone).date() if by_distance else due_at.date()
+
+
+def is_overdue(due_at: datetime, now: datetime, zone: tzinfo, *, by_distance: bool) -> bool:
+    """From the beginning of its day where the workshop is; by distance from the moment on."""
+    return (due_at if by_distance else datetime.combine(due_at.date(), time.min, zone)) <= now
 
 
 def _last_days(vehicles: list[uuid.UUID]) -> dict[uuid.UUID, float]:
@@ -123,8 +130,7 @@ def due_instruments(now: datetime) -> Iterator[DueThing]:
 
 def calibrations(now: datetime, *, until: datetime) -> Iterator[DueThing]:
     """The next calibration of each instrument in use that has one by a time."""
-    zone = ZoneInfo(Workshop.objects.get().time_zone)
-    today, soon, last_day = (each.astimezone(zone).date() for each in (now, now + SOON, until))
+    today, soon, last_day = (local_day(each) for each in (now, now + SOON, until))
     for instrument in instruments():
         calibration = instrument.latest_calibration
         if instrument.is_withdrawn or calibration.due_on > last_day:

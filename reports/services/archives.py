@@ -6,7 +6,6 @@ import hashlib
 import os
 import uuid
 from collections.abc import Iterable, Iterator
-from datetime import UTC, datetime, time
 from pathlib import Path
 from typing import IO, Any, Final
 
@@ -24,9 +23,9 @@ from calibration.services.responses import posterior_renew
 from fleet import ledger, outbox
 from fleet.actor import Actor
 from fleet.errors import Conflict, Invalid, NotFound
-from fleet.models import Membership, Operator, OutboxItem, Specification, TenantModel, Vehicle, Workshop
+from fleet.models import Membership, Operator, OutboxItem, TenantModel, Vehicle, Workshop
 from fleet.permissions import Permission, require
-from fleet.services.vehicle_models import REVISION_KIND
+from fleet.services.vehicle_models import later_revisions_await
 
 from ..archive.members import ArchiveError, Manifest
 from ..archive.old_ledger import verify_ledger
@@ -184,16 +183,9 @@ def _ask_for_what_follows(actor: Actor) -> None:
     for job_id, state in bare.values_list("pk", "state"):
         kind = "calibration.job_signed_off" if state == Job.State.SIGNED_OFF else "calibration.job_ended"
         outbox.append(actor, kind, {"job": str(job_id)})
-    for model_id, day in _later_revisions(actor.now):
-        due_at = datetime.combine(day, time.min, UTC)
-        outbox.append(actor, REVISION_KIND, {"vehicle_model": str(model_id)}, due_at=due_at)
+    later_revisions_await(actor=actor)
     for vehicle_id in Vehicle.objects.order_by("pk").values_list("pk", flat=True).iterator():
         outbox.append(actor, VEHICLE_KIND, {"vehicle": str(vehicle_id)})
-
-
-def _later_revisions(now: datetime) -> Iterable[tuple[uuid.UUID, Any]]:
-    later = Specification.objects.filter(effective_from__gt=now.date())
-    return later.values_list("vehicle_model", "effective_from").distinct()
 
 
 def _keep_evidence(archive: Archive, intake: ArchiveIntake) -> str:

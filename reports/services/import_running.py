@@ -24,8 +24,8 @@ from calibration.services.drift import drift_changed
 from fleet import outbox
 from fleet.actor import Actor
 from fleet.callers import actor_for
+from fleet.days import workshop_zone
 from fleet.errors import Forbidden
-from fleet.models import Workshop
 from fleet.permissions import Permission, require
 
 from ..imports import registry, storage, tables
@@ -193,7 +193,7 @@ def _reading(run: Import) -> Reading:
     given = {LOADING: said[LOADING]} if LOADING in said else {}
     if at is None:
         return Reading(zone, day_order=said.get(DAY_ORDER, ""), given=given)
-    zone_of_days = zone or ZoneInfo(Workshop.objects.values_list("time_zone", flat=True).get(pk=run.workshop_id))
+    zone_of_days = zone or workshop_zone()
     return Reading(zone, zone_of_days, time.fromisoformat(at), said.get(DAY_ORDER, ""), given)
 
 

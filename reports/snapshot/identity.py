@@ -87,7 +87,7 @@ def instruments(source: Source) -> tuple[doc.InstrumentEntry, ...]:
     for test in source.case.leak_tests:
         last_used[test.instrument_id] = max(test.happened_at, last_used.get(test.instrument_id, test.happened_at))
     rows = Instrument.objects.filter(pk__in=last_used).order_by("serial")
-    return tuple(_instrument(row, last_used[row.pk].date()) for row in rows)
+    return tuple(_instrument(row, source.local(last_used[row.pk]).date()) for row in rows)
 
 
 def _instrument(row: Instrument, used_on: date) -> doc.InstrumentEntry:

@@ -82,9 +82,9 @@ def test_the_latest_calibration_counts(site: Site) -> None:
 def test_a_withdrawal_lists_the_jobs_since_the_last_good_calibration(
     site: Site, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    asked: list[tuple[UUID, date]] = []
+    asked: list[tuple[UUID, date | None]] = []
 
-    def finder(_actor: Actor, instrument: UUID, since: date) -> list[dict[str, Any]]:
+    def finder(_actor: Actor, instrument: UUID, since: date | None) -> list[dict[str, Any]]:
         asked.append((instrument, since))
         return [{"id": "01933b7a-0c4e-7d5f-8a7e-2b1d0c9f8e7d", "number": 7}]
 

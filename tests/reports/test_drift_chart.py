@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from datetime import date
 from typing import Any
 
@@ -9,9 +10,11 @@ import pytest
 from reportlab.graphics.shapes import Circle, Group, PolyLine, Rect, String
 
 from calibration.rules.drift_course import EPOCH, day_of, time_of_day
+from fleet.tenancy import in_workshop
 from reports.alert_words import alert_sentence, expected_in_words
 from reports.drawing.drift_chart import DriftChart, DriftPoint, ForecastPoint, draw_drift_chart
 from reports.models import DriftAlert
+from tests.factories import Site
 
 TODAY = 9800.0
 
@@ -80,6 +83,13 @@ def test_days_and_times_are_each_others_inverse() -> None:
     assert day_of(time_of_day(TODAY + 0.25)) == TODAY + 0.25
 
 
+@pytest.fixture
+def workshop_in_utc(site: Site) -> Iterator[None]:
+    """Days of alerts are those of a workshop."""
+    with in_workshop(site.workshop.pk):
+        yield
+
+
 FIGURES = {
     "level_mm": -7.0,
     "last_mm": -9.0,
@@ -97,6 +107,7 @@ FIGURES = {
 }
 
 
+@pytest.mark.usefixtures("workshop_in_utc")
 @pytest.mark.parametrize(
     ("kind", "place", "says"),
     [
@@ -116,6 +127,7 @@ def test_each_kind_says_what_is_the_matter(kind: str, place: str, says: str) -> 
     assert alert_sentence(kind, place, FIGURES) == says
 
 
+@pytest.mark.usefixtures("workshop_in_utc")
 def test_every_kind_has_its_sentence() -> None:
     for kind in DriftAlert.Kind.values:
         place = {"overdue": "", "uneven": "front"}.get(kind, "FL")

@@ -17,6 +17,7 @@ from django.utils import timezone
 from pypdf import PdfReader
 
 from calibration.models import Job
+from fleet.days import workshop_zone
 from fleet.ids import new_id
 from fleet.models import Operator, Vehicle
 from fleet.tenancy import in_workshop
@@ -124,6 +125,7 @@ class TestLines:
         with in_workshop(site.workshop.pk):
             actor = site.manager.actor()
             vehicles = list(vehicles_of(operator, actor))
+            workshop_zone()  # comes with who calls
             counts = []
             for some in ([each for each in vehicles if each.registration == "C DONE"], vehicles):
                 with CaptureQueriesContext(

@@ -16,6 +16,7 @@ from calibration.models import DriftState
 from calibration.selectors.drift import last_measured_outside
 from calibration.services.jobs import job_pause
 from fleet import services
+from fleet.days import workshop_zone
 from fleet.ids import new_id
 from fleet.models import Vehicle
 from fleet.services.vehicle_facts import event_record
@@ -238,6 +239,7 @@ class TestLists:
         perform_all(site)
         counts = []
         with in_workshop(site.workshop.pk):
+            workshop_zone()  # comes with who calls
             for some in (done[:1], done):
                 with CaptureQueriesContext(connection) as seen:
                     actor = site.manager.actor()

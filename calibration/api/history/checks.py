@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from calibration.metrology.corners import CORNERS
+from fleet.days import local_day
 from fleet.history import record_of, rows_of, summarises
 from fleet.looks import dates
 from fleet.looks.corners import corner_name
@@ -56,7 +56,7 @@ def _check_photo(_entry: LedgerEntry) -> str:
 def _height_checks_imported(entry: LedgerEntry) -> str:
     checks = rows_of(entry, "calibration.heightcheck")
     times = sorted(datetime.fromisoformat(each["happened_at"]) for each in checks)
-    first, last = (dates.day(timezone.localtime(each)) for each in (times[0], times[-1]))
+    first, last = (dates.day(local_day(each)) for each in (times[0], times[-1]))
     line = ngettext(
         "%(count)s height check came by import, measured on %(first)s.",
         "%(count)s height checks came by import, measured from %(first)s to %(last)s.",

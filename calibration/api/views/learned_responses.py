@@ -9,6 +9,7 @@ from rest_framework.response import Response
 from calibration.metrology.corners import AXLES
 from calibration.selectors.learned_responses import learned_response
 from fleet.api.resources import found
+from fleet.days import local_day
 from fleet.models import VehicleModel
 from fleet.permissions import Permission, require
 
@@ -27,7 +28,7 @@ class LearnedResponseViewSet(WorkViewSet):
     def retrieve(self, request: Request, *args: object, **kwargs: object) -> Response:
         vehicle_model = found(VehicleModel.objects.all(), self.kwargs["vehicle_model"])
         require(self.actor, Permission.READ_WORKSHOP)
-        learned = learned_response(vehicle_model, self.actor.now.date())
+        learned = learned_response(vehicle_model, local_day(self.actor.now))
         by_axle = {each.axle: each for each in learned.axles}
         shown = {
             "vehicle_model": vehicle_model.pk,

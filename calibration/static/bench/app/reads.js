@@ -3,6 +3,8 @@
  * a tablet that is lost holds no more than the day's work.
  */
 
+import { withOffset } from "./time.js";
+
 const CLOSED = new Set(["signed_off", "ended", "reverted"]);
 const MOST_KEPT_AHEAD = 30;
 const NOT_FOUND = 404;
@@ -153,9 +155,9 @@ export class Reads {
     const page = await this.#askedElseKept(`/api/v1/vehicle-models/${model}/specifications/?page_size=200`);
     /** @type {{effective_from: string, revision: number}[]} */
     const revisions = page?.results ?? [];
-    const now = new Date().toISOString().slice(0, "2026-05-04".length);
+    const today = withOffset().slice(0, "2026-05-04".length); // a tablet is where its workshop is
     return revisions
-      .filter(({ effective_from }) => effective_from <= now)
+      .filter(({ effective_from }) => effective_from <= today)
       .sort((a, b) => (a.effective_from < b.effective_from ? 1 : a.effective_from > b.effective_from ? -1 : b.revision - a.revision))[0] ?? null;
   }
 
