@@ -71,6 +71,7 @@ class TestCommand:
         done = run(str(file), "--key", insider().verifier_key)
         assert done.returncode == 1
         assert "another service made this file" in done.stdout
+        assert "FORMER_CHECKPOINT_KEYS" in done.stdout, "or this one when it had another key"
 
     def test_a_mistyped_key_is_said_to_be_one(self, file: Path) -> None:
         done = run(str(file), "--key", record(1, KEYS)["verifier_key"][:-4])
