@@ -151,10 +151,11 @@ class _Table(Source):
         if any(each.strip() for each in cells[len(self._columns) :]):
             detail = _("This row has %(cells)s cells, and there are %(headings)s headings. Look for a stray delimiter.")
             raise RowFault("too_many_cells", detail % {"cells": len(cells), "headings": len(self._columns)})
+        cells += [""] * (len(self._columns) - len(cells))  # a cell that is not there is an empty one
         values = dict(zip(self._columns, cells, strict=False))
         if len(self.headings) == len(self._columns):
             return values
-        return {heading: as_it_was(values[heading]) for heading in self.headings if heading in values}
+        return {heading: as_it_was(values[heading]) for heading in self.headings}
 
     def _cells(self, lines: Lines) -> list[str]:
         raise NotImplementedError

@@ -102,6 +102,19 @@ class TestFormats:
         assert [each["code"] for each in answer.json()["errors"]] == ["missing_column"]
         assert "loading" in answer.json()["errors"][0]["detail"]
 
+    def test_how_they_were_loaded_is_said_for_rows_of_json_too(self, site: Site, vehicle: Vehicle) -> None:
+        row = check_row(vehicle.vin)
+        del row["loading"]
+        assert counts(imported(site, ndjson_of([row]), loading="as_specified"))[:3] == ("done", 1, 1)
+
+    def test_a_cell_that_is_not_there_is_an_empty_one(self, site: Site, vehicle: Vehicle) -> None:
+        """Of a table that has the column: what was said of all rows is for files without."""
+        row = check_row(vehicle.vin)
+        loading = row.pop("loading")
+        whole = csv_of([{**row, "loading": loading}])
+        found = imported(site, whole.replace(f",{loading}\r\n".encode(), b"\r\n"), loading="as_specified")
+        assert codes(found) == [(2, "loading", "required")]
+
     @pytest.mark.parametrize("written", ["as specified", "wie vorgeschrieben", "As_Specified"])
     def test_loading_may_be_written_in_words(self, site: Site, vehicle: Vehicle, written: str) -> None:
         imported(site, csv_of([check_row(vehicle.vin, loading=written)]))
