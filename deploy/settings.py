@@ -9,6 +9,7 @@ from django.core.exceptions import ImproperlyConfigured
 from deploy import broker, database, languages, logs, mail, outbound, signing_certificate
 from deploy.content_policy import CONTENT_POLICY
 from deploy.embedded.folder import CHECKOUT, data_folder
+from fleet.signed_heads import HeadError, public_key
 
 
 def _flag(name: str, default: bool) -> bool:
@@ -20,6 +21,19 @@ def _flag(name: str, default: bool) -> bool:
 
 def _list(name: str, default: str) -> list[str]:
     return [entry.strip() for entry in os.environ.get(name, default).split(",") if entry.strip()]
+
+
+def _public_keys(name: str) -> list[str]:
+    keys = _list(name, "")
+    for each in keys:
+        try:
+            public_key(each)
+        except HeadError as error:
+            raise ImproperlyConfigured(
+                f"{name} holds something that is no public key: {error}. Write whole keys as certificates name them "
+                "(verifier_key) or as /verify/ shows them, with commas between them."
+            ) from None
+    return keys
 
 
 def _whole_number(name: str, default: int, *, of: str, lowest: int, highest: int) -> int:
@@ -54,7 +68,7 @@ DATA = data_folder()
 SECRET_KEY = os.environ.get("SECRET_KEY") or DATA.secret("django-secret-key")
 # Signs the heads of the workshops' trees; public keys of before are `verifier_key` of old checkpoints.
 CHECKPOINT_KEY = os.environ.get("CHECKPOINT_KEY") or DATA.secret("checkpoint-key")
-FORMER_CHECKPOINT_KEYS = _list("FORMER_CHECKPOINT_KEYS", "")
+FORMER_CHECKPOINT_KEYS = _public_keys("FORMER_CHECKPOINT_KEYS")
 # Signs certificates: PEM text with the private key, its certificate and those of its issuers.
 SIGNING_PEM = signing_certificate.signing_pem(DATA)
 DEBUG = False

@@ -794,7 +794,11 @@ def key_known(file: CertificateFile) -> str:
     known = [VerifierKey.read(each) for each in file.keys]
     key = file.verifier_key
     is_known = any(each.raw == key.raw and each.name in (None, key.name) for each in known)
-    require(is_known, "the verifier key in the file is not the one to compare with: another service made this file")
+    require(
+        is_known,
+        "the verifier key in the file is not the one to compare with: another service made this file, or this one with "
+        "a key that it had before (its /verify/ shows those that its setting FORMER_CHECKPOINT_KEYS names)",
+    )
     return "The verifier key in the file is the one to compare with."
 
 

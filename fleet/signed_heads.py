@@ -35,6 +35,7 @@ KEY_HASH_BYTES: Final = 4
 DASH: Final = "—"
 MADE_AT: Final = "made_at "
 AFTER: Final = "after "
+_VERIFIER_KEY: Final = re.compile(r"([^\s+]+)\+([0-9a-f]{8})\+(\S+)", re.ASCII)
 _SIZE: Final = re.compile(r"0|[1-9][0-9]{0,18}", re.ASCII)
 
 
@@ -101,14 +102,13 @@ def verifier_key(name: str, key: Ed25519PublicKey) -> str:
 
 
 def public_key(verifier: str) -> Ed25519PublicKey:
-    """The key within the form that `verifier_key` gives. Raises `HeadError` where it is none."""
-    name, _, rest = verifier.strip().partition("+")
-    named_hash, _, data = rest.partition("+")
-    raw = _decoded(data, "the key")
+    """The key within the form that `verifier_key` gives, or its base64 alone. Raises `HeadError` where it is none."""
+    whole = _VERIFIER_KEY.fullmatch(verifier.strip())  # base64 has “+” as well
+    raw = _decoded(whole[3] if whole else verifier.strip(), "the key")
     if raw[:1] != ED25519 or len(raw) != 1 + 32:
         raise HeadError(f"{verifier!r} is no Ed25519 key in the form name+hash+key")
     key = Ed25519PublicKey.from_public_bytes(raw[1:])
-    if key_hash(name, key).hex() != named_hash:
+    if whole and key_hash(whole[1], key).hex() != whole[2]:
         raise HeadError(f"{verifier!r} names the hash of another key: it was cut or mistyped")
     return key
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import date, datetime
+from decimal import Decimal
 from typing import Any
 
 from django.utils import timezone
@@ -42,6 +43,8 @@ def _shown_by_name(name: str, value: Any) -> Any:
         return _moment(datetime.fromisoformat(value))
     if isinstance(value, str) and name.endswith("_on"):
         return dates.day(date.fromisoformat(value))
+    if name.endswith("_km") and isinstance(value, int | float):
+        return kilometres(value)
     return shown_value(value)
 
 
@@ -61,7 +64,16 @@ def shown_value(value: Any) -> Any:
     return figure(_tenths(value).removesuffix(".0") if isinstance(value, float) else str(value))
 
 
-def _tenths(value: float) -> str:
+def kilometres(value: float | Decimal) -> str:
+    r"""What an odometer shows, in groups of three digits, with its tenths where it has any.
+
+    >>> kilometres(84210.0), kilometres(Decimal("1250.50"))
+    ('84\u202f210', '1\u202f250.5')
+    """
+    return number_format(_tenths(value).removesuffix(".0"), force_grouping=True)
+
+
+def _tenths(value: float | Decimal) -> str:
     """Rounded as everywhere; zero never carries a sign."""
     return str(to_places(value, 1) + 0)
 

@@ -16,6 +16,8 @@ from fleet.specifications import AXLES
 _SPACES: Final = re.compile(r"[\s\u00a0\u2009\u202f']")
 _NUMBER: Final = re.compile(r"([+-]?)(\d{1,30})(?:([.,])(\d{1,30}))?", re.ASCII)
 _GROUP: Final = 3
+_OTHER_SIGN: Final = {".": ",", ",": "."}
+"""What is customary between thousands, by the decimal sign. Pages print a space there, which any language reads."""
 _AXLE_NAMES: Final = {"front": _("Front left with front right"), "rear": _("Rear left with rear right")}
 NOT_A_WHOLE_NUMBER = _("Must be a whole number, in digits without a separator between the thousands.")
 NOT_A_NUMBER = _("Must be a number, for example 486 or 0.9, without a separator between the thousands.")
@@ -28,7 +30,7 @@ def plain_number(typed: str, *, whole: bool = False, grouped: bool = False) -> s
     """What was typed, as digits with a decimal point; `ValidationError` where it is no number or could be two.
 
     A separator before exactly three digits may stand between thousands. It is taken for that where it is the
-    language's own and the number is `whole` or `grouped`, which those are that pages print in groups. It is taken for
+    language's own and the number is `whole` or `grouped`, as those are that people write in groups. It is taken for
     a decimal one where it is the language's own and a fraction is possible, or where a lone zero precedes it.
     """
     bare = _SPACES.sub("", typed).replace("\u2212", "-")
@@ -44,8 +46,9 @@ def plain_number(typed: str, *, whole: bool = False, grouped: bool = False) -> s
 
 
 def _ungrouped(digits: str) -> str:
-    """Without the language's separators between thousands, where every group of them is whole."""
-    thousands, decimal = (re.escape(get_format(name)) for name in ("THOUSAND_SEPARATOR", "DECIMAL_SEPARATOR"))
+    """Without what people of the language type between thousands, where every group of them is whole."""
+    decimal = get_format("DECIMAL_SEPARATOR")
+    thousands, decimal = re.escape(_OTHER_SIGN[decimal]), re.escape(decimal)
     is_grouped = re.fullmatch(rf"[+-]?[1-9]\d{{0,2}}(?:{thousands}\d{{3}})+(?:{decimal}\d+)?", digits, re.ASCII)
     return re.sub(thousands, "", digits) if is_grouped else digits
 

@@ -144,6 +144,9 @@ class ImportViewSet(ResourceMixin, ListModelMixin, RetrieveModelMixin, WorkshopV
     @extend_schema(responses={(200, "text/csv"): OpenApiTypes.BINARY})
     @action(detail=True, methods=["get"], renderer_classes=[CsvRenderer, JSONRenderer])
     def errors(self, request: Request, pk: str) -> FileResponse:
+        """The refused rows as CSV, a line each: line, columns, rules and sentences in the language of whoever started
+        the import, then the row's cells. Put right, the file may be imported as it is: the first four columns are
+        passed over. Between columns stands what stood there in the imported file."""
         run = import_for(self.actor, UUID(pk))
         return errors_of(run)
 

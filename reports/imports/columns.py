@@ -47,7 +47,7 @@ class Reading:
     day_order: str = ""
     """Of days written 03/05/2024; none: they are refused."""
     given: Mapping[str, str] = field(default_factory=dict)
-    """What all rows hold in a column that the file does not have."""
+    """What all rows hold in a column that the file, or of JSON the row, does not have."""
 
 
 Cell = Callable[[Any, Reading], Any]
@@ -97,7 +97,8 @@ def values_of(
     for column in columns:
         heading = mapping.get(column.name)
         try:
-            cell = reading.given.get(column.name) if heading is None else row.get(heading)
+            given = reading.given.get(column.name)
+            cell = given if heading is None else row.get(heading, given)
             values[column.name] = column.read(cell, reading)
             if column.is_required and values[column.name] is None:
                 raise RowFault("required", _("This cell is empty. Every row needs it."))

@@ -15,6 +15,7 @@ from typing import Any, Final
 
 from django.utils.translation import gettext as _
 
+from .error_columns import as_it_was, is_error_heading
 from .faults import Fault, FileFault, RowFault
 from .recognition import not_utf8
 
@@ -123,7 +124,7 @@ class Source:
 
 
 class _Table(Source):
-    """With a line of headings."""
+    """With a line of headings; what an error file has beside its rows is passed over."""
 
     def __init__(self, stream: io.BufferedReader) -> None:
         super().__init__(stream)
@@ -136,7 +137,8 @@ class _Table(Source):
                 raise FileFault("no_rows", _("The file holds no line of headings.")) from None
             except RowFault as refusal:
                 raise FileFault(refusal.fault.code, refusal.fault.detail) from None
-        self.headings = _headings(cells)
+        self._columns = _headings(cells)
+        self.headings = [each for each in self._columns if not is_error_heading(each)]
         self._first = lines.position, lines.line
 
     def _lines(self, position: int, line: int) -> Lines:
@@ -146,10 +148,14 @@ class _Table(Source):
         cells = self._cells(lines)
         if not any(isinstance(each, str) and each.strip() for each in cells):
             return None
-        if any(each.strip() for each in cells[len(self.headings) :]):
+        if any(each.strip() for each in cells[len(self._columns) :]):
             detail = _("This row has %(cells)s cells, and there are %(headings)s headings. Look for a stray delimiter.")
-            raise RowFault("too_many_cells", detail % {"cells": len(cells), "headings": len(self.headings)})
-        return dict(zip(self.headings, cells, strict=False))
+            raise RowFault("too_many_cells", detail % {"cells": len(cells), "headings": len(self._columns)})
+        cells += [""] * (len(self._columns) - len(cells))  # a cell that is not there is an empty one
+        values = dict(zip(self._columns, cells, strict=False))
+        if len(self.headings) == len(self._columns):
+            return values
+        return {heading: as_it_was(values[heading]) for heading in self.headings}
 
     def _cells(self, lines: Lines) -> list[str]:
         raise NotImplementedError

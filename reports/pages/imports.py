@@ -30,6 +30,7 @@ from ..imports.check_rows import CheckRows
 from ..imports.examples import MEDIA_TYPES, example_cell, example_file
 from ..imports.kinds import ImportKind
 from ..imports.tables import Sample
+from ..imports.vehicle_rows import VehicleRows
 from ..models import Import, ImportFile
 from ..selectors.imports import import_for, problems_of, visible_imports
 from ..services.imports import (
@@ -47,6 +48,11 @@ _ASSUMED: Final = {
     DAY_ORDER: gettext_lazy("Days written like 03/05/2024 have"),
     LOADING: gettext_lazy("How the vehicles were loaded"),
 }
+_RESTS_ON: Final = {
+    VehicleRows.name: (("operators", gettext_lazy("Operators")), ("vehicle_models", gettext_lazy("Vehicle models"))),
+    CheckRows.name: (("vehicles_page", gettext_lazy("Vehicles")), ("instruments", gettext_lazy("Instruments"))),
+}
+"""Pages of what rows of a kind name, and what has to be there before them."""
 PREVIEWED: Final = 5
 PROBLEMS_SHOWN: Final = 100
 LONGEST_CELL: Final = 60
@@ -267,7 +273,12 @@ def _described(kind: ImportKind) -> dict[str, Any]:
         for each in kind.columns()
         if each.name in headings.HEADINGS
     ]
-    return {"kind": kind, "columns": columns, "formats": list(MEDIA_TYPES)}
+    return {
+        "kind": kind,
+        "columns": columns,
+        "formats": list(MEDIA_TYPES),
+        "rests_on": _RESTS_ON.get(kind.name, ()),
+    }
 
 
 def limits() -> dict[str, Any]:

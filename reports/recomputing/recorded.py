@@ -22,16 +22,25 @@ from .result import NotProvenError
 FIRST_SIGNED: Final = 7
 """The first renderer version whose files are signed."""
 
+_UNKNOWN_KEY: Final = (
+    "None of this installation's keys signed the head that includes its entry. Where another key signed here before, "
+    "name its public key in FORMER_CHECKPOINT_KEYS and do this again: whoever kept it has it from /verify/ or from an "
+    "archive (ledger/keys.txt), and the certificate's file names it (record.json, verifier_key)."
+)
+
 
 def proof_in_order(certificate: Certificate) -> Proof:
     """The proof of its entry, recomputed from entry to signature."""
     try:
         proof = proof_of(certificate)
+    except NotFound:
+        raise NotProvenError("No entry of the vehicle's ledger with a place in the tree prepared it.") from None
+    except HeadError:
+        raise NotProvenError(_UNKNOWN_KEY) from None
+    try:
         head = verified(proof.checkpoint, known_keys())
         path = [bytes.fromhex(node) for node in proof.path]
         root = root_by_path(proof.leaf_index, head.size, leaf_hash(bytes.fromhex(proof.entry["hash"])), path)
-    except NotFound:
-        raise NotProvenError("No entry of the vehicle's ledger with a place in the tree prepared it.") from None
     except (HeadError, MerkleError) as error:
         raise NotProvenError(f"The signed head that includes its entry does not hold: {error}.") from None
     if root != head.root:

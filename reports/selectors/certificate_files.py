@@ -19,6 +19,8 @@ from fleet.signed_heads import ED25519
 from .certificates import Verification, verification
 
 LARGEST_FILE: Final = 5_000_000
+KEY_KNOWN: Final = "key_known"
+"""The check whether a key of this service signed the head."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +42,11 @@ class CheckedFile:
 
     @property
     def holds(self) -> bool:
-        return all(each.holds for each in self.results)
+        return not self.failed
+
+    @property
+    def failed(self) -> list[str]:
+        return [each.name for each in self.results if not each.holds]
 
 
 Checker = Callable[[bytes, Sequence[str]], CheckedFile | None]
@@ -70,7 +76,8 @@ def checking_script_sha256() -> str:
 
 @dataclass(frozen=True)
 class FileVerification:
-    """`state` is valid, replaced, altered (a check does not hold) or not_issued (all holds, but it is another file).
+    """`state` is valid, replaced, altered (a check does not hold), not_issued (all holds, but it is another file) or
+    unknown_key (it is the very file, but no key that is known here signed its head: `FORMER_CHECKPOINT_KEYS`).
 
     `certificate` is what was issued under the code that the file names.
     """
@@ -92,10 +99,12 @@ def file_verification(content: bytes) -> FileVerification | None:
 
 
 def _state(file: CheckedFile, certificate: Verification | None) -> str:
+    is_very_file = certificate is not None and certificate.sha256 == file.sha256
     if not file.holds:
-        return "altered"
-    if certificate is None or certificate.sha256 != file.sha256:
+        return "unknown_key" if is_very_file and file.failed == [KEY_KNOWN] else "altered"
+    if not is_very_file:
         return "not_issued"
+    assert certificate is not None
     return "replaced" if certificate.state == "replaced" else "valid"
 
 

@@ -8,7 +8,7 @@ import { kindOf } from "../../calibration/static/bench/app/sending.js";
 import { readIn } from "../../calibration/static/bench/app/sentences.js";
 import { gettext, ngettext } from "../../calibration/static/bench/app/texts.js";
 import { dayAndTime, withOffset } from "../../calibration/static/bench/app/time.js";
-import { unitsOf } from "../../calibration/static/bench/app/units.js";
+import { grouped, unitsOf } from "../../calibration/static/bench/app/units.js";
 import { normalised, vinHelp, vinIn } from "../../calibration/static/bench/app/vin.js";
 
 const vins = JSON.parse(readFileSync(new URL("../reference/vin.json", import.meta.url), "utf8"));
@@ -35,6 +35,13 @@ test("every sixteenth of an inch comes back as the hundredth of a millimetre nea
     const text = rest ? `${whole} ${rest}/16` : String(whole);
     assert.ok(Math.abs(inch.parse(text) - (sixteenths * 25.4) / 16) <= 0.005 + 1e-9, text);
   }
+});
+
+test("thousands are parted alike in every language, by a space that ends no line", () => {
+  assert.equal(grouped(84210, "en"), "84\u202f210");
+  assert.equal(grouped(84210, "de"), "84\u202f210");
+  assert.equal(grouped(1234567.5, "de"), "1\u202f234\u202f567,5");
+  assert.equal(grouped(950, "en"), "950");
 });
 
 test("what is shown of a height, its target and its deviation agrees", () => {

@@ -143,7 +143,10 @@ def asks_about_the_odometer(tablet: TabletInBay) -> None:
     page, job_id = tablet.page, ""
     tablet.open(f"#/open/{tablet.bay.vehicle.vin}")
     told = page.locator("#reception .notice-review")
-    for typed, said in (("4821", "4,821 km is less than the 48,210 km of"), ("482100", "482,100 km is far more than")):
+    for typed, said in (
+        ("4821", "4\u202f821 km is less than the 48\u202f210 km of"),
+        ("482100", "482\u202f100 km is far more than"),
+    ):
         page.get_by_label("Odometer").fill(typed)
         tablet.press("Open the job")
         expect(told).to_contain_text(said)

@@ -11,9 +11,10 @@ from pathlib import Path
 import pytest
 
 from deploy import verify_certificate
-from tests.campaigns.certificates import kinds
+from tests.campaigns.certificates import byte_kinds, kinds
+from tests.campaigns.certificates.byte_kinds import Kind
 from tests.campaigns.certificates.campaign import Campaign, by_script, without_check
-from tests.campaigns.certificates.kinds import KINDS, Kind
+from tests.campaigns.certificates.kinds import KINDS
 from tests.campaigns.certificates.miniature import Original, insider, issued
 
 ALTERATIONS = 300
@@ -21,8 +22,8 @@ SEED = 9162
 REVEALED_BY: dict[str, Kind] = {
     "one_signature": kinds.signed_twice_by_insider,
     "whole_file_signed": kinds.revision_appended,
-    "content_unchanged": kinds.byte_of_page_changed,
-    "signature_valid": kinds.digest_repaired,
+    "content_unchanged": byte_kinds.byte_of_page_changed,
+    "signature_valid": byte_kinds.digest_repaired,
     "signing_certificate_named": kinds.signed_by_stranger,
     "one_attachment": kinds.attachment_added_by_insider,
     "record_in_form": kinds.written_otherwise_by_insider,
@@ -80,15 +81,15 @@ def test_an_alarm_where_nothing_was_altered_is_noticed(originals: list[Original]
 
 def test_a_service_that_says_otherwise_is_noticed(originals: list[Original], tmp_path: Path) -> None:
     campaign = Campaign(originals, tmp_path, service=lambda _pdf, _keys: True)
-    campaign.alter(originals[0], kinds.truncated, random.Random(SEED))  # noqa: S311
+    campaign.alter(originals[0], byte_kinds.truncated, random.Random(SEED))  # noqa: S311
     assert campaign.outcome.disagreed
 
 
 def test_what_lies_in_the_placeholder_alone_is_not_altered(originals: list[Original]) -> None:
     """The kinds that alter bytes leave the digits of the signature as they are."""
     rng = random.Random(SEED)  # noqa: S311
-    for kind in (kinds.byte_changed, kinds.bit_flipped, kinds.byte_of_structure_changed):
+    for kind in (byte_kinds.byte_changed, byte_kinds.bit_flipped, byte_kinds.byte_of_structure_changed):
         for _attempt in range(200):
             altered = kind(originals[0], rng)
-            start, end = kinds.placeholder(originals[0].pdf)
+            start, end = byte_kinds.placeholder(originals[0].pdf)
             assert altered is None or altered.pdf[start:end] == originals[0].pdf[start:end]

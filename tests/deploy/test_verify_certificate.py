@@ -24,7 +24,7 @@ from deploy import verify_certificate as script
 from fleet import merkle
 from fleet.canonical import canonical
 from reports.selectors.certificate_files import LARGEST_FILE
-from tests.campaigns.certificates import kinds, making
+from tests.campaigns.certificates import byte_kinds, kinds, making
 from tests.campaigns.certificates.campaign import SCRIPT, by_script, is_unforeseen
 from tests.campaigns.certificates.miniature import insider, issued, record
 
@@ -71,6 +71,7 @@ class TestCommand:
         done = run(str(file), "--key", insider().verifier_key)
         assert done.returncode == 1
         assert "another service made this file" in done.stdout
+        assert "FORMER_CHECKPOINT_KEYS" in done.stdout, "or this one when it had another key"
 
     def test_a_mistyped_key_is_said_to_be_one(self, file: Path) -> None:
         done = run(str(file), "--key", record(1, KEYS)["verifier_key"][:-4])
@@ -79,7 +80,7 @@ class TestCommand:
         assert "Traceback" not in done.stderr
 
     def test_ends_with_1_and_names_what_does_not_hold(self, file: Path) -> None:
-        altered = kinds.byte_of_page_changed(ORIGINAL, random.Random(1))  # noqa: S311
+        altered = byte_kinds.byte_of_page_changed(ORIGINAL, random.Random(1))  # noqa: S311
         assert altered is not None
         file.write_bytes(altered.pdf)
         done = run(str(file))
@@ -249,7 +250,7 @@ class TestWhatIsNot:
 
 class TestNothingBreaksIt:
     def test_every_single_byte_outside_the_placeholder_counts(self) -> None:
-        start, end = kinds.placeholder(ORIGINAL.pdf)
+        start, end = byte_kinds.placeholder(ORIGINAL.pdf)
         missed = []
         for place in [*range(start), *range(end, len(ORIGINAL.pdf))]:
             changed = bytes([ORIGINAL.pdf[place] ^ 1 << place % 7])
@@ -273,7 +274,7 @@ class TestNothingBreaksIt:
         data = ORIGINAL.pdf
         for place, by in changes:
             data = data[:place] + by + data[place + len(by) :]
-        start, end = kinds.placeholder(ORIGINAL.pdf)
+        start, end = byte_kinds.placeholder(ORIGINAL.pdf)
         outside = [*ORIGINAL.pdf[:start], *ORIGINAL.pdf[end:]]
         if [*data[:start], *data[end:]] != outside:
             assert not by_script(data, (KEYS.verifier_key,))
@@ -282,7 +283,7 @@ class TestNothingBreaksIt:
     @examples(max_examples=300, deadline=None)
     def test_any_bytes_in_the_signature(self, by: bytes, at: int, cut: int) -> None:
         """Whatever stands in the placeholder is taken apart without a fault; a whole one is accepted at best."""
-        start, _end = kinds.placeholder(ORIGINAL.pdf)
+        start, _end = byte_kinds.placeholder(ORIGINAL.pdf)
         data = bytes.fromhex(ORIGINAL.pdf[start : start + 1600].decode())
         changed = (data[:at] + by + data[at + cut :])[: len(data)].ljust(len(data), b"\0")
         by_script(ORIGINAL.pdf[:start] + changed.hex().encode() + ORIGINAL.pdf[start + 1600 :], ())

@@ -83,6 +83,16 @@ def test_a_public_key_is_read_in_the_form_in_which_it_is_published() -> None:
             public_key(wrong)
 
 
+def test_a_public_key_is_read_without_its_name_as_well() -> None:
+    keys = [Ed25519PrivateKey.from_private_bytes(bytes([n] * 32)).public_key() for n in range(40)]
+    written = {base64.b64encode(b"\x01" + key.public_bytes_raw()).decode(): key for key in keys}
+    assert any("+" in each for each in written), "base64 has the sign that stands between the parts of a whole key"
+    assert all(public_key(each) == key for each, key in written.items())
+    for each in written:
+        with pytest.raises(HeadError):
+            public_key(each[:-4])
+
+
 def test_the_key_hash_depends_on_the_tree() -> None:
     other = replace(HEAD, origin="levelbook/workshops/y")
     assert key_hash(HEAD.origin, KEY.public_key()) != key_hash(other.origin, KEY.public_key())

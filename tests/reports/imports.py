@@ -14,7 +14,7 @@ from fleet import outbox
 from fleet.models import OutboxItem
 from fleet.tenancy import in_workshop
 from reports.models import Import
-from tests.factories import Person, Site
+from tests.factories import Person, Site, new_vin
 
 IMPORTS: Final = "/api/v1/imports/"
 Rows = Sequence[Mapping[str, Any]]
@@ -92,3 +92,22 @@ def imported(site: Site, content: bytes, **fields: Any) -> dict[str, Any]:
 
 def run_of(key: str) -> Import:
     return Import.objects.get(pk=key)
+
+
+def days(vin: str, count: int, **changes: Any) -> list[dict[str, Any]]:
+    return [check_row(vin, f"2025-{1 + n // 28:02}-{1 + n % 28:02}T09:30:00+01:00", **changes) for n in range(count)]
+
+
+def codes(found: dict[str, Any]) -> list[tuple[int, str, str]]:
+    return [(each["line"], each["column"], each["code"]) for each in found["errors"]]
+
+
+def counts(found: dict[str, Any]) -> tuple[str, int, int, int, int]:
+    return found["state"], found["rows"], found["accepted"], found["known"], found["rejected"]
+
+
+def vehicle_rows(site: Site, count: int = 2) -> list[dict[str, Any]]:
+    known = site.vehicle()
+    model = known.vehicle_model
+    named = {"make": model.make, "model": model.name.upper(), "operator": known.operator.name, "model_year": 2024}
+    return [{"vin": new_vin(), "registration": f"LB {number}", **named} for number in range(count)]

@@ -229,10 +229,10 @@ class TestSweep:
         assert alert.details["due_at_km"] == 65_000
         with in_workshop(site.workshop.pk):
             sentence = alert_sentence(alert.kind, alert.place, alert.details)
-            assert sentence.startswith("The height check was due at 65,000 km, reached about ")
+            assert sentence.startswith("The height check was due at 65\u202f000 km, reached about ")
             assert "by an estimate from the last two odometer readings" in sentence
             with override("de"):
-                assert "bei 65.000 km fällig" in alert_sentence(alert.kind, alert.place, alert.details)
+                assert "bei 65\u202f000 km fällig" in alert_sentence(alert.kind, alert.place, alert.details)
 
     def test_tyres_fitted_say_how_far_a_vehicle_went(self, site: Site, perform_all: Perform) -> None:
         vehicle = site.vehicle()

@@ -104,7 +104,7 @@ class TestContent:
             drifting.checked(site, vehicle, days_ago=days_ago, odometer_km=km)
         perform_all(site)
         check = events_of(site.manager)[f"Height check due: {vehicle.registration}"]
-        assert "Due at 42,000 km" in check["description"]
+        assert "Due at 42\u202f000 km" in check["description"]
         assert abs(check["dtstart"].dt - (timezone.now().date() + timedelta(days=20))) <= timedelta(days=1)
 
     def test_what_is_overdue_stays_on_its_day(self, site: Site, perform_all: Perform) -> None:

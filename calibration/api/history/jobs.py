@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping
+from decimal import Decimal
 from statistics import fmean
 from typing import Any
 
@@ -12,7 +13,7 @@ from django.utils.translation import gettext_lazy, ngettext
 
 from calibration.metrology.corners import CORNERS
 from calibration.models import Job
-from calibration.rules.notation import figure
+from calibration.rules.notation import figure, kilometres
 from calibration.rules.texts import READINESS_ITEMS
 from fleet.history import record_of, rows_of, summarises
 from fleet.looks.corners import corner_name
@@ -84,7 +85,8 @@ _reasoned("reading_struck", gettext_lazy("a reading struck out and replaced:"))
 def _job_opened(entry: LedgerEntry) -> str:
     job = record_of(entry)
     line = _("opened (%(reason)s) at %(odometer)s km.")
-    return _in_job(entry, line % {"reason": Job.Reason(job["reason"]).label, "odometer": job["odometer_km"]})
+    odometer = kilometres(Decimal(job["odometer_km"]))
+    return _in_job(entry, line % {"reason": Job.Reason(job["reason"]).label, "odometer": odometer})
 
 
 @summarises("readiness_recorded")

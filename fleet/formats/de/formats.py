@@ -2,3 +2,6 @@
 
 DATE_FORMAT = SHORT_DATE_FORMAT = "d.m.Y"
 DATETIME_FORMAT = SHORT_DATETIME_FORMAT = "d.m.Y, H:i"
+THOUSAND_SEPARATOR = "\u202f"
+"""A narrow no-break space (ISO 80000-1): a comma or a point would be read as the decimal sign of another language."""
+NUMBER_GROUPING = 3

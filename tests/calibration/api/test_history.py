@@ -32,7 +32,7 @@ def test_every_height_and_every_set_point_stands_in_the_history(bench: HttpBench
     told = lines(bench)
     assert told[:4] == [
         f"Vehicle added with VIN {bench.vehicle.vin}.",
-        "opened (routine check) at 48210.5 km.",
+        "opened (routine check) at 48\u202f210.5 km.",
         "readiness checked, 11 items in order.",
         "measured FL 498.0 mm (+12.0), FR 486.0 mm (0.0), RL 504.0 mm (0.0), RR 504.0 mm (0.0): "
         "outside tolerance; set-points FL 128, FR 131, RL 119, RR 122.",

@@ -41,6 +41,16 @@ def test_sentences_show_their_values_so() -> None:
     assert reason.startswith("moves −5.1 mm because it is 5.2 mm")
 
 
+@pytest.mark.parametrize(
+    ("language", "written"),
+    [("en", ("41\u202f250.5 km", "1\u202f041\u202f300 km")), ("de", ("41\u202f250,5 km", "1\u202f041\u202f300 km"))],
+)
+def test_kilometres_are_in_groups_of_three_in_every_language(language: str, written: tuple[str, str]) -> None:
+    with override(language):
+        told = texts.finding_detail("odometer_lower", None, {"odometer_km": 41250.5, "before_km": 1041300.0})
+    assert all(each in told for each in written)
+
+
 def test_one_count_is_told_in_the_singular_of_either_sign() -> None:
     assert limit_text("step", 1, 20) == "change of 1 count, at most 20 in one write"
     assert limit_text("step", -1, 20) == "change of −1 count, at most 20 in one write"

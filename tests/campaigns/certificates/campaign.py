@@ -15,7 +15,8 @@ from typing import Any, Final
 
 from deploy import verify_certificate
 
-from .kinds import KINDS, Altered, Kind
+from .byte_kinds import Altered, Kind
+from .kinds import KINDS
 from .miniature import Original
 
 SCRIPT: Final = Path(verify_certificate.__file__)

@@ -7,6 +7,7 @@ from decimal import Decimal
 import pytest
 from django.core.exceptions import ValidationError
 from django.utils import translation
+from django.utils.formats import number_format
 
 from fleet.pages.fitments import FitmentForm
 from fleet.pages.typed import TypedDecimal, TypedInteger
@@ -58,7 +59,7 @@ def test_anything_else_is_no_number(typed: str) -> None:
 def test_the_languages_own_separator_stands_between_thousands_of_a_whole_number(
     language: str, own: str, other: str
 ) -> None:
-    """As the pages print it; the other one could begin a fraction."""
+    """As people type it; the other one could begin a fraction."""
     with translation.override(language):
         assert TypedInteger().clean(own) == 84_120
         assert TypedInteger().clean(own.replace("84", "1" + own[2] + "284")) == 1_284_120
@@ -66,7 +67,15 @@ def test_the_languages_own_separator_stands_between_thousands_of_a_whole_number(
             TypedInteger().clean(other)
 
 
-def test_kilometres_are_read_as_the_pages_print_them() -> None:
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_kilometres_are_read_as_the_pages_print_them(language: str) -> None:
+    with translation.override(language):
+        printed = number_format(Decimal("1084120.5"), force_grouping=True)
+        assert printed.startswith("1\u202f084\u202f120")
+        assert TypedDecimal(grouped=True).clean(printed) == Decimal("1084120.5")
+
+
+def test_kilometres_are_read_as_people_type_them() -> None:
     kilometres = TypedDecimal(grouped=True)
     with translation.override("de"):
         assert kilometres.clean("84.120") == 84_120

@@ -134,8 +134,10 @@ def test_kilometres_are_grouped(site: Site, manager: Client, perform_all: Callab
     drifting.checked(site, vehicle, days_ago=40, odometer_km=30_000)
     drifting.checked(site, vehicle, days_ago=10, odometer_km=45_000)
     perform_all(site)
-    assert "at 65,000 km, reached about then" in text(manager.get("/due/"))
-    assert "The next height check is due at 65,000 km, reached about" in text(manager.get(f"/vehicles/{vehicle.vin}/"))
+    assert "at 65\u202f000 km, reached about then" in text(manager.get("/due/"))
+    assert "The next height check is due at 65\u202f000 km, reached about" in text(
+        manager.get(f"/vehicles/{vehicle.vin}/")
+    )
 
 
 def test_a_vehicles_own_page_says_that_its_check_is_overdue(manager: Client, vehicles: tuple[Vehicle, Vehicle]) -> None:

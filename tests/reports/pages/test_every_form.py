@@ -1,58 +1,40 @@
 """Every form of the service as a browser without scripts sends it: what is right is done, what is wrong comes back.
 
 The forms come from the table of addresses. Those of the set-up are tried in `tests/fleet/pages/test_forms.py`; here are
-all others, and for both what no database takes.
+all others. `test_awkward_forms` sends to both what no database takes.
 """
 
 from __future__ import annotations
 
 import hashlib
-import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any, Final
 
 import pytest
-from allauth.mfa.models import Authenticator
-from django.contrib.auth.hashers import check_password
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver
 
 from calibration.models import Decision, HeightCheck, Ruling
-from fleet.models import AccessToken, CalendarFeed, HeadConflict, Membership, OutboxItem, Tablet
+from fleet.models import AccessToken, CalendarFeed, HeadConflict, OutboxItem, Tablet
 from fleet.tenancy import in_workshop
 from reports.models import ArchiveIntake, Certificate, DriftAlert, Export, Import, ImportFile, Webhook, WebhookDelivery
 from tests.calibration.outbox_files import record, saved
-from tests.factories import PASSWORD, PIN, Person, Site, make_site
+from tests.factories import Person, Site, make_site
 from tests.fleet.pages import form_cases as set_up
 from tests.fleet.pages.conftest import Furnished, furnish
 from tests.fleet.pages.forms import errors_in, form_of, forms_of, send
-from tests.fleet.signin.browsers import browser_of, confirm_password, is_in, sign_in, totp_code
+from tests.fleet.signin.browsers import browser_of, is_in
 from tests.reports.imports import check_row, csv_of
 from tests.reports.workshops import empty_site, exported
 
 from .every_page import FILES, House, name_of
+from .sign_in_forms import Case, at_the_door, own_account, second_factor, within
 
-NEW: Final = "another-lamp-of-oak-7"
 NEEDS_SCRIPT: Final = frozenset({"mfa_add_webauthn", "mfa_reauthenticate_webauthn"})
 """Browsers hand passkeys to scripts only."""
 SECRETS: Final = ("password", "pin", "code")
-
-
-@dataclass(frozen=True)
-class Case:
-    """A form: who sends it, what is typed into it, what shows that it was done, and what spoils it."""
-
-    browser: Client
-    path: str
-    typed: dict[str, Any]
-    """What depends on the page is a function of it."""
-    is_done: Callable[[], bool]
-    spoilt: dict[str, Any]
-    in_error: str
-    says: str
-    """Of what the summary of errors says about the field."""
 
 
 @dataclass(frozen=True)
@@ -73,14 +55,6 @@ def furnished(site: Site) -> Furnished:
 @pytest.fixture
 def house(site: Site) -> House:
     return House.of(site)
-
-
-def within(site: Site, count: Callable[[], object]) -> Callable[[], bool]:
-    def is_so() -> bool:
-        with in_workshop(site.workshop.pk):
-            return bool(count())
-
-    return is_so
 
 
 def decisions(house: House) -> Iterator[Case]:
@@ -177,95 +151,6 @@ def tablets(house: House) -> Iterator[Case]:
         "file",
         "file",
     )
-
-
-def own_account(site: Site) -> Iterator[Case]:
-    person = site.person("technician")
-    browser = browser_of(person)
-    yield Case(
-        browser,
-        "/account/confirm/",
-        {"password": PASSWORD},
-        lambda: True,
-        {"password": "not-this-one-41"},
-        "password",
-        "not your password",
-    )
-    yield Case(
-        browser,
-        "/account/pin/",
-        {"password": PASSWORD, "pin": "90210", "pin_again": "90210"},
-        within(site, lambda: check_password("90210", Membership.objects.get(pk=person.membership.pk).pin)),
-        {"pin_again": "90211"},
-        "pin_again",
-        "Type the same one twice",
-    )
-    yield Case(
-        browser,
-        "/account/password/",
-        {"oldpassword": PASSWORD, "password1": NEW, "password2": NEW},
-        lambda: is_in(sign_in(person.email, NEW)[0]),
-        {"password2": PASSWORD},
-        "password2",
-        "password",
-    )
-
-
-def at_the_door(house: House) -> Iterator[Case]:
-    site = house.site
-    person = site.person("technician")
-    stranger = Client()
-    yield Case(
-        stranger,
-        "/sign-in/",
-        {"login": person.email, "password": PASSWORD},
-        lambda: is_in(stranger),
-        {"password": "not-this-one-41"},
-        "",
-        "do not belong together",
-    )
-    invited = house.invited()
-    yield Case(
-        Client(),
-        house.invitation(),
-        {"password": NEW, "pin": PIN},
-        lambda: is_in(sign_in(invited.user.email, NEW)[0]),
-        {"pin": "12"},
-        "pin",
-        "4 to 8 digits",
-    )
-    link = house.password_link()
-    yield Case(
-        Client(),
-        link,
-        {"password": NEW, "password_again": NEW},
-        lambda: Client().get(link).status_code == 404,
-        {"password_again": PASSWORD},
-        "password_again",
-        "Type the same one twice",
-    )
-
-
-def second_factor(site: Site) -> Iterator[Case]:
-    person = site.person("technician")
-    browser = browser_of(person)
-    confirm_password(browser, person, "/account/")
-    app = "/account/second-factor/totp/activate/"
-    yield Case(
-        browser,
-        app,
-        {"code": lambda page: totp_code(secret_in(page))},
-        Authenticator.objects.filter(user_id=person.membership.user_id, type="totp").exists,
-        {"code": "12"},
-        "code",
-        "code",
-    )
-
-
-def secret_in(page: Any) -> str:
-    found = re.search(r"<code>([A-Z2-7]+)</code>", page.content.decode())
-    assert found
-    return found[1]
 
 
 def presses(house: House) -> Iterator[Press]:
@@ -442,7 +327,7 @@ def test_no_form_is_left_out(house: House) -> None:
         "person_invitation": "tests/fleet/pages/test_people.py",
         "own_preferences": "tests/fleet/pages/test_language.py",
         "own_notices": "tests/reports/pages/test_webhooks.py",
-        "notice_stop": "tests/reports/test_notices.py",
+        "notice_stop": "tests/reports/test_notices_declined.py",
         "verify-ask": "tests/reports/pages/test_verify_file.py",
         "import_cancellation": "tests/reports/pages/test_imports.py",
         "webhook_new": "tests/reports/pages/test_webhooks.py",
@@ -457,54 +342,3 @@ def test_no_form_is_left_out(house: House) -> None:
         "mfa_remove_webauthn": "tests/fleet/signin/test_passkeys.py",
     }
     assert with_form - of_set_up - here - elsewhere.keys() - NEEDS_SCRIPT - FILES == set()
-
-
-AWKWARD: Final = {
-    "NUL": "a\x00b",
-    "ten kilobytes": "x" * 10_240,
-    "huge number": "9" * 400,
-    "beyond the column": "99999999999999999999",
-    "tiny fraction": "0." + "0" * 60 + "1",
-    "exponent": "1e308",
-    "not a number": "NaN",
-    "lone surrogate": "\ud800",
-}
-
-
-@pytest.mark.parametrize("name", set_up.NAMES)
-def test_what_no_database_takes_is_refused_in_the_form(furnished: Furnished, name: str) -> None:
-    """A page, and never a fault of the service."""
-    manager = browser_of(furnished.site.manager)
-    case = set_up.cases(furnished)[name]
-    right = form_of(manager.get(case.path)).filled(**case.typed)
-    for field, what, status in answers_to_awkward(manager, case.path, right):
-        assert status in (200, 302, 404, 409, 412, 422), (field, what)
-
-
-def test_what_no_database_takes_is_refused_elsewhere(house: House) -> None:
-    for case in cases(house):
-        page = case.browser.get(case.path)
-        right = form_of(page, own_address(page, case.path)).filled(
-            **{n: v for n, v in case.typed.items() if isinstance(v, str)}
-        )
-        for field, what, status in answers_to_awkward(case.browser, case.path, right):
-            assert status in (200, 302, 409, 412, 422, 429), (case.path, field, what)
-
-
-def answers_to_awkward(browser: Client, path: str, right: dict[str, list[str]]) -> Iterator[tuple[str, str, int]]:
-    """All fields awkward at once, each in every way; then what was not refused there by itself, the others right."""
-    fields = [field for field in right if field != "csrfmiddlewaretoken"]
-    ways = list(AWKWARD)
-    for shift in range(len(ways)):
-        chosen = {field: ways[(at + shift) % len(ways)] for at, field in enumerate(fields)}
-        answer = browser.post(path, {**right, **{field: awkward(what) for field, what in chosen.items()}})
-        yield "all", str(shift), answer.status_code
-        refused = errors_in(answer) if answer.status_code in (200, 422) else {}
-        for field in fields:
-            if field not in refused:
-                alone = browser.post(path, {**right, field: awkward(chosen[field])})
-                yield field, chosen[field], alone.status_code
-
-
-def awkward(what: str) -> list[str]:
-    return [AWKWARD[what].encode("utf-8", "replace").decode()]

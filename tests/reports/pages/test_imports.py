@@ -59,7 +59,25 @@ def test_a_file_is_tried_and_then_carried_out(site: Site, manager: Client) -> No
     assert 'href="/due/">See what is due' in recorded
     assert f'href="{columns}"' not in recorded
     errors = b"".join(manager.get(f"{done[0]}errors/")).decode("utf-8-sig")
-    assert errors.splitlines()[1].startswith("3,taken_at,not_a_time,")
+    assert errors.splitlines()[1].startswith("3;taken_at;not_a_time;")
+
+
+def test_the_refused_rows_put_right_are_handed_in_as_they_are(site: Site, manager: Client) -> None:
+    vehicle = site.vehicle()
+    content = csv_of([german_row("X", "2025-07-04T09:30Z")], ";").replace(b"FIN;", b"Wagen;", 1)
+    columns = handed_in(manager, content)
+    typed = form_of(manager.get(columns)).filled(column_vin="Wagen", loading="as_specified")
+    run = manager.post(columns, {**typed, "how": "import"})["Location"]
+    carry_out(site)
+    assert "The refused rows as a file" in manager.get(run).content.decode()
+    refused = b"".join(manager.get(f"{run}errors/"))
+
+    again = handed_in(manager, refused.replace(b";X;", f";{vehicle.vin};".encode()), "errors.csv")
+    page = manager.get(again)
+    assert "error: line" not in page.content.decode(), "nobody is asked what that column is"
+    manager.post(again, {**form_of(page).filled(loading="as_specified"), "how": "import"})
+    carry_out(site)
+    assert HeightCheck.objects.filter(vehicle=vehicle).count() == 1
 
 
 def test_a_workshops_own_list_is_understood_and_its_days_are_asked_about(site: Site, manager: Client) -> None:
@@ -108,16 +126,23 @@ def test_days_with_slashes_have_to_be_decided(site: Site, manager: Client) -> No
 
 def test_the_page_says_what_a_file_needs(manager: Client) -> None:
     page = manager.get("/imports/new/").content.decode()
-    for word in ("Odometer (km)", "Height front left (mm)", "1,000,000", "yes, or say it for all rows"):
+    for word in ("Odometer (km)", "Height front left (mm)", "1\u202f000\u202f000", "yes, or say it for all rows"):
         assert word.lower() in page.lower(), word
     assert "taken_at" not in page
+
+
+def test_the_page_leads_to_what_has_to_be_there_first(manager: Client) -> None:
+    page = manager.get("/imports/new/").content.decode()
+    for path in ("/operators/", "/vehicle-models/", "/vehicles/", "/instruments/"):
+        assert f'<li><a href="{path}">' in page, path
+        assert manager.get(path).status_code == 200
 
 
 def test_large_numbers_are_grouped(site: Site, manager: Client) -> None:
     key = begun(site, csv_of([check_row(site.vehicle().vin)]))
     Import.objects.filter(pk=key).update(rows=1234567)
     for path in ("/imports/", f"/imports/{key}/"):
-        assert "1,234,567" in manager.get(path).content.decode()
+        assert "1\u202f234\u202f567" in manager.get(path).content.decode()
 
 
 def test_a_spreadsheet_without_a_column_comes_back_with_its_name(site: Site, manager: Client) -> None:

@@ -68,7 +68,7 @@ def test_a_finished_job_tells_everything(manager: Client, at_work: AtWork) -> No
     page = page_of(manager, at_work.done)
     for words in (
         "complaint: Sits low.",
-        "84,210 km",
+        "84\u202f210 km",
         "signed off",
         "All well.",
         'href="/certificates/1/"',

@@ -28,10 +28,10 @@ def larger(site: Site) -> Vehicle:
 def test_larger_tyres_are_compared_and_explained(site: Site) -> None:
     told = section_of(browser_of(site.manager), larger(site))
     assert "Compared with the specification's reference tyre 255/60R18." in told
-    assert "Front left 275/65R18 116V 815.0 +26.0 +6.8 – 1,250" in told
+    assert "Front left 275/65R18 116V 815.0 +26.0 +6.8 – 1 250" in told
     assert "shows 112.3 km/h at a true 120 km/h" in told
     assert "at least 6.8 % too much on the reference tyre" in told
-    assert "Rear axle: the load of 1,650 kg is 66 % of the 2,500 kg that its tyres may carry." in told
+    assert "Rear axle: the load of 1 650 kg is 66 % of the 2 500 kg that its tyres may carry." in told
 
 
 def test_in_inches_for_whoever_reads_inches(site: Site) -> None:

@@ -25,7 +25,7 @@ from reports.models import Certificate
 from reports.pages.verify_words import CHECKS
 from reports.selectors.certificate_files import LARGEST_FILE
 from reports.services.certificates import certificate_issue, certificate_replace
-from tests.campaigns.certificates import kinds, making, miniature
+from tests.campaigns.certificates import byte_kinds, kinds, making, miniature
 from tests.campaigns.certificates.miniature import Original
 from tests.campaigns.certificates.real import issued_by
 from tests.factories import Site
@@ -69,7 +69,7 @@ def said(content: bytes) -> str:
     return text
 
 
-def altered(original: Original, kind: kinds.Kind) -> bytes:
+def altered(original: Original, kind: byte_kinds.Kind) -> bytes:
     found = kind(original, random.Random(3))  # noqa: S311
     assert found is not None
     return found.pdf
@@ -107,14 +107,14 @@ def test_a_replaced_certificates_file_says_so(site: Site, certificate: Certifica
 @pytest.mark.parametrize(
     ("kind", "name"),
     [
-        (kinds.byte_of_page_changed, "content_unchanged"),
+        (byte_kinds.byte_of_page_changed, "content_unchanged"),
         (kinds.revision_appended, "whole_file_signed"),
         (kinds.signed_by_stranger, "signing_certificate_named"),
         (kinds.all_made_anew_by_stranger, "key_known"),
     ],
 )
 def test_an_altered_file_is_told_with_what_does_not_hold(
-    certificate: Certificate, original: Original, kind: kinds.Kind, name: str
+    certificate: Certificate, original: Original, kind: byte_kinds.Kind, name: str
 ) -> None:
     pdf = altered(original, kind)
     page = said(pdf)
@@ -126,7 +126,7 @@ def test_an_altered_file_is_told_with_what_does_not_hold(
 
 
 def test_what_was_issued_is_shown_beside_an_altered_file(certificate: Certificate, original: Original) -> None:
-    page = said(altered(original, kinds.byte_of_page_changed))
+    page = said(altered(original, byte_kinds.byte_of_page_changed))
     assert "What was issued here under the code in the file" in page
     assert certificate.vehicle.vin in page
 
@@ -215,7 +215,7 @@ def test_asking_is_limited_for_files_and_for_codes(db: None) -> None:
 
 
 def test_german_readers_are_told_in_german(original: Original) -> None:
-    upload = {"file": SimpleUploadedFile("certificate.pdf", altered(original, kinds.byte_of_page_changed))}
+    upload = {"file": SimpleUploadedFile("certificate.pdf", altered(original, byte_kinds.byte_of_page_changed))}
     page = Client().post("/verify/", upload, HTTP_ACCEPT_LANGUAGE="de").content.decode()
     assert "Nicht wie ausgestellt." in page
     assert "gilt nicht" in page

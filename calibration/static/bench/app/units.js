@@ -11,6 +11,8 @@ const NUMBER = /^(\d{1,5})(?:[.,](\d{1,4}))?$/;
 /** `19 3/16`, `19-3/16` or `3/16` */
 const FRACTION = /^(?:(\d{1,3})[\s-]+)?(\d{1,2})\/(2|4|8|16|32)$/;
 export const MINUS = "\u2212";
+/** Between thousands in every language, as on pages: a comma or a point is another language's decimal sign. */
+const NARROW_SPACE = "\u202f";
 
 /**
  * @param {'mm' | 'inch'} length
@@ -79,4 +81,14 @@ export function figure(value, decimals, { signed = false, language } = {}) {
   const written = new Intl.NumberFormat(language, form).format(Math.abs(rounded));
   if (rounded === 0) return written;
   return (rounded < 0 ? MINUS : signed ? "+" : "") + written;
+}
+
+/**
+ * A large number, such as kilometres, in groups of three digits.
+ * @param {number} value
+ * @param {string} [language]
+ */
+export function grouped(value, language) {
+  const parts = new Intl.NumberFormat(language, { useGrouping: true }).formatToParts(value);
+  return parts.map((part) => (part.type === "group" ? NARROW_SPACE : part.value)).join("");
 }

@@ -5,6 +5,7 @@ import { choices, field, notice } from "../parts.js";
 import { hashOf } from "../router.js";
 import { gettext, language } from "../texts.js";
 import { dayAndTime } from "../time.js";
+import { grouped } from "../units.js";
 import { normalised } from "../vin.js";
 import { reasons } from "../words.js";
 
@@ -123,8 +124,7 @@ function odometerDoubt(last) {
     const days = 1 + Math.max(0, (Date.now() - Date.parse(last.opened_at)) / DAY_MS);
     if (odometer_km >= before && odometer_km - before <= MOST_KM_A_DAY * days) return null;
     asked = odometer_km;
-    const shown = (/** @type {number} */ km) => new Intl.NumberFormat(language()).format(km);
-    const values = { now: shown(odometer_km), before: shown(before), on: dayAndTime(last.opened_at) };
+    const values = { now: grouped(odometer_km, language()), before: grouped(before, language()), on: dayAndTime(last.opened_at) };
     return notice(
       "review",
       odometer_km < before

@@ -1,0 +1,122 @@
+"""Imported checks of which only the day was noted, and what is said of the file as a whole."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+from django.utils import timezone
+
+from calibration.models import HeightCheck
+from fleet.models import LedgerEntry, Vehicle, Workshop
+from fleet.tenancy import in_workshop
+from tests.factories import Site
+
+from .imports import (
+    check_row,
+    codes,
+    counts,
+    csv_of,
+    german_row,
+    imported,
+    send,
+)
+
+
+@pytest.fixture
+def vehicle(site: Site) -> Vehicle:
+    return site.vehicle()
+
+
+class TestDays:
+    """Checks of which only the day was noted."""
+
+    def days_alone(self, site: Site, vehicle: Vehicle, day: Any = "2025-07-04", **fields: Any) -> dict[str, Any]:
+        fields = {"loading": "as_specified", "time_of_day": "12:00", "time_zone": "Europe/Berlin", **fields}
+        return imported(site, csv_of([german_row(vehicle.vin, day)]), **fields)
+
+    def test_say_that_their_time_was_assumed(self, site: Site, vehicle: Vehicle) -> None:
+        found = self.days_alone(site, vehicle)
+
+        assert counts(found) == ("done", 1, 1, 0, 0), found
+        assert found["assumptions"] == {"time_of_day": "12:00", "loading": "as_specified"}
+        check = HeightCheck.objects.get(vehicle=vehicle)
+        assert check.taken_at == datetime(2025, 7, 4, 10, tzinfo=UTC)
+        told = site.manager.client().get(f"/api/v1/checks/{check.pk}/").json()["findings"]
+        (finding,) = (each for each in told if each["code"] == "time_assumed")
+        assert finding["severity"] == "note"
+        assert "12:00 (Europe/Berlin)" in finding["detail"]
+        entry = LedgerEntry.objects.get(vehicle=vehicle, kind="height_checks_imported")
+        (row,) = entry.payload["rows"]["calibration.heightcheck"]
+        assert row["findings"][0]["values"]["day_on"] == "2025-07-04"
+
+    def test_without_a_time_of_day_are_refused(self, site: Site, vehicle: Vehicle) -> None:
+        found = self.days_alone(site, vehicle, time_of_day="")
+        assert codes(found) == [(2, "taken_at", "time_of_day_missing")]
+
+    def test_are_in_the_workshops_zone_where_none_is_chosen(self, site: Site, vehicle: Vehicle) -> None:
+        with in_workshop(site.workshop.pk):
+            Workshop.objects.filter(pk=site.workshop.pk).update(time_zone="America/New_York")
+        self.days_alone(site, vehicle, time_zone="")
+        assert HeightCheck.objects.get(vehicle=vehicle).taken_at == datetime(2025, 7, 4, 16, tzinfo=UTC)
+
+    def test_are_known_again_whatever_time_is_assumed(self, site: Site, vehicle: Vehicle) -> None:
+        first, again = self.days_alone(site, vehicle), self.days_alone(site, vehicle, time_of_day="09:00")
+        assert (counts(first)[3], counts(again)[3]) == (0, 1)
+        assert HeightCheck.objects.filter(vehicle=vehicle).count() == 1
+
+    def test_a_time_that_was_noted_is_not_called_assumed(self, site: Site, vehicle: Vehicle) -> None:
+        self.days_alone(site, vehicle, "2025-07-04 09:30")
+        check = HeightCheck.objects.get(vehicle=vehicle)
+        assert (check.taken_at.hour, [each["code"] for each in check.findings]) == (7, [])
+
+    def test_a_time_of_day_in_a_column_of_its_own_is_taken(self, site: Site, vehicle: Vehicle) -> None:
+        rows = [
+            {**german_row(vehicle.vin, f"0{n}.07.2025"), "Uhrzeit": at} for n, at in ((1, "9:15"), (2, ""), (3, "x"))
+        ]
+        fields = {"loading": "as_specified", "time_of_day": "12:00", "time_zone": "Europe/Berlin"}
+        found = imported(site, csv_of(rows), **fields)
+
+        assert codes(found) == [(4, "clock", "not_a_time_of_day")]
+        noted, assumed = HeightCheck.objects.filter(vehicle=vehicle).order_by("taken_at")
+        assert noted.taken_at == datetime(2025, 7, 1, 7, 15, tzinfo=UTC)
+        assert [[each["code"] for each in check.findings] for check in (noted, assumed)] == [[], ["time_assumed"]]
+
+    def test_today_is_no_wrong_clock(self, site: Site, vehicle: Vehicle) -> None:
+        self.days_alone(site, vehicle, timezone.now().date().isoformat(), time_of_day="23:59", time_zone="UTC")
+        check = HeightCheck.objects.get(vehicle=vehicle)
+        assert [each["code"] for each in check.findings] == ["time_assumed"]
+        assert check.happened_at <= check.received_at
+
+    def test_tomorrow_is_refused(self, site: Site, vehicle: Vehicle) -> None:
+        tomorrow = (timezone.now() + timedelta(days=1)).date().isoformat()
+        found = self.days_alone(site, vehicle, tomorrow, time_of_day="00:00", time_zone="UTC")
+        assert codes(found) == [(2, "taken_at", "still_to_come")]
+        assert not HeightCheck.objects.filter(vehicle=vehicle).exists()
+
+    @pytest.mark.parametrize(("order", "month"), [("day_first", 5), ("month_first", 3)])
+    def test_slashes_are_read_in_the_order_that_was_said(
+        self, site: Site, vehicle: Vehicle, order: str, month: int
+    ) -> None:
+        assert codes(self.days_alone(site, vehicle, "03/05/2024")) == [(2, "taken_at", "day_or_month_first")]
+        self.days_alone(site, vehicle, "03/05/2024", day_order=order)
+        assert HeightCheck.objects.get(vehicle=vehicle).taken_at.month == month
+
+    def test_the_import_tells_the_ledger_what_was_assumed(self, site: Site, vehicle: Vehicle) -> None:
+        found = self.days_alone(site, vehicle)
+        entry = LedgerEntry.objects.get(kind="import_ended", record_id=found["id"])
+        assert entry.payload["facts"]["assumptions"]["time_of_day"] == "12:00"
+
+    @pytest.mark.parametrize(
+        ("fields", "code"),
+        [
+            ({"time_of_day": "noon"}, "not_a_time_of_day"),
+            ({"time_of_day": "24:00"}, "not_a_time_of_day"),
+            ({"day_order": "dmy"}, "not_allowed"),
+            ({"loading": "full"}, "not_allowed"),
+        ],
+    )
+    def test_what_is_said_is_checked(self, site: Site, fields: dict[str, str], code: str) -> None:
+        answer = send(site.manager, csv_of([check_row("X")]), **fields)
+        assert (answer.status_code, answer.json()["errors"][0]["code"]) == (422, code)
