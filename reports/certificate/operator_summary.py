@@ -28,8 +28,6 @@ from .display import DASH, Display, zone_name
 from .document import Party, Units
 from .layout import MARGIN, PAGE_SIZES, PageSize, Sheet, build_sheets, pdf_date
 
-_WITHIN_FIGURES: Final = str.maketrans("\u202f", "\u00a0")
-"""ReportLab ends lines at a narrow no-break space."""
 _SHARES: Final = (0.11, 0.15, 0.15, 0.09, 0.18, 0.13, 0.19)
 """Of the width, column by column."""
 
@@ -194,7 +192,7 @@ def worst_words(line: Line, display: Display) -> str:
 
 
 def _next_check(line: Line) -> str:
-    text = styles.markup(due_words(line).translate(_WITHIN_FIGURES))
+    text = styles.markup(due_words(line))
     return f"<b>{text}</b>" if line.stage else text
 
 

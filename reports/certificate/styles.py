@@ -6,7 +6,7 @@ import math
 from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
-from typing import Any
+from typing import Any, Final
 from xml.sax.saxutils import escape
 
 from reportlab.lib.colors import Color
@@ -70,9 +70,13 @@ CLOSE: tuple[TableCommand, ...] = (
 """Closer rows."""
 
 
+_NO_BREAK: Final = str.maketrans("\u202f", "\u00a0")
+"""ReportLab ends lines at a narrow no-break space."""
+
+
 def markup(text: str) -> str:
     """Text of the record for use in a paragraph: escaped, printable, its line breaks kept."""
-    return escape(printable(text)).replace("\n", "<br/>")
+    return escape(printable(text.translate(_NO_BREAK))).replace("\n", "<br/>")
 
 
 def bold(text: str) -> str:

@@ -45,14 +45,13 @@ def length_unit(unit: LengthUnit) -> str:
 
 
 def distance(value_km: float, unit: Literal["km", "mile"]) -> str:
-    """An odometer reading with its unit.
+    r"""An odometer reading with its unit, in groups of three digits (ISO 80000-1).
 
     >>> distance(84210, "km"), distance(1.609344, "mile")
-    ('84210 km', '1 mi')
+    ('84\u202f210 km', '1 mi')
     """
-    if unit == "km":
-        return f"{rounded(value_km, 0)} km"
-    return f"{rounded(Decimal(repr(float(value_km))) / _KM_PER_MILE, 0)} mi"
+    shown = Decimal(repr(float(value_km))) / (1 if unit == "km" else _KM_PER_MILE)
+    return f"{number_format(to_places(shown, 0), force_grouping=True)} {'km' if unit == 'km' else 'mi'}"
 
 
 def pressure(value_kpa: float, unit: Literal["kpa", "bar", "psi"]) -> str:

@@ -34,7 +34,7 @@ class TestWhatACertificateSays:
             "No. 2026-0042",
             "ZZ9BRAE20R0004711",
             "SAT 214",
-            "84210 km",
+            "84\u00a0210 km",
             "Brae Halden 4 (2024)",
             "255/60R18 112V, 250 kPa, all four",
             "Strand Ambulance Trust",

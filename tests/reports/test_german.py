@@ -33,7 +33,7 @@ def test_figures_have_the_decimal_sign_of_the_language() -> None:
         assert quantities.length(486.04, "mm") == "486,0"
         assert quantities.length(-2.26, "mm", signed=True) == "−2,3"
         assert quantities.pressure(250, "bar") == "2,50 bar"
-        assert quantities.distance(84210, "km") == "84210 km"
+        assert quantities.distance(84210, "km") == "84\u202f210 km"
     assert quantities.length(486.04, "mm") == "486.0"
 
 
