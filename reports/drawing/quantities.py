@@ -51,7 +51,8 @@ def distance(value_km: float, unit: Literal["km", "mile"]) -> str:
     ('84\u202f210 km', '1 mi')
     """
     shown = Decimal(repr(float(value_km))) / (1 if unit == "km" else _KM_PER_MILE)
-    return f"{number_format(to_places(shown, 0), force_grouping=True)} {'km' if unit == 'km' else 'mi'}"
+    grouped = f"{to_places(shown, 0):,}".replace(",", "\u202f")  # wherever it is drawn, by whatever settings
+    return f"{grouped} {'km' if unit == 'km' else 'mi'}"
 
 
 def pressure(value_kpa: float, unit: Literal["kpa", "bar", "psi"]) -> str:

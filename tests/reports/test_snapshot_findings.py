@@ -111,7 +111,7 @@ class TestWords:
         ready.end("Enough.")
         found = document(ready)
         assert "twisted across the diagonal by −11.2 mm ± 2.7 mm; from 2.9 mm on" in entry(found, "large_warp").detail
-        assert "stood at 84000 km, below the 84211 km" in entry(found, "odometer_lower").detail
+        assert "stood at 84\u202f000 km, below the 84\u202f211 km" in entry(found, "odometer_lower").detail
         assert entry(found, "write_not_verified").detail == "−27 was to be stored, and −6 was read back."
 
     def test_figures_are_in_inches_for_a_workshop_that_reads_inches(self, site: Site, ready: Bench) -> None:
