@@ -6,8 +6,9 @@ fail() {
     exit 1
 }
 
+# LEVELBOOK_PYTHON names another one than the first of the path.
 find_python() {
-    for candidate in python3 python3.14 python3.13 python3.12 python3.11 python; do
+    for candidate in ${LEVELBOOK_PYTHON:-python3 python3.14 python3.13 python3.12 python3.11 python}; do
         if "$candidate" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; then
             echo "$candidate"
             return

@@ -15,20 +15,18 @@ TOGETHER: Final = (FAULTS, REQUESTS, SHEETS)
 LONG: Final = (
     "tests/campaigns/test_outbox_under_fire.py",
     FAULTS,
-    "tests/calibration/test_state_machine.py",
+    "tests/deploy/test_backup.py",
+    "tests/reports/test_demo.py",
+    REQUESTS,
     "tests/deploy/test_service.py",
     "tests/deploy/test_external_services.py",
-    "tests/deploy/test_backup.py",
-    REQUESTS,
-    "tests/campaigns/test_planner_brute_force.py",
+    "tests/calibration/test_state_machine.py",
     "tests/simulator/test_campaign.py",
     SHEETS,
     "tests/reports/pages/test_every_form.py",
     "tests/deploy",
-    "tests/reports/test_demo.py",
-    "tests/reports/test_faults.py",
-    "tests/reports/test_broker.py",
     "tests/campaigns",
+    "tests/reports/test_broker.py",
 )
 """What takes longest, and what mostly waits, comes first."""
 
