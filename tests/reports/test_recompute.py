@@ -28,6 +28,7 @@ from fleet.models import Workshop
 from fleet.services.vehicles import vehicle_update
 from fleet.services.workshops import workshop_update
 from fleet.tenancy import in_workshop
+from reports.certificate.render import RENDERER_VERSION
 from reports.models import Certificate
 from reports.recomputing import file as recomputing_file
 from reports.recomputing import recorded
@@ -295,7 +296,7 @@ def test_a_document_of_another_version_is_compared_as_far_as_it_goes(
 def test_a_document_from_before_signing_is_told_apart_and_its_hashes_hold(
     issued: Issued, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(recorded, "FIRST_SIGNED", int(recomputing_file.RENDERER_VERSION) + 1)
+    monkeypatch.setattr(recorded, "FIRST_SIGNED", int(RENDERER_VERSION) + 1)
     code, said = recompute(issued, str(issued.numbers["ended"]))
     assert code == 3, said
     assert "which signed nothing; the ledger holds its hashes" in said
