@@ -81,10 +81,10 @@ def test_a_check_is_overdue_from_the_beginning_of_its_day(site: Site, zone: str,
             [line] = [each for each in lines if each.vin == vehicle.vin]
             shown = drift_shown(actor, vehicle, drift_of(vehicle), [], unit="mm", zone=ZoneInfo(zone))
             assert shown is not None
-            stages.append((due.stage, line.stage, shown["is_overdue"]))
-            assert due.due_on == line.due_on == shown["due_on"] == due_on
+            stages.append((due.stage, line.stage, shown["due"].stage))
+            assert due.due_on == line.due_on == shown["due"].on == due_on
     assert place.zone == zone
-    assert stages == [(Reminder.Stage.DUE, "due", False), (Reminder.Stage.OVERDUE, "overdue", True)]
+    assert stages == [(Reminder.Stage.DUE,) * 3, (Reminder.Stage.OVERDUE,) * 3]
 
 
 @on_both_sides

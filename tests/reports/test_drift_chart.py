@@ -138,6 +138,7 @@ def test_of_a_height_that_a_write_overtook_the_level_is_told() -> None:
     assert "7.0 mm too low" in alert_sentence("out_of_tolerance", "FL", {**FIGURES, "last_mm": None})
 
 
+@pytest.mark.usefixtures("workshop_in_utc")
 def test_of_a_corner_that_may_be_outside_already_no_day_is_told() -> None:
     already = {**FIGURES, "measured_day": 9800.0, "expected_outside_day": 9800.007, "earliest_outside_day": 9800.007}
     told = alert_sentence("trend", "FL", already)

@@ -211,7 +211,7 @@ class TestMeasuredAndDue:
         drifting.checked(site, vehicle, days_ago=40, odometer_km=30_000)
         drifting.checked(site, vehicle, days_ago=10, odometer_km=45_000)
         perform_all(site)
-        assert "at 65,000 km, reached about then" in row_of(manager, vehicle)
+        assert "at 65 000 km, reached about then" in row_of(manager, vehicle)
 
     def test_one_never_measured_says_that_and_that_no_check_is_known_to_be_due(
         self, manager: Client, site: Site
