@@ -8,6 +8,8 @@ import django
 from django.conf import settings
 from granian.cli import entrypoint
 
+from fleet.registering import register_all
+
 
 def main() -> None:
     """Serve by the command line's options, which are the web server's own, until asked to stop."""
@@ -16,6 +18,9 @@ def main() -> None:
     os.environ.setdefault("LEVELBOOK_DATABASE_POOL", "1")
     django.setup()
     import_module(settings.ROOT_URLCONF)
+    # Registered when first asked for otherwise: in each process anew, within somebody's request.
+    for module in ("celery", "api.history", "pages.navigation", "certificate_checker"):
+        register_all(module)
     # What is loaded stays: a collection that touched it would copy it into every process.
     gc.collect()
     gc.freeze()

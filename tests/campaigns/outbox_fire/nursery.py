@@ -25,6 +25,7 @@ def main() -> None:
     answers = os.fdopen(os.dup(1), "w", buffering=1)
     os.dup2(2, 1)  # what is logged is no answer
     django.setup()
+    _load_everything()
     held: list[tuple[int, int]] = []
     for line in sys.stdin:
         order = json.loads(line)
@@ -42,6 +43,13 @@ def main() -> None:
             answers.write(f"{_ended(pid)}\n")
             os.close(gate)
         os.close(at_stage)
+
+
+def _load_everything() -> None:
+    """Each worker would otherwise load for itself who performs what."""
+    from fleet import outbox
+
+    outbox.handlers()
 
 
 def _fork(order: dict[str, Any]) -> tuple[int, int, int]:
