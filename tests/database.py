@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import psycopg
+from django.db import connection, connections
 from psycopg import sql
 from psycopg.conninfo import make_conninfo
 
@@ -50,6 +51,19 @@ def copied_database(data: DataFolder, suffix: str, of: str | None = None) -> Ite
     finally:
         with _locked_server(data) as server:
             _drop(server, name)
+
+
+@contextmanager
+def connected_to(name: str) -> Iterator[None]:
+    """Meanwhile this process works on the database of that name."""
+    usual = connection.settings_dict["NAME"]
+    connections.close_all()
+    connection.settings_dict["NAME"] = name
+    try:
+        yield
+    finally:
+        connections.close_all()
+        connection.settings_dict["NAME"] = usual
 
 
 def database_environment(data: DataFolder, name: str) -> dict[str, str]:

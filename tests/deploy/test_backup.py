@@ -15,7 +15,6 @@ from typing import Any
 
 import psycopg
 import pytest
-from django.db import connection, connections
 from django.utils import timezone
 from psycopg import sql
 from psycopg.conninfo import make_conninfo
@@ -29,7 +28,7 @@ from fleet.actor import Actor
 from fleet.checkpoint_keys import signing_key
 from fleet.signed_heads import verifier_key
 from fleet.tenancy import in_workshop
-from tests.database import copied_database, database_environment
+from tests.database import connected_to, copied_database, database_environment
 from tests.factories import make_site
 
 PATIENCE = 120
@@ -53,21 +52,14 @@ def original(
     photos = folder / "files" / "photos" / "01"
     photos.mkdir(parents=True)
     (photos / "tape.jpg").write_bytes(b"\xff\xd8 a tape")
-    usual = connection.settings_dict["NAME"]
     with copied_database(data_folder(), "original") as name:
-        with django_db_blocker.unblock(), pytest.MonkeyPatch.context() as patch:
+        with django_db_blocker.unblock(), connected_to(name), pytest.MonkeyPatch.context() as patch:
             patch.setattr(outbox, "hint", lambda _workshop, _item: None)
-            connections.close_all()
-            connection.settings_dict["NAME"] = name
-            try:
-                for _ in range(2):
-                    site = make_site()
-                    site.vehicle()
-                    with in_workshop(site.workshop.pk):
-                        services.checkpoint_make(actor=Actor.system(site.workshop.pk, timezone.now()))
-            finally:
-                connections.close_all()
-                connection.settings_dict["NAME"] = usual
+            for _ in range(2):
+                site = make_site()
+                site.vehicle()
+                with in_workshop(site.workshop.pk):
+                    services.checkpoint_make(actor=Actor.system(site.workshop.pk, timezone.now()))
         done(environment_of(name, folder / "files"), "backup", folder / "monday")
         yield Original(name, folder / "files", folder / "monday")
 

@@ -16,7 +16,6 @@ from typing import Any
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
-from django.db import connection, connections
 from django.utils import timezone
 from pytest_django import DjangoDbBlocker
 
@@ -30,7 +29,7 @@ from reports.models import CertificateFile
 from reports.services.certificates import certificate_prepare
 from tests.campaigns.certificates.campaign import SCRIPT
 from tests.campaigns.certificates.making import record_of
-from tests.database import copied_database
+from tests.database import connected_to, copied_database
 from tests.factories import make_site
 from tests.reports import jobs
 
@@ -79,17 +78,10 @@ def moved(
 ) -> Iterator[Moved]:
     folder = tmp_path_factory.mktemp("moved")
     (folder / "files").mkdir()
-    usual = connection.settings_dict["NAME"]
     with copied_database(data_folder(), "moved") as name:
-        with django_db_blocker.unblock(), pytest.MonkeyPatch.context() as patch:
+        with django_db_blocker.unblock(), connected_to(name), pytest.MonkeyPatch.context() as patch:
             patch.setattr(outbox, "hint", lambda _workshop, _item: None)
-            connections.close_all()
-            connection.settings_dict["NAME"] = name
-            try:
-                (folder / "certificate.pdf").write_bytes(issued())
-            finally:
-                connections.close_all()
-                connection.settings_dict["NAME"] = usual
+            (folder / "certificate.pdf").write_bytes(issued())
         here = environment_of(name, folder / "files")
         done(here, "backup", folder / "backup")
         elsewhere = here | ELSEWHERE

@@ -58,6 +58,16 @@ def items() -> Callable[..., list[OutboxItem]]:
 
 
 @pytest.fixture
+def quiet(site: Site, perform_all: Callable[[Site], object]) -> Site:
+    """What came with founding the workshop is done."""
+    from django.core import mail
+
+    perform_all(site)
+    mail.outbox.clear()
+    return site
+
+
+@pytest.fixture
 def perform_all() -> Callable[[Site], Iterator[str]]:
     """Perform what is due until nothing is; gives the kinds in the order done."""
 

@@ -24,20 +24,14 @@ from reports.selectors.archives import what_is_there
 from reports.services import archives
 from tests.factories import Site
 from tests.reports.altered_archives import nothing_was_taken_in
-from tests.reports.workshops import Busy, empty_site, handed_in, perform_due, taken_in
+from tests.reports.workshops import ARCHIVES, Busy, empty_site, handed_in, perform_due, posted, taken_in
 
 pytestmark = pytest.mark.usefixtures("db", "no_hints")
-ARCHIVES = "/api/v1/archives/"
 
 
 @pytest.fixture
 def empty(db: None) -> Site:
     return empty_site()
-
-
-def posted(site: Site, content: bytes, **body: Any) -> Any:
-    file = SimpleUploadedFile("workshop.zip", content, "application/zip")
-    return site.manager.client().post(ARCHIVES, {"file": file, **body}, format="multipart")
 
 
 class TestHandingIn:

@@ -7,30 +7,22 @@ import json
 import random
 import zipfile
 from pathlib import Path
-from typing import Any
 
 import pytest
 from django.conf import settings
-from django.core.files.uploadedfile import SimpleUploadedFile
 
 from reports.archive.members import ArchiveError
 from reports.archive.opening import Archive
 from tests.factories import Site
 from tests.reports.altered_archives import Change, changed, in_member, in_table, nothing_was_taken_in, other_pdf
-from tests.reports.workshops import Busy, Members, empty_site, members_of, rewritten, taken_in
+from tests.reports.workshops import ARCHIVES, Busy, Members, empty_site, members_of, posted, rewritten, taken_in
 
 pytestmark = pytest.mark.usefixtures("db", "no_hints")
-ARCHIVES = "/api/v1/archives/"
 
 
 @pytest.fixture
 def empty(db: None) -> Site:
     return empty_site()
-
-
-def posted(site: Site, content: bytes, **body: Any) -> Any:
-    file = SimpleUploadedFile("workshop.zip", content, "application/zip")
-    return site.manager.client().post(ARCHIVES, {"file": file, **body}, format="multipart")
 
 
 class TestDamaged:

@@ -8,7 +8,7 @@ from datetime import timedelta
 
 import psycopg
 import pytest
-from django.db import connection, connections
+from django.db import connections
 from django.utils import timezone
 
 from deploy import database
@@ -17,7 +17,7 @@ from fleet import outbox
 from fleet.models import LedgerEntry, OutboxItem
 from fleet.tenancy import in_workshop
 from reports.models import Certificate, CertificateFile
-from tests.database import copied_database
+from tests.database import connected_to, copied_database
 from tests.factories import Site, make_site
 
 from . import jobs
@@ -131,18 +131,12 @@ def test_jobs_closed_together_get_numbers_without_a_gap(site: Site) -> None:
 @pytest.fixture
 def unguarded(django_db_setup: None, committed_db: None) -> Iterator[None]:
     """Another database, without the constraints that would stop a second certificate."""
-    usual = connection.settings_dict["NAME"]
     with copied_database(data_folder(), "unguarded") as name:
         parameters = database.connection_parameters("owner", data_folder()) | {"dbname": name}
         with psycopg.connect(**parameters, autocommit=True) as owner:
             owner.execute("DROP INDEX reports_certificate_one_first")
-        connections.close_all()
-        connection.settings_dict["NAME"] = name
-        try:
+        with connected_to(name):
             yield
-        finally:
-            connections.close_all()
-            connection.settings_dict["NAME"] = usual
 
 
 @pytest.mark.parametrize(

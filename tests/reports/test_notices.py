@@ -34,14 +34,6 @@ from .rounds import Perform, alert, round_at, system, to
 Items = Callable[..., list[OutboxItem]]
 
 
-@pytest.fixture
-def quiet(site: Site, perform_all: Perform) -> Site:
-    """What came with founding the workshop is done."""
-    perform_all(site)
-    mail.outbox.clear()
-    return site
-
-
 class TestRound:
     def test_is_planned_for_the_next_morning_of_a_new_workshop(self, quiet: Site, items: Items) -> None:
         [planned] = items(quiet, "reports.daily_round")

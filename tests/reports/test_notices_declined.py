@@ -26,14 +26,6 @@ from .rounds import Perform, alert, round_at, system, to
 Items = Callable[..., list[OutboxItem]]
 
 
-@pytest.fixture
-def quiet(site: Site, perform_all: Perform) -> Site:
-    """What came with founding the workshop is done."""
-    perform_all(site)
-    mail.outbox.clear()
-    return site
-
-
 class TestDoingWithout:
     def choose(self, site: Site, person: Person, *wanted: str) -> None:
         with in_workshop(site.workshop.pk):

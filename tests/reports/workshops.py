@@ -19,7 +19,6 @@ from typing import IO, Any, Final
 
 from django.conf import settings
 from django.core.files.uploadedfile import SimpleUploadedFile
-from django.db import connection
 from django.test import override_settings
 from django.utils import timezone
 from PIL import Image
@@ -36,12 +35,13 @@ from fleet.tenancy import in_workshop
 from reports.models import ArchiveIntake, Export
 from reports.services.archives import archive_hand_in
 from reports.services.exports import export_request
-from tests.database import copied_database
+from tests.database import connected_to, copied_database
 from tests.factories import PASSWORD, Person, Site, make_site
 from tests.reports.jobs import CORNERS, WITHIN, adjusted, ended, left_alone
 
 AWKWARD: Final = '=HYPERLINK("http://x")\n"quoted", \'tis, ß, 漢字'
 MOST: Final = 100_000_000
+ARCHIVES: Final = "/api/v1/archives/"
 
 
 @dataclass(frozen=True)
@@ -132,6 +132,12 @@ def exported(site: Site) -> Path:
     return Path(settings.MEDIA_ROOT) / "exports" / str(site.workshop.pk) / f"{export.pk}.zip"
 
 
+def posted(site: Site, content: bytes, **body: Any) -> Any:
+    """What is answered to an archive that is handed in over HTTP."""
+    file = SimpleUploadedFile("workshop.zip", content, "application/zip")
+    return site.manager.client().post(ARCHIVES, {"file": file, **body}, format="multipart")
+
+
 def handed_in(site: Site, file: Path) -> ArchiveIntake:
     with in_workshop(site.workshop.pk), file.open("rb") as content:
         return archive_hand_in(actor=site.manager.actor(), record_id=new_id(), file=content, most=MOST)
@@ -194,12 +200,9 @@ def system(site: Site) -> Actor:
 @contextmanager
 def another_installation(files: Path) -> Iterator[None]:
     """A second database with a file store of its own: ids and codes of the first are free in it."""
-    before = connection.settings_dict["NAME"]
-    connection.close()
-    with copied_database(data_folder(), f"other_{new_id().hex[-8:]}") as name, override_settings(MEDIA_ROOT=files):
-        connection.settings_dict["NAME"] = name
-        try:
-            yield
-        finally:
-            connection.close()
-            connection.settings_dict["NAME"] = before
+    with (
+        override_settings(MEDIA_ROOT=files),
+        copied_database(data_folder(), f"other_{new_id().hex[-8:]}") as name,
+        connected_to(name),
+    ):
+        yield
