@@ -64,9 +64,9 @@ def django_database(role: Role, data: DataFolder, *, pooled: bool) -> dict[str, 
     if pooled:
         options["pool"] = POOL
     return {
-        "ENGINE": "django_prometheus.db.backends.postgresql",
+        "ENGINE": "deploy.postgresql",
         **{name: str(parts.get(key, "")) for key, name in DJANGO_KEYS.items()},
-        "CONN_HEALTH_CHECKS": True,
+        "CONN_HEALTH_CHECKS": not pooled,  # of a pool: see `deploy.postgresql`
         "OPTIONS": options,
     }
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
-from playwright.sync_api import Page
+from playwright.sync_api import Page, expect
 
 from fleet.models import SignInEvent
 from fleet.tenancy import in_workshop
@@ -106,7 +106,7 @@ def test_a_passkey_is_added_and_signs_in_alone(site: Site, open_page: PagesOpene
     page.get_by_label("Sign in with it instead of a password").check()
     page.get_by_role("button", name="Add the passkey").click()
     page.get_by_role("heading", name="Recovery codes").wait_for()
-    assert page.locator("main li code").count() == 10
+    expect(page.locator("main li code")).to_have_count(10)
     page.goto(f"{host}/sign-out/")
     page.locator("main").get_by_role("button", name="Sign out").click()
     page.get_by_role("button", name="Sign in with a passkey").click()
@@ -179,13 +179,13 @@ def test_everything_but_passkeys_works_without_scripts(site: Site, open_page: Pa
     recovery = page.locator("main li code").first.inner_text()
     page.goto(f"{origin}/tablets/")
     page.get_by_role("button", name="Enrol a tablet").click()
-    assert re.search(r"[0-9A-Z]{4}-[0-9A-Z]{4}", page.locator("main").inner_text())
+    expect(page.locator("main")).to_contain_text(re.compile(r"[0-9A-Z]{4}-[0-9A-Z]{4}"))
     page.goto(f"{origin}/account/")
     page.locator("main").get_by_role("button", name="Sign out").click()
     sign_in(page, site)
     page.get_by_label("Code").fill(recovery)
     page.get_by_role("button", name="Sign in").click()
-    assert page.locator(".masthead-who").count() == 1
+    page.locator(".masthead-who").wait_for()
 
 
 def test_an_invitation_is_accepted_without_scripts(site: Site, open_page: PagesOpened) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 from django.utils import timezone
-from playwright.sync_api import Browser, BrowserContext, Page
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 from pypdf import PdfReader
 
 from fleet.actor import Actor
@@ -155,7 +155,7 @@ def test_paper_has_what_is_folded_on_a_screen_of_a_vehicles_alerts(page: Page, s
     page.emulate_media(media="screen")
     page.get_by_text("One more alert").click()
     page.locator("details.more a").click()
-    assert "Rear right: the heights differ" in page.content()
+    expect(page.locator("main")).to_contain_text("Rear right: the heights differ")
 
 
 @pytest.mark.parametrize("width_px", [768, 1024])
