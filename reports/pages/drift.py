@@ -81,7 +81,7 @@ def corner_in_words(drift: CornerDrift, unit: LengthUnit) -> str:
 
 
 def _already(drift: CornerDrift) -> str:
-    """What has happened already, so that nothing is to be forecast."""
+    """What has happened already, so that nothing is to be forecast, neither here nor by the chart's broken line."""
     if drift.is_outside:
         return _("It is outside its tolerance.")
     return likely_outside_in_words() if drift.is_likely_outside else ""
@@ -106,7 +106,8 @@ def _svg(
     if not points:
         return None
     name = str(CORNER_NAMES[drift.corner])
-    chart = DriftChart(name, tuple(points), _forecast(state, drift.corner), drift.tolerance_mm, unit, zone)
+    expected = () if _already(drift) else _forecast(state, drift.corner)
+    chart = DriftChart(name, tuple(points), expected, drift.tolerance_mm, unit, zone)
     svg = to_svg(
         draw_drift_chart(chart),
         title=_("%(corner)s: drift between services") % {"corner": name},
