@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import date
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from django.utils.formats import number_format
 from django.utils.translation import gettext as _
@@ -15,6 +15,9 @@ from fleet.days import local_day
 from fleet.looks.dates import day
 from fleet.looks.lengths import UNIT_SIGNS, LengthUnit, length
 from fleet.looks.tolerance_bar import CORNER_NAMES
+
+if TYPE_CHECKING:
+    from .models import DriftAlert
 
 PLACES: Final = {
     **CORNER_NAMES,
@@ -27,10 +30,18 @@ PLACES: Final = {
 LEAST_DAYS_AHEAD: Final = 1.0
 
 
-def alert_sentence(kind: str, place: str, details: Mapping[str, Any], unit: LengthUnit = "mm") -> str:
-    """What is the matter and by how much."""
+def alert_in_words(alert: DriftAlert, unit: LengthUnit = "mm") -> str:
+    """What is the matter now and by how much; of an alert that `selectors.alerts` found."""
+    return alert_sentence(alert.kind, alert.place, alert.details, unit, has_passed=alert.has_passed)
+
+
+def alert_sentence(
+    kind: str, place: str, details: Mapping[str, Any], unit: LengthUnit = "mm", *, has_passed: bool = False
+) -> str:
+    """What is, or was, the matter and by how much; `has_passed` as of `DriftAlert`."""
     where = {"place": PLACES[place], "unit": UNIT_SIGNS[unit]}
-    return _SENTENCES[kind](where, details, unit)
+    sentence = _trend_passed if has_passed else _SENTENCES[kind]
+    return sentence(where, details, unit)
 
 
 def date_of(details: Mapping[str, Any], name: str) -> date | None:
@@ -62,6 +73,13 @@ def expected_in_words(expected: date | None, earliest: date | None, latest: date
     )
 
 
+def passed_in_words(expected: date) -> str:
+    """Instead of a forecast whose day has passed (`selectors.alerts.has_passed`)."""
+    return _(
+        "Forecast to have left its tolerance by %(expected)s, a day that passed without a measurement: measure it now."
+    ) % {"expected": day(expected)}
+
+
 def rate_in_words(rate_mm_per_year: float, unit: LengthUnit) -> str:
     values = {"rate": length(abs(rate_mm_per_year), unit), "unit": UNIT_SIGNS[unit]}
     if rate_mm_per_year < 0:
@@ -79,7 +97,17 @@ def _out_of_tolerance(where: Mapping[str, Any], details: Mapping[str, Any], unit
 
 def _trend(where: Mapping[str, Any], details: Mapping[str, Any], unit: LengthUnit) -> str:
     days = (date_of(details, f"{name}_outside_day") for name in ("expected", "earliest", "latest"))
-    expected = likely_outside_in_words() if _is_likely_outside(details) else expected_in_words(*days)
+    return _moving(where, details, unit, expected_in_words(*days))
+
+
+def _trend_passed(where: Mapping[str, Any], details: Mapping[str, Any], unit: LengthUnit) -> str:
+    expected = date_of(details, "expected_outside_day")
+    assert expected is not None  # it has passed
+    return _moving(where, details, unit, passed_in_words(expected))
+
+
+def _moving(where: Mapping[str, Any], details: Mapping[str, Any], unit: LengthUnit, forecast: str) -> str:
+    expected = likely_outside_in_words() if _is_likely_outside(details) else forecast
     values = {**where, "rate": rate_in_words(details["rate_mm_per_year"], unit), "expected": expected}
     return _("%(place)s %(rate)s. %(expected)s") % values
 

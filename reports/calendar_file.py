@@ -78,7 +78,7 @@ def _of_vehicles(actor: Actor, until: datetime) -> Iterator[Entry]:
     of_vehicles = DriftSeries.objects.filter(vehicle__in=vehicles_now_of(actor).order_by())
     due = list(checks(of_vehicles, actor.now, until=until))
     of_due = Vehicle.objects.filter(pk__in=[each.vehicle for each in due])
-    vehicles, changed = with_known(of_due, actor).in_bulk(), known_changed_at(of_due)
+    vehicles, changed = with_known(of_due, actor).in_bulk(), known_changed_at(of_due, actor.now)
     for each in due:
         assert each.vehicle is not None  # that is what was asked for
         vehicle = vehicles[each.vehicle]

@@ -19,11 +19,11 @@ from fleet.looks.lengths import LengthUnit
 from fleet.models import Membership, Workshop
 from fleet.selectors.vehicles import sees_whole_workshop
 
-from .alert_words import alert_sentence
+from .alert_words import alert_in_words
 from .letters import message_id, send_notice
 from .mail import in_language
 from .models import DriftAlert, Notice, Reminder
-from .selectors.alerts import visible_alerts
+from .selectors.alerts import most_serious_first, visible_alerts
 from .selectors.recipients import Recipient
 
 MOST_LINES: Final = 50
@@ -41,7 +41,8 @@ def send_alerts(since: datetime, until: datetime, recipient: Recipient, now: dat
     if reader is None:
         return
     seen = visible_alerts(reader).order_by("vehicle__vin", "opened_at", "id")
-    opened = list(seen.filter(opened_at__gt=since, opened_at__lte=until, state=DriftAlert.State.OPEN))
+    new = seen.filter(opened_at__gt=since, opened_at__lte=until, state=DriftAlert.State.OPEN)
+    opened = sorted(new, key=most_serious_first)  # the rest may be left out
     resolved = list(seen.filter(resolved_at__gt=since, resolved_at__lte=until))
     if not opened and not resolved:
         return
@@ -149,7 +150,7 @@ def _text(parts: Iterable[str]) -> str:
 
 
 def _alert_line(alert: DriftAlert, unit: LengthUnit) -> str:
-    sentence = alert_sentence(alert.kind, alert.place, alert.details, unit)
+    sentence = alert_in_words(alert, unit)
     why = f" ({DriftAlert.Resolution(alert.resolution).label})" if alert.resolution else ""
     return f"{alert.vehicle.vin}: {sentence}{why}"
 

@@ -13,7 +13,7 @@ from calibration.models import Job
 from fleet.looks import dates
 from fleet.looks.lengths import LengthUnit
 
-from .alert_words import alert_sentence
+from .alert_words import alert_in_words
 from .certificate.display import in_sentence
 from .certificate.texts import kind_in_sentence, wording
 from .drawing.words import corner_name
@@ -82,7 +82,7 @@ def _left_undone(standing: Standing, zone: tzinfo) -> Iterator[str]:
 def _alerts(standing: Standing, unit: LengthUnit) -> Iterator[str]:
     """What is the matter, then what is to be done about it: one note often stands at all alerts of a vehicle."""
     for alert in standing.alerts:
-        yield alert_sentence(alert.kind, alert.place, alert.details, unit)
+        yield alert_in_words(alert, unit)
     for note in dict.fromkeys(alert.note for alert in standing.alerts if alert.note):
         yield _("To be done: %(note)s") % {"note": note}
 

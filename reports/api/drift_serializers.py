@@ -12,7 +12,7 @@ from calibration.metrology.corners import CORNERS
 from fleet.api.fields import TrimmedText
 from fleet.api.inputs import RecordSerializer
 
-from ..alert_words import alert_sentence, date_of
+from ..alert_words import alert_in_words, date_of
 from ..models import DriftAlert
 
 DAYS: Final = {
@@ -82,7 +82,7 @@ class AlertSerializer(serializers.ModelSerializer[DriftAlert]):
         return alert.resolution or None
 
     def get_detail(self, alert: DriftAlert) -> str:
-        return alert_sentence(alert.kind, alert.place, alert.details)
+        return alert_in_words(alert)
 
     @extend_schema_field({"type": "object", "additionalProperties": {"type": ["number", "string", "null"]}})
     def get_figures(self, alert: DriftAlert) -> dict[str, Any]:
@@ -127,7 +127,8 @@ class CornerDriftSerializer(serializers.Serializer[Any]):
     expected_outside_on = serializers.DateField(
         allow_null=True,
         help_text=_(
-            "The day by which it is as likely outside as not; null beyond twenty years, and where it `is_outside`."
+            "The day by which it is as likely outside as not; null beyond twenty years, and where it `is_outside`. One "
+            "that has passed did so without a measurement: measure the vehicle now."
         ),
     )
     interval = IntervalSerializer(source="*", help_text=_("Holds the day of leaving with 80 %."))

@@ -10,6 +10,7 @@ from fleet.models import LedgerEntry
 from ..alert_words import alert_sentence
 from ..certificate.texts import kind_title
 from ..models import DriftAlert
+from ..selectors.alerts import had_passed
 
 
 @summarises("certificate_prepared")
@@ -37,12 +38,15 @@ def _replacement(entry: LedgerEntry) -> str:
 
 @summarises("alert_opened")
 def _alert_opened(entry: LedgerEntry) -> str:
-    return _("Alert: %(detail)s") % {"detail": _alert(entry)}
+    return _("Alert: %(detail)s") % {"detail": _open_alert(entry)}
 
 
 @summarises("alert_acknowledged")
 def _alert_acknowledged(entry: LedgerEntry) -> str:
-    return _("Alert acknowledged: %(note)s (%(detail)s)") % {"note": record_of(entry)["note"], "detail": _alert(entry)}
+    return _("Alert acknowledged: %(note)s (%(detail)s)") % {
+        "note": record_of(entry)["note"],
+        "detail": _open_alert(entry),
+    }
 
 
 @summarises("alert_resolved")
@@ -54,3 +58,10 @@ def _alert_resolved(entry: LedgerEntry) -> str:
 def _alert(entry: LedgerEntry) -> str:
     record = record_of(entry)
     return alert_sentence(record["kind"], record["place"], entry.payload["facts"]["details"])
+
+
+def _open_alert(entry: LedgerEntry) -> str:
+    """As it was told at the time of the entry."""
+    record, details = record_of(entry), entry.payload["facts"]["details"]
+    passed = had_passed(record["kind"], details, entry.recorded_at)
+    return alert_sentence(record["kind"], record["place"], details, has_passed=passed)

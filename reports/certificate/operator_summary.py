@@ -82,11 +82,11 @@ def _story(summary: OperatorSummary, width: float) -> list[Flowable]:
         *_to_be_done(summary),
         styles.paragraph(
             _(
-                "What is known to be outside tolerance, stopped or not completed stands first, then what is due. How "
-                "it stands: verdict of the last measurement, and the corner that takes most of its tolerance, as its "
-                "distance from target with the expanded uncertainty (about 95 %). Drift: the corner that is expected "
-                "to leave its tolerance first, of those that are known to move. This is a copy of what the records "
-                "said at the time in the foot line; it is no certificate."
+                "What is known to be outside tolerance, to be measured now, stopped or not completed stands first, "
+                "then what is due. How it stands: verdict of the last measurement, and the corner that takes most of "
+                "its tolerance, as its distance from target with the expanded uncertainty (about 95 %). Drift: the "
+                "corner that is expected to leave its tolerance first, of those that are known to move. This is a "
+                "copy of what the records said at the time in the foot line; it is no certificate."
             ),
             styles.SOFT,
         ),
@@ -116,11 +116,13 @@ def _counted(lines: Sequence[Line]) -> str:
     """How many there are, and how many need something, in a sentence."""
     text = ngettext("%(count)s vehicle", "%(count)s vehicles", len(lines)) % {"count": len(lines)}
     kinds = Counter(line.standing.known for line in lines)
-    outside, undone = kinds[Known.OUTSIDE], kinds.total() - kinds[None] - kinds[Known.OUTSIDE]
+    outside, measure = kinds[Known.OUTSIDE], kinds[Known.MEASURE]
+    undone = kinds.total() - kinds[None] - outside - measure
     overdue = sum(line.stage == "overdue" for line in lines)
     due = sum(line.stage == "due" for line in lines)
     parts = [
         ngettext("%(count)s outside tolerance", "%(count)s outside tolerance", outside) % {"count": outside},
+        ngettext("%(count)s to be measured now", "%(count)s to be measured now", measure) % {"count": measure},
         ngettext("%(count)s stopped or not completed", "%(count)s stopped or not completed", undone)
         % {"count": undone},
         ngettext("%(count)s check overdue", "%(count)s checks overdue", overdue) % {"count": overdue},
@@ -225,4 +227,6 @@ def drift_words(line: Line, display: Display) -> str:
     if drift.expected_outside_on is None:
         return _("%(corner)s %(rate)s") % values
     text = _("%(corner)s %(rate)s, outside tolerance about %(day)s")
+    if line.drift_has_passed:
+        text = _("%(corner)s %(rate)s, forecast to have left tolerance by %(day)s: measure it now")
     return text % {**values, "day": dates.day(drift.expected_outside_on)}

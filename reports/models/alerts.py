@@ -56,6 +56,8 @@ class DriftAlert(VersionedModel):
     acknowledged_by = models.UUIDField(null=True, editable=False)
     note = models.CharField(_("note"), max_length=1000, blank=True)
     """What whoever acknowledged it means to do."""
+    has_passed = False
+    """Of an open trend whose day has passed without a measurement; `selectors.alerts` says so of each that it finds."""
 
     class Meta:
         ordering = ("-opened_at", "-id")

@@ -20,7 +20,7 @@ from fleet.pages.workshop_page import WorkshopPage
 from fleet.permissions import Permission, may, require
 from fleet.selectors.vehicles import is_now_visible, sees_whole_workshop
 
-from ..alert_words import alert_sentence
+from ..alert_words import alert_in_words
 from ..models import DriftAlert
 from ..selectors.alerts import alert_for, visible_alerts
 from ..services.alerts import alert_acknowledge
@@ -34,7 +34,7 @@ def alert_row(actor: Actor, alert: DriftAlert, unit: LengthUnit) -> dict[str, An
         "kind": DriftAlert.Kind(alert.kind).label,
         "state": DriftAlert.State(alert.state).label,
         "is_open": alert.state == DriftAlert.State.OPEN,
-        "detail": alert_sentence(alert.kind, alert.place, alert.details, unit),
+        "detail": alert_in_words(alert, unit),
         "registration": alert.vehicle.registration if is_now_visible(actor, alert.vehicle) else "",
     }
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from datetime import tzinfo
+from datetime import datetime, tzinfo
 from typing import Any, Final
 
 import numpy as np
@@ -22,10 +22,10 @@ from fleet.looks.lengths import UNIT_SIGNS, LengthUnit, length
 from fleet.looks.tolerance_bar import CORNER_NAMES
 from fleet.models import Vehicle
 
-from ..alert_words import expected_in_words, likely_outside_in_words, rate_in_words
+from ..alert_words import expected_in_words, likely_outside_in_words, passed_in_words, rate_in_words
 from ..drawing.drift_chart import DriftChart, DriftPoint, ForecastPoint, draw_drift_chart
 from ..drawing.svg import to_svg
-from ..selectors.alerts import open_alerts_of
+from ..selectors.alerts import has_passed, open_alerts_of
 from ..selectors.due import next_check
 from .alerts import alert_row
 from .heights import Measured
@@ -52,16 +52,16 @@ def drift_shown(
         "corners": [
             {
                 "name": CORNER_NAMES[each.corner],
-                "words": corner_in_words(each, unit),
-                "svg": _svg(each, _points(measured, each.corner), drift.state, unit, zone),
+                "words": (words := corner_in_words(each, unit, actor.now)),
+                "svg": _svg(each, _points(measured, each.corner), drift.state, words, unit, zone),
             }
             for each in drift.corners
         ],
     }
 
 
-def corner_in_words(drift: CornerDrift, unit: LengthUnit) -> str:
-    """Where a corner stands, which way it goes, and when that takes it out of its tolerance."""
+def corner_in_words(drift: CornerDrift, unit: LengthUnit, now: datetime) -> str:
+    """Where a corner stands, which way it goes, and when that takes, or was to take, it out of its tolerance."""
     name = CORNER_NAMES[drift.corner]
     if drift.level_mm is None or drift.rate_mm_per_year is None or drift.expanded_uncertainty_mm is None:
         return _("%(corner)s: not measured since work was done there.") % {"corner": name}
@@ -76,6 +76,8 @@ def corner_in_words(drift: CornerDrift, unit: LengthUnit) -> str:
     moves = _("It %(rate)s.") % {"rate": rate_in_words(drift.rate_mm_per_year, unit)}
     if already := _already(drift):
         return f"{stands} {already} {moves}"
+    if drift.expected_outside_on and has_passed(drift.expected_outside_on, now):
+        return f"{stands} {moves} {passed_in_words(drift.expected_outside_on)}"
     days = (drift.expected_outside_on, drift.earliest_outside_on, drift.latest_outside_on)
     return f"{stands} {moves} {expected_in_words(*days)}"
 
@@ -101,7 +103,7 @@ def _points(measured: Iterable[Measured], corner: Corner) -> list[DriftPoint]:
 
 
 def _svg(
-    drift: CornerDrift, points: Sequence[DriftPoint], state: SeriesState, unit: LengthUnit, zone: tzinfo
+    drift: CornerDrift, points: Sequence[DriftPoint], state: SeriesState, words: str, unit: LengthUnit, zone: tzinfo
 ) -> SafeString | None:
     if not points:
         return None
@@ -111,7 +113,7 @@ def _svg(
     svg = to_svg(
         draw_drift_chart(chart),
         title=_("%(corner)s: drift between services") % {"corner": name},
-        description=corner_in_words(drift, unit),
+        description=words,
         id_prefix=f"drift-{drift.corner.lower()}",
     )
     return mark_safe(svg)  # noqa: S308  (drawn here, of figures and our own words)

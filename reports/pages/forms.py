@@ -36,7 +36,7 @@ class VehicleFilterForm(forms.Form):
         required=False,
         choices=[
             ("", _("all")),
-            ("known", _("outside tolerance, stopped or not completed")),
+            ("known", _("outside tolerance, to be measured now, stopped or not completed")),
             ("open", _("with an open job")),
             ("none", _("never worked on")),
         ],

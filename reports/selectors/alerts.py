@@ -6,13 +6,17 @@ import math
 import uuid
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime, timedelta
 from typing import Any, Final
 
-from django.db.models import Case, Exists, Max, Min, OuterRef, Q, QuerySet, Value, When
+from django.db.models import Case, Exists, FloatField, Max, Min, OuterRef, Q, QuerySet, Value, When
+from django.db.models.fields.json import KT
+from django.db.models.functions import Cast
 
 from calibration.metrology.drift_alerts import Finding
+from calibration.rules.drift_course import day_of, time_of_day
 from fleet.actor import Actor
+from fleet.days import first_moment, local_day
 from fleet.errors import NotFound
 from fleet.models import Tenure, Vehicle
 from fleet.permissions import Permission, may
@@ -21,17 +25,21 @@ from fleet.selectors.vehicles import sees_whole_workshop
 from ..models import DriftAlert
 
 DECIMALS: Final = 6
+PASSED: Final = "passed"
+"""A trend whose day has passed."""
 MOST_SERIOUS_FIRST: Final = (
     DriftAlert.Kind.OUT_OF_TOLERANCE,
+    PASSED,
     DriftAlert.Kind.STEP,
     DriftAlert.Kind.UNEVEN,
     DriftAlert.Kind.TREND,
     DriftAlert.Kind.UNSTEADY,
     DriftAlert.Kind.OVERDUE,
 )
-"""What is wrong now, then what is going wrong, then what is not known."""
+"""What is wrong now or is expected to be since, then what is going wrong, then what is not known."""
 OFF_MM: Final = ("difference_mm", "last_mm", "level_mm")
 ALLOWED_MM: Final = ("limit_mm", "tolerance_mm")
+EXPECTED: Final = "expected_outside_day"
 MOVING_WITH_THE_DATE: Final = "days_late"
 """Would have an alert updated every day for nothing."""
 
@@ -50,9 +58,43 @@ def details_of(figures: Mapping[str, float]) -> dict[str, Any]:
     return {name: None if math.isnan(value) else value for name, value in figures.items()}
 
 
-def visible_alerts(actor: Actor) -> QuerySet[DriftAlert]:
-    """All of the workshop's; an operator contact's are those opened while the vehicle was theirs."""
-    alerts = DriftAlert.objects.select_related("vehicle", "resolved_by_job")
+def passed_at(expected: date) -> datetime:
+    """When the day by which a corner was expected outside its tolerance is over, where the workshop is.
+
+    A measurement by then would have given another day: it passed without one, and nothing is forecast by it any more.
+    """
+    return first_moment(expected + timedelta(days=1))
+
+
+def has_passed(expected: date | None, now: datetime) -> bool:
+    return expected is not None and passed_at(expected) <= now
+
+
+def expected_of(details: Mapping[str, Any]) -> date | None:
+    """The day by which an alert's corner is expected outside, where the workshop is."""
+    day = details.get(EXPECTED)
+    return None if day is None else local_day(time_of_day(day))
+
+
+def had_passed(kind: str, details: Mapping[str, Any], at: datetime) -> bool:
+    """Of an alert that was open then."""
+    return kind == DriftAlert.Kind.TREND and has_passed(expected_of(details), at)
+
+
+def with_has_passed(alerts: QuerySet[DriftAlert], now: datetime) -> QuerySet[Any]:
+    """Annotated with `has_passed`: of open trends, by the rule of `passed_at`."""
+    today = day_of(first_moment(local_day(now)))
+    passed = Q(kind=DriftAlert.Kind.TREND, state=DriftAlert.State.OPEN, expected__lt=today)
+    annotation = {"has_passed": Case(When(passed, then=Value(True)), default=Value(False))}
+    return alerts.alias(expected=Cast(KT(f"details__{EXPECTED}"), FloatField())).annotate(**annotation)
+
+
+def visible_alerts(actor: Actor) -> QuerySet[Any]:
+    """All of the workshop's; an operator contact's are those opened while the vehicle was theirs.
+
+    Annotated as by `with_has_passed`.
+    """
+    alerts = with_has_passed(DriftAlert.objects.select_related("vehicle", "resolved_by_job"), actor.now)
     if sees_whole_workshop(actor):
         return alerts
     if actor.operator_id is None or not may(actor, Permission.READ_OWN_VEHICLES):
@@ -67,7 +109,7 @@ def visible_alerts(actor: Actor) -> QuerySet[DriftAlert]:
 
 
 def alert_for(actor: Actor, alert_id: uuid.UUID) -> DriftAlert:
-    alert = visible_alerts(actor).filter(pk=alert_id).first()
+    alert: DriftAlert | None = visible_alerts(actor).filter(pk=alert_id).first()
     if alert is None:
         raise NotFound
     return alert
@@ -92,21 +134,24 @@ def alerted_vehicles(actor: Actor, most: int) -> AlertedVehicles:
         .order_by("waits", "worst", "-newest", "vehicle")
     )
     found: dict[uuid.UUID, list[DriftAlert]] = {row["vehicle"]: [] for row in by_vehicle[:most]}
-    for alert in sorted(is_open.filter(vehicle__in=found), key=_most_serious_first):
+    for alert in sorted(is_open.filter(vehicle__in=found), key=most_serious_first):
         found[alert.vehicle_id].append(alert)
     return AlertedVehicles(found, by_vehicle.count() if len(found) == most else len(found))
 
 
-def _most_serious_first(alert: DriftAlert) -> tuple[int, float, str]:
+def most_serious_first(alert: DriftAlert) -> tuple[int, float, str]:
     """By kind; of one kind what is furthest off for what is allowed."""
     figures = alert.details
     off = next((figures[name] for name in OFF_MM if figures.get(name) is not None), 0.0)
     allowed = next((figures[name] for name in ALLOWED_MM if figures.get(name)), math.inf)
-    return MOST_SERIOUS_FIRST.index(DriftAlert.Kind(alert.kind)), -abs(off) / allowed, alert.place
+    kind = PASSED if alert.has_passed else alert.kind
+    return MOST_SERIOUS_FIRST.index(kind), -abs(off) / allowed, alert.place
 
 
 def _seriousness() -> Case:
-    return Case(*(When(kind=kind, then=Value(place)) for place, kind in enumerate(MOST_SERIOUS_FIRST)))
+    ranks = {kind: Value(place) for place, kind in enumerate(MOST_SERIOUS_FIRST)}
+    passed = When(has_passed=True, then=ranks.pop(PASSED))
+    return Case(passed, *(When(kind=kind, then=place) for kind, place in ranks.items()))
 
 
 def open_alerts_of(actor: Actor, vehicle: Vehicle) -> list[DriftAlert]:
@@ -125,6 +170,7 @@ def alerts_as_of(actor: Actor, vehicle: Vehicle, as_of: datetime, findings: Iter
         alert.resolved_at = alert.resolved_by_job = None
         alert.updated_at = min(alert.updated_at, as_of)
         alert.details = found.get((alert.kind, alert.place), alert.details)
+        alert.has_passed = had_passed(alert.kind, alert.details, as_of)
         if alert.acknowledged_at is not None and alert.acknowledged_at > as_of:
             alert.acknowledged_at = alert.acknowledged_by = None
             alert.note = ""

@@ -19,6 +19,7 @@ from fleet.models import Operator, Vehicle
 from fleet.selectors.operators import visible_operators
 
 from ..models import Reminder
+from .alerts import has_passed
 from .due import next_check
 from .standing import Standing, standings_of, urgent_first
 
@@ -48,6 +49,8 @@ class Line:
     drift: CornerDrift | None = None
     """Of those that are known to move: one that is outside already, else the one expected outside first, else the
     fastest."""
+    drift_has_passed: bool = False
+    """That corner's day of leaving its tolerance has passed without a measurement."""
 
 
 def operator_for(actor: Actor, operator_id: uuid.UUID) -> Operator:
@@ -75,7 +78,7 @@ def _line(vehicle: Vehicle, standing: Standing, now: datetime, zone: ZoneInfo) -
     drift = standing.drift
     if drift is None or not drift.is_judged:
         return line
-    due = next_check(drift, now, zone)
+    due, fastest = next_check(drift, now, zone), _fastest(drift)
     return replace(
         line,
         last_on=standing.measured_at.astimezone(zone).date() if standing.measured_at else None,
@@ -83,7 +86,8 @@ def _line(vehicle: Vehicle, standing: Standing, now: datetime, zone: ZoneInfo) -
         due_on=due.on if due else None,
         due_at_km=due.at_km if due else None,
         stage=due.stage if due else None,
-        drift=_fastest(drift),
+        drift=fastest,
+        drift_has_passed=has_passed(fastest.expected_outside_on, now) if fastest else False,
     )
 
 

@@ -31,7 +31,7 @@ from fleet.models import ServiceEvent, Vehicle
 from fleet.selectors.vehicles import sees_whole_workshop
 
 from ..models import Certificate, DriftAlert
-from .alerts import visible_alerts
+from .alerts import expected_of, most_serious_first, passed_at, visible_alerts, with_has_passed
 from .certificates import visible_certificates
 from .due import SOON
 
@@ -40,12 +40,14 @@ class Known(TextChoices):
     """What comes first where several are so."""
 
     OUTSIDE = "outside", _("Outside tolerance")
+    MEASURE = "measure", _("Measure now")
+    """The day by which it was expected outside has passed without a measurement."""
     STOPPED = "stopped", _("Stopped: to be looked at")
     PAUSED = "paused", _("Job paused")
     NOT_COMPLETED = "not_completed", _("Adjustment not completed")
 
 
-BETWEEN_JOBS: Final = (Known.OUTSIDE, Known.NOT_COMPLETED)
+BETWEEN_JOBS: Final = (Known.OUTSIDE, Known.MEASURE, Known.NOT_COMPLETED)
 """What is so for days and months; the others are for as long as a vehicle is in the bay."""
 OUTSIDE_KINDS: Final = (DriftAlert.Kind.OUT_OF_TOLERANCE, DriftAlert.Kind.UNEVEN)
 SAID_BY_THE_DATE: Final = (DriftAlert.Kind.OVERDUE,)
@@ -104,13 +106,15 @@ def with_known(vehicles: QuerySet[Vehicle], actor: Actor) -> QuerySet[Any]:
     """
     of_vehicle = own_jobs(actor).filter(vehicle=OuterRef("pk"))
     in_the_bay = Exists(of_vehicle.filter(state__in=OPEN_STATES))
-    alerted = visible_alerts(actor).filter(vehicle=OuterRef("pk"), state=DriftAlert.State.OPEN, kind__in=OUTSIDE_KINDS)
+    alerts = visible_alerts(actor).filter(vehicle=OuterRef("pk"), state=DriftAlert.State.OPEN)
+    alerted, passed = Exists(alerts.filter(kind__in=OUTSIDE_KINDS)), Exists(alerts.filter(has_passed=True))
     measured = last_measured_outside().filter(vehicle=OuterRef("pk"))
     last_closed = _closed(of_vehicle).order_by("-closed_at", "-id")
     left_undone = Subquery(last_closed.values("left_undone")[:1], output_field=BooleanField())
     return vehicles.annotate(in_the_bay=in_the_bay, left_undone=left_undone).annotate(
         known=Case(
-            When(Exists(measured) | Q(Exists(alerted), in_the_bay=False), then=Value(Known.OUTSIDE.value)),
+            When(Exists(measured) | Q(alerted, in_the_bay=False), then=Value(Known.OUTSIDE.value)),
+            When(passed, in_the_bay=False, then=Value(Known.MEASURE.value)),
             When(pk__in=_stopped(actor, vehicles), then=Value(Known.STOPPED.value)),
             When(Exists(of_vehicle.filter(state=Job.State.PAUSED)), then=Value(Known.PAUSED.value)),
             When(in_the_bay=False, left_undone=True, then=Value(Known.NOT_COMPLETED.value)),
@@ -128,14 +132,19 @@ def urgent_first(vehicles: QuerySet[Vehicle], actor: Actor) -> QuerySet[Any]:
     return found.order_by("urgency", "registration", "vin")
 
 
-def known_changed_at(vehicles: QuerySet[Vehicle]) -> dict[uuid.UUID, datetime]:
+def known_changed_at(vehicles: QuerySet[Vehicle], now: datetime) -> dict[uuid.UUID, datetime]:
     """Before which time nothing but a measurement can have changed what is known `BETWEEN_JOBS`."""
-    alerts = DriftAlert.objects.filter(vehicle__in=vehicles, kind__in=OUTSIDE_KINDS).order_by()
+    of_vehicles = DriftAlert.objects.filter(vehicle__in=vehicles).order_by()
+    alerts = of_vehicles.filter(kind__in=(*OUTSIDE_KINDS, DriftAlert.Kind.TREND))
     jobs = Job.objects.filter(vehicle__in=vehicles).order_by()
     found: dict[uuid.UUID, datetime] = {}
     for rows, names in ((alerts, ("opened_at", "resolved_at")), (jobs, ("opened_at", "closed_at"))):
         for vehicle, at in rows.values_list("vehicle").annotate(at=Greatest(*map(Max, names))):
             found[vehicle] = max(at, found.get(vehicle, at))
+    for alert in with_has_passed(of_vehicles, now).filter(has_passed=True):
+        expected = expected_of(alert.details)
+        assert expected is not None  # it has passed
+        found[alert.vehicle_id] = max(passed_at(expected), found[alert.vehicle_id])
     return found
 
 
@@ -201,7 +210,7 @@ def standing_of(actor: Actor, vehicle: Vehicle) -> Standing:
 def _alerts(actor: Actor, vehicles: Iterable[uuid.UUID]) -> dict[uuid.UUID, list[DriftAlert]]:
     found = visible_alerts(actor).filter(vehicle__in=list(vehicles), state=DriftAlert.State.OPEN)
     by_vehicle: dict[uuid.UUID, list[DriftAlert]] = {}
-    for alert in found.exclude(kind__in=SAID_BY_THE_DATE).order_by("opened_at", "id"):
+    for alert in sorted(found.exclude(kind__in=SAID_BY_THE_DATE).order_by("opened_at", "id"), key=most_serious_first):
         by_vehicle.setdefault(alert.vehicle_id, []).append(alert)
     return by_vehicle
 
