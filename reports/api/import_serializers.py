@@ -141,6 +141,13 @@ class NewImport(RequestBody):
         default="",
         help_text=_("Of all checks, where the file has no column that says it."),
     )
+    settings_of = serializers.UUIDField(
+        required=False,
+        help_text=_(
+            "An earlier import of this kind. Its `columns`, `time_zone`, `time_of_day`, `day_order`, `loading` and "
+            "`atomic` hold for whichever of these is not sent: for handing in what was put right of it."
+        ),
+    )
 
 
 class CancellationInput(RecordSerializer):

@@ -35,7 +35,8 @@ from ..imports.error_file import error_file
 from ..imports.storage import digest_of
 from ..models import Import
 from ..selectors.imports import import_for, visible_imports
-from ..services.imports import import_begin, import_cancel, import_file_keep
+from ..services.import_settings import earlier_import, proposed_columns, taken_over
+from ..services.imports import import_begin, import_cancel, import_file_keep, sample_for
 from .import_serializers import KINDS, CancellationInput, ImportDetailSerializer, ImportSerializer, NewImport
 from .views import UUID_FORM, PdfRenderer
 
@@ -113,14 +114,20 @@ class ImportViewSet(ResourceMixin, ListModelMixin, RetrieveModelMixin, WorkshopV
         upload = body.pop("file")
         if upload.size > settings.IMPORT_LARGEST_BYTES:
             raise BodyTooLarge(settings.IMPORT_LARGEST_BYTES)
-        record_id = body.pop("id", None)
+        record_id, earlier = body.pop("id", None), None
+        if earlier_id := body.pop("settings_of", None):
+            earlier = earlier_import(self.actor, earlier_id, body["kind"])
+            body = taken_over(earlier, body, request.data)
         if said := stated({name: body.pop(name) for name in assumptions.NAMES}):
             body["assumptions"] = said
         content = {**body, "sha256": digest_of(upload.chunks())}
 
         def do(new: UUID) -> Import:
             file = import_file_keep(actor=self.actor, name=upload.name, content=upload)
-            return import_begin(actor=self.actor, record_id=new, file=file, **body)
+            if earlier is None:
+                return import_begin(actor=self.actor, record_id=new, file=file, **body)
+            columns = {**proposed_columns(earlier, file, sample_for(file), earlier.kind), **body["columns"]}
+            return import_begin(actor=self.actor, record_id=new, file=file, **{**body, "columns": columns})
 
         run, is_new = receipts.once(self.actor, "reports.import", record_id, content, do, self._found)
         code = HTTPStatus.ACCEPTED if is_new else HTTPStatus.OK

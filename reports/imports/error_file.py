@@ -53,10 +53,10 @@ def error_file(run: Import) -> IO[bytes]:
     carried = _carried(run, source)
     writer = csv.writer(text, delimiter=_delimiter(run))
     writer.writerow([*error_headings(run.language), *(harmless(each.heading) for each in carried)])
-    sign = _decimal_sign(run)
+    sign, given = _decimal_sign(run), _given(run)
     for problems, values in _refused(run, source):
         told = [str(problems[0].line), *_told(run, problems)]
-        writer.writerow([harmless(each) for each in (*told, *_cells(values, carried, sign))])
+        writer.writerow([harmless(each) for each in (*told, *_cells({**given, **values}, carried, sign))])
     text.detach()
     file.seek(0)
     return file  # type: ignore[no-any-return]
@@ -97,6 +97,11 @@ def _carried(run: Import, source: Source | None) -> list[CarriedColumn]:
         return []
     headings = source.headings or list(dict.fromkeys(run.columns.values()))
     return carried_columns(registry.kind_of(run.kind), [each for each in headings if each], run.columns)
+
+
+def _given(run: Import) -> dict[str, str]:
+    """What the import said of all rows that have nothing of their own, by heading: an empty cell would be refused."""
+    return {run.columns[name]: said for name, said in run.assumptions.items() if name in run.columns}
 
 
 def _delimiter(run: Import) -> str:

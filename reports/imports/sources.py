@@ -92,6 +92,8 @@ class Source:
 
     headings: Sequence[str] = ()
     """Those that stand in the file; none where each row names its own."""
+    is_error_file = False
+    """Whether beside its rows it has what was wrong with them in an earlier import."""
 
     def __init__(self, stream: io.BufferedReader) -> None:
         self.stream = stream
@@ -139,6 +141,7 @@ class _Table(Source):
                 raise FileFault(refusal.fault.code, refusal.fault.detail) from None
         self._columns = _headings(cells)
         self.headings = [each for each in self._columns if not is_error_heading(each)]
+        self.is_error_file = len(self.headings) < len(self._columns)
         self._first = lines.position, lines.line
 
     def _lines(self, position: int, line: int) -> Lines:

@@ -26,6 +26,8 @@ class Sample:
 
     headings: Sequence[str]
     rows: Sequence[Mapping[str, Any]]
+    is_error_file: bool = False
+    """Of an earlier import, as it made it or put right (`error_file`)."""
 
 
 def needs_rows(file: ImportFile) -> bool:
@@ -52,7 +54,7 @@ def sample_of(file: ImportFile, most: int = SAMPLED) -> Sample:
         stream = io.BytesIO(next(_written_out(file, stream), b""))
     source = _source(file, stream)
     rows = [row.values for row in itertools.islice(source.rows(), most) if row.fault is None]
-    return Sample(source.headings or _names_in(rows), rows)
+    return Sample(source.headings or _names_in(rows), rows, source.is_error_file)
 
 
 def _names_in(rows: Sequence[Mapping[str, Any]]) -> Sequence[str]:

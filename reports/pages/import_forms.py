@@ -20,6 +20,7 @@ from ..imports.assumptions import DAY_ORDERS, LOADING, NOON, stated
 from ..imports.columns import is_day_alone, is_slashed
 from ..imports.kinds import ImportKind
 from ..imports.tables import Sample
+from ..models import Import
 
 TRIAL: Final = "trial"
 PREFIX: Final = "column_"
@@ -84,7 +85,17 @@ class ColumnsForm(RecordForm):
         required=False,
     )
 
-    def __init__(self, *args: Any, kind: ImportKind, sample: Sample, zone: str, **options: Any) -> None:
+    def __init__(
+        self,
+        *args: Any,
+        kind: ImportKind,
+        sample: Sample,
+        zone: str,
+        proposed: Mapping[str, str],
+        earlier: Import | None = None,
+        **options: Any,
+    ) -> None:
+        """`proposed`: heading by column; `earlier`: an import of the same kind whose settings are proposed."""
         super().__init__(*args, **options)
         self.kind = kind
         headings = [each for each in sample.headings if each]
@@ -92,19 +103,22 @@ class ColumnsForm(RecordForm):
             "time_zone", _("none: times that do not say it are refused"), ((each, each) for each in _zones(zone))
         )
         self.fields["time_zone"].initial = zone
-        self._add_columns(kind, headings)
+        self._add_columns(kind, headings, proposed)
         self._ask(sample)
+        if earlier is not None:
+            self._take_over(earlier)
 
-    def _add_columns(self, kind: ImportKind, headings: Sequence[str]) -> None:
-        known, unclear = registry.suggested_mapping(kind, headings), registry.undecided(kind, headings)
+    def _add_columns(self, kind: ImportKind, headings: Sequence[str], proposed: Mapping[str, str]) -> None:
+        unclear = registry.undecided(kind, headings)
         for column in kind.columns():
-            several = ", ".join(f"“{each}”" for each in unclear.get(column.name, ()))
+            is_unclear = column.name in unclear and column.name not in proposed
+            several = ", ".join(f"“{each}”" for each in unclear[column.name]) if is_unclear else ""
             self.fields[f"{PREFIX}{column.name}"] = forms.ChoiceField(
                 label=capfirst(column.label),
                 help_text=_("Could be %(headings)s: say which.") % {"headings": several} if several else "",
                 choices=[("", _("not in the file")), *((each, each) for each in headings)],
                 required=column.is_required and not column.may_be_given,
-                initial=known.get(column.name, ""),
+                initial=proposed.get(column.name, ""),
                 error_messages={"required": _("Say which heading of the file this is.")},
             )
 
@@ -128,6 +142,13 @@ class ColumnsForm(RecordForm):
             self.fields["loading"].required = not is_in_file
             first = _("a column of the file says it") if is_in_file else _("Choose")
             self._offer("loading", first, HeightCheck.Loading.choices)
+
+    def _take_over(self, earlier: Import) -> None:
+        """What was said before, but of the load where a column of the file says it now."""
+        said = {"time_zone": earlier.time_zone, "atomic": earlier.atomic, **earlier.assumptions}
+        for name, value in said.items():
+            if name in self.fields and not (name == LOADING and self.fields[f"{PREFIX}{LOADING}"].initial):
+                self.fields[name].initial = value
 
     def _offer(self, name: str, first: str, others: Iterable[tuple[str, Any]]) -> None:
         self.fields[name].choices = [("", first), *others]  # type: ignore[attr-defined]

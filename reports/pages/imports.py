@@ -33,6 +33,7 @@ from ..imports.tables import Sample
 from ..imports.vehicle_rows import VehicleRows
 from ..models import Import, ImportFile
 from ..selectors.imports import import_for, problems_of, visible_imports
+from ..services.import_settings import proposed_columns
 from ..services.imports import (
     UNFINISHED,
     file_for,
@@ -56,6 +57,8 @@ _RESTS_ON: Final = {
 PREVIEWED: Final = 5
 PROBLEMS_SHOWN: Final = 100
 LONGEST_CELL: Final = 60
+SETTINGS_OF: Final = "settings_of"
+"""In addresses: of which import the settings are to be proposed."""
 
 
 class ImportsView(WorkshopPage):
@@ -75,7 +78,8 @@ class NewImportView(WorkshopPage):
     permission = Permission.SET_UP
 
     def get(self, request: HttpRequest) -> HttpResponse:
-        return self._page(ImportFileForm())
+        earlier = _earlier(self)
+        return self._page(ImportFileForm(initial={"kind": earlier.kind} if earlier else None))
 
     def post(self, request: HttpRequest) -> HttpResponse:
         form = ImportFileForm(request.POST, request.FILES)
@@ -91,10 +95,12 @@ class NewImportView(WorkshopPage):
             for each in error.errors:
                 form.add_error("file", each.detail)
             return self._page(form, status=422)
-        return redirect("import_columns_page", file.pk, form.cleaned_data["kind"])
+        kind, earlier = form.cleaned_data["kind"], _earlier(self)
+        return redirect(_columns_address(file, kind, earlier if earlier and earlier.kind == kind else None))
 
     def _page(self, form: ImportFileForm, status: int = 200) -> HttpResponse:
-        values = {"form": form, "kinds": [_described(each) for each in registry.KINDS], **limits()}
+        kinds = [_described(each) for each in registry.KINDS]
+        values = {"form": form, "kinds": kinds, "earlier": _earlier(self), **limits()}
         return render(self.request, "reports/pages/import_new.html", values, status=status)
 
 
@@ -128,12 +134,15 @@ class ImportColumnsView(WorkshopPage):
         if file.removed_at is not None:
             raise NotFound
         zone = Workshop.objects.get(pk=self.actor.workshop_id).time_zone
+        earlier = _earlier(self)
+        self.earlier = earlier if earlier and earlier.kind == kind.name else None
         try:
             self.sample = sample_for(file)
         except Invalid as error:
             self.unreadable = str(error.errors[0].detail)
-            return ColumnsForm(data, kind=kind, sample=Sample([], []), zone=zone)
-        return ColumnsForm(data, kind=kind, sample=self.sample, zone=zone)
+            return ColumnsForm(data, kind=kind, sample=Sample([], []), zone=zone, proposed={})
+        proposed = proposed_columns(self.earlier, file, self.sample, kind.name)
+        return ColumnsForm(data, kind=kind, sample=self.sample, zone=zone, proposed=proposed, earlier=self.earlier)
 
     def _page(self, file: ImportFile, form: ColumnsForm) -> HttpResponse:
         sample = getattr(self, "sample", None)
@@ -144,6 +153,7 @@ class ImportColumnsView(WorkshopPage):
             "format": ImportFile.Format(file.format).label,
             "form": form,
             "kind": form.kind,
+            "earlier": self.earlier,
             "headings": shown,
             "rows": [[_cell(row.get(each)) for each in shown] for row in rows],
             "unreadable": getattr(self, "unreadable", ""),
@@ -304,9 +314,29 @@ def _goes_on(run: Import) -> Iterator[tuple[str, str]]:
         if run.kind == CheckRows.name:
             yield reverse("due_page"), _("See what is due")
     if run.file.removed_at is None and (run.dry_run or run.failure):
-        yield reverse("import_columns_page", args=[run.file_id, run.kind]), _("Change which column is which")
+        yield _columns_address(run.file, run.kind, run), _("Change which column is which")
     if run.rejected or run.failure:
-        yield reverse("import_new"), _("Hand in a corrected file")
+        words = _("Hand the mended rows in, with the settings of this import")
+        yield f"{reverse('import_new')}{_with_settings_of(run)}", words
+
+
+def _earlier(page: WorkshopPage) -> Import | None:
+    """The import whose settings the address asks for."""
+    named = page.request.GET.get(SETTINGS_OF)
+    if not named:
+        return None
+    try:
+        return import_for(page.actor, UUID(named))
+    except ValueError:
+        raise NotFound from None
+
+
+def _columns_address(file: ImportFile, kind: str, earlier: Import | None) -> str:
+    return f"{reverse('import_columns_page', args=[file.pk, kind])}{_with_settings_of(earlier) if earlier else ''}"
+
+
+def _with_settings_of(run: Import) -> str:
+    return f"?{SETTINGS_OF}={run.pk}"
 
 
 def _may_be_carried_out(run: Import) -> bool:

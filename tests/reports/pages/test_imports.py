@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from datetime import date
 
@@ -45,8 +46,10 @@ def test_a_file_is_tried_and_then_carried_out(site: Site, manager: Client) -> No
     told = manager.get(trial).content.decode()
     assert "Line 3, column “taken_at” (date and time of the check): “yesterday” is no date." in told
     assert not HeightCheck.objects.filter(vehicle=vehicle).exists()
-    assert f'href="{columns}"' in told
-    assert 'href="/imports/new/">Hand in a corrected file' in told
+    settings = f"?settings_of={trial.split('/')[2]}"
+    assert f'href="{columns}{settings}"' in told
+    assert f'href="/imports/new/{settings}">Hand the mended rows in' in told
+    assert form_of(manager.get(f"{columns}{settings}")).filled()["column_vin"] == ["Wagen"]
     assert "See the vehicles" not in told
 
     wanted = form_of(manager.get(trial), f"{trial}carrying-out/")
@@ -57,7 +60,7 @@ def test_a_file_is_tried_and_then_carried_out(site: Site, manager: Client) -> No
     recorded = manager.get(done[0]).content.decode()
     assert 'href="/vehicles/?sort=newest">See the vehicles' in recorded
     assert 'href="/due/">See what is due' in recorded
-    assert f'href="{columns}"' not in recorded
+    assert f'href="{columns}' not in recorded
     errors = b"".join(manager.get(f"{done[0]}errors/")).decode("utf-8-sig")
     assert errors.splitlines()[1].startswith("3;taken_at;not_a_time;")
 
@@ -78,6 +81,48 @@ def test_the_refused_rows_put_right_are_handed_in_as_they_are(site: Site, manage
     manager.post(again, {**form_of(page).filled(loading="as_specified"), "how": "import"})
     carry_out(site)
     assert HeightCheck.objects.filter(vehicle=vehicle).count() == 1
+
+
+def test_what_was_said_of_an_import_is_proposed_for_its_mended_rows_and_may_be_changed(
+    site: Site, manager: Client
+) -> None:
+    vehicle = site.vehicle()
+    columns = handed_in(manager, csv_of([german_row("X", "04/05/2024")]))
+    said = {
+        "time_zone": "America/New_York",
+        "time_of_day": "07:30",
+        "day_order": "month_first",
+        "loading": "other",
+        "atomic": "on",
+        "column_note": "",
+    }
+    run = manager.post(columns, {**form_of(manager.get(columns)).filled(**said), "how": "import"})["Location"]
+    carry_out(site)
+    (link,) = re.findall(r'href="([^"]+)">Hand the mended rows in', manager.get(run).content.decode())
+    page = manager.get(link)
+    assert "The settings of the import of “Prüfungen.csv” on" in page.content.decode()
+
+    right = b"".join(manager.get(f"{run}errors/")).replace(b",X,", f",{vehicle.vin},".encode())
+    sent = {**form_of(page).filled(), "file": SimpleUploadedFile("errors.csv", right)}
+    assert sent["kind"] == ["checks"]
+    again = manager.post(link, sent)["Location"]
+    form = form_of(manager.get(again))
+    assert "Proposed are the settings of the import of “Prüfungen.csv” on" in manager.get(again).content.decode()
+    assert {name: form.filled().get(name) for name in said} == {name: [value] for name, value in said.items()}
+    done = manager.post(again, {**form.filled(time_of_day="08:30"), "how": "import"})["Location"]
+    carry_out(site)
+    check = HeightCheck.objects.get(vehicle=vehicle)
+    assert check.taken_at.isoformat() == "2024-04-05T12:30:00+00:00"
+    assert (check.loading, check.note) == ("other", "")
+    assert "08:30" in manager.get(done).content.decode()
+
+
+def test_settings_of_another_kind_are_not_proposed_and_of_none_not_found(site: Site, manager: Client) -> None:
+    run = begun(site, csv_of([check_row("X")]), time_zone="Asia/Tokyo")
+    body = {"file": SimpleUploadedFile("v.csv", b"vin,make\r\nX,Y\r\n"), "kind": "vehicles"}
+    assert "?" not in manager.post(f"/imports/new/?settings_of={run}", body)["Location"]
+    for named in ("0", "01a21229-0000-7000-8000-000000000000", "%00"):
+        assert manager.get(f"/imports/new/?settings_of={named}").status_code == 404
 
 
 def test_a_workshops_own_list_is_understood_and_its_days_are_asked_about(site: Site, manager: Client) -> None:
