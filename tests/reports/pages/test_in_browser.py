@@ -140,6 +140,22 @@ def test_a_long_list_begins_on_the_first_sheet_of_paper(page: Page, shown: Shown
     assert "AA 00" in first_sheet(page)
 
 
+def test_a_few_tall_rows_begin_on_the_first_sheet_of_paper(page: Page, shown: Shown) -> None:
+    """Alerts that are folded on a screen are unfolded."""
+    now = timezone.now()
+    said = {"details": {"scatter": 9.0}, "opened_at": now, "updated_at": now}
+    for number in range(4):
+        vehicle = shown.site.vehicle(registration=f"AA {number:02d}")
+        with in_workshop(shown.site.workshop.pk):
+            for place in ("FL", "FR", "RL", "RR"):
+                DriftAlert.objects.create(vehicle=vehicle, kind="unsteady", place=place, **said)
+    opened(page, "/")
+    alerts = page.locator("section", has=page.get_by_role("heading", name="Alerts", exact=True))
+    assert alerts.locator("tbody > tr").count() < 6
+    page.evaluate("() => document.querySelectorAll('.card:nth-child(n + 2)').forEach(each => each.remove())")
+    assert "What is the matter" in first_sheet(page)
+
+
 def test_paper_has_what_is_folded_on_a_screen_of_a_vehicles_alerts(page: Page, shown: Shown) -> None:
     vehicle, now = shown.at_work.done.vehicle, timezone.now()
     details = {"scatter": 9.0}
