@@ -113,6 +113,16 @@ def test_a_charts_words_are_read_on_a_phone_and_by_keyboard(page: Page, shown: S
     assert reach.get_attribute("aria-label") == "Front left"
 
 
+@pytest.mark.parametrize("width_px", [768, 1024, 1280, 1920])
+def test_a_chart_is_seen_whole_on_tablet_and_desk(page: Page, shown: Shown, width_px: int) -> None:
+    """Cut off at the right it hid what was measured last."""
+    page.set_viewport_size({"width": width_px, "height": 900})
+    opened(page, f"/vehicles/{shown.at_work.done.vehicle.vin}/")
+    charts = page.locator(".chart-reach").all()
+    assert len(charts) >= 4
+    assert [each.evaluate("each => each.scrollWidth - each.clientWidth") for each in charts] == [0] * len(charts)
+
+
 def test_paper_has_what_is_read_and_nothing_to_be_pressed_or_typed(page: Page, shown: Shown) -> None:
     page.emulate_media(media="print")
     opened(page, f"/vehicles/{shown.at_work.done.vehicle.vin}/")
