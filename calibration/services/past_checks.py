@@ -78,6 +78,8 @@ class PastOutcome:
     """What came of one: recorded now, on record before, or refused."""
 
     is_new: bool = False
+    has_specification: bool = False
+    """Whether one was in force on the day of the check: without, its heights are never judged."""
     refusal: LevelbookError | None = None
 
 
@@ -119,7 +121,7 @@ class _Recorder:
         self.known[key] = mine
         self.basis.note(check, rows)
         self.made[past.vehicle.pk].append((past.line, check, rows))
-        return PastOutcome(is_new=True)
+        return PastOutcome(is_new=True, has_specification=check.specification is not None)
 
     def store(self, facts: Mapping[str, object]) -> None:
         made = [each for of_vehicle in self.made.values() for each in of_vehicle]

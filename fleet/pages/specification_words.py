@@ -78,7 +78,10 @@ def _starting(name: str, said: Any) -> dict[str, Any]:
 HINTS: Final[Mapping[str, Any]] = {
     **_starting("response_mm_per_count", _RESPONSE),
     **_starting("response_sd", _SPREAD),
-    "effective_from": "",
+    "effective_from": _(
+        "Heights measured from this day on are judged by it, also those of past checks that are imported later. Where "
+        "the figures held before, give the day from which they did."
+    ),
     "source_kind": "",
     "setpoint_kind": "",
     "target_mm": "",

@@ -193,6 +193,9 @@ class ImportSerializer(serializers.Serializer[Import]):
     rows = serializers.IntegerField(help_text=_("Looked at so far."))
     accepted = serializers.IntegerField(help_text=_("Recorded, or known before; of a dry run what would be."))
     known = serializers.IntegerField(help_text=_("Of the accepted those that were on record before."))
+    unjudged = serializers.IntegerField(
+        help_text=_("Checks of a day on which no specification was in force: recorded, never judged.")
+    )
     rejected = serializers.IntegerField(help_text=_("Rows in which something was wrong."))
     failure = FailureSerializer(allow_null=True)
     started_by = serializers.UUIDField(source="started_by_id")

@@ -67,6 +67,7 @@ class CheckRows:
                 continue
             piece.known += not outcome.is_new
             if outcome.is_new:
+                piece.unjudged += not outcome.has_specification
                 piece.vehicles.add(check.vehicle.pk)
                 piece.accepted_keys |= _key(check)
 

@@ -28,6 +28,8 @@ class Piece:
     seen: dict[str, str] = field(default_factory=dict)
     """Where it has no effect: fingerprints of rows that earlier pieces accepted, by what identifies them."""
     known: int = 0
+    unjudged: int = 0
+    """Checks of a day on which no specification was in force."""
     faults: dict[int, list[Fault]] = field(default_factory=dict)
     """By line."""
     vehicles: set[Any] = field(default_factory=set)

@@ -98,6 +98,8 @@ class Import(TenantModel):
     accepted = models.PositiveBigIntegerField(default=0, editable=False)
     known = models.PositiveBigIntegerField(default=0, editable=False)
     """Of the accepted those that were on record before."""
+    unjudged = models.PositiveBigIntegerField(default=0, editable=False)
+    """Of those recorded, checks of a day on which no specification was in force."""
     rejected = models.PositiveBigIntegerField(default=0, editable=False)
     failure = models.JSONField(null=True, editable=False)
     """Why all of it failed: code and detail."""

@@ -165,6 +165,7 @@ def _carry_out(person: Actor, run: Import, outcome: _Outcome) -> bool:
     run.rejected += len(piece.faults)
     run.accepted += len(rows) - len(piece.faults)
     run.known += piece.known
+    run.unjudged += piece.unjudged
     if rows:
         run.position, run.line = rows[-1].end, rows[-1].last_line
     if run.atomic and run.rows > settings.IMPORT_MOST_ATOMIC_ROWS:
@@ -235,7 +236,7 @@ def _conclude(actor: Actor, run: Import) -> None:
         _fail_for_rows(actor, run)
     else:
         run.phase = Import.Phase.RECORDING
-        run.position = run.line = run.rows = run.accepted = run.known = 0
+        run.position = run.line = run.rows = run.accepted = run.known = run.unjudged = 0
         run.save()
         import_ask_to_go_on(actor, run)
 
@@ -248,7 +249,7 @@ def _fail_for_rows(actor: Actor, run: Import) -> None:
 def _fail(actor: Actor, run: Import, fault: FileFault) -> None:
     person = actor_for(run.started_by, actor.now)
     if run.atomic:
-        run.accepted = run.known = 0
+        run.accepted = run.known = run.unjudged = 0
     import_end(person, run, Import.State.FAILED, {"code": fault.code, "detail": fault.detail})
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from decimal import Decimal
 
 import pytest
@@ -33,6 +33,13 @@ def vehicle(site: Site) -> Vehicle:
 
 
 class TestChecks:
+    def test_of_a_time_before_any_specification_are_counted_once(self, site: Site) -> None:
+        vehicle = site.vehicle(vehicle_model=site.specification(effective_from=date(2025, 1, 2)).vehicle_model)
+        content = csv_of(days(vehicle.vin, 3))
+        for fields, unjudged in (({"dry_run": "true"}, 1), ({"atomic": "true"}, 1), ({}, 0)):
+            assert imported(site, content, **fields)["unjudged"] == unjudged, fields
+        assert HeightCheck.objects.filter(vehicle=vehicle, specification=None).count() == 1
+
     def test_are_recorded_as_single_ones_are(self, site: Site, vehicle: Vehicle) -> None:
         tape = site.instrument()
         values = {"instrument": tape.serial, "FL_mm": 498}

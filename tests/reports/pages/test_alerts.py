@@ -42,6 +42,7 @@ class TestList:
         page = page_of(manager, "/alerts/")
         assert LOW in page
         assert f'href="/alerts/{at_work.alert.pk}/"' in page
+        assert "not said yet" in page, "a dash reads as if nothing were to be done"
 
     def test_it_is_filtered(self, manager: Client, at_work: AtWork) -> None:
         vin = at_work.done.vehicle.vin
@@ -72,6 +73,9 @@ class TestOne:
         assert [each.status_code for each in sent] == [302, 302], "sent twice it is done once"
         page = page_of(manager, path)
         assert "Booked in." in page
+        for listed in ("/", "/alerts/"):
+            assert "Booked in." in page_of(manager, listed)
+            assert "not said yet" not in page_of(manager, listed)
         assert "Note what is to be done" not in page
         with in_workshop(site.workshop.pk):
             alert = DriftAlert.objects.get(pk=at_work.alert.pk)

@@ -65,6 +65,29 @@ def test_a_file_is_tried_and_then_carried_out(site: Site, manager: Client) -> No
     assert errors.splitlines()[1].startswith("3;taken_at;not_a_time;")
 
 
+def test_checks_of_a_time_before_any_specification_are_told_of(site: Site, manager: Client) -> None:
+    vehicle = site.vehicle(vehicle_model=site.specification(effective_from=date(2025, 5, 4)).vehicle_model)
+    days = ("2025-05-02", "2025-05-03", "2025-05-04")
+    far_off = {"FR_mm": 48.7}
+    rows = [check_row(vehicle.vin, f"{day}T09:30:00Z", **(far_off if day < "2025-05-03" else {})) for day in days]
+    columns = handed_in(manager, csv_of(rows))
+    trial = manager.post(columns, {**form_of(manager.get(columns)).filled(), "how": "trial"})["Location"]
+    assert "No specification judges" not in manager.get(trial).content.decode()
+    carry_out(site)
+    told = manager.get(trial).content.decode()
+    assert "No specification judges 2 checks" in told
+    assert "first record a revision of the specification" in told
+
+    site.specification(vehicle.vehicle_model, effective_from=date(2025, 5, 3))
+    run = manager.post(columns, {**form_of(manager.get(columns)).filled(), "how": "import"})["Location"]
+    carry_out(site)
+    told = manager.get(run).content.decode()
+    assert "No specification judges one check" in told
+    assert "first record a revision of the specification" not in told, "it is too late for these"
+    judged = HeightCheck.objects.filter(vehicle=vehicle).order_by("taken_at").values_list("specification__revision")
+    assert [revision for (revision,) in judged] == [None, 2, 1]
+
+
 def test_the_refused_rows_put_right_are_handed_in_as_they_are(site: Site, manager: Client) -> None:
     vehicle = site.vehicle()
     content = csv_of([german_row("X", "2025-07-04T09:30Z")], ";").replace(b"FIN;", b"Wagen;", 1)

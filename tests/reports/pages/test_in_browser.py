@@ -113,6 +113,16 @@ def test_a_charts_words_are_read_on_a_phone_and_by_keyboard(page: Page, shown: S
     assert reach.get_attribute("aria-label") == "Front left"
 
 
+@pytest.mark.parametrize("width_px", [768, 1024, 1280, 1920])
+def test_a_chart_is_seen_whole_on_tablet_and_desk(page: Page, shown: Shown, width_px: int) -> None:
+    """Cut off at the right it hid what was measured last."""
+    page.set_viewport_size({"width": width_px, "height": 900})
+    opened(page, f"/vehicles/{shown.at_work.done.vehicle.vin}/")
+    charts = page.locator(".chart-reach").all()
+    assert len(charts) >= 4
+    assert [each.evaluate("each => each.scrollWidth - each.clientWidth") for each in charts] == [0] * len(charts)
+
+
 def test_paper_has_what_is_read_and_nothing_to_be_pressed_or_typed(page: Page, shown: Shown) -> None:
     page.emulate_media(media="print")
     opened(page, f"/vehicles/{shown.at_work.done.vehicle.vin}/")
@@ -138,6 +148,22 @@ def test_a_long_list_begins_on_the_first_sheet_of_paper(page: Page, shown: Shown
         shown.site.vehicle(vehicle_model=model, operator=operator, registration=f"AA {number:02d}")
     opened(page, "/vehicles/?sort=registration")
     assert "AA 00" in first_sheet(page)
+
+
+def test_a_few_tall_rows_begin_on_the_first_sheet_of_paper(page: Page, shown: Shown) -> None:
+    """Alerts that are folded on a screen are unfolded."""
+    now = timezone.now()
+    said = {"details": {"scatter": 9.0}, "opened_at": now, "updated_at": now}
+    for number in range(4):
+        vehicle = shown.site.vehicle(registration=f"AA {number:02d}")
+        with in_workshop(shown.site.workshop.pk):
+            for place in ("FL", "FR", "RL", "RR"):
+                DriftAlert.objects.create(vehicle=vehicle, kind="unsteady", place=place, **said)
+    opened(page, "/")
+    alerts = page.locator("section", has=page.get_by_role("heading", name="Alerts", exact=True))
+    assert alerts.locator("tbody > tr").count() < 6
+    page.evaluate("() => document.querySelectorAll('.card:nth-child(n + 2)').forEach(each => each.remove())")
+    assert "What is the matter" in first_sheet(page)
 
 
 def test_paper_has_what_is_folded_on_a_screen_of_a_vehicles_alerts(page: Page, shown: Shown) -> None:
