@@ -8,11 +8,17 @@ from typing import Final
 
 UNKNOWN: Final = "UTC"
 """Of a workshop of which nobody said where it is."""
+_OF_MACHINES: Final = frozenset({"localtime", "Factory"})
 _LOCAL_TIME: Final = Path("/etc/localtime")
 
 
+def time_zones() -> frozenset[str]:
+    """Names that mean the same time on every machine: not the one that is set on this, nor that of none."""
+    return frozenset(zoneinfo.available_timezones() - _OF_MACHINES)
+
+
 def is_time_zone(name: str) -> bool:
-    return name in zoneinfo.available_timezones()
+    return name in time_zones()
 
 
 def time_zone_of_machine(link: Path = _LOCAL_TIME) -> str | None:

@@ -38,6 +38,8 @@ _RFC3339: Final = re.compile(
 _FULL_DATE: Final = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _UUID: Final = re.compile(r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}", re.ASCII | re.IGNORECASE)
 _CONFUSING_CATEGORIES: Final = frozenset({"Cc", "Cs"})
+_UNSEEN_CATEGORIES: Final = frozenset({"Cf", "Zs", "Zl", "Zp"})
+"""A text of nothing but these, zero-width spaces and joiners, looks like none."""
 _DIRECTION_OVERRIDES: Final = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
 
@@ -254,6 +256,8 @@ class TrimmedText(serializers.Field[str, Any, str, Any]):
         if not isinstance(data, str):
             self.fail("not_text")
         text = data.replace("\r\n", "\n").strip()
+        if all(unicodedata.category(character) in _UNSEEN_CATEGORIES for character in text):
+            text = ""
         if not text and not self.allow_blank:
             self.fail("blank")
         if len(text) > self.max_length:

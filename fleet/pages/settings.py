@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import zoneinfo
 from collections.abc import Mapping
 from typing import Any, ClassVar
 from uuid import UUID
@@ -12,6 +11,7 @@ from django.utils.translation import gettext_lazy as _
 from fleet import services
 from fleet.api.workshop import SIGNING_IN_ROLES, WorkshopChanges
 from fleet.models import Role, Workshop
+from fleet.time_zones import time_zones
 
 from .bodies import BodyForm, Group
 from .changing import ChangePage
@@ -30,8 +30,8 @@ LABELS: Mapping[str, Any] = {
 }
 
 
-def time_zones() -> list[tuple[str, str]]:
-    return [(name, name.replace("_", " ")) for name in sorted(zoneinfo.available_timezones())]
+def _time_zones() -> list[tuple[str, str]]:
+    return [(name, name.replace("_", " ")) for name in sorted(time_zones())]
 
 
 class SettingsForm(BodyForm):
@@ -50,7 +50,7 @@ class SettingsForm(BodyForm):
         "single_person": _("Only while nobody else may approve. It ends by itself when a second person may."),
         "second_factor_required_for": _("They are led to set one up before they can do anything else."),
     }
-    choices: ClassVar = {"time_zone": time_zones}
+    choices: ClassVar = {"time_zone": _time_zones}
     groups = (
         Group(_("On certificates"), ("name", "address", "email", "telephone", "language", "page_size")),
         Group(_("How figures are shown"), ("time_zone", "length_unit")),

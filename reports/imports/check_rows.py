@@ -120,7 +120,8 @@ def _note_what_is_assumed(row: Mapping[str, Any], values: dict[str, Any], piece:
         zone = reading.zone_of_days
         day = values["taken_at"].astimezone(zone).date()
         values["assumed"] = AssumedTime(day, reading.time_of_day.isoformat("minutes"), zone.key)
-    if cells.is_day_alone(row.get(mapping.get("received_at", ""))):  # nothing is received before it is measured
+    received = mapping.get("received_at")  # a column without a heading is none
+    if received and cells.is_day_alone(row.get(received)):  # nothing is received before it is measured
         values["received_at"] = max(values["received_at"], values["taken_at"])
 
 

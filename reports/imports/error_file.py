@@ -48,7 +48,8 @@ class CarriedColumn:
 def error_file(run: Import) -> IO[bytes]:
     """CSV in UTF-8, written whole while the workshop's transaction is open; long ones lie on disk."""
     file: Any = SpooledTemporaryFile(max_size=KEPT_IN_MEMORY)  # noqa: SIM115  (whoever sends it closes it)
-    text = io.TextIOWrapper(file, "utf-8-sig", newline="", write_through=True)
+    # Half a character within a member that holds an object is written as JSON has it.
+    text = io.TextIOWrapper(file, "utf-8-sig", "backslashreplace", newline="", write_through=True)
     source = _source_of(run)
     carried = _carried(run, source)
     writer = csv.writer(text, delimiter=_delimiter(run))

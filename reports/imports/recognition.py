@@ -68,6 +68,12 @@ def not_utf8(line: int) -> str:
 
 
 def _text(text: str, encoding: str) -> Recognised:
+    if "\r" in text and "\n" not in text:
+        detail = _(
+            "The lines of this file end with a carriage return alone, as old programs write them. Save it as “CSV "
+            "UTF-8” or as .xlsx."
+        )
+        raise _refusal("old_line_ends", detail)
     first = next((line for line in text.splitlines() if line.strip()), "")
     if first.lstrip().startswith("{"):
         return Recognised(ImportFile.Format.NDJSON, encoding)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import time
 import zipfile
 from collections.abc import Iterator
@@ -32,12 +33,17 @@ MOST_COMPRESSED: Final = 400
 SMALL: Final = 1_000_000
 LONGEST_S: Final = 40.0
 """A task may take 50 s."""
+_NO_PLACEHOLDER: Final = re.compile(r'"[^"]*"|\[(?!h+\])[^\]]*\]|\\.', re.IGNORECASE)
+"""Of a format of days and times: texts and colours, which may hold an h as well."""
 _WORKBOOK: Final = "xl/workbook.xml"
 _BLOCK_ROWS: Final = 500
 
 
 def rows_written_out(stream: io.BufferedReader, most_rows: int) -> Iterator[bytes]:
-    """One JSON array of texts for each row of the sheet, empty rows too: a line's number is the row's."""
+    """One JSON array of texts for each row of the sheet, empty rows too: a line's number is the row's.
+
+    `most_rows` are those below the headings.
+    """
     _require_harmless(stream)
     stream.seek(0)
     lines: list[str] = []
@@ -64,7 +70,7 @@ def _rows(stream: io.BufferedReader, most_rows: int) -> Iterator[list[str]]:
             raise FileFault("no_rows", _("The spreadsheet has no visible sheet."))
         sheet.reset_dimensions()
         for number, row in enumerate(sheet.iter_rows(), start=1):
-            if number > most_rows:
+            if number > most_rows + 1:
                 raise _too_many_rows(most_rows)
             if time.monotonic() - began > LONGEST_S:
                 raise FileFault("takes_too_long", _("The spreadsheet takes too long to read. Save it as CSV UTF-8."))
@@ -106,7 +112,7 @@ def _text(cell: Any) -> str:
 
 def _moment(value: datetime, number_format: str) -> str:
     """Rounded to the second: a day's fraction in floating point is no exact time."""
-    if "h" not in number_format.lower():
+    if "h" not in _NO_PLACEHOLDER.sub("", number_format).lower():
         return value.date().isoformat()
     return (value + timedelta(microseconds=500_000)).replace(microsecond=0).isoformat()
 

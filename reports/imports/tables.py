@@ -71,7 +71,7 @@ def _source(file: ImportFile, stream: Any) -> Source:
 
 def _written_out(file: ImportFile, stream: io.BufferedReader) -> Iterator[bytes]:
     if file.format == ImportFile.Format.XLSX:
-        return spreadsheet.rows_written_out(stream, settings.IMPORT_MOST_ROWS + 1)
+        return spreadsheet.rows_written_out(stream, settings.IMPORT_MOST_ROWS)
     return _in_utf8(stream)
 
 

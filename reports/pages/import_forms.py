@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
-from zoneinfo import available_timezones
 
 from django import forms
 from django.utils.text import capfirst
@@ -14,6 +13,7 @@ from django.utils.translation import gettext_lazy
 from calibration.models import HeightCheck
 from fleet.errors import Invalid
 from fleet.pages.workshop_page import RecordForm, Refusal
+from fleet.time_zones import time_zones
 
 from ..imports import registry
 from ..imports.assumptions import DAY_ORDERS, LOADING, NOON, stated
@@ -196,5 +196,5 @@ class ColumnsForm(RecordForm):
 
 
 def _zones(first: str) -> list[str]:
-    places = sorted(each for each in available_timezones() if "/" in each and not each.startswith(("Etc/", "SystemV/")))
+    places = sorted(each for each in time_zones() if "/" in each and not each.startswith(("Etc/", "SystemV/")))
     return [first, *(each for each in ["UTC", *places] if each != first)]

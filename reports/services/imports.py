@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import timedelta
-from typing import IO, Final
+from typing import IO, Any, Final
 from uuid import UUID
 
 from django.conf import settings
@@ -12,6 +13,7 @@ from django.db import OperationalError, connection, transaction
 from django.utils import translation
 from django.utils.translation import gettext as _
 
+from calibration.metrology.corners import CORNERS
 from fleet import ledger, outbox
 from fleet.actor import Actor
 from fleet.errors import Conflict, Invalid, NotFound
@@ -170,6 +172,7 @@ def mapping_for(
     mapping = {name: heading for name, heading in {**known, **columns}.items() if heading}
     unclear = {name: those for name, those in undecided(kind, headings).items() if name not in columns}
     errors += [("/columns", "ambiguous_column", _which_of(name, those)) for name, those in unclear.items()]
+    errors += [("/columns", "heading_twice_meant", _one_for_two(*each)) for each in _heights_of_one(kind, mapping)]
     required = [name for name in required_columns(kind, said) if name not in mapping and name not in unclear]
     errors += [("/columns", "missing_column", _no_such_column_in_file(name, headings)) for name in required]
     if errors:
@@ -195,6 +198,20 @@ def _no_column(name: str, ours: list[str]) -> str:
 def _no_heading(heading: str, headings: list[str]) -> str:
     named = {"heading": heading, "known": ", ".join(headings)[:300]}
     return _("The file has no heading “%(heading)s”. It has: %(known)s.") % named
+
+
+def _heights_of_one(kind: ImportKind, mapping: Mapping[str, str]) -> Iterator[tuple[str, Any, Any]]:
+    """Headings that are said to hold the heights of two corners, with what they are said to be."""
+    heights = {f"{corner}_mm" for corner in CORNERS} & mapping.keys()
+    columns = [each for each in kind.columns() if each.name in heights]
+    for first, second in itertools.combinations(columns, 2):
+        if mapping[first.name] == mapping[second.name]:
+            yield mapping[first.name], first.label, second.label
+
+
+def _one_for_two(heading: str, first: Any, second: Any) -> str:
+    named = {"heading": heading, "first": first, "second": second}
+    return _("The heading “%(heading)s” cannot be both “%(first)s” and “%(second)s”. Say which it is.") % named
 
 
 def _no_such_column_in_file(name: str, headings: list[str]) -> str:

@@ -54,7 +54,15 @@ def test_a_change_to_the_same_is_none(site: Site) -> None:
 
 @pytest.mark.parametrize(
     "body",
-    [{"time_zone": "Mars/Olympus"}, {"language": "xx"}, {"page_size": "A5"}, {"single_person": "yes"}, {"email": "x"}],
+    [
+        {"time_zone": "Mars/Olympus"},
+        {"time_zone": "localtime"},
+        {"time_zone": "Factory"},
+        {"language": "xx"},
+        {"page_size": "A5"},
+        {"single_person": "yes"},
+        {"email": "x"},
+    ],
 )
 def test_a_setting_that_cannot_be_is_refused(site: Site, body: dict[str, Any]) -> None:
     response = change(site, **body)

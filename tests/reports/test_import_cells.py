@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from datetime import time
+from datetime import datetime, time
 from zoneinfo import ZoneInfo
 
 import pytest
 
 from reports.imports.columns import Reading, clock, is_day_alone, moment
 from reports.imports.faults import RowFault
+from reports.imports.spreadsheet import _moment
 
 BERLIN = ZoneInfo("Europe/Berlin")
 STRICT = Reading(BERLIN)
+MIDNIGHT = datetime.fromisoformat("2025-07-04")
 NOON = Reading(BERLIN, BERLIN, time(12))
 DAY_FIRST = Reading(BERLIN, BERLIN, time(12), "day_first")
 MONTH_FIRST = Reading(BERLIN, BERLIN, time(12), "month_first")
@@ -93,3 +95,15 @@ def test_days_are_told_from_times() -> None:
         *[True] * 3,
         *[False] * 3,
     ]
+
+
+@pytest.mark.parametrize(
+    "number_format", ["dd.mm.yyyy", "[White]dd.mm.yyyy", 'dd.mm.yyyy "morgens früh"', r"dd\h mm yyyy"]
+)
+def test_a_spreadsheets_day_is_none_with_midnight_whatever_words_its_format_has(number_format: str) -> None:
+    assert _moment(MIDNIGHT, number_format) == "2025-07-04"
+
+
+@pytest.mark.parametrize("number_format", ["dd.mm.yyyy hh:mm", 'd.m.yy H:mm "Uhr"', "[h]:mm"])
+def test_nor_is_a_time_a_day(number_format: str) -> None:
+    assert _moment(MIDNIGHT, number_format) == "2025-07-04T00:00:00"

@@ -93,6 +93,11 @@ class TestDays:
         assert noted.taken_at == datetime(2025, 7, 1, 7, 15, tzinfo=UTC)
         assert [[each["code"] for each in check.findings] for check in (noted, assumed)] == [[], ["time_assumed"]]
 
+    def test_a_day_in_a_column_without_a_heading_means_nothing(self, site: Site, vehicle: Vehicle) -> None:
+        row = {"Datum": "2025-07-01", "": "2025-07-02", **german_row(vehicle.vin, "2025-07-01")}
+        found = imported(site, csv_of([row]), loading="as_specified", time_of_day="12:00", time_zone="Europe/Berlin")
+        assert counts(found) == ("done", 1, 1, 0, 0)
+
     def test_today_is_no_wrong_clock(self, site: Site, vehicle: Vehicle) -> None:
         self.days_alone(site, vehicle, timezone.now().date().isoformat(), time_of_day="23:59", time_zone="UTC")
         check = HeightCheck.objects.get(vehicle=vehicle)

@@ -76,6 +76,11 @@ def written(rows: Sequence[Sequence[str]], delimiter: str) -> bytes:
 
 
 class TestContent:
+    def test_half_a_character_within_an_object_is_written_as_json_has_it(self, site: Site) -> None:
+        found = imported(site, ndjson_of([check_row("X", note={"a": "\ud800"})]))
+        headings, row = table(errors_of(site, found), ",")
+        assert row[headings.index("note")] == r'{"a": "\ud800"}'
+
     def test_the_first_thousand_are_shown_and_all_are_in_the_file(self, site: Site) -> None:
         found = imported(site, csv_of([check_row("=X", "yesterday")] * 600))
 

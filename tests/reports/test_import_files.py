@@ -133,6 +133,8 @@ class TestRefusedFiles:
             (b"vin;taken_at\r\n", "missing_column"),
             (b"PK\x03\x04 not really", "unreadable_spreadsheet"),
             (b"vin,vin,taken_at\n", "heading_twice"),
+            (b"vin,taken_at\rX,Y\r", "old_line_ends"),
+            ("vin,taken_at\rX,Y\r".encode("utf-16"), "old_line_ends"),
             (b",".join(b"c%d" % n for n in range(300)) + b"\n", "too_many_columns"),
             (b"x" * 300_000, "line_too_long"),
             (b'"vin,taken_at\n', "broken_quoting"),
@@ -147,7 +149,9 @@ class TestRefusedFiles:
         content = csv_of(days(vehicle.vin, 5))
         settings.IMPORT_MOST_ROWS = 4
         assert send(site.manager, content).json()["errors"][0]["code"] == "too_many_rows"
-        assert send(site.manager, xlsx_of(days(vehicle.vin, 5))).json()["errors"][0]["code"] == "too_many_rows"
+        [refusal] = send(site.manager, xlsx_of(days(vehicle.vin, 5))).json()["errors"]
+        assert (refusal["code"], refusal["detail"]) == ("too_many_rows", "The file has more than 4 rows. Split it.")
+        assert send(site.manager, xlsx_of(days(vehicle.vin, 4))).status_code == 202
         settings.IMPORT_LARGEST_BYTES = 100
         answer = send(site.manager, content)
         assert (answer.status_code, answer.json()["type"].rsplit("/", 1)[-1]) == (413, "too_large")
@@ -160,7 +164,9 @@ class TestRefusedFiles:
             ({"columns": "[1]"}, "not_columns"),
             ({"columns": '{"vin": "no such"}'}, "unknown_heading"),
             ({"columns": '{"price": "vin"}'}, "unknown_column"),
+            ({"columns": '{"FL_mm": "FR_mm"}'}, "heading_twice_meant"),
             ({"time_zone": "Mars/North"}, "unknown_time_zone"),
+            ({"time_zone": "localtime"}, "unknown_time_zone"),
             ({"colums": "{}"}, "unknown_member"),
             ({"id": "7"}, "not_a_uuid"),
         ],
