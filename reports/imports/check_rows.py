@@ -44,8 +44,8 @@ class CheckRows:
     name = "checks"
     label = gettext_lazy("Past height checks")
     explanation = gettext_lazy(
-        "One check in each row: the vehicle by its VIN, the day or the time, and one height at every corner. The "
-        "vehicles have to be here first."
+        "One check in each row: the vehicle by its VIN, the day (its year with all four digits) or the time, and one "
+        "height at every corner. The vehicles have to be here first."
     )
 
     def columns(self) -> Sequence[Column]:

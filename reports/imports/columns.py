@@ -29,6 +29,7 @@ _TIME: Final = r"[ T,]+(\d\d?):(\d\d)(?::(\d\d)(\.\d{1,9})?)?\s*(Z|z|[+-]\d\d:?\
 _DOTTED: Final = re.compile(rf"(\d\d?)\.(\d\d?)\.(\d{{4}}){_TIME}", re.ASCII)
 _SLASHED: Final = re.compile(rf"(\d\d?)/(\d\d?)/(\d{{4}})(?:{_TIME})?", re.ASCII)
 _DAY_ALONE: Final = re.compile(r"(\d{4})-(\d\d)-(\d\d)|(\d\d?)\.(\d\d?)\.(\d{4})|(\d\d?)/(\d\d?)/(\d{4})", re.ASCII)
+_SHORT_YEAR: Final = re.compile(r"\d\d?([./-])\d\d?\1\d\d(?:[ T,].*)?", re.ASCII | re.DOTALL)
 _CLOCK: Final = re.compile(r"(?!0\.\d+$)(\d\d?)[:.](\d\d)(?:[:.](\d\d))?(?:\s*(?:Uhr|h))?", re.ASCII)
 _YES: Final = frozenset({"true", "yes", "ja", "1", "x"})
 _NO: Final = frozenset({"false", "no", "nein", "0", ""})
@@ -220,6 +221,12 @@ def _in_another_form(written: str, reading: Reading) -> str:
     if match := _DAY_ALONE.fullmatch(written):
         return _at_time_of_day(match, written, reading)
     match = _SLASHED.fullmatch(written)
+    if match is None and _SHORT_YEAR.fullmatch(written):
+        detail = _(
+            "“%(value)s” has a year of two digits: the century, and often which number is the year, would be guessed. "
+            "Write the year with all four digits, like 2026-05-04 or 04.05.2026."
+        )
+        raise RowFault("two_digit_year", detail % {"value": shown(written)})
     if match is None:
         detail = _("“%(value)s” is no date. Write it like 2026-05-04 09:30 or 04.05.2026 09:30, or only the day.")
         raise RowFault("not_a_time", detail % {"value": shown(written)})

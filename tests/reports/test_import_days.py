@@ -55,6 +55,16 @@ class TestDays:
         found = self.days_alone(site, vehicle, time_of_day="")
         assert codes(found) == [(2, "taken_at", "time_of_day_missing")]
 
+    def test_with_a_year_of_two_digits_are_refused_by_row_with_what_to_do(self, site: Site, vehicle: Vehicle) -> None:
+        found = self.days_alone(site, vehicle, "04.07.25", day_order="day_first")
+        assert codes(found) == [(2, "taken_at", "two_digit_year")]
+        (error,) = found["errors"]
+        assert error["detail"].startswith(
+            "Line 2, column “Datum” (date and time of the check): “04.07.25” has a year of "
+        )
+        assert error["detail"].endswith("Write the year with all four digits, like 2026-05-04 or 04.05.2026.")
+        assert not HeightCheck.objects.exists()
+
     def test_are_in_the_workshops_zone_where_none_is_chosen(self, site: Site, vehicle: Vehicle) -> None:
         with in_workshop(site.workshop.pk):
             Workshop.objects.filter(pk=site.workshop.pk).update(time_zone="America/New_York")
