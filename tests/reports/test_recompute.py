@@ -312,6 +312,54 @@ def test_pages_that_say_something_else_are_told_word_by_word(issued: Issued, mon
     assert re.search("“[^”]*210[^”]*” instead of “[^”]*211[^”]*”", said), said
 
 
+def around_midnight(site: Site) -> jobs.Bench:
+    """Tyres, calibration, revision and concession are of days that another zone has begun, or ended, by then."""
+    vehicle, began_on = site.vehicle(), site.began_at.date()
+    for days in (-1, 0, 1):
+        site.specification(vehicle.vehicle_model, effective_from=began_on + timedelta(days))
+    site.fitment(vehicle, fitted_on=began_on - timedelta(1))
+    tape = site.instrument(calibrated_on=began_on - timedelta(1))
+    bench = jobs.Bench(site, vehicle, tape, site.began_at + timedelta(hours=1))
+    bench.receive()
+    bench.check_readiness()
+    bench.measure(jobs.WITHIN)
+    bench.sign_off()
+    return bench
+
+
+@pytest.mark.parametrize("zone", ["Pacific/Kiritimati", "Pacific/Pago_Pago", "Asia/Kathmandu"])
+def test_in_a_workshop_that_went_over_to_another_time_zone(
+    issued: Issued, superuser: psycopg.Connection, zone: str
+) -> None:
+    """14 hours ahead of UTC, 11 behind it, and by three quarters of an hour: days and offsets are others then."""
+    moved = Issued(make_site())
+    kinds = {**JOBS, "around midnight": around_midnight}
+    for name in ("adjusted", "ended", "struck", "conceded", "around midnight"):
+        issue(moved, name, kinds[name](moved.site))
+    code, said = recompute(moved, "--all")
+    assert code == 0, said
+    assert said.count("data: proven.") + said.count("data: proven,") == len(moved.numbers)
+
+    change(moved.site, time_zone=zone)
+    issue(moved, "afterwards", around_midnight(moved.site))
+    code, said = recompute(moved, "--all")
+    assert code == 0, said
+    assert f"{len(moved.numbers)} certificates proven." in said
+    for part in ("ledger", "text", "bytes", "signature"):
+        assert said.count(f"{part}: proven.") == len(moved.numbers), said
+    assert said.count("workshop_changed") == len(moved.numbers) - 1, "what came of it is told of those before"
+    code, said = recompute(moved, str(moved.numbers["afterwards"]))
+    assert (code, said.count("data: proven.")) == (0, 1), said
+
+    with in_workshop(moved.site.workshop.pk):
+        certificate = moved.certificate("adjusted")
+    superuser.execute("UPDATE calibration_reading SET height_mm = height_mm + 1 WHERE round_id IN "
+                      "(SELECT id FROM calibration_round WHERE job_id = %s)", [certificate.job_id])  # fmt: skip
+    code, said = recompute(moved, str(certificate.number))
+    assert code == 1, "an alteration does not hide behind the change"
+    assert "calibration.reading" in said
+
+
 def other_figure(snapshot: dict[str, Any], proof: Any, **options: Any) -> bytes:
     from reports.certificate.unsigned import unsigned_file
 
