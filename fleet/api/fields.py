@@ -38,7 +38,8 @@ _RFC3339: Final = re.compile(
 _FULL_DATE: Final = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _UUID: Final = re.compile(r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}", re.ASCII | re.IGNORECASE)
 _CONFUSING_CATEGORIES: Final = frozenset({"Cc", "Cs"})
-_UNSEEN_CATEGORIES: Final = frozenset({"Cf", "Zs", "Zl", "Zp"})
+_LINE_BREAK: Final = re.compile("\\r\\n|[\\u2028\\u2029]")
+_UNSEEN_CATEGORIES: Final = frozenset({"Cf", "Zs"})
 """A text of nothing but these, zero-width spaces and joiners, looks like none."""
 _DIRECTION_OVERRIDES: Final = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
@@ -255,7 +256,7 @@ class TrimmedText(serializers.Field[str, Any, str, Any]):
     def to_internal_value(self, data: Any) -> str:
         if not isinstance(data, str):
             self.fail("not_text")
-        text = data.replace("\r\n", "\n").strip()
+        text = _LINE_BREAK.sub("\n", data).strip()
         if all(unicodedata.category(character) in _UNSEEN_CATEGORIES for character in text):
             text = ""
         if not text and not self.allow_blank:
