@@ -13,7 +13,7 @@ from django.conf import settings
 
 from ..models import ImportFile
 from . import spreadsheet, storage
-from .sources import LONGEST_HEADING, MOST_COLUMNS, ArraySource, CsvSource, NdjsonSource, Source
+from .sources import LONGEST_HEADING, MOST_COLUMNS, ArraySource, CsvSource, NdjsonSource, Row, Source
 
 BLOCK: Final = 262_144
 SAMPLED: Final = 20
@@ -26,6 +26,8 @@ class Sample:
 
     headings: Sequence[str]
     rows: Sequence[Mapping[str, Any]]
+    unread: Row | None = None
+    """The first of the rows, where none of them can be read."""
 
 
 def needs_rows(file: ImportFile) -> bool:
@@ -51,8 +53,9 @@ def sample_of(file: ImportFile, most: int = SAMPLED) -> Sample:
     if needs_rows(file):
         stream = io.BytesIO(next(_written_out(file, stream), b""))
     source = _source(file, stream)
-    rows = [row.values for row in itertools.islice(source.rows(), most) if row.fault is None]
-    return Sample(source.headings or _names_in(rows), rows)
+    first = list(itertools.islice(source.rows(), most))
+    rows = [row.values for row in first if row.fault is None]
+    return Sample(source.headings or _names_in(rows), rows, first[0] if first and not rows else None)
 
 
 def _names_in(rows: Sequence[Mapping[str, Any]]) -> Sequence[str]:

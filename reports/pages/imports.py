@@ -146,6 +146,7 @@ class ImportColumnsView(WorkshopPage):
             "kind": form.kind,
             "headings": shown,
             "rows": [[_cell(row.get(each)) for each in shown] for row in rows],
+            "unread": sample.unread if sample else None,
             "unreadable": getattr(self, "unreadable", ""),
             **limits(),
         }
