@@ -124,7 +124,7 @@ class StrictDecimal(serializers.Field[Decimal, Any, float, Any]):
         rounded = value.quantize(self.quantum, ROUND_HALF_EVEN)
         if self.above is not None and rounded <= self.above:
             self.fail("not_above", limit=self.above)
-        return rounded
+        return rounded + 0  # no zero with a sign
 
     def to_representation(self, value: Decimal) -> float:
         return float(value)

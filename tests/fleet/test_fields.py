@@ -175,6 +175,12 @@ REFUSED: list[tuple[Field, Any, str]] = [
 ]  # fmt: skip
 
 
+@pytest.mark.parametrize("value", [-0.0, -0.04])
+def test_no_zero_has_a_sign(value: float) -> None:
+    """The database keeps none, and the ledger would say something else than the row."""
+    assert str(StrictDecimal(places=1).run_validation(value)) == "0.0"
+
+
 @pytest.mark.parametrize(("field", "value", "code"), REFUSED)
 def test_anything_else_is_refused_with_its_code(field: Field, value: Any, code: str) -> None:
     assert refused_code(field, value) == code
