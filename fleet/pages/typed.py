@@ -12,8 +12,9 @@ from django.core.exceptions import ValidationError
 from django.utils import timezone
 from django.utils.formats import get_format
 from django.utils.translation import gettext_lazy as _
+from rest_framework.exceptions import ValidationError as BodyError
 
-from fleet.api.fields import FIRST_YEAR, LAST_YEAR, AwareDateTime
+from fleet.api.fields import FIRST_YEAR, LAST_YEAR, AwareDateTime, TrimmedText
 from fleet.specifications import AXLES
 
 _SPACES: Final = re.compile(r"[\s\u00a0\u2009\u202f']")
@@ -121,6 +122,22 @@ class Moment(forms.DateTimeField):
             outside = AwareDateTime.default_error_messages["year_out_of_range"]
             raise ValidationError(outside.format(first=FIRST_YEAR, last=LAST_YEAR), "year_out_of_range")
         return moment
+
+
+class PlainText(forms.CharField):
+    """Text by the rule of the interface's own: nothing in it that cannot be seen or turns the reading direction."""
+
+    def __init__(self, *, max_length: int, **options: Any) -> None:
+        super().__init__(max_length=max_length, **options)
+        is_long = isinstance(self.widget, forms.Textarea)
+        self.rule = TrimmedText(max_length=max_length, allow_blank=True, lines=is_long)
+
+    def to_python(self, value: Any) -> str:
+        try:
+            return self.rule.to_internal_value(super().to_python(value) or "")
+        except BodyError as refusal:
+            details: Any = refusal.detail
+            raise ValidationError([ValidationError(str(each), each.code) for each in details]) from None
 
 
 class TextLines(forms.CharField):
