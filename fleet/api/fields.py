@@ -257,7 +257,7 @@ class TrimmedText(serializers.Field[str, Any, str, Any]):
         if not isinstance(data, str):
             self.fail("not_text")
         text = _LINE_BREAK.sub("\n", data).strip()
-        if all(unicodedata.category(character) in _UNSEEN_CATEGORIES for character in text):
+        if all(map(_is_unseen, text)):
             text = ""
         if not text and not self.allow_blank:
             self.fail("blank")
@@ -321,6 +321,10 @@ class TyreSizeField(serializers.Field[str, Any, str, Any]):
 
     def to_representation(self, value: str) -> str:
         return value
+
+
+def _is_unseen(character: str) -> bool:
+    return unicodedata.category(character) in _UNSEEN_CATEGORIES and character not in _DIRECTION_OVERRIDES
 
 
 def _as_validation_error(error: Invalid) -> ValidationError:

@@ -166,6 +166,7 @@ REFUSED: list[tuple[Field, Any, str]] = [
     *[(TrimmedText(max_length=5), f"a{c}b", "control_character") for c in CONTROL_CHARACTERS],
     (TrimmedText(max_length=5, lines=True), "a\x0bb", "control_character"),
     (TrimmedText(max_length=5), "a\u2028b", "control_character"),
+    (TrimmedText(max_length=5, allow_blank=True), "\u202e", "control_character"),
     (VinField(), "1M8GDM9A1KP042788", "vin_check_digit"),
     (VinField(), "short", "vin_character"),
     (VinField(), "1M8", "vin_length"),
