@@ -16,7 +16,7 @@ from django.utils.translation import gettext_lazy as _
 from .errors import Invalid
 from .looks import dates
 from .models import Workshop
-from .tenancy import known_here
+from .tenancy import current_workshop_id, known_here
 
 if TYPE_CHECKING:
     from django.utils.functional import _StrOrPromise
@@ -47,7 +47,8 @@ def workshop_zone() -> ZoneInfo:
     """Asked of the database once in each `in_workshop`, unless whoever found out who calls has told it."""
     known = known_here()
     if TIME_ZONE not in known:
-        known[TIME_ZONE] = Workshop.objects.values_list("time_zone", flat=True).get()
+        # Named, since commands of the database's owner see all workshops.
+        known[TIME_ZONE] = Workshop.objects.values_list("time_zone", flat=True).get(pk=current_workshop_id())
     return ZoneInfo(known[TIME_ZONE])
 
 

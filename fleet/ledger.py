@@ -40,11 +40,15 @@ COMMITTED_FIELDS = ("name", "email", "address", "telephone")
 
 
 def plain(value: object) -> Any:
-    """A value as JSON can carry it: one form for equal values, whatever their Python type."""
+    """A value as JSON can carry it: one form for equal values, whatever their Python type.
+
+    >>> plain(Decimal("486.50")), plain(Decimal("-0.0"))
+    ('486.5', '0')
+    """
     if type(value) in PLAIN_TYPES:
         return value
     if isinstance(value, Decimal):
-        return format(value.normalize(), "f")
+        return format(value.normalize() + 0, "f")  # a database keeps no zero with a sign
     if isinstance(value, datetime):
         return value.astimezone(UTC).isoformat(timespec="microseconds")
     if isinstance(value, date):

@@ -125,7 +125,7 @@ class Site:
     def bay(self, **fields: Any) -> Bay:
         values = {
             "name": f"Bay {next(_numbers)}",
-            "surveyed_on": self.began_at.date(),
+            "surveyed_on": self.began_at.date() - timedelta(days=1),  # a day that has come wherever it is
             "pad_levels_mm": {"FL": 0, "FR": Decimal("0.5"), "RL": 0, "RR": Decimal("-0.5")},
             **fields,
         }

@@ -5,6 +5,7 @@ from __future__ import annotations
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
+from fleet.pages.typed import PlainText
 from fleet.pages.workshop_page import RecordForm
 
 from ..models import Decision, Ruling
@@ -30,7 +31,7 @@ class DecisionForm(_OverWhatWasShown):
         choices=[(Decision.Outcome.APPROVE, _("Approve")), (Decision.Outcome.REFUSE, _("Refuse"))],
         error_messages={"required": _("Choose one of the two.")},
     )
-    reason = forms.CharField(
+    reason = PlainText(
         label=_("Why"),
         max_length=REASON_LENGTH_MAX,
         widget=forms.Textarea(attrs={"rows": 3}),

@@ -38,7 +38,8 @@ _RFC3339: Final = re.compile(
 _FULL_DATE: Final = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _UUID: Final = re.compile(r"[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}", re.ASCII | re.IGNORECASE)
 _CONFUSING_CATEGORIES: Final = frozenset({"Cc", "Cs"})
-_UNSEEN_CATEGORIES: Final = frozenset({"Cf", "Zs", "Zl", "Zp"})
+_LINE_BREAK: Final = re.compile("\\r\\n|[\\u2028\\u2029]")
+_UNSEEN_CATEGORIES: Final = frozenset({"Cf", "Zs"})
 """A text of nothing but these, zero-width spaces and joiners, looks like none."""
 _DIRECTION_OVERRIDES: Final = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
@@ -123,7 +124,7 @@ class StrictDecimal(serializers.Field[Decimal, Any, float, Any]):
         rounded = value.quantize(self.quantum, ROUND_HALF_EVEN)
         if self.above is not None and rounded <= self.above:
             self.fail("not_above", limit=self.above)
-        return rounded
+        return rounded + 0  # no zero with a sign
 
     def to_representation(self, value: Decimal) -> float:
         return float(value)
@@ -255,8 +256,8 @@ class TrimmedText(serializers.Field[str, Any, str, Any]):
     def to_internal_value(self, data: Any) -> str:
         if not isinstance(data, str):
             self.fail("not_text")
-        text = data.replace("\r\n", "\n").strip()
-        if all(unicodedata.category(character) in _UNSEEN_CATEGORIES for character in text):
+        text = _LINE_BREAK.sub("\n", data).strip()
+        if all(map(_is_unseen, text)):
             text = ""
         if not text and not self.allow_blank:
             self.fail("blank")
@@ -320,6 +321,10 @@ class TyreSizeField(serializers.Field[str, Any, str, Any]):
 
     def to_representation(self, value: str) -> str:
         return value
+
+
+def _is_unseen(character: str) -> bool:
+    return unicodedata.category(character) in _UNSEEN_CATEGORIES and character not in _DIRECTION_OVERRIDES
 
 
 def _as_validation_error(error: Invalid) -> ValidationError:

@@ -23,6 +23,7 @@ from django.db import DataError, Error, IntegrityError, InterfaceError, Operatio
 from django.db.models import ProtectedError, RestrictedError
 from django.db.models.constraints import BaseConstraint
 from django.http import Http404, HttpResponse
+from django.http.multipartparser import MultiPartParserError
 from django.http.request import RawPostDataException, UnreadablePostError
 from django.utils.translation import gettext_lazy as _
 from psycopg import errors as psycopg_errors
@@ -65,6 +66,7 @@ _DJANGO_STATUS: Final[tuple[tuple[type[Exception], HTTPStatus], ...]] = (
     (django_exceptions.PermissionDenied, HTTPStatus.FORBIDDEN),
     (django_exceptions.RequestDataTooBig, HTTPStatus.REQUEST_ENTITY_TOO_LARGE),
     (django_exceptions.SuspiciousOperation, HTTPStatus.BAD_REQUEST),
+    (MultiPartParserError, HTTPStatus.BAD_REQUEST),
     (UnreadablePostError, HTTPStatus.BAD_REQUEST),
     (RawPostDataException, HTTPStatus.BAD_REQUEST),
     (UnicodeError, HTTPStatus.BAD_REQUEST),

@@ -14,6 +14,7 @@ from django.utils.translation import gettext_lazy as _
 
 from fleet.api.inputs import PASSWORD_LENGTH_MAX
 
+from .typed import PlainText
 from .workshop_page import VersionField
 
 UNREADABLE: Final = (AttributeError, KeyError, TypeError, ValueError)
@@ -146,5 +147,5 @@ class AcceptanceForm(forms.Form):
 class TabletNameForm(forms.Form):
     """What the workshop calls a tablet. The version says which one was seen."""
 
-    name = forms.CharField(label=_("Name"), max_length=80, widget=forms.TextInput(attrs={"autocomplete": "off"}))
+    name = PlainText(label=_("Name"), max_length=80, widget=forms.TextInput(attrs={"autocomplete": "off"}))
     version = VersionField()

@@ -16,9 +16,9 @@ from redis.exceptions import RedisError
 
 from fleet.api.problems import problem_for_exception
 from fleet.errors import LevelbookError, TooMany, Unavailable
-from fleet.sign_in.kept_entries import remember_person
+from fleet.sign_in.kept_entries import keep_entries, remember_person
 
-from .access import actor_of
+from .access import MemberView, actor_of
 
 logger = logging.getLogger(__name__)
 
@@ -93,9 +93,22 @@ def too_many(request: HttpRequest, exception: Exception | None = None) -> HttpRe
 
 
 def foreign_form(request: HttpRequest, reason: str = "") -> HttpResponse:
-    """`CSRF_FAILURE_VIEW`: a form that did not come from a page of ours, or from one that is too old."""
+    """`CSRF_FAILURE_VIEW`: a form that did not come from a page of ours, or from one that is too old.
+
+    What was typed before the person signed in anew, in another tab, stands in the form again.
+    """
+    if _is_from_before(request) and keep_entries(request):
+        return redirect(request.get_full_path())
     values: dict[str, Any] = {
         "title": _("This form is out of date"),
         "detail": _("Go back, load the page again and send the form once more. Cookies must be allowed."),
     }
     return render(request, "fleet/problem.html", values, status=403)
+
+
+def _is_from_before(request: HttpRequest) -> bool:
+    """Whether a page of ours sent it whose form can be filled in again: other sites must not fill in anything."""
+    view = getattr(request.resolver_match and request.resolver_match.func, "view_class", None)
+    is_filled_in = isinstance(view, type) and issubclass(view, MemberView) and view.keeps_entries
+    is_ours = request.headers.get("Origin") == f"{request.scheme}://{request.get_host()}"
+    return is_filled_in and is_ours and actor_of(request) is not None

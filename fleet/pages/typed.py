@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import re
+from datetime import datetime
 from decimal import Decimal
 from typing import Any, Final
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils import timezone
 from django.utils.formats import get_format
 from django.utils.translation import gettext_lazy as _
+from rest_framework.exceptions import ValidationError as BodyError
 
+from fleet.api.fields import FIRST_YEAR, LAST_YEAR, AwareDateTime, TrimmedText
 from fleet.specifications import AXLES
 
 _SPACES: Final = re.compile(r"[\s\u00a0\u2009\u202f']")
@@ -21,6 +25,10 @@ _OTHER_SIGN: Final = {".": ",", ",": "."}
 _AXLE_NAMES: Final = {"front": _("Front left with front right"), "rear": _("Rear left with rear right")}
 NOT_A_WHOLE_NUMBER = _("Must be a whole number, in digits without a separator between the thousands.")
 NOT_A_NUMBER = _("Must be a number, for example 486 or 0.9, without a separator between the thousands.")
+CLOCKS_CHANGED = _(
+    "At this time the clocks were changed in %(zone)s: it came twice or not at all. Write a time before or after that "
+    "hour."
+)
 AMBIGUOUS = _(
     "%(typed)s can be read in two ways. Leave out the separator of the thousands, or the last zeros of a fraction."
 )
@@ -101,6 +109,35 @@ class Moment(forms.DateTimeField):
     def __init__(self, **options: Any) -> None:
         super().__init__(input_formats=["%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S"], **options)
         self.error_messages["invalid"] = _("Must be a time like 2026-05-04T09:30.")
+
+    def to_python(self, value: Any) -> datetime | None:
+        try:
+            moment = super().to_python(value)
+        except ValidationError as refusal:
+            if refusal.code != "ambiguous_timezone":
+                raise
+            zone = timezone.get_current_timezone_name()
+            raise ValidationError(CLOCKS_CHANGED, refusal.code, {"zone": zone}) from None
+        if moment is not None and not FIRST_YEAR <= moment.year <= LAST_YEAR:  # in others zones have odd offsets
+            outside = AwareDateTime.default_error_messages["year_out_of_range"]
+            raise ValidationError(outside.format(first=FIRST_YEAR, last=LAST_YEAR), "year_out_of_range")
+        return moment
+
+
+class PlainText(forms.CharField):
+    """Text by the rule of the interface's own: nothing in it that cannot be seen or turns the reading direction."""
+
+    def __init__(self, *, max_length: int, **options: Any) -> None:
+        super().__init__(max_length=max_length, **options)
+        is_long = isinstance(self.widget, forms.Textarea)
+        self.rule = TrimmedText(max_length=max_length, allow_blank=True, lines=is_long)
+
+    def to_python(self, value: Any) -> str:
+        try:
+            return self.rule.to_internal_value(super().to_python(value) or "")
+        except BodyError as refusal:
+            details: Any = refusal.detail
+            raise ValidationError([ValidationError(str(each), each.code) for each in details]) from None
 
 
 class TextLines(forms.CharField):

@@ -11,6 +11,7 @@ from django.utils.translation import gettext_lazy as _
 
 from fleet import ledger
 from fleet.actor import Actor
+from fleet.days import require_not_to_come
 from fleet.errors import Conflict
 from fleet.models import Bay
 from fleet.numbers import json_numbers
@@ -21,6 +22,7 @@ from .changes import locked, store
 
 def bay_add(*, actor: Actor, record_id: UUID, name: str, surveyed_on: date, pad_levels_mm: Mapping[str, object]) -> Bay:
     require(actor, Permission.SET_UP)
+    _require_surveyed(actor, surveyed_on)
     _require_name_is_free(name)
     bay = Bay.objects.create(
         id=record_id,
@@ -39,6 +41,8 @@ def bay_update(*, actor: Actor, bay_id: UUID, expected_versions: Collection[int]
     bay = locked(Bay.objects.all(), bay_id, expected_versions)
     if changes.get("name", bay.name) != bay.name:
         _require_name_is_free(changes["name"])
+    if changes.get("surveyed_on", bay.surveyed_on) != bay.surveyed_on:
+        _require_surveyed(actor, changes["surveyed_on"])
     if store(bay, _storable(changes)):
         ledger.append(actor, "bay_changed", bay)
     return bay
@@ -46,6 +50,11 @@ def bay_update(*, actor: Actor, bay_id: UUID, expected_versions: Collection[int]
 
 def _storable(changes: Mapping[str, Any]) -> dict[str, Any]:
     return {name: json_numbers(value) if name == "pad_levels_mm" else value for name, value in changes.items()}
+
+
+def _require_surveyed(actor: Actor, surveyed_on: date) -> None:
+    refusal = _("The floor cannot have been surveyed on a day that is yet to come.")
+    require_not_to_come(surveyed_on, actor.now, "/surveyed_on", "in_the_future", refusal)
 
 
 def _require_name_is_free(name: str) -> None:

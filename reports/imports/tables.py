@@ -13,7 +13,7 @@ from django.conf import settings
 
 from ..models import ImportFile
 from . import spreadsheet, storage
-from .sources import LONGEST_HEADING, MOST_COLUMNS, ArraySource, CsvSource, NdjsonSource, Source
+from .sources import LONGEST_HEADING, MOST_COLUMNS, ArraySource, CsvSource, NdjsonSource, Row, Source
 
 BLOCK: Final = 262_144
 SAMPLED: Final = 20
@@ -28,6 +28,8 @@ class Sample:
     rows: Sequence[Mapping[str, Any]]
     is_error_file: bool = False
     """Of an earlier import, as it made it or put right (`error_file`)."""
+    unread: Row | None = None
+    """The first of the rows, where none of them can be read."""
 
 
 def needs_rows(file: ImportFile) -> bool:
@@ -53,8 +55,10 @@ def sample_of(file: ImportFile, most: int = SAMPLED) -> Sample:
     if needs_rows(file):
         stream = io.BytesIO(next(_written_out(file, stream), b""))
     source = _source(file, stream)
-    rows = [row.values for row in itertools.islice(source.rows(), most) if row.fault is None]
-    return Sample(source.headings or _names_in(rows), rows, source.is_error_file)
+    first = list(itertools.islice(source.rows(), most))
+    rows = [row.values for row in first if row.fault is None]
+    unread = first[0] if first and not rows else None
+    return Sample(source.headings or _names_in(rows), rows, source.is_error_file, unread)
 
 
 def _names_in(rows: Sequence[Mapping[str, Any]]) -> Sequence[str]:

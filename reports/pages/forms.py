@@ -10,6 +10,7 @@ from django.http import HttpRequest
 from django.utils.translation import gettext_lazy as _
 
 from fleet.models import Operator, VehicleModel
+from fleet.pages.typed import PlainText
 from fleet.pages.workshop_page import RecordForm
 
 from ..models import Certificate, DriftAlert
@@ -95,7 +96,7 @@ class AlertFilterForm(forms.Form):
 class AcknowledgementForm(RecordForm):
     """What is to be done about an alert."""
 
-    note = forms.CharField(
+    note = PlainText(
         label=_("What is to be done"),
         max_length=1000,
         widget=forms.Textarea(attrs={"rows": 3}),
@@ -107,7 +108,7 @@ class AcknowledgementForm(RecordForm):
 class ExplanationForm(RecordForm):
     """What explains that the records do not go with a head."""
 
-    explanation = forms.CharField(
+    explanation = PlainText(
         label=_("What explains it"),
         max_length=1000,
         widget=forms.Textarea(attrs={"rows": 3}),
@@ -119,7 +120,7 @@ class ExplanationForm(RecordForm):
 class ReplacementForm(RecordForm):
     """Why another certificate is to take this one's place."""
 
-    reason = forms.CharField(
+    reason = PlainText(
         label=_("What is wrong with it"),
         max_length=1000,
         widget=forms.Textarea(attrs={"rows": 3}),

@@ -156,6 +156,7 @@ class ImportColumnsView(WorkshopPage):
             "earlier": self.earlier,
             "headings": shown,
             "rows": [[_cell(row.get(each)) for each in shown] for row in rows],
+            "unread": sample.unread if sample else None,
             "unreadable": getattr(self, "unreadable", ""),
             **limits(),
         }

@@ -7,7 +7,9 @@ from http import HTTPStatus
 from typing import Any, Final
 
 from django import forms
+from django.core.exceptions import SuspiciousOperation
 from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.http.multipartparser import MultiPartParserError
 from django.http.response import HttpResponseBase
 from django.shortcuts import render
 from django.urls import reverse
@@ -80,7 +82,7 @@ class PublicView(View):
     def dispatch(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
         try:
             return super().dispatch(request, *args, **kwargs)
-        except LevelbookError as error:
+        except (LevelbookError, SuspiciousOperation, MultiPartParserError) as error:
             problem = problem_for_exception(error)
             if problem is None or not wants_json(request):
                 raise
@@ -134,7 +136,7 @@ class AskView(PublicView):
         require_few(FilesCheckedThrottle(), request, self)
         form = CertificateFileForm(request.POST, request.FILES)
         if not form.is_valid():
-            return self._refused(form, "required")
+            return self._refused(form, form.errors.as_data()["file"][0].code or "required")
         file = form.cleaned_data["file"]
         if file.size > LARGEST_FILE:
             form.add_error(

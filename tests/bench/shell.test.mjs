@@ -8,7 +8,7 @@ import { kindOf } from "../../calibration/static/bench/app/sending.js";
 import { readIn } from "../../calibration/static/bench/app/sentences.js";
 import { gettext, ngettext } from "../../calibration/static/bench/app/texts.js";
 import { dayAndTime, withOffset } from "../../calibration/static/bench/app/time.js";
-import { grouped, unitsOf } from "../../calibration/static/bench/app/units.js";
+import { grouped, kilometres, unitsOf } from "../../calibration/static/bench/app/units.js";
 import { normalised, vinHelp, vinIn } from "../../calibration/static/bench/app/vin.js";
 
 const vins = JSON.parse(readFileSync(new URL("../reference/vin.json", import.meta.url), "utf8"));
@@ -42,6 +42,13 @@ test("thousands are parted alike in every language, by a space that ends no line
   assert.equal(grouped(84210, "de"), "84\u202f210");
   assert.equal(grouped(1234567.5, "de"), "1\u202f234\u202f567,5");
   assert.equal(grouped(950, "en"), "950");
+});
+
+test("kilometres are read as they are shown, and as people type them", () => {
+  const typed = { "84210": 84210, " 84210,5 ": 84210.5, "84 210": 84210, "0": 0 };
+  for (const [text, km] of Object.entries(typed)) assert.equal(kilometres(text), km, text);
+  for (const language of ["en", "de"]) assert.equal(kilometres(grouped(1234567.5, language)), 1234567.5);
+  for (const text of ["", "-1", "84.210", "84,210", "12345678", "1e3", "84210 km"]) assert.equal(kilometres(text), null, text);
 });
 
 test("what is shown of a height, its target and its deviation agrees", () => {

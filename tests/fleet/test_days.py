@@ -19,7 +19,7 @@ from fleet.days import first_moment, local_day, workshop_zone
 from fleet.errors import Invalid
 from fleet.ids import new_id
 from fleet.looks.dates import day as day_in_words
-from fleet.models import Instrument, OutboxItem
+from fleet.models import Bay, Instrument, OutboxItem
 from fleet.selectors.set_up import set_up_of
 from fleet.selectors.vehicle_models import specification_in_force
 from fleet.services.vehicle_models import REVISION_KIND
@@ -75,9 +75,22 @@ def queries(ask: Callable[[], object]) -> int:
     return len(captured)
 
 
+def survey(site: Site, place: Place, surveyed_on: date) -> object:
+    actor, levels = site.manager.actor(place.now), dict.fromkeys(("FL", "FR", "RL", "RR"), 0)
+    return services.bay_add(
+        actor=actor, record_id=new_id(), name=f"of {surveyed_on}", surveyed_on=surveyed_on, pad_levels_mm=levels
+    )
+
+
+def survey_again(site: Site, place: Place, surveyed_on: date) -> object:
+    actor, bay = site.manager.actor(place.now), Bay.objects.first() or site.bay()
+    changes = {"surveyed_on": surveyed_on}
+    return services.bay_update(actor=actor, bay_id=bay.pk, expected_versions=[bay.version], changes=changes)
+
+
 @on_both_sides
 class TestSteps:
-    @pytest.mark.parametrize("step", [add_tape, withdraw, fit])
+    @pytest.mark.parametrize("step", [add_tape, withdraw, fit, survey, survey_again])
     def test_may_be_of_today_and_not_of_tomorrow(
         self, site: Site, zone: str, step: Callable[[Site, Place, date], object]
     ) -> None:

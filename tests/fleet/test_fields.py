@@ -67,6 +67,7 @@ ACCEPTED: list[tuple[Field, Any, Any]] = [
     (TrimmedText(max_length=5), "  mark  ", "mark"),
     (TrimmedText(max_length=5, allow_blank=True), "  ", ""),
     (TrimmedText(max_length=5, allow_blank=True), "\u200b", ""),
+    (TrimmedText(max_length=5, lines=True), "a\u2028b\u2029", "a\nb"),
     (TrimmedText(max_length=5), "\U0001f469\u200d\U0001f527", "\U0001f469\u200d\U0001f527"),
     (TrimmedText(max_length=20, lines=True), "one\r\ntwo\tthree", "one\ntwo\tthree"),
     (TrimmedText(max_length=20), "Zoë 😂 \u200d עברית", "Zoë 😂 \u200d עברית"),
@@ -164,6 +165,8 @@ REFUSED: list[tuple[Field, Any, str]] = [
     (TrimmedText(max_length=5), ["a"], "not_text"),
     *[(TrimmedText(max_length=5), f"a{c}b", "control_character") for c in CONTROL_CHARACTERS],
     (TrimmedText(max_length=5, lines=True), "a\x0bb", "control_character"),
+    (TrimmedText(max_length=5), "a\u2028b", "control_character"),
+    (TrimmedText(max_length=5, allow_blank=True), "\u202e", "control_character"),
     (VinField(), "1M8GDM9A1KP042788", "vin_check_digit"),
     (VinField(), "short", "vin_character"),
     (VinField(), "1M8", "vin_length"),
@@ -171,6 +174,12 @@ REFUSED: list[tuple[Field, Any, str]] = [
     (TyreSizeField(), "round", "tyre_size"),
     (TyreSizeField(), 255, "not_text"),
 ]  # fmt: skip
+
+
+@pytest.mark.parametrize("value", [-0.0, -0.04])
+def test_no_zero_has_a_sign(value: float) -> None:
+    """The database keeps none, and the ledger would say something else than the row."""
+    assert str(StrictDecimal(places=1).run_validation(value)) == "0.0"
 
 
 @pytest.mark.parametrize(("field", "value", "code"), REFUSED)

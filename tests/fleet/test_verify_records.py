@@ -7,6 +7,7 @@ import subprocess
 import sys
 import uuid
 from collections.abc import Iterator
+from decimal import Decimal
 from io import StringIO
 from pathlib import Path
 from typing import Any
@@ -71,6 +72,11 @@ def test_good_records_are_counted(site: Site) -> None:
 
 def test_entries_that_wait_for_their_head_are_no_fault(site: Site) -> None:
     site.bay()
+    assert "good." in verify(site)
+
+
+def test_a_zero_with_a_sign_is_recorded_as_the_database_keeps_it(site: Site) -> None:
+    site.fitment(site.vehicle(), odometer_km=Decimal("-0.0"))
     assert "good." in verify(site)
 
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import re
+import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import timedelta
@@ -21,7 +24,7 @@ from calibration.services.decisions import approval_decide
 from calibration.services.proposals import concession_request
 from calibration.services.rounds import reading_strike
 from deploy import database
-from deploy.embedded.folder import data_folder
+from deploy.embedded.folder import CHECKOUT, data_folder
 from fleet.actor import Actor
 from fleet.ids import new_id
 from fleet.models import Workshop
@@ -33,6 +36,7 @@ from reports.models import Certificate
 from reports.recomputing import file as recomputing_file
 from reports.recomputing import recorded
 from reports.services.certificates import certificate_issue, certificate_prepare, certificate_replace
+from tests.database import database_environment
 from tests.factories import Site, make_site
 
 from . import jobs
@@ -190,6 +194,21 @@ def test_everything_issued_is_proven(issued: Issued) -> None:
     assert said.count("bytes: proven") == len(issued.numbers)
     assert said.count("signature: proven") == len(issued.numbers)
     assert "NOT PROVEN" not in said
+
+
+def test_as_the_owner_of_the_database_it_looks_at_each_workshops_own(issued: Issued) -> None:
+    """As the command runs: its role sees certificates and settings of all workshops."""
+    workshops = [issued.site.workshop.pk, make_site().workshop.pk]
+    named = [part for each in workshops for part in ("--workshop", str(each))]
+    done = subprocess.run(
+        [sys.executable, "manage.py", "recompute_certificate", "--all", *named],
+        cwd=CHECKOUT,
+        env={**os.environ, **database_environment(data_folder(), connection.settings_dict["NAME"])},
+        capture_output=True,
+        text=True,
+    )
+    assert f"{len(issued.numbers)} certificates proven." in done.stdout, (done.stdout, done.stderr)
+    assert done.returncode == 0
 
 
 @pytest.mark.parametrize("name", [*JOBS, "replacement"])

@@ -116,6 +116,31 @@ def test_they_are_kept_where_only_the_workshops_session_has_ended(furnished: Fur
     assert form_of(page).values["name"] == ["Tarn Lodge"]
 
 
+@pytest.mark.parametrize(
+    ("origin", "is_kept"), [("http://testserver", True), ("http://elsewhere.example", False), (None, False)]
+)
+def test_they_are_kept_where_somebody_signed_in_anew_in_another_tab(
+    furnished: Furnished, origin: str | None, is_kept: bool
+) -> None:
+    """A form of the time before has an old token; no other site fills in anything."""
+    person, browser = furnished.site.manager, Client(enforce_csrf_checks=True)
+
+    def sign_in_anew() -> None:
+        token = form_of(browser.get("/sign-in/"), "").values["csrfmiddlewaretoken"]
+        browser.post("/sign-in/", {"login": person.email, "password": person.password, "csrfmiddlewaretoken": token})
+        browser.get("/choose-workshop/")
+
+    sign_in_anew()
+    sent = form_of(browser.get(PAGE)).filled(**TYPED)
+    browser.cookies.pop("sessionid")
+    sign_in_anew()
+    answer = browser.post(PAGE, sent, headers={"Origin": origin} if origin else {})
+    assert (answer.status_code, kept_entries.PURPOSE in browser.session) == ((302, True) if is_kept else (403, False))
+    page = browser.get(PAGE)
+    assert (FILLED_IN in said(page), "Tarn Lodge" in said(page)) == (is_kept, is_kept)
+    assert recorded(furnished) == 0
+
+
 def test_preferences_and_names_of_tablets_are_kept_too(furnished: Furnished, manager: Client) -> None:
     _client, enrolled = tablet_of(furnished.site)
     for path, typed in (

@@ -104,7 +104,16 @@ def test_a_time_that_the_change_of_clocks_leaves_out_is_refused(furnished: Furni
     path = f"/vehicles/{furnished.vehicle.vin}/events/new/"
     page = send(manager, path, kind="alignment", happened_at="2026-03-29T02:30")
     assert page.status_code == 422
-    assert "happened_at" in errors_in(page)
+    assert "the clocks were changed in Europe/Vienna" in errors_in(page)["happened_at"]
+
+
+def test_a_year_before_all_time_zones_is_refused_as_such(furnished: Furnished, manager: Client) -> None:
+    for zone in ("Europe/London", "Pacific/Auckland"):
+        send(manager, "/settings/", time_zone=zone)
+        path = f"/vehicles/{furnished.vehicle.vin}/events/new/"
+        page = send(manager, path, kind="alignment", happened_at="0001-01-01T00:00")
+        assert page.status_code == 422
+        assert "The year must be from 1980 to 2100." in errors_in(page)["happened_at"]
 
 
 def followed(browser: Client, answer: Any) -> str:

@@ -76,3 +76,22 @@ def answers_to_awkward(browser: Client, path: str, right: dict[str, list[str]]) 
 
 def awkward(what: str) -> list[str]:
     return [AWKWARD[what].encode("utf-8", "replace").decode()]
+
+
+TEXTS: Final = frozenset({"name", "note", "reason", "explanation", "address"})
+
+
+def test_no_text_turns_the_reading_direction_or_is_of_what_cannot_be_seen(house: House) -> None:
+    """A certificate states some of them: it must read as it was signed."""
+    tried = set()
+    for case in cases(house):
+        page = case.browser.get(case.path)
+        form = form_of(page, own_address(page, case.path))
+        right = form.filled(**{n: v for n, v in case.typed.items() if isinstance(v, str)})
+        for field in TEXTS & case.typed.keys():
+            tried.add(field)
+            for text in ("a\u202eb", "a\x07b", *(["\u200b"] if case.typed[field] else [])):
+                answer = case.browser.post(case.path, {**right, field: [text]})
+                assert answer.status_code == 422, (case.path, field, text)
+                assert field in errors_in(answer), (case.path, field, text)
+    assert {"name", "note", "reason"} <= tried

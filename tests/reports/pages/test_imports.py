@@ -275,3 +275,11 @@ def test_a_file_that_is_too_large_is_refused(site: Site, manager: Client, settin
     settings.IMPORT_LARGEST_BYTES = 10  # type: ignore[attr-defined]
     answer = manager.post("/imports/new/", {"file": SimpleUploadedFile("x.csv", b"vin,taken_at\n"), "kind": "checks"})
     assert answer.status_code == 413
+
+
+def test_rows_that_cannot_be_read_are_not_said_to_be_none(manager: Client) -> None:
+    page = manager.get(handed_in(manager, b"vin,taken_at\nX,Y,Z\nX,Y,Z\n")).content.decode()
+    assert "None of the first rows can be read. Line 2: This row has 3 cells, and there are 2 headings." in page
+    assert "There is no row below the headings." not in page
+    empty = manager.get(handed_in(manager, b"vin,taken_at\n")).content.decode()
+    assert "There is no row below the headings." in empty

@@ -147,23 +147,44 @@ def test_a_file_of_another_service_is_none_of_this_one(db: None) -> None:
 
 
 @pytest.mark.parametrize(
-    ("content", "status", "says"),
+    ("content", "status", "code", "says"),
     [
-        (b"", 422, "The file is empty."),
-        (b"GIF89a", 422, "This is no PDF file that can be read."),
-        (b"x" * (LARGEST_FILE + 1), 413, "The file is larger than 5 MB."),
+        (b"", 422, "empty", "The file is empty."),
+        (b"GIF89a", 422, "unreadable", "This is no PDF file that can be read."),
+        (b"x" * (LARGEST_FILE + 1), 413, "too_large", "The file is larger than 5 MB."),
     ],
     ids=["empty", "no PDF", "large"],
 )
-def test_what_cannot_be_checked_is_refused_in_the_form(db: None, content: bytes, status: int, says: str) -> None:
+def test_what_cannot_be_checked_is_refused_in_the_form(
+    db: None, content: bytes, status: int, code: str, says: str
+) -> None:
     page = sent(content)
     assert page.status_code == status
     assert says in errors_in(page)["file"]
     problem = sent(content, **JSON)
     assert (problem.status_code, problem.json()["status"]) == (status, status)
     assert problem["Content-Type"] == "application/problem+json"
-    assert problem.json()["errors"][0]["pointer"] == "/file"
-    assert says in problem.json()["errors"][0]["detail"]
+    error = problem.json()["errors"][0]
+    assert (error["pointer"], error["code"]) == ("/file", code)
+    assert says in error["detail"]
+
+
+@pytest.mark.parametrize(
+    ("body", "media_type"),
+    [
+        (b"\xff" * 100, "multipart/form-data"),
+        (b"&".join(b"k%d=v" % n for n in range(5000)), "application/x-www-form-urlencoded"),
+    ],
+    ids=["no boundary", "too many fields"],
+)
+def test_a_body_that_cannot_be_read_is_told_to_programs_as_by_the_interface(
+    db: None, body: bytes, media_type: str
+) -> None:
+    page = Client().post("/verify/", body, media_type)
+    assert (page.status_code, page["Content-Type"]) == (400, "text/html; charset=utf-8")
+    problem = Client().post("/verify/", body, media_type, **JSON)  # type: ignore[arg-type]
+    assert (problem.status_code, problem["Content-Type"]) == (400, "application/problem+json")
+    assert problem.json()["status"] == 400
 
 
 @pytest.mark.parametrize("body", [{}, {"file": "text in the place of a file"}])

@@ -7,6 +7,7 @@
 /** @typedef {import("./context.js").Units} Units */
 
 const UM_PER_INCH = 25_400;
+const KILOMETRES = /^\d{1,7}([.,]\d)?$/;
 const NUMBER = /^(\d{1,5})(?:[.,](\d{1,4}))?$/;
 /** `19 3/16`, `19-3/16` or `3/16` */
 const FRACTION = /^(?:(\d{1,3})[\s-]+)?(\d{1,2})\/(2|4|8|16|32)$/;
@@ -81,6 +82,15 @@ export function figure(value, decimals, { signed = false, language } = {}) {
   const written = new Intl.NumberFormat(language, form).format(Math.abs(rounded));
   if (rounded === 0) return written;
   return (rounded < 0 ? MINUS : signed ? "+" : "") + written;
+}
+
+/**
+ * Kilometres as they are typed, or copied from where they are shown in groups of three digits; null where they are none.
+ * @param {string} text
+ */
+export function kilometres(text) {
+  const bare = text.replace(/\s/g, "");
+  return KILOMETRES.test(bare) ? Number(bare.replace(",", ".")) : null;
 }
 
 /**

@@ -5,6 +5,7 @@ import { button, cautions, choices, cornerName, field, notice } from "../parts.j
 import { hashOf } from "../router.js";
 import { gettext } from "../texts.js";
 import { withOffset } from "../time.js";
+import { kilometres } from "../units.js";
 import { normalised } from "../vin.js";
 import { selectField } from "./job/fields.js";
 import { parkedHeights } from "./job/heights.js";
@@ -12,7 +13,6 @@ import { chosen } from "./job/measure.js";
 import { once } from "./job/once.js";
 import { link, table, verdict } from "./job/parts.js";
 import { CORNERS } from "./job/words.js";
-import { ODOMETER } from "./open_job.js";
 
 /** @typedef {import("../context.js").Context} Context */
 /** @typedef {import("../context.js").Instrument} Instrument */
@@ -139,16 +139,16 @@ function odometerOf(draft, keep) {
     keep();
   });
   draw(undefined);
-  const typed = () => input.value.trim();
+  const isEmpty = () => !input.value.trim();
   return {
     element,
     check() {
-      const isRight = !typed() || ODOMETER.test(typed());
+      const isRight = isEmpty() || kilometres(input.value) !== null;
       draw(isRight ? undefined : gettext("Kilometres as a number, such as 48210."));
       if (!isRight) input.focus();
       return isRight;
     },
-    value: () => (typed() ? { odometer_km: Number(typed().replace(",", ".")) } : {}),
+    value: () => (isEmpty() ? {} : { odometer_km: kilometres(input.value) }),
   };
 }
 

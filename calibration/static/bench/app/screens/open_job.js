@@ -5,7 +5,7 @@ import { choices, field, notice } from "../parts.js";
 import { hashOf } from "../router.js";
 import { gettext, language } from "../texts.js";
 import { dayAndTime } from "../time.js";
-import { grouped } from "../units.js";
+import { grouped, kilometres } from "../units.js";
 import { normalised } from "../vin.js";
 import { reasons } from "../words.js";
 
@@ -13,7 +13,6 @@ import { reasons } from "../words.js";
 /** @typedef {import("../context.js").Vehicle} Vehicle */
 /** @typedef {import("../context.js").JobSummary} JobSummary */
 
-export const ODOMETER = /^\d{1,7}([.,]\d)?$/;
 const MOST_KM_A_DAY = 1000;
 const DAY_MS = 86_400_000;
 
@@ -57,12 +56,12 @@ function form(context, vehicle, bays, last) {
   drawOdometer(undefined);
   const submit = async (/** @type {Event} */ event) => {
     event.preventDefault();
-    if (!ODOMETER.test(odometer.value.trim())) {
+    const odometer_km = kilometres(odometer.value);
+    if (odometer_km === null) {
       drawOdometer(gettext("Kilometres as a number, such as 48210."));
       return odometer.focus();
     }
     drawOdometer(undefined);
-    const odometer_km = Number(odometer.value.trim().replace(",", "."));
     const question = doubt(odometer_km);
     fill(asked, question);
     if (question) return odometer.focus();
