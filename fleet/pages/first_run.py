@@ -85,9 +85,9 @@ def _people(has: SetUp) -> Step:
     return Step(
         _("People"),
         _(
-            "Whoever measures signs the job off with a PIN of their own: people set theirs by the link of their invitation, "
-            "you set yours under “Your account”. In a one-person workshop switch on “One person approves alone” in the "
-            "settings, too, or what needs approval waits for a second person."
+            "Whoever measures signs the job off with a PIN of their own: people set theirs by the link of their "
+            "invitation, you set yours under “Your account”. In a one-person workshop switch on “One person approves "
+            "alone” in the settings, too, or what needs approval waits for a second person."
         ),
         ngettext("%(n)s person can sign", "%(n)s people can sign", has.may_sign) % {"n": has.may_sign},
         has.may_sign > 0,
