@@ -77,7 +77,7 @@ function actions(context) {
     });
     return [
       other,
-      link(gettext("Enter by hand"), hashOf("job", job.id, "by-hand")),
+      link(gettext("Set-points by hand"), hashOf("job", job.id, "by-hand")),
       button(gettext("Ask for a proposal"), () => void ask(), { kind: "main" }),
     ];
   }
