@@ -1,9 +1,14 @@
-"""Whether another device can open an address that is handed to it, as a link or within a QR code."""
+"""Whether what is handed out reaches anybody: an address, as a link or within a QR code, and e-mail."""
 
 from __future__ import annotations
 
 from ipaddress import ip_address
+from typing import Final
 from urllib.parse import urlsplit
+
+from django.conf import settings
+
+KEPT_AS_FILES: Final = "django.core.mail.backends.filebased.EmailBackend"
 
 
 def is_of_this_machine_only(address: str) -> bool:
@@ -20,3 +25,8 @@ def is_of_this_machine_only(address: str) -> bool:
     except ValueError:
         return host == "localhost" or host.endswith(".localhost")
     return number.is_loopback or number.is_unspecified
+
+
+def is_mail_sent() -> bool:
+    """Whether a mail server is set up; without one messages are kept as files."""
+    return bool(settings.EMAIL_BACKEND != KEPT_AS_FILES)

@@ -250,14 +250,13 @@ def _hardly_enough(content: Document) -> list[str]:
 
 
 def _limits(limits: Iterable[Document], outcome: str) -> str:
-    """The limits with that outcome, each with its corner."""
-    found = [each for each in limits if each["outcome"] == outcome]
-    return "; ".join(_limit(each) for each in found)
-
-
-def _limit(limit: Document) -> str:
-    detail = wording.limit_detail(limit)
-    return f"{corner_name(limit['corner'])}: {detail}" if limit["corner"] else detail
+    """The limits with that outcome; what is said of several corners is said once."""
+    corners: dict[str, list[str]] = {}
+    for each in limits:
+        if each["outcome"] == outcome:
+            of = corners.setdefault(wording.limit_detail(each), [])
+            of += [corner_name(each["corner"])] if each["corner"] else []
+    return "; ".join(f"{', '.join(of)}: {detail}" if of else detail for detail, of in corners.items())
 
 
 def _moving_away(content: Document) -> str:

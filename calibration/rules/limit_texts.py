@@ -15,8 +15,8 @@ LIMITS = {
         COUNTED,
     ),
     "shift_review": ngettext_lazy(
-        "%(value)s count from the baseline; above %(limit)s it needs approval by another person who may approve",
-        "%(value)s counts from the baseline; above %(limit)s it needs approval by another person who may approve",
+        "%(value)s count from the baseline, at most %(limit)s without approval",
+        "%(value)s counts from the baseline, at most %(limit)s without approval",
         COUNTED,
     ),
     "shift_limit": ngettext_lazy(

@@ -16,7 +16,7 @@ from .notation import shown
 
 FINDINGS = {
     "pair_disagrees": gettext_lazy(
-        "%(corner)s: the readings differ by %(range_mm)s mm, more than the %(limit_mm)s mm that repeated readings may. "
+        "%(corner)s: the readings differ by %(range_mm)s mm; repeated readings may differ by at most %(limit_mm)s mm. "
         "Read this corner again."
     ),
     "rounds_disagree": gettext_lazy(
@@ -122,8 +122,8 @@ FINDINGS = {
 
 VARIANTS = {
     ("pair_disagrees", "median"): gettext_lazy(
-        "%(corner)s: the %(readings)s readings differ by %(range_mm)s mm, more than the %(limit_mm)s mm that so many "
-        "may. Their median counts."
+        "%(corner)s: the %(readings)s readings differ by %(range_mm)s mm; so many may differ by at most "
+        "%(limit_mm)s mm. Their median counts."
     ),
     ("setpoint_out_of_range", "setpoint_range"): gettext_lazy(
         "%(corner)s: the control unit cannot hold set-point %(read)s, only %(low)s to %(high)s, so it was misread or "

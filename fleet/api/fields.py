@@ -61,6 +61,8 @@ class StrictInteger(serializers.IntegerField):
     default_error_messages: ClassVar[dict[str, StrOrPromise]] = {
         "not_a_number": _("Must be a JSON number without quotation marks."),
         "fraction": _("Must be a whole number; this one has a fraction."),
+        "min_value": _("Must be at least {min_value}."),
+        "max_value": _("Must be at most {max_value}."),
     }
 
     def __init__(self, *, min_value: int = INT32_MIN, max_value: int = INT32_MAX, **kwargs: Any) -> None:

@@ -22,6 +22,8 @@ from .lists import ROWS_SHOWN, part_of
 from .workshop_page import WorkshopPage
 
 LONGEST_SEARCH: Final = 100
+BACK_TO_FIRST_STEPS: Final = "?from=first-steps"
+"""Behind the address of a form: done or given up, it leads back there."""
 
 
 class FormPage(WorkshopPage):
@@ -77,7 +79,10 @@ class FormPage(WorkshopPage):
     def answer(self, made: Any) -> HttpResponse:
         if self.done:
             messages.success(self.request, self.done)
-        return redirect(self.destination(made))
+        return redirect(self._way_back() or self.destination(made))
+
+    def _way_back(self) -> str:
+        return reverse("first_steps") if self.request.GET.get("from") == "first-steps" else ""
 
     def prepare_again(self, form: BodyForm) -> None:
         """Before a refused form is shown again."""
@@ -91,7 +96,7 @@ class FormPage(WorkshopPage):
 
     def page(self, form: BodyForm) -> HttpResponse:
         said = {"heading": self.heading, "explanation": self.explanation, "submit": self.submit or _("Save")}
-        values = {"form": form, "cancel_url": self.cancel_url(), **said, **self.context()}
+        values = {"form": form, "cancel_url": self._way_back() or self.cancel_url(), **said, **self.context()}
         return render(self.request, self.template, values, status=form.status if form.is_bound else 200)
 
 

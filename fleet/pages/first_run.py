@@ -16,6 +16,7 @@ from fleet.permissions import Permission
 from fleet.registering import register_all
 from fleet.selectors.set_up import SetUp, set_up_of
 
+from .changing import BACK_TO_FIRST_STEPS
 from .public_address import BENCH
 from .workshop_page import WorkshopPage
 
@@ -66,6 +67,10 @@ def _is_empty(has: SetUp) -> bool:
     return not (has.operators or has.vehicle_models or has.vehicles or has.bays or has.jobs.opened)
 
 
+def _there_and_back(name: str, *args: Any) -> str:
+    return reverse(name, args=args) + BACK_TO_FIRST_STEPS
+
+
 def _workshop(has: SetUp) -> Step:
     found = _("Time zone %(zone)s") % {"zone": has.time_zone}
     return Step(
@@ -76,7 +81,7 @@ def _workshop(has: SetUp) -> Step:
         ),
         found if has.has_address else _("%(found)s, no address yet") % {"found": found},
         has.has_address,
-        reverse("settings"),
+        _there_and_back("settings"),
         _("Open the settings"),
     )
 
@@ -85,8 +90,9 @@ def _people(has: SetUp) -> Step:
     return Step(
         _("People"),
         _(
-            "Whoever measures signs the job off with a PIN of their own. In a one-person workshop that is you: then "
-            "switch on “One person approves alone” in the settings, or what needs approval waits for a second person."
+            "Whoever measures signs the job off with a PIN of their own: people set theirs by the link of their "
+            "invitation, you set yours under “Your account”. In a one-person workshop switch on “One person approves "
+            "alone” in the settings, too, or what needs approval waits for a second person."
         ),
         ngettext("%(n)s person can sign", "%(n)s people can sign", has.may_sign) % {"n": has.may_sign},
         has.may_sign > 0,
@@ -101,7 +107,7 @@ def _operator(has: SetUp) -> Step:
         _("Whose vehicles these are: the customer, or you."),
         ngettext("%(n)s operator", "%(n)s operators", has.operators) % {"n": has.operators},
         has.operators > 0,
-        reverse("operator_new"),
+        _there_and_back("operator_new"),
         _("Add an operator"),
     )
 
@@ -112,7 +118,7 @@ def _vehicle_model(has: SetUp) -> Step:
         _("Make, model and model years."),
         ngettext("%(n)s vehicle model", "%(n)s vehicle models", has.vehicle_models) % {"n": has.vehicle_models},
         has.vehicle_models > 0,
-        reverse("vehicle_model_new"),
+        _there_and_back("vehicle_model_new"),
         _("Add a vehicle model"),
     )
 
@@ -125,7 +131,7 @@ def _specification(has: SetUp) -> Step:
         ngettext("%(n)s model has one in force", "%(n)s models have one in force", has.specified_models)
         % {"n": has.specified_models},
         has.specified_models > 0,
-        reverse("specification_new", args=[bare]) if bare else reverse("vehicle_models"),
+        _there_and_back("specification_new", bare) if bare else reverse("vehicle_models"),
         _("Record a specification"),
     )
 
@@ -139,7 +145,7 @@ def _instrument(has: SetUp) -> Step:
         _("The tape, rule or laser with which heights are measured, and when it is due for calibration."),
         found,
         has.instruments_in_use > 0,
-        reverse("instrument_new"),
+        _there_and_back("instrument_new"),
         _("Add an instrument"),
     )
 
@@ -150,7 +156,7 @@ def _bay(has: SetUp) -> Step:
         _("Where vehicles are measured. Its floor survey tells a twisted body from a crooked floor."),
         ngettext("%(n)s bay", "%(n)s bays", has.bays) % {"n": has.bays},
         has.bays > 0,
-        reverse("bay_new"),
+        _there_and_back("bay_new"),
         _("Add a bay"),
         may_wait=True,
     )
@@ -162,7 +168,7 @@ def _vehicle(has: SetUp) -> Step:
         _("Its VIN stands on a plate on the body and in the papers."),
         ngettext("%(n)s vehicle", "%(n)s vehicles", has.vehicles) % {"n": has.vehicles},
         has.vehicles > 0,
-        reverse("vehicle_new"),
+        _there_and_back("vehicle_new"),
         _("Add a vehicle"),
     )
 
@@ -175,7 +181,7 @@ def _tyres(has: SetUp) -> Step:
         ngettext("%(n)s vehicle has them recorded", "%(n)s vehicles have them recorded", has.vehicles_with_tyres)
         % {"n": has.vehicles_with_tyres},
         has.vehicles_with_tyres > 0,
-        reverse("fitment_new", args=[vin]) if vin else reverse("vehicle_new"),
+        _there_and_back("fitment_new", vin) if vin else _there_and_back("vehicle_new"),
         _("Record the tyres"),
         may_wait=True,
     )

@@ -41,7 +41,7 @@ LABELS: Mapping[str, Any] = {
     "since": _("Wrong since, at the earliest"),
     "reason": _("What was noticed"),
 }
-HINTS: Mapping[str, Any] = {"hook_end": "", "kind": ""}
+HINTS: Mapping[str, Any] = {"hook_end": "", "kind": "", "certificate_number": ""}
 CALIBRATION = Group(_("Calibration"), ("calibrated_on", "calibration_due_on"))
 CERTIFICATE = Group(
     _("Certificate"),

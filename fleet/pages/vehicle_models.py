@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Any, ClassVar
 from uuid import UUID
 
-from django.db.models import Count, OuterRef, Q, QuerySet, Subquery
+from django.db.models import Count, Exists, OuterRef, Q, QuerySet, Subquery
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
@@ -17,7 +17,7 @@ from fleet.api.resources import found
 from fleet.api.vehicle_models import VehicleModelFields, VehicleModelInput
 from fleet.models import Specification, VehicleModel
 from fleet.permissions import Permission, may
-from fleet.selectors.vehicle_models import specification_in_force
+from fleet.selectors.vehicle_models import in_force_first, specification_in_force
 
 from .bodies import BodyForm
 from .changing import ChangePage, FormPage, ListPage
@@ -54,9 +54,12 @@ class VehicleModelsView(ListPage):
     sorts: ClassVar = {"model": ("make", "name", "year_from"), "year": ("year_from", "make", "name")}
 
     def rows(self) -> QuerySet[VehicleModel]:
-        revisions = Specification.objects.filter(vehicle_model=OuterRef("pk")).order_by("-revision")
-        latest = Subquery(revisions.values("revision")[:1])
-        return VehicleModel.objects.annotate(latest_revision=latest, vehicle_count=Count("vehicles"))
+        in_force = in_force_first(self.actor.now).filter(vehicle_model=OuterRef("pk"))
+        return VehicleModel.objects.annotate(
+            revision_in_force=Subquery(in_force.values("revision")[:1]),
+            is_specified=Exists(Specification.objects.filter(vehicle_model=OuterRef("pk"))),
+            vehicle_count=Count("vehicles"),
+        )
 
     def matching(self, rows: QuerySet[VehicleModel], text: str) -> QuerySet[VehicleModel]:
         for word in text.split():

@@ -11,7 +11,7 @@ from django.utils.formats import localize
 
 from ..looks.lengths import UNIT_SIGNS, LengthUnit, length
 from ..pages.workshop_page import Reader
-from ..reach import is_of_this_machine_only
+from ..reach import is_mail_sent, is_of_this_machine_only
 
 register = template.Library()
 
@@ -30,6 +30,12 @@ def column_head(context: dict[str, Any], name: str, label: str) -> dict[str, Any
 def unreachable(address: str, advice: str = "") -> dict[str, Any]:
     """`{% unreachable address _("What to do then.") %}`: a warning where other devices cannot open it, else nothing."""
     return {"address": address if is_of_this_machine_only(address) else "", "advice": advice}
+
+
+@register.simple_tag
+def mail_is_sent() -> bool:
+    """`{% mail_is_sent as is_sent %}`"""
+    return is_mail_sent()
 
 
 @register.simple_tag

@@ -69,6 +69,7 @@ def _where_it_stands(case: CaseFile) -> dict[str, Any]:
         "step": STEPS[standing.next_step.step],
         "waits": standing.next_step.step in {"get_approval", "inspect", "paused"},
         "detail": explain.next_step_detail(standing, proposal=case.open_proposal_content),
+        "paused_because": case.pauses[-1].reason if standing.is_paused else "",
     }
 
 

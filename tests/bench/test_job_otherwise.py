@@ -55,7 +55,7 @@ def test_work_on_the_vehicle_asks_for_readiness_and_a_new_round(tablet: TabletIn
 
 def test_set_points_by_hand_wait_for_another_person(tablet: TabletInBay) -> None:
     job_id, technician = opened(tablet, "What to write")
-    technician.follow("Enter by hand")
+    technician.follow("Set-points by hand")
     stored = tablet.bay.simulated.read_setpoints()
     technician.type_counts({**stored, "FR": stored["FR"] + 3})
     tablet.press("Have them checked")
@@ -90,7 +90,7 @@ def test_where_one_person_approves_alone_nobody_else_is_said_to_be_waited_for(ta
 
 
 def enter_by_hand(tablet: TabletInBay, technician: TechnicianAtTablet) -> dict[str, int]:
-    technician.follow("Enter by hand")
+    technician.follow("Set-points by hand")
     stored = tablet.bay.simulated.read_setpoints()
     technician.type_counts({**stored, "FR": stored["FR"] + 3})
     tablet.page.get_by_label("Why these, and not the computed ones").fill("To see which way it moves")
@@ -100,7 +100,7 @@ def enter_by_hand(tablet: TabletInBay, technician: TechnicianAtTablet) -> dict[s
 
 def test_set_points_beyond_a_limit_are_refused_with_the_limit(tablet: TabletInBay) -> None:
     job_id, technician = opened(tablet, "What to write")
-    technician.follow("Enter by hand")
+    technician.follow("Set-points by hand")
     stored = tablet.bay.simulated.read_setpoints()
     technician.type_counts({**stored, "FR": stored["FR"] - 30})
     tablet.page.get_by_label("Why these, and not the computed ones").fill("To be done in one go")

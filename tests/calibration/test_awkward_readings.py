@@ -54,7 +54,7 @@ def test_four_readings_that_disagree_from_the_start_keep_the_note_that_their_med
     [found] = [each for each in bench.standing.record.findings if each.code == "pair_disagrees"]
     assert bench.standing.is_live(found)
     told = finding_detail(found.code, found.corner, found.values)
-    assert told == "FL: the 4 readings differ by 10 mm, more than the 3.6 mm that so many may. Their median counts."
+    assert told == "FL: the 4 readings differ by 10 mm; so many may differ by at most 3.6 mm. Their median counts."
 
 
 def test_a_reading_more_for_a_round_beyond_twenty_is_given_back(bench: Bench) -> None:

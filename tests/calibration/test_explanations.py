@@ -87,6 +87,17 @@ class TestRefusedByALimit:
         assert advice in text
         assert bench.next_step == "propose"
 
+    def test_what_several_corners_have_in_common_is_said_once(self) -> None:
+        counts = {"FL": 12, "FR": 12, "RR": 11}
+        limit = {"code": "shift_review", "outcome": "review", "limit": 10}
+        limits = [{**limit, "corner": corner, "value": count} for corner, count in counts.items()]
+        whole = {"code": "warp_change", "outcome": "review", "corner": None, "value": 21, "limit": 20}
+        assert proposal_detail("needs_approval", {"limits": [*limits, whole], "changes": {}}) == (
+            "This must be approved before it is written: FL, FR: 12 counts from the baseline, at most 10 without "
+            "approval; RR: 11 counts from the baseline, at most 10 without approval; change of the twist by 21 mm "
+            "expected, at most 20 mm in one write."
+        )
+
     def test_the_answer_over_http_carries_it(self, site: Site) -> None:
         http = HttpBench.of(site)
         http.measured(ONE_HIGH)

@@ -284,3 +284,14 @@ ALL_FIELDS: list[Field] = [
 def test_no_json_value_makes_a_field_fail_otherwise_than_by_refusing(field: Field, value: Any) -> None:
     with suppress(ValidationError):
         field.run_validation(value)
+
+
+def test_a_limit_is_told_in_the_words_of_all_figures() -> None:
+    for field in (StrictInteger(max_value=2100), StrictDecimal(maximum=2100)):
+        with pytest.raises(ValidationError) as refused:
+            field.run_validation(20222)
+        assert [str(each) for each in refused.value.detail] == ["Must be at most 2100."]
+    for lowest in (StrictInteger(min_value=1900), StrictDecimal(minimum=1900)):
+        with pytest.raises(ValidationError) as refused:
+            lowest.run_validation(20)
+        assert [str(each) for each in refused.value.detail] == ["Must be at least 1900."]

@@ -54,9 +54,7 @@ def test_kilometres_are_in_groups_of_three_in_every_language(language: str, writ
 def test_one_count_is_told_in_the_singular_of_either_sign() -> None:
     assert limit_text("step", 1, 20) == "change of 1 count, at most 20 in one write"
     assert limit_text("step", -1, 20) == "change of −1 count, at most 20 in one write"
-    assert limit_text("shift_review", 43, 40) == (
-        "43 counts from the baseline; above 40 it needs approval by another person who may approve"
-    )
+    assert limit_text("shift_review", 43, 40) == "43 counts from the baseline, at most 40 without approval"
     assert "approval by another person who may approve" in limit_text("found_in_doubt", 70, 60)
     assert limit_text("shift_limit", 2, 60) == "2 counts from the baseline, never more than 60"
     assert "(1 count)" in proposal_texts.corner_reason_text("stopped_by_step", {"limit_counts": 1})

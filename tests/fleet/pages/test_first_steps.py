@@ -44,7 +44,7 @@ def test_the_time_zone_is_named_from_the_start(site: Site, manager: Client, lang
         Workshop.objects.update(time_zone="Asia/Tbilisi")
     page = manager.get("/first-steps/", headers={"Accept-Language": language}).content.decode()
     assert told in page
-    assert next_step(manager) == ("Your workshop", "/settings/")
+    assert next_step(manager) == ("Your workshop", "/settings/?from=first-steps")
 
 
 def test_an_empty_workshop_lacks_everything_but_its_manager(site: Site, manager: Client) -> None:
@@ -92,12 +92,19 @@ def test_following_what_is_next_ends_at_the_bench(site: Site, manager: Client, m
     while (step := next_step(manager))[0] != "The first job":
         answer = send(manager, step[1], **typed[step[0]])
         assert answer.status_code == 302, errors_in(answer)
+        assert answer["Location"] == "/first-steps/"
         done.append(step[0])
     assert done == list(typed)
     assert step[1] == f"/bench/#/vehicle/{vin}"
     monkeypatch.setattr(set_up, "_job_counters", [lambda _actor: Jobs(1, 1)])
     assert next_step(manager) == ("", "")
     assert "Your first job is signed off" in manager.get("/first-steps/").content.decode()
+
+
+def test_a_step_given_up_leads_back_and_from_elsewhere_a_form_leads_to_its_list(manager: Client) -> None:
+    assert 'href="/first-steps/">Cancel' in manager.get("/operators/new/?from=first-steps").content.decode()
+    assert 'href="/operators/">Cancel' in manager.get("/operators/new/").content.decode()
+    assert send(manager, "/operators/new/", name="Tarn Lodge")["Location"] == "/operators/"
 
 
 def test_an_overdue_instrument_is_none_to_measure_with(site: Site, manager: Client) -> None:

@@ -18,6 +18,8 @@ from tests.fleet.signin.browsers import browser_of
 
 from .conftest import Furnished, furnish
 
+APART_PX = 8
+
 
 @pytest.fixture
 def furnished(committed_db: None) -> Furnished:
@@ -119,3 +121,7 @@ def test_a_bay_is_added_with_scripts_switched_off(browser: Browser, origin: str,
         page.get_by_role("button", name="Add").click()
         assert page.url.endswith("/bays/")
         assert page.get_by_text("Bay by the door").is_visible()
+        told, held = (page.locator(each).bounding_box() for each in ("main > .notice", "main > .notice + *"))
+        assert told is not None
+        assert held is not None
+        assert held["y"] - told["y"] - told["height"] >= APART_PX, "what the page tells touches what it holds"

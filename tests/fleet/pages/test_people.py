@@ -9,6 +9,7 @@ import pytest
 from django.test import Client
 from django.utils import timezone
 
+from deploy.mail import mail_server
 from fleet.models import Invitation, Membership
 from fleet.services import invitation_code
 from fleet.tenancy import in_workshop
@@ -38,6 +39,14 @@ def test_whoever_is_invited_sets_their_password_by_the_link_that_is_shown(site: 
     answer = Client().post(link_in(page), {"password": "slate-harbour-lamp-77", "pin": "0815"})
     assert answer.status_code == 302
     assert invited(site).is_active
+
+
+def test_where_no_mail_is_sent_the_link_is_said_to_be_handed_over(site: Site, manager: Client, settings: Any) -> None:
+    assert f"The link goes to {WHO['email']}" in send(manager, "/people/new/", **WHO).content.decode()
+    settings.EMAIL_BACKEND = mail_server(None).backend
+    page = send(manager, "/people/new/", **{**WHO, "email": "other@alderquay.example"}).content.decode()
+    assert "by e-mail" not in page
+    assert "Hand the link over yourself" in page
 
 
 def test_who_founded_the_workshop_is_not_asked_to_accept(site: Site, manager: Client) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from datetime import date
 from html import unescape
 from typing import Any
 
@@ -35,6 +36,19 @@ def test_the_next_revision_starts_from_the_latest_and_is_else_the_same(furnished
         second, third = Specification.objects.filter(vehicle_model=furnished.vehicle_model).order_by("revision")[1:]
     assert third.content == second.content
     assert (third.source_kind, third.source) == (second.source_kind, second.source)
+
+
+def test_the_list_of_models_names_the_revision_in_force(furnished: Furnished, manager: Client) -> None:
+    """The latest recorded one may hold for an earlier time, or not yet."""
+    site = furnished.site
+    model = site.specification(effective_from=date(2022, 1, 1)).vehicle_model
+    site.specification(model, effective_from=date(2020, 1, 1))
+    site.specification(model, effective_from=date(2096, 1, 1))
+    to_come = site.specification(effective_from=date(2096, 1, 1)).vehicle_model
+    for each, told in ((model, "revision 1"), (to_come, "not in force yet"), (site.vehicle_model(), "missing")):
+        page = text_of(manager.get("/vehicle-models/", {"q": each.name}))
+        assert told in page, each
+        assert "revision 3" not in page
 
 
 def test_the_first_revision_is_typed_into_an_empty_form(furnished: Furnished, manager: Client) -> None:

@@ -83,7 +83,7 @@ class TestExports:
         assert 'href="/archives/"' in said(founder, "/exports/")
         page = said(manager, "/exports/")
         assert 'href="/archives/"' not in page
-        assert "taken in by an empty workshop only" in page
+        assert "An empty workshop, here or of another installation, takes such a file in" in page
 
 
 class TestAnEmptyWorkshop:

@@ -12,6 +12,7 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from pypdf import PdfReader
 
+from deploy.mail import mail_server
 from fleet.models import Operator
 from fleet.tenancy import in_workshop
 from reports.models import Certificate, CertificateFile
@@ -79,6 +80,14 @@ def test_what_was_sent_to_nobody_is_to_be_handed_over(
     in_this = {"Accept-Language": language}
     assert told in manager.get("/certificates/2/", headers=in_this).content.decode()
     assert told not in manager.get("/certificates/1/", headers=in_this).content.decode()
+
+
+def test_where_no_mail_is_sent_it_is_to_be_handed_over(manager: Client, at_work: AtWork, settings: Any) -> None:
+    assert "Send it by e-mail once more" in manager.get("/certificates/1/").content.decode()
+    settings.EMAIL_BACKEND = mail_server(None).backend
+    page = manager.get("/certificates/1/").content.decode()
+    assert "Send it by e-mail" not in page
+    assert "Print the PDF and hand it over." in page
 
 
 def test_a_page_shows_code_hash_and_what_it_is_about(manager: Client, at_work: AtWork, site: Site) -> None:

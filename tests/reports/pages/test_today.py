@@ -13,6 +13,8 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
+from calibration.services.jobs import job_pause
+from fleet.ids import new_id
 from fleet.models import Vehicle, Workshop
 from fleet.permissions import Permission
 from fleet.tenancy import in_workshop
@@ -39,6 +41,13 @@ def test_open_jobs_are_listed_with_where_they_stand_and_what_is_next(manager: Cl
     assert f'href="/jobs/{at_work.open.job_id}/"' in page
     assert "Set-points to be written" in page
     assert "Write the proposed set-points, read them back and record both." in page
+
+
+def test_a_paused_job_says_why_it_is_paused(manager: Client, at_work: AtWork, site: Site) -> None:
+    assert "parts awaited" not in page_of(manager)
+    with in_workshop(site.workshop.pk):
+        job_pause(actor=at_work.open.actor(), record_id=new_id(), job_id=at_work.open.job_id, reason="parts awaited")
+    assert "Paused: parts awaited" in page_of(manager)
 
 
 def test_a_closed_job_is_not(manager: Client, at_work: AtWork) -> None:

@@ -119,7 +119,7 @@ class Corners {
   #noNumber() {
     return this.context.units.length === "inch"
       ? gettext("Type the height in inches, such as 19 3/16 or 19.19.")
-      : gettext("Type the height in millimetres, such as 486 or 486.5.");
+      : gettext("Type the height in millimetres, such as 486 or 486.5. Inches are chosen behind your name, at the top.");
   }
 
   /** @param {string} height_mm */

@@ -105,7 +105,7 @@ function readAll({ units }, fields, { serial, length_mm }) {
 function noNumber({ length }) {
   return length === "inch"
     ? gettext("Type the height in inches, such as 19 3/16 or 19.19.")
-    : gettext("Type the height in millimetres, such as 486 or 486.5.");
+    : gettext("Type the height in millimetres, such as 486 or 486.5. Inches are chosen behind your name, at the top.");
 }
 
 /** @param {string} serial */

@@ -34,7 +34,7 @@ export function render(context) {
     ],
     actions: [
       link(gettext("Other steps"), hashOf("job", job.id, "other")),
-      proposal.kind !== "reversion" && link(gettext("Enter by hand"), hashOf("job", job.id, "by-hand")),
+      proposal.kind !== "reversion" && link(gettext("Set-points by hand"), hashOf("job", job.id, "by-hand")),
       link(gettext("Go on to the write"), hashOf("job", job.id, "write"), true),
     ],
   };

@@ -77,7 +77,7 @@ function actions(context) {
     });
     return [
       other,
-      link(gettext("Enter by hand"), hashOf("job", job.id, "by-hand")),
+      link(gettext("Set-points by hand"), hashOf("job", job.id, "by-hand")),
       button(gettext("Ask for a proposal"), () => void ask(), { kind: "main" }),
     ];
   }
@@ -123,8 +123,8 @@ function inWords(assessment, units) {
 function cornerSentence({ verdict: found, deviation_mm: deviation }, values) {
   const where =
     deviation > 0
-      ? gettext("%(corner)s stands at %(height)s ± %(uncertainty)s %(unit)s, %(by)s above its target.", values)
-      : gettext("%(corner)s stands at %(height)s ± %(uncertainty)s %(unit)s, %(by)s below its target.", values);
+      ? gettext("%(corner)s stands at %(height)s ± %(uncertainty)s %(unit)s, %(by)s %(unit)s above its target.", values)
+      : gettext("%(corner)s stands at %(height)s ± %(uncertainty)s %(unit)s, %(by)s %(unit)s below its target.", values);
   return `${where} ${verdictSentence(found, values)}`;
 }
 
@@ -132,11 +132,11 @@ function cornerSentence({ verdict: found, deviation_mm: deviation }, values) {
 function verdictSentence(found, values) {
   switch (found) {
     case "within":
-      return gettext("Within its tolerance of ± %(tolerance)s, whatever the tape may be off.", values);
+      return gettext("Within its tolerance of ± %(tolerance)s %(unit)s, whatever the tape may be off.", values);
     case "outside":
-      return gettext("Outside its tolerance of ± %(tolerance)s, whatever the tape may be off.", values);
+      return gettext("Outside its tolerance of ± %(tolerance)s %(unit)s, whatever the tape may be off.", values);
     default:
-      return gettext("So near the edge of ± %(tolerance)s that the tape cannot tell.", values);
+      return gettext("So near the edge of ± %(tolerance)s %(unit)s that the tape cannot tell.", values);
   }
 }
 
@@ -145,7 +145,7 @@ function sides(sides, units) {
   const columns = [
     { label: gettext("Side difference") },
     { label: gettext("Difference, %(unit)s", { unit: units.sign }), number: true },
-    { label: gettext("At most"), number: true },
+    { label: gettext("At most, %(unit)s", { unit: units.sign }), number: true },
     { label: gettext("Verdict") },
   ];
   const rows = ["front", "rear"].map((axle) => {

@@ -85,7 +85,7 @@ function secondStep(context) {
     "section",
     { class: "confirm-step", tabindex: "-1" },
     h("p", null, h("strong", null, gettext("Everybody stands clear, nobody is in the pit or aboard: the vehicle moves"))),
-    h("p", null, gettext("Now store these set-points with your tool. Then press:")),
+    h("p", null, gettext("Now store these set-points with your tool; then press “They are written”.")),
     proposal.changes(job.proposal, baseOf(context), { stored: setpointsNow(job, context.waiting) }),
     button(gettext("They are written"), written, { kind: "main", id: "written" }),
   );
