@@ -64,11 +64,13 @@ def first_alone() -> Iterator[None]:
         yield
 
 
-@pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+@pytest.hookimpl(wrapper=True, tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> Iterator[None]:
+    """Marks come before what chooses by them, the order after what has an order of its own."""
     for item in items:
         if NEEDED_BY_BROWSER_TESTS & set(getattr(item, "fixturenames", ())):
             item.add_marker(pytest.mark.browser)
+    yield
     items.sort(key=lambda item: rank(item.nodeid))
 
 
