@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from django.utils.functional import Promise
@@ -15,3 +16,11 @@ class NavigationEntry:
     url: str
     is_current: bool = False
     count: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class NavigationGroup:
+    """Lines of the index that belong together, under a heading."""
+
+    heading: str | Promise
+    entries: Sequence[NavigationEntry]

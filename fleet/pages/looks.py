@@ -10,7 +10,7 @@ from django.urls import path, reverse
 from django.utils.translation import gettext_lazy as _
 from django.views.decorators.http import require_safe
 
-from ..looks.navigation import NavigationEntry
+from ..looks.navigation import NavigationEntry, NavigationGroup
 from ..looks.tokens import tokens
 from ..looks.tolerance_bar import CORNER_NAMES
 from . import looks_samples as samples
@@ -81,17 +81,21 @@ def _surroundings(request: HttpRequest) -> dict[str, Any]:
         "hand": _asked(request, "hand", HANDS),
         "who": samples.WHO,
         "vehicle": samples.VEHICLE,
-        "navigation": [
-            NavigationEntry(label, reverse(name), is_current=request.path == reverse(name), count=count)
-            for label, name, count in (
-                (_("Looks"), "looks", 0),
-                (_("Fields with errors"), "looks-errors", 5),
-                (_("A reading on the bench"), "looks-bench", 0),
-                (_("A result on the bench"), "looks-bench-result", 0),
-                (_("Worksheet on paper"), "looks-worksheet", 0),
-            )
-        ],
+        "navigation": [NavigationGroup(_("Workshop"), _index(request))],
     }
+
+
+def _index(request: HttpRequest) -> list[NavigationEntry]:
+    return [
+        NavigationEntry(label, reverse(name), is_current=request.path == reverse(name), count=count)
+        for label, name, count in (
+            (_("Looks"), "looks", 0),
+            (_("Fields with errors"), "looks-errors", 5),
+            (_("A reading on the bench"), "looks-bench", 0),
+            (_("A result on the bench"), "looks-bench-result", 0),
+            (_("Worksheet on paper"), "looks-worksheet", 0),
+        )
+    ]
 
 
 def _asked(request: HttpRequest, name: str, known: tuple[str, ...]) -> str:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from itertools import groupby
+from typing import Any, Final
 
 from django.http import HttpRequest
 from django.urls import reverse
@@ -11,7 +12,7 @@ from django.utils.functional import SimpleLazyObject
 from django.utils.translation import gettext_lazy as _
 
 from fleet.actor import Actor
-from fleet.looks.navigation import NavigationEntry
+from fleet.looks.navigation import NavigationEntry, NavigationGroup
 from fleet.models import Membership
 from fleet.permissions import Permission, may
 from fleet.registering import register_all
@@ -22,13 +23,19 @@ from .access import actor_of
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """A line of the index: the name of the page's address, and what opening it needs. Lower places stand first."""
+    """A line of the index: the name of the page's address, and what opening it needs.
+
+    Lower places stand first; the hundreds say under which of the `GROUPS`.
+    """
 
     place: int
     name: str
     label: Any
     permission: Permission | None = None
 
+
+GROUPS: Final = ((100, _("Work")), (300, _("Basics")), (600, _("Workshop")), (900, _("You")))
+"""Headings of the index, each with its lowest place."""
 
 _entries: dict[str, Entry] = {}
 
@@ -55,10 +62,20 @@ def surroundings(request: HttpRequest) -> dict[str, Any]:
     }
 
 
-def _navigation(actor: Actor, here: str) -> list[NavigationEntry]:
+def _navigation(actor: Actor, here: str) -> list[NavigationGroup]:
     register_all("pages.navigation")
+    allowed = [entry for entry in _entries.values() if entry.permission is None or may(actor, entry.permission)]
+    in_order = sorted(allowed, key=lambda each: each.place)
     return [
-        NavigationEntry(entry.label, reverse(entry.name), is_current=here == reverse(entry.name))
-        for entry in sorted(_entries.values(), key=lambda each: each.place)
-        if entry.permission is None or may(actor, entry.permission)
+        NavigationGroup(heading, [_line(entry, here) for entry in entries])
+        for heading, entries in groupby(in_order, key=_heading)
     ]
+
+
+def _heading(entry: Entry) -> Any:
+    return next(heading for lowest, heading in reversed(GROUPS) if entry.place >= lowest)
+
+
+def _line(entry: Entry, here: str) -> NavigationEntry:
+    address = reverse(entry.name)
+    return NavigationEntry(entry.label, address, is_current=here == address)
