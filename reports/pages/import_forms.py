@@ -22,7 +22,8 @@ from ..imports.kinds import ImportKind
 from ..imports.tables import Sample
 from ..models import Import
 
-TRIAL: Final = "trial"
+IN_EARNEST: Final = "import"
+"""Said by one button; whatever else is pressed or sent records nothing."""
 PREFIX: Final = "column_"
 
 

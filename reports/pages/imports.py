@@ -42,7 +42,7 @@ from ..services.imports import (
     import_file_keep,
     sample_for,
 )
-from .import_forms import TRIAL, ColumnsForm, ImportFileForm
+from .import_forms import IN_EARNEST, ColumnsForm, ImportFileForm
 
 _ASSUMED: Final = {
     TIME_OF_DAY: gettext_lazy("Time of day assumed where there was none"),
@@ -118,7 +118,7 @@ class ImportColumnsView(WorkshopPage):
         form = self._form(file, _kind(kind), request.POST)
         if not form.is_valid():
             return self._page(file, form)
-        is_trial = request.POST.get("how") == TRIAL
+        is_trial = request.POST.get("how") != IN_EARNEST
 
         def begin(record_id: UUID, values: dict[str, Any]) -> Import:
             body = form.body(values)

@@ -6,10 +6,12 @@ import re
 from collections.abc import Callable
 from datetime import date
 
+import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 
 from calibration.models import HeightCheck
+from fleet.tenancy import in_workshop
 from reports.models import Import
 from tests.factories import Site, make_site
 from tests.fleet.pages.forms import form_of
@@ -63,6 +65,14 @@ def test_a_file_is_tried_and_then_carried_out(site: Site, manager: Client) -> No
     assert f'href="{columns}' not in recorded
     errors = b"".join(manager.get(f"{done[0]}errors/")).decode("utf-8-sig")
     assert errors.splitlines()[1].startswith("3;taken_at;not_a_time;")
+
+
+@pytest.mark.parametrize("said", [{}, {"how": "trial"}, {"how": ""}, {"how": "IMPORT"}])
+def test_only_the_button_for_it_imports_in_earnest(site: Site, manager: Client, said: dict[str, str]) -> None:
+    columns = handed_in(manager, csv_of([check_row(site.vehicle().vin, "2026-05-02T09:30:00Z")]))
+    manager.post(columns, {**form_of(manager.get(columns)).filled(), **said})
+    with in_workshop(site.workshop.pk):
+        assert [run.dry_run for run in Import.objects.all()] == [True]
 
 
 def test_checks_of_a_time_before_any_specification_are_told_of(site: Site, manager: Client) -> None:
