@@ -78,7 +78,7 @@ def test_sentences_name_corners_and_write_figures_as_the_language_does() -> None
     beyond = {"beyond": [{"corner": "RL", "code": "step", "value": 40, "limit": 24}]}
     with override("de"):
         told = texts.finding_detail("pair_disagrees", "FL", values)
-        assert told.startswith("VL: Die Ablesungen unterscheiden sich um 3,5 mm, mehr als die 2 mm")
+        assert told.startswith("VL: Die Ablesungen unterscheiden sich um 3,5 mm; wiederholte Ablesungen dürfen sich")
         assert "HL: Änderung um 40 Zählwerte" in texts.finding_detail("write_without_proposal", None, beyond)
         one = {"beyond": [{"corner": "RL", "code": "shift_review", "value": 1, "limit": 0}]}
         assert "HL: 1 Zählwert vom Ausgangswert" in texts.finding_detail("write_without_proposal", None, one)
