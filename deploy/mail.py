@@ -8,7 +8,8 @@ from urllib.parse import unquote, urlsplit
 
 from django.core.exceptions import ImproperlyConfigured
 
-FILES: Final = "django.core.mail.backends.filebased.EmailBackend"
+from fleet.reach import KEPT_AS_FILES
+
 SMTP: Final = "django.core.mail.backends.smtp.EmailBackend"
 _PORTS: Final = {"smtp": 25, "smtp+tls": 587, "smtps": 465}
 
@@ -17,7 +18,7 @@ _PORTS: Final = {"smtp": 25, "smtp+tls": 587, "smtps": 465}
 class MailServer:
     """What Django's settings are filled with."""
 
-    backend: str = FILES
+    backend: str = KEPT_AS_FILES
     host: str = ""
     port: int = 0
     user: str = ""

@@ -3,12 +3,13 @@
 import pytest
 from django.core.exceptions import ImproperlyConfigured
 
-from deploy.mail import FILES, SMTP, MailServer, mail_server
+from deploy.mail import SMTP, MailServer, mail_server
+from fleet.reach import KEPT_AS_FILES
 
 
 @pytest.mark.parametrize("url", [None, ""])
 def test_without_an_address_messages_go_to_files(url: str | None) -> None:
-    assert mail_server(url).backend == FILES
+    assert mail_server(url).backend == KEPT_AS_FILES
 
 
 @pytest.mark.parametrize(
