@@ -48,6 +48,8 @@ class Fire:
     performed: int = 0
     steps: int = 0
     tries: Counter[UUID] = field(default_factory=Counter)
+    order_of_kind: dict[str, list[UUID]] = field(default_factory=lambda: defaultdict(list))
+    """The items of each kind, as they were met."""
     is_settled: bool = False
 
     def burn(self, horizon: timedelta) -> None:
@@ -59,6 +61,7 @@ class Fire:
             if not due and not self._wait(horizon):
                 self.is_settled = True
                 return
+            self._meet(due)
             chance.shuffle(due)
             for item in due:
                 self._step(item, chance)
@@ -76,9 +79,18 @@ class Fire:
             self.kills_of[item][stage] += 1
         self.performed += answer == "done"
 
+    def _meet(self, due: list[UUID]) -> None:
+        with in_workshop(self.world.workshop_id):
+            for item, kind in (
+                OutboxItem.objects.filter(pk__in=due).order_by("created_at", "id").values_list("pk", "kind")
+            ):
+                met = self.order_of_kind[kind]
+                if item not in met and item != self.victim and item not in self.world.poison:
+                    met.append(item)
+
     def _is_taken_twice(self, item: UUID) -> bool:
-        """Every third item: of those no worker is lost."""
-        return item.int % 3 == 0 and item != self.victim and item not in self.world.poison
+        """The second item of each kind, and every third after it: of those no worker is lost, of the first one is."""
+        return any(item in met[1::3] for met in self.order_of_kind.values())
 
     def _twice(self, item: UUID) -> None:
         """A second worker takes the same item while the first is in the middle of it."""
