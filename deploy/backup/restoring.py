@@ -121,7 +121,7 @@ def _database_beside(data: DataFolder, name: str) -> Iterator[str]:
 
 def _migrate(data: DataFolder, name: str) -> None:
     """Bring the tables of an older backup to this version, as their owner."""
-    ended = _manage(data, name, "migrate", "--verbosity=0", "--skip-checks")
+    ended = _manage(data, name, "migrate", "--verbosity=0")
     if ended.returncode != 0:
         raise BackupError(_("The backup could not be migrated: %(why)s") % {"why": ended.stderr[-2000:]})
 
@@ -156,14 +156,14 @@ def _unverified(ended: subprocess.CompletedProcess[str]) -> BackupError:
 
 
 def _manage(data: DataFolder, name: str, *arguments: str) -> subprocess.CompletedProcess[str]:
-    """A command of `manage.py` on the restored database, in the role that it takes."""
+    """A command of `manage.py` on the restored database, in the role that it takes; checks of the code take longer."""
     roles: tuple[database.Role, ...] = ("app", "owner")
     urls = {
         database.URL_VARIABLES[role]: make_conninfo(**(database.connection_parameters(role, data) | {"dbname": name}))
         for role in roles
     }
     inherited = {key: value for key, value in os.environ.items() if key != "LEVELBOOK_DATABASE_ROLE"}
-    command = [sys.executable, str(CHECKOUT / "manage.py"), *arguments]
+    command = [sys.executable, str(CHECKOUT / "manage.py"), *arguments, "--skip-checks"]
     return subprocess.run(command, env=inherited | urls, capture_output=True, text=True, check=False)
 
 

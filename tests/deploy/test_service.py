@@ -21,6 +21,7 @@ from deploy.embedded.process import processes_in, processes_with_environment, wa
 from deploy.threaded import THREADS
 from fleet.static_files import slim
 from tests.deploy.conftest import CHILDREN, PATIENCE, Service, Starter
+from tests.plain_http import TRUSTING_NOBODY
 
 HALF_SENT = 40
 """More than all threads of both web processes."""
@@ -114,7 +115,7 @@ def test_the_web_processes_share_what_their_parent_had_loaded(running: Service) 
 
 def test_the_bench_app_s_files_are_those_that_its_worker_expects(running: Service) -> None:
     """As collected, scripts without their comments; a browser refuses a file whose hash is another."""
-    with httpx.Client(base_url=f"http://127.0.0.1:{running.port}") as client:
+    with httpx.Client(base_url=f"http://127.0.0.1:{running.port}", verify=TRUSTING_NOBODY) as client:
         kept = json.loads(client.get("/bench/service-worker.js").text.removeprefix("self.KEPT = ").split(";\n")[0])
         assets = {each["url"]: each["integrity"] for each in kept["assets"]}
         files = {url: client.get(url).content for url in assets}

@@ -10,6 +10,8 @@ from typing import Any
 import httpx
 from uuid_utils.compat import uuid7
 
+from tests.plain_http import TRUSTING_NOBODY
+
 BASE = "/api/v1"
 PATIENCE_S = 30.0
 MOST_TRIES = 5
@@ -31,7 +33,10 @@ class RefusedError(AssertionError):
 
 def connection(url: str, transport: httpx.BaseTransport | None = None) -> httpx.Client:
     """A connection to the service, to be closed; a `transport` stands in for the network in tests."""
-    return httpx.Client(base_url=url, timeout=PATIENCE_S, transport=transport)
+    is_plain = url.startswith("http:")
+    return httpx.Client(
+        base_url=url, timeout=PATIENCE_S, transport=transport, verify=TRUSTING_NOBODY if is_plain else True
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,8 @@ from pathlib import Path
 
 import httpx
 
+from tests.plain_http import TRUSTING_NOBODY
+
 CHECKOUT = Path(__file__).resolve().parents[2]
 START_PATIENCE_S = 120.0
 STOP_PATIENCE_S = 60.0
@@ -71,7 +73,7 @@ def _wait_until_ready(url: str, process: subprocess.Popen[bytes], log: Path) -> 
         if process.poll() is not None:
             break
         try:
-            if httpx.get(f"{url}/readyz", timeout=5).is_success:
+            if httpx.get(f"{url}/readyz", timeout=5, verify=TRUSTING_NOBODY).is_success:
                 return
         except httpx.TransportError:
             pass

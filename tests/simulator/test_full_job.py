@@ -17,6 +17,7 @@ from pypdf import PdfReader
 from deploy.embedded.folder import CHECKOUT
 from deploy.embedded.process import spawn, stop, wait_until
 from tests.factories import Site, make_site
+from tests.plain_http import TRUSTING_NOBODY
 from tests.reports.workshops import perform_due
 from tests.simulator import full_job
 from tests.simulator.http_api import Answer, Api, RefusedError, connection
@@ -51,7 +52,7 @@ def url(database_environment: dict[str, str]) -> Iterator[str]:
 
 def answers(address: str) -> bool:
     try:
-        httpx.get(f"{address}/healthz", timeout=5)
+        httpx.get(f"{address}/healthz", timeout=5, verify=TRUSTING_NOBODY)
     except httpx.TransportError:
         return False
     return True

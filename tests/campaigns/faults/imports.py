@@ -15,6 +15,7 @@ from deploy.embedded.process import wait_until
 from tests.campaigns.faults import seeded
 from tests.campaigns.faults.interruptions import Bench, kill_family
 from tests.campaigns.faults.races import Request, at_once
+from tests.plain_http import TRUSTING_NOBODY
 from tests.reports.imports import check_row, csv_of
 from tests.simulator.http_api import BASE
 
@@ -49,7 +50,7 @@ def confirmed_by_all(bench: Bench) -> list[str]:
 def worker_killed_in_an_import(bench: Bench, *, atomic: bool) -> list[str]:
     """Its worker is killed with the rows of a piece in the database; the work is taken up again."""
     vehicle, key = bench.shop.http.vehicle(bench.shop.model), str(uuid7())
-    with httpx.Client(base_url=bench.service.url, headers=bench.headers, timeout=60) as client:
+    with httpx.Client(base_url=bench.service.url, headers=bench.headers, timeout=60, verify=TRUSTING_NOBODY) as client:
         assert _confirm(vehicle, key, atomic=str(atomic).lower())(client).status_code == 202
     held = bench.service.data.root / seeded.at_work(key, "recording")
     assert wait_until(held.exists, PATIENCE_S), "no worker took the work"

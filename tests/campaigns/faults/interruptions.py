@@ -35,6 +35,7 @@ from tests.campaigns.faults.kills import new_shop
 from tests.campaigns.faults.lookup import pages
 from tests.campaigns.faults.running import RunningService, running_service
 from tests.campaigns.faults.tablets import Shop
+from tests.plain_http import TRUSTING_NOBODY
 from tests.simulator.http_api import BASE
 from tests.simulator.http_workshop import vin
 
@@ -249,7 +250,9 @@ def _end_jobs(bench: Bench, circumstance: str, answer_s: float = ANSWER_S) -> tu
 
 def _post_once(bench: Bench, path: str, body: dict[str, Any], answer_s: float = ANSWER_S) -> httpx.Response:
     body = {"id": str(uuid7()), **body}
-    return httpx.post(f"{bench.service.url}{BASE}{path}", json=body, headers=bench.headers, timeout=answer_s)
+    return httpx.post(
+        f"{bench.service.url}{BASE}{path}", json=body, headers=bench.headers, timeout=answer_s, verify=TRUSTING_NOBODY
+    )
 
 
 def _unmade(bench: Bench, jobs: list[str], patience_s: float, measured: str) -> list[str]:

@@ -12,6 +12,7 @@ from psycopg import errors, sql
 
 from deploy.embedded import postgres
 from tests.campaigns.faults.interruptions import Bench, workshop_session
+from tests.plain_http import TRUSTING_NOBODY
 from tests.simulator.http_api import BASE, Api, RefusedError
 
 TENANT_TABLES: Final = """
@@ -140,7 +141,9 @@ def _has_trigger(bench: Bench, table: str) -> bool:
 # --- Addresses of another workshop ---------------------------------------------------------------------
 def operations(bench: Bench) -> list[tuple[str, str]]:
     """Method and address of every operation that the interface describes about one thing."""
-    document = httpx.get(f"{bench.service.url}{BASE}/schema/", headers=AS_JSON, timeout=60).json()
+    document = httpx.get(
+        f"{bench.service.url}{BASE}/schema/", headers=AS_JSON, timeout=60, verify=TRUSTING_NOBODY
+    ).json()
     return [
         (method.upper(), path.removeprefix(BASE))
         for path, item in document["paths"].items()
@@ -199,7 +202,7 @@ def answered_to_outsiders(bench: Bench, outsider: str) -> tuple[list[str], int, 
     addresses = Addresses(bench.shop.http.manager)
     problems, asked, unasked = [], 0, []
     headers = {"Authorization": f"Bearer {outsider}", "If-Match": '"1"'}
-    with httpx.Client(base_url=bench.service.url, headers=headers, timeout=60) as client:
+    with httpx.Client(base_url=bench.service.url, headers=headers, timeout=60, verify=TRUSTING_NOBODY) as client:
         for method, path in operations(bench):
             address = addresses.of(path)
             if address is None or path.startswith("/invitations/"):

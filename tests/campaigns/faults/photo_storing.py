@@ -18,6 +18,7 @@ from reports.demo.simulated_vehicle import CORNER_NAMES
 from tests.campaigns.faults import seeded
 from tests.campaigns.faults.interruptions import ANSWER_S, NUMBERS, PATIENCE_S, Bench, kill_family
 from tests.campaigns.faults.tablets import moment, random_picture
+from tests.plain_http import TRUSTING_NOBODY
 from tests.simulator.http_api import BASE
 
 UNFINISHED: Final = ".unfinished"
@@ -48,6 +49,7 @@ class Upload:
                 files={"file": ("tape.png", self.picture, "image/png")},
                 headers=self.bench.headers,
                 timeout=ANSWER_S,
+                verify=TRUSTING_NOBODY,
             ).status_code
         except httpx.TransportError:
             return 0

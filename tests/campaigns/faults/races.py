@@ -13,6 +13,7 @@ from uuid_utils.compat import uuid7
 from reports.demo.simulated_vehicle import CORNER_NAMES
 from tests.campaigns.faults.interruptions import Bench
 from tests.campaigns.faults.tablets import moment
+from tests.plain_http import TRUSTING_NOBODY
 from tests.simulator.http_api import BASE
 from tests.simulator.http_technician import READINESS_ITEMS, HttpTechnician
 
@@ -32,7 +33,9 @@ def at_once(bench: Bench, token: str, requests: Sequence[Request]) -> list[httpx
     start = threading.Barrier(len(requests))
 
     def send(index: int) -> None:
-        with httpx.Client(base_url=bench.service.url, headers=_headers(token), timeout=120) as client:
+        with httpx.Client(
+            base_url=bench.service.url, headers=_headers(token), timeout=120, verify=TRUSTING_NOBODY
+        ) as client:
             start.wait(60)
             answers[index] = requests[index](client)
 

@@ -20,6 +20,7 @@ from reports.demo.simulated_tape import Tape
 from reports.demo.simulated_vehicle import CORNER_NAMES, SimulatedVehicle, draw_truth
 from reports.demo.specifications import ESTATE
 from tests.campaigns.faults.journal import Acknowledged, Journal
+from tests.plain_http import TRUSTING_NOBODY
 from tests.simulator.http_api import BASE, Api, connection
 from tests.simulator.http_technician import READINESS_ITEMS, HttpTechnician
 from tests.simulator.http_workshop import HttpWorkshop
@@ -44,7 +45,7 @@ class PersistentTransport(httpx.BaseTransport):
     def __init__(self, journal: Journal, give_up: threading.Event) -> None:
         self.journal = journal
         self.give_up = give_up
-        self._network = httpx.HTTPTransport()
+        self._network = httpx.HTTPTransport(verify=TRUSTING_NOBODY)
         self._random = random.Random(0)  # noqa: S311  (pauses only)
 
     def handle_request(self, request: httpx.Request) -> httpx.Response:
