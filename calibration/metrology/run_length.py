@@ -8,6 +8,7 @@ of zero. Sources: ISO 7870-4 (cumulative sum charts); Page's integral equation s
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,7 +47,7 @@ def one_sided_run_length(reference_value: float, decision_interval: float, shift
     """
     _check("reference_value", reference_value)
     _check("decision_interval", decision_interval)
-    nodes, weights = np.polynomial.legendre.leggauss(QUADRATURE_NODES)
+    nodes, weights = _quadrature()
     sums = np.concatenate([[0.0], decision_interval / 2.0 * (nodes + 1.0)])
     weight = decision_interval / 2.0 * weights
     drift = reference_value - shift
@@ -94,11 +95,13 @@ def markov_run_length(distribution: Distribution, decision_interval: float) -> f
     if not decision_interval > 0:
         raise MetrologyError("decision_interval", decision_interval, "a number above 0")
     width = 2.0 * decision_interval / (2.0 * MARKOV_STATES - 1.0)
-    number = np.arange(MARKOV_STATES, dtype=np.float64)
-    steps: Vector = (number[None, :] - number[:, None]) * width
-    upper = distribution(steps + width / 2.0)
-    transition = upper - distribution(steps - width / 2.0)
-    transition[:, 0] = upper[:, 0]
+    number = np.arange(MARKOV_STATES)
+    # From state i to state j it is the same step as between any two that are as far apart.
+    step: Vector = np.arange(1 - MARKOV_STATES, MARKOV_STATES, dtype=np.float64) * width
+    upper = distribution(step + width / 2.0)
+    between = upper - distribution(step - width / 2.0)
+    transition = between[number[None, :] - number[:, None] + MARKOV_STATES - 1]
+    transition[:, 0] = upper[MARKOV_STATES - 1 - number]
     return float(np.linalg.solve(np.eye(MARKOV_STATES) - transition, np.ones(MARKOV_STATES))[0])
 
 
@@ -131,6 +134,12 @@ def decision_interval(run_length: Callable[[float], float], wanted: float) -> fl
         if longest > LONGEST_DECISION_INTERVAL:
             raise MetrologyError("wanted", wanted, "an average run length that some decision interval reaches")
     return float(brentq(lambda h: np.log(run_length(h) / wanted), shortest, longest, xtol=1e-10))
+
+
+@cache
+def _quadrature() -> tuple[Vector, Vector]:
+    """Nodes and weights, which are looked for by an iteration."""
+    return np.polynomial.legendre.leggauss(QUADRATURE_NODES)
 
 
 def _check(argument: str, value: float) -> None:
