@@ -111,9 +111,9 @@ def test_a_vehicle_without_a_specification_is_drawn_without_verdict(manager: Cli
     assert "None: heights are recorded without a verdict" in page
 
 
-def checked_without_specification(site: Site, **heights: float) -> Vehicle:
+def checked_without_specification(site: Site, front_right: float = 486.0) -> Vehicle:
     vehicle = site.vehicle(vehicle_model=site.vehicle_model())
-    drifting.checked(site, vehicle, days_ago=0.5, **heights)
+    drifting.checked(site, vehicle, days_ago=0.5, FR=front_right)
     return vehicle
 
 
@@ -150,7 +150,7 @@ def test_a_check_that_is_judged_later_says_by_what(manager: Client, site: Site) 
 
 
 def test_a_height_that_nobody_was_asked_about_is_marked_at_its_corner(manager: Client, site: Site) -> None:
-    vehicle = checked_without_specification(site, FR=48.6)
+    vehicle = checked_without_specification(site, front_right=48.6)
     specified(site, vehicle)
     page = manager.get(f"/vehicles/{vehicle.vin}/").content.decode()
     assert "Heights that nobody has confirmed" in page
