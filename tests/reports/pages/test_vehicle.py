@@ -13,9 +13,11 @@ from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from fleet import services
+from fleet.actor import Actor
 from fleet.ids import new_id
 from fleet.models import Vehicle, Workshop
 from fleet.tenancy import in_workshop
+from reports.services.alerts import vehicle_evaluate
 from tests.factories import SPECIFICATION, Site
 from tests.fleet.signin.browsers import browser_of
 from tests.reports import drifting, jobs
@@ -155,6 +157,18 @@ def test_a_height_that_nobody_was_asked_about_is_marked_at_its_corner(manager: C
     page = manager.get(f"/vehicles/{vehicle.vin}/").content.decode()
     assert "Heights that nobody has confirmed" in page
     assert page.count("(far from target and never confirmed)") == 1
+
+
+def test_a_height_that_nobody_was_asked_about_is_no_point_of_its_drift(manager: Client, site: Site) -> None:
+    vehicle = checked_without_specification(site, front_right=48.6)
+    drifting.checked(site, vehicle, days_ago=0.4)
+    specified(site, vehicle)
+    with in_workshop(site.workshop.pk):
+        vehicle_evaluate(actor=Actor.system(site.workshop.pk, timezone.now()), vehicle_id=vehicle.pk)
+    page = manager.get(f"/vehicles/{vehicle.vin}/").content.decode()
+    drawn = charts_in(page[page.index('id="drift"') : page.index('id="setpoints"')])
+    assert len(drawn) == 4
+    assert not [text for chart in drawn for text in chart.itertext() if re.search(r"\N{MINUS SIGN}\d{3}", text)]
 
 
 def test_a_check_judged_at_once_needs_no_reason(manager: Client, site: Site) -> None:
