@@ -14,6 +14,10 @@ Severity = Literal["note", "review", "stop"]
 
 TIME_ASSUMED = "time_assumed"
 """Of a height check of which only the day was noted."""
+NOT_JUDGED_YET = "not_judged_yet"
+JUDGED_LATER = "judged_later"
+HEIGHT_NOT_CONFIRMED = "height_not_confirmed"
+"""What holds of a height check that came before any specification of its day; none of it is stored."""
 NOTES = frozenset(
     {
         "pair_disagrees",
@@ -26,6 +30,8 @@ NOTES = frozenset(
         "tyres_not_recorded",
         "noted_out_of_order",
         TIME_ASSUMED,
+        NOT_JUDGED_YET,
+        JUDGED_LATER,
     }
 )
 STOPS = frozenset(
@@ -61,6 +67,7 @@ REVIEWS = frozenset(
         "recorded_after_close",
         "tyre_not_listed",
         "load_capacity_low",
+        HEIGHT_NOT_CONFIRMED,
     }
 )
 SEVERITIES: Mapping[str, Severity] = {

@@ -42,6 +42,22 @@ FINDINGS = {
         "Only the day was noted, %(day_on)s. The time, %(time_of_day)s (%(time_zone)s), was assumed when it was "
         "imported; nobody read it off a clock."
     ),
+    "not_judged_yet": gettext_lazy(
+        "No specification of the vehicle model is in force on the day of this check, %(day_on)s, so its heights are "
+        "shown without a verdict. They tell nothing of drift, nor of when the next check is due. Where the same "
+        "figures held then, a manager records a revision of the specification that is in force from that day or an "
+        "earlier one; it judges this check as soon as it is on record."
+    ),
+    "judged_later": gettext_lazy(
+        "When this check was recorded, no specification of the vehicle model was in force on its day, %(day_on)s. It "
+        "is judged by revision %(revision)s, in force from %(effective_on)s and known for this vehicle since "
+        "%(known_at)s."
+    ),
+    "height_not_confirmed": gettext_lazy(
+        "%(corner)s: %(height_mm)s mm is far from the target of %(target_mm)s mm, which was not known when it was "
+        "recorded, so that nobody was asked whether it is right. The check tells nothing of drift before that is "
+        "clear. Strike the reading out and replace it by the right height, or by the same one, confirmed."
+    ),
     "measured_before_readiness": gettext_lazy(
         "This round was measured before the vehicle was checked to be ready. It counts, but a proposal and the "
         "sign-off wait for the check; where something turns out not to be ready, measure again after it is."

@@ -22,7 +22,7 @@ from ..rules.check_due import CheckInterval, OdometerReading
 from ..rules.drift_course import Timed
 from .casefile import CaseFile
 from .casefiles import case_files
-from .height_checks import height_checks_of, specification_of
+from .height_checks import height_checks_of
 from .odometer import odometer_readings
 from .respecified import respecified
 from .specifications import pure_specification, revision_in_force
@@ -134,10 +134,10 @@ def _of_case(case: CaseFile) -> list[Timed]:
 def _of_checks(vehicle: Vehicle, received_by: datetime | None) -> Iterable[Timed]:
     """Height checks; of another loading they are shown, not fitted."""
     for measured in height_checks_of(vehicle, received_by):
-        specification, check = specification_of(measured.check), measured.check
-        if specification is None or check.specification is None or not measured.is_fitted:
+        check, specification, revision = measured.check, measured.specification, measured.revision
+        if specification is None or revision is None or not measured.is_fitted:
             continue
-        basis = drift_course.basis_of(specification, CheckInterval.of(check.specification.content))
+        basis = drift_course.basis_of(specification, CheckInterval.of(revision.content))
         found = [(each.mean_mm, each.budget) for each in measured.corners.values()]
         yield Timed(check.happened_at, check.received_at, drift_course.heights_at(check.happened_at, found, basis))
 

@@ -1,7 +1,10 @@
-"""Height checks with their results: each by what it was judged by when it was recorded, struck readings left out."""
+"""Height checks with their results: each by the revision frozen into it or, where none was in force, by the first that
+came later; struck readings left out.
+"""
 
 from __future__ import annotations
 
+import math
 import uuid
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
@@ -13,6 +16,7 @@ from typing import Any
 from django.db.models import Exists, OuterRef, Q, QuerySet
 
 from fleet.actor import Actor
+from fleet.models import Specification as Revision
 from fleet.models import Tenure, Vehicle
 from fleet.permissions import Permission, may
 from fleet.selectors.vehicles import sees_whole_workshop
@@ -22,10 +26,11 @@ from ..metrology.findings import Finding, disagreements
 from ..metrology.height_check import UNKNOWN_INSTRUMENT, CheckAssessment, CheckedCorner, assess_height_check
 from ..metrology.height_check_document import height_check_as_dict, heights_as_dict
 from ..metrology.pooling import RoundMeasurement
-from ..metrology.readings import Repeatability
+from ..metrology.readings import Repeatability, height_problem
 from ..metrology.specification import Specification
 from ..models import HeightCheck, HeightCheckReading, HeightCheckStrike
 from .job_facts import pure_instrument
+from .judged_later import LaterRevision, later_revisions
 from .specifications import pure_specification
 
 
@@ -38,6 +43,8 @@ class MeasuredHeightCheck:
     """All, in their order."""
     strikes: Mapping[uuid.UUID, HeightCheckStrike]
     """By the reading that was struck."""
+    later: LaterRevision | None = None
+    """What judges a check that came without a revision, as far as there is one."""
 
     @cached_property
     def measurement(self) -> RoundMeasurement:
@@ -61,29 +68,66 @@ class MeasuredHeightCheck:
 
     @property
     def is_fitted(self) -> bool:
-        """Whether it counts for drift: loaded as specified, judged by a specification, and no copy of another one."""
+        """Whether it counts for drift: loaded as specified, judged by a specification, no copy of another one, and with
+        no height that somebody has to look at first.
+        """
         return (
-            self.check.loading == HeightCheck.Loading.AS_SPECIFIED
+            self.is_loaded_as_specified
             and self.check.repeats_id is None
-            and self.check.specification_id is not None
+            and self.revision is not None
+            and not self.unconfirmed
+        )
+
+    @property
+    def is_loaded_as_specified(self) -> bool:
+        return self.check.loading == HeightCheck.Loading.AS_SPECIFIED
+
+    @property
+    def is_waiting(self) -> bool:
+        """Whether nothing but a specification is wanting for its verdict."""
+        return self.is_loaded_as_specified and self.revision is None
+
+    @property
+    def revision(self) -> Revision | None:
+        """What it is judged by."""
+        return self.check.specification or (self.later.revision if self.later else None)
+
+    @cached_property
+    def specification(self) -> Specification | None:
+        """The same as the calculations take it, with the targets of the concession in force."""
+        return specification_of(self.check, self.revision)
+
+    @cached_property
+    def unconfirmed(self) -> tuple[HeightCheckReading, ...]:
+        """Readings that count and lie so far from target that they are only taken once somebody confirms them; nobody
+        was asked, since no target was known when they came.
+        """
+        target = self.specification
+        if self.later is None or target is None:
+            return ()
+        return tuple(
+            each
+            for each in self.readings
+            if each.pk not in self.strikes
+            and not each.confirmed
+            and height_problem(float(each.height_mm), target.target_mm(each.corner), math.inf)  # type: ignore[arg-type]
         )
 
     @cached_property
     def assessment(self) -> CheckAssessment | None:
-        """Values, uncertainties and verdicts; None where the model had no specification."""
-        specification = specification_of(self.check)
-        if specification is None:
+        """Values, uncertainties and verdicts; None where the model has no specification for its day."""
+        if self.specification is None:
             return None
         return assess_height_check(
             self.measurement,
-            specification,
+            self.specification,
             instrument_known=self.instrument_known,
-            loaded_as_specified=self.check.loading == HeightCheck.Loading.AS_SPECIFIED,
+            loaded_as_specified=self.is_loaded_as_specified,
         )
 
     @cached_property
     def corners(self) -> Mapping[Corner, CheckedCorner]:
-        """Each corner with mean, target, deviation and budget; empty where the model had no specification."""
+        """Each corner with mean, target, deviation and budget; empty without a specification for its day."""
         assessment = self.assessment
         return {each.corner: each for each in assessment.corners} if assessment else {}
 
@@ -101,11 +145,11 @@ class MeasuredHeightCheck:
         return disagreements([self.measurement])
 
 
-def specification_of(check: HeightCheck) -> Specification | None:
-    """What a check is judged by: the revision frozen into it with the targets of the concession in force."""
-    if check.specification is None:
+def specification_of(check: HeightCheck, revision: Revision | None) -> Specification | None:
+    """What a check is judged by: a revision with the targets of the concession in force."""
+    if revision is None:
         return None
-    specification, concession = pure_specification(check.specification.content), check.concession
+    specification, concession = pure_specification(revision.content), check.concession
     if concession is None:
         return specification
     return replace(
@@ -143,7 +187,7 @@ def height_checks_of(vehicle: Vehicle, as_of: datetime | None = None) -> list[Me
     checks = HeightCheck.objects.filter(vehicle=vehicle, repeats=None)
     if as_of is not None:
         checks = checks.filter(received_at__lte=as_of)
-    rows = checks.select_related("specification", "concession").order_by("happened_at", "recorded_at", "id")
+    rows = checks.select_related("vehicle", "specification", "concession").order_by("happened_at", "recorded_at", "id")
     return measured_height_checks(rows, as_of)
 
 
@@ -154,8 +198,9 @@ def newest_height_checks(actor: Actor, vehicle: Vehicle, most: int) -> list[Meas
 
 
 def measured_height_checks(checks: Iterable[HeightCheck], as_of: datetime | None = None) -> list[MeasuredHeightCheck]:
-    """Checks with their readings and strikes, in two queries for all of them."""
+    """Checks with their readings and strikes, in two queries for all; a third where one came without a revision."""
     rows = list(checks)
+    later = later_revisions(rows, as_of)
     strikes = HeightCheckStrike.objects.filter(reading__height_check__in=rows)
     if as_of is not None:
         strikes = strikes.filter(recorded_at__lte=as_of)
@@ -165,7 +210,7 @@ def measured_height_checks(checks: Iterable[HeightCheck], as_of: datetime | None
     known = HeightCheckReading.objects.filter(came_with_the_check() | Q(pk__in=replacing), height_check__in=rows)
     for reading in known.order_by("ordinal"):
         readings[reading.height_check_id].append(reading)
-    return [_measured(each, readings[each.pk], struck) for each in rows]
+    return [_measured(each, readings[each.pk], struck, later.get(each.pk)) for each in rows]
 
 
 def came_with_the_check() -> Q:
@@ -174,7 +219,10 @@ def came_with_the_check() -> Q:
 
 
 def _measured(
-    check: HeightCheck, readings: Sequence[HeightCheckReading], struck: Mapping[uuid.UUID, HeightCheckStrike]
+    check: HeightCheck,
+    readings: Sequence[HeightCheckReading],
+    struck: Mapping[uuid.UUID, HeightCheckStrike],
+    later: LaterRevision | None,
 ) -> MeasuredHeightCheck:
     own = {each.pk: struck[each.pk] for each in readings if each.pk in struck}
-    return MeasuredHeightCheck(check, readings, own)
+    return MeasuredHeightCheck(check, readings, own, later)

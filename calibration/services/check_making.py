@@ -8,7 +8,6 @@ from __future__ import annotations
 import uuid
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 from typing import Any, Final
@@ -16,7 +15,6 @@ from typing import Any, Final
 from django.utils.translation import gettext as _
 
 from fleet.actor import CLOCK_TOLERANCE, Actor
-from fleet.days import local_day
 from fleet.errors import Forbidden, Invalid
 from fleet.ids import new_id
 from fleet.models import Instrument, Membership, Vehicle
@@ -24,9 +22,11 @@ from fleet.selectors.vehicles import sees_whole_workshop
 
 from ..metrology.provenance import PROVENANCE
 from ..metrology.readings import largest_repeatability
+from ..metrology.specification import Specification
 from ..models import HeightCheck, HeightCheckReading
 from ..rules.finding_kinds import SEVERITIES, TIME_ASSUMED, Arrival, NewFinding
 from ..rules.findings import of_instruments
+from ..selectors.check_days import AssumedTime, day_of
 from ..selectors.height_checks import MeasuredHeightCheck, specification_of, was_theirs
 from .check_basis import CheckBasis, heights_of
 from .measuring import frozen_instrument, height_error, instrument_status, require_counts
@@ -38,37 +38,6 @@ ONE_DAY: Final = timedelta(days=1)
 """A time of day that is assumed for today may not have come yet; the day itself is right."""
 NO_LIMIT_MM: Final = float("inf")
 """How long an instrument is that nobody named."""
-
-
-@dataclass(frozen=True)
-class AssumedTime:
-    """Only the day of a check was noted: what was assumed beyond it."""
-
-    day: date
-    time_of_day: str
-    time_zone: str
-
-    def as_values(self) -> dict[str, str]:
-        """What the finding holds."""
-        return {"day_on": self.day.isoformat(), "time_of_day": self.time_of_day, "time_zone": self.time_zone}
-
-
-def assumed_time_of(check: HeightCheck) -> AssumedTime | None:
-    """What was assumed of the time of a check that is on record."""
-    values = next((each["values"] for each in check.findings if each["code"] == TIME_ASSUMED), None)
-    if values is None:
-        return None
-    return AssumedTime(date.fromisoformat(values["day_on"]), values["time_of_day"], values["time_zone"])
-
-
-def day_measured(check: HeightCheck) -> date:
-    """The day of a check that is on record."""
-    return _day_of(check, assumed_time_of(check))
-
-
-def _day_of(check: HeightCheck, assumed: AssumedTime | None) -> date:
-    """What the workshop's calendar showed, but where only a day was noted that one, whatever zone it was noted in."""
-    return assumed.day if assumed else local_day(check.happened_at)
 
 
 def height_check_made(
@@ -109,11 +78,11 @@ def height_check_made(
         computed_with=PROVENANCE,
     )
     _require_theirs(actor, check)
-    day = _day_of(check, assumed)
+    day = day_of(check, assumed)
     check.specification = basis.revision(vehicle, day)
     check.concession = basis.concession(check)
     rows = reading_rows(actor, check, readings, first_ordinal=1, measured_by=measured_by)
-    require_plausible(check, rows)
+    require_plausible(specification_of(check, check.specification), rows)
     check.repeats = _repeated(basis, check, rows)
     found = _of_check(basis, check, noted, assumed)
     check.findings = [_stored(each) for each in (*found, *_freeze(basis, check, day, rows))]
@@ -206,9 +175,10 @@ def reading_rows(
     ]
 
 
-def require_plausible(check: HeightCheck, rows: Sequence[HeightCheckReading], pointer: str = "") -> None:
+def require_plausible(
+    specification: Specification | None, rows: Sequence[HeightCheckReading], pointer: str = ""
+) -> None:
     """Heights that cannot be, or that need a second look, are given back before anything is stored."""
-    specification = specification_of(check)
     errors = [
         height_error(
             float(row.height_mm),

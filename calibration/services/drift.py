@@ -8,6 +8,8 @@ from __future__ import annotations
 import uuid
 from typing import Any
 
+from django.db.models import Exists, OuterRef
+
 from fleet import outbox
 from fleet.actor import Actor
 from fleet.days import workshop_zone
@@ -18,7 +20,7 @@ from ..metrology.drift_series import Basis, Respecified, SeriesState, follow_ser
 from ..metrology.drift_state import COLUMNS
 from ..metrology.provenance import DRIFT_PROVENANCE
 from ..metrology.rate_prior import DEFAULT_RATE_PRIOR, RatePrior, rate_evidence, rate_prior
-from ..models import DriftRatePrior, DriftSeries, DriftState
+from ..models import DriftRatePrior, DriftSeries, DriftState, HeightCheck
 from ..rules.drift_course import Due, due_after
 from ..selectors.drift import states_of_model, stored_state
 from ..selectors.drift_series import Series, series_of
@@ -37,9 +39,13 @@ def drift_changed(actor: Actor, vehicle_id: uuid.UUID) -> None:
 
 
 def drift_of_model_changed(actor: Actor, vehicle_model_id: uuid.UUID) -> None:
-    """The same for a model's vehicles: a revision of its specification takes effect."""
-    kept = DriftSeries.objects.filter(vehicle__vehicle_model=vehicle_model_id)
-    for vehicle_id in kept.values_list("vehicle", flat=True):
+    """The same for a model's vehicles: a revision of its specification takes effect, maybe the first that judges what
+    was measured on them.
+    """
+    kept = Exists(DriftSeries.objects.filter(vehicle=OuterRef("pk")))
+    waiting = Exists(HeightCheck.objects.filter(vehicle=OuterRef("pk"), specification=None))
+    vehicles = Vehicle.objects.filter(kept | waiting, vehicle_model=vehicle_model_id)
+    for vehicle_id in vehicles.values_list("pk", flat=True):
         drift_changed(actor, vehicle_id)
 
 

@@ -19,6 +19,7 @@ from fleet.permissions import Permission, require
 from ..models import HeightCheck, HeightCheckReading, HeightCheckStrike
 from ..selectors.height_checks import (
     came_with_the_check,
+    measured_height_checks,
     visible_height_checks,
 )
 from .check_basis import CheckBasis
@@ -111,7 +112,7 @@ def check_reading_strike(
     given = {**replacement, "corner": reading.corner, "instrument": reading.instrument}
     myself = _acting_member(actor)
     rows = reading_rows(actor, check, [given], first_ordinal=last + 1, measured_by=myself, pointer="/replacement")
-    require_plausible(check, rows, pointer="/replacement")
+    require_plausible(measured_height_checks([check])[0].specification, rows, pointer="/replacement")
     rows[0].save(force_insert=True)
     strike = HeightCheckStrike.objects.create(
         id=record_id,

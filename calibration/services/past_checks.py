@@ -26,9 +26,10 @@ from fleet.models import Instrument, Vehicle
 from fleet.permissions import Permission, require
 
 from ..models import HeightCheck, HeightCheckReading
+from ..selectors.check_days import AssumedTime, assumed_time_of
 from ..selectors.height_checks import came_with_the_check
 from .check_basis import BasisOfMany
-from .check_making import AssumedTime, assumed_time_of, height_check_made, received_by
+from .check_making import height_check_made, received_by
 
 IMPORTED: Final = "height_checks_imported"
 """Kind of the ledger's entries."""
@@ -79,7 +80,7 @@ class PastOutcome:
 
     is_new: bool = False
     has_specification: bool = False
-    """Whether one was in force on the day of the check: without, its heights are never judged."""
+    """Whether one was in force on the day of the check: without, its heights are not judged before one is."""
     refusal: LevelbookError | None = None
 
 

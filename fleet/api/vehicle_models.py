@@ -81,7 +81,9 @@ class AxleSerializer(RequestBody):
 class SpecificationContent(RequestBody):
     """What a vehicle model allows."""
 
-    effective_from = PlainDate(help_text=_("Jobs opened from this day on are judged by it."))
+    effective_from = PlainDate(
+        help_text=_("Jobs opened and heights checked from this day on are judged by it, unless they are already.")
+    )
     source_kind = Choice(Specification.SourceKind.choices, help_text=_("Whose figures these are."))
     source = TrimmedText(  # type: ignore[assignment]  # the interface's name
         max_length=200, help_text=_("Where the figures stand: document, issue, page.")

@@ -79,8 +79,9 @@ HINTS: Final[Mapping[str, Any]] = {
     **_starting("response_mm_per_count", _RESPONSE),
     **_starting("response_sd", _SPREAD),
     "effective_from": _(
-        "Heights measured from this day on are judged by it, also those of past checks that are imported later. Where "
-        "the figures held before, give the day from which they did."
+        "Heights measured from this day on are judged by it, also those of past checks: of those that are imported "
+        "later, and of those on record that have no verdict yet. Where the figures held before, give the day from "
+        "which they did."
     ),
     "source_kind": "",
     "setpoint_kind": "",

@@ -194,7 +194,7 @@ class ImportSerializer(serializers.Serializer[Import]):
     accepted = serializers.IntegerField(help_text=_("Recorded, or known before; of a dry run what would be."))
     known = serializers.IntegerField(help_text=_("Of the accepted those that were on record before."))
     unjudged = serializers.IntegerField(
-        help_text=_("Checks of a day on which no specification was in force: recorded, never judged.")
+        help_text=_("Checks of a day on which no specification was in force: recorded, and judged once one is.")
     )
     rejected = serializers.IntegerField(help_text=_("Rows in which something was wrong."))
     failure = FailureSerializer(allow_null=True)

@@ -145,6 +145,9 @@ FINDINGS = {
     "no_specification": _("No specification for this vehicle"),
     "odometer_lower": _("Odometer lower than before"),
     "time_assumed": _("Time of day assumed"),
+    "not_judged_yet": _("No specification in force when it was measured"),
+    "judged_later": _("Judged by a specification recorded later"),
+    "height_not_confirmed": _("Height far from target, not confirmed"),
     "tyre_not_listed": _("Tyres not on the specification's list"),
     "load_capacity_low": _("Tyre load capacity below the axle load"),
 }

@@ -13,7 +13,7 @@ from django.utils.translation import gettext as _
 
 from calibration.api.serializers.height_checks import NewHeightCheck
 from calibration.metrology.corners import CORNERS
-from calibration.services.check_making import AssumedTime
+from calibration.selectors.check_days import AssumedTime
 from calibration.services.past_checks import PastCheck, past_checks_record
 from fleet.api.fields import HeightMm, TrimmedText, VinField
 from fleet.errors import LevelbookError

@@ -90,11 +90,11 @@ def _already(drift: CornerDrift) -> str:
 
 
 def _points(measured: Iterable[Measured], corner: Corner) -> list[DriftPoint]:
-    """Rounds of jobs and checks between them; what was measured under another load says nothing of drift."""
+    """Rounds of jobs, and of the checks between them those that say something of drift."""
     found = []
     for each in measured:
         height = each.heights.get(corner)
-        if each.kind == "other_load" or height is None:
+        if height is None or (each.check is not None and not each.check.is_fitted):
             continue
         if height.target_mm is not None and height.expanded_uncertainty_mm is not None:
             off = height.height_mm - height.target_mm

@@ -13,10 +13,10 @@ from django.utils.safestring import SafeString, mark_safe
 from django.utils.translation import gettext as _
 
 from calibration.metrology.corners import CORNERS, Corner
-from calibration.models import HeightCheck, Job
+from calibration.models import Job
+from calibration.selectors.check_days import assumed_time_of
 from calibration.selectors.height_checks import MeasuredHeightCheck, newest_height_checks
 from calibration.selectors.heights import MOST_ROUNDS, MeasuredHeight, MeasuredRound, measured_rounds
-from calibration.services.check_making import assumed_time_of
 from fleet.actor import Actor
 from fleet.looks.lengths import LengthUnit, length
 from fleet.looks.tolerance_bar import CORNER_NAMES
@@ -43,8 +43,12 @@ class Measured:
     heights: Mapping[Corner, MeasuredHeight]
     setpoints: Mapping[str, int]
     job: Job | None = None
-    is_time_assumed: bool = False
-    """Only the day of a check was noted."""
+    check: MeasuredHeightCheck | None = None
+
+    @property
+    def is_time_assumed(self) -> bool:
+        """Only the day of a check was noted."""
+        return self.check is not None and assumed_time_of(self.check.check) is not None
 
 
 def measured_on(actor: Actor, vehicle: Vehicle) -> list[Measured]:
@@ -59,12 +63,9 @@ def _of_round(measured: MeasuredRound) -> Measured:
 
 
 def _of_check(measured: MeasuredHeightCheck) -> Measured:
-    is_as_specified = measured.check.loading == HeightCheck.Loading.AS_SPECIFIED
-    assumed = assumed_time_of(measured.check) is not None
+    kind: PointKind = "check" if measured.is_loaded_as_specified else "other_load"
     heights = {corner: _height(measured.result["corners"][corner]) for corner in CORNERS}
-    return Measured(
-        measured.check.happened_at, "check" if is_as_specified else "other_load", heights, {}, None, assumed
-    )
+    return Measured(measured.check.happened_at, kind, heights, {}, check=measured)
 
 
 def _height(found: Mapping[str, Any]) -> MeasuredHeight:
@@ -97,6 +98,20 @@ def charts(found: Sequence[Measured], unit: LengthUnit) -> list[dict[str, Any]]:
     ]
 
 
+def _notes(measured: MeasuredHeightCheck, corner: Corner) -> list[str]:
+    """Why a check has no verdict, or one that it had not when it came."""
+    notes = [_("no specification for this day")] if measured.is_waiting else []
+    if measured.later is not None:
+        values = {
+            "revision": measured.later.revision.revision,
+            "day": date_format(timezone.localtime(measured.later.known_at), "SHORT_DATE_FORMAT"),
+        }
+        notes.append(_("by revision %(revision)s, known since %(day)s, after this check") % values)
+    if any(each.corner == corner for each in measured.unconfirmed):
+        notes.append(_("far from target and never confirmed"))
+    return notes
+
+
 def _point(measured: Measured, corner: Corner) -> HeightPoint:
     height = measured.heights[corner]
     return HeightPoint(
@@ -126,6 +141,7 @@ def _row(measured: Measured, corner: Corner, unit: LengthUnit) -> dict[str, Any]
         "job": measured.job,
         "is_time_assumed": measured.is_time_assumed,
         "is_loaded_otherwise": measured.kind == "other_load",
+        "notes": _notes(measured.check, corner) if measured.check else [],
         "height": length(height.height_mm, unit),
         "uncertainty": length(uncertainty, unit) if uncertainty is not None else "",
         "target": length(target, unit) if target is not None else "",

@@ -39,6 +39,11 @@ STATEMENTS: Final[Mapping[str, Any]] = {
         "The odometer stood at %(odometer_km)s, below the %(before_km)s recorded at an earlier visit."
     ),
     "time_assumed": gettext_lazy("Only the day %(day_on)s was noted; the time of day was assumed."),
+    "not_judged_yet": gettext_lazy("On the day of the measurement, %(day_on)s, no specification was in force."),
+    "judged_later": gettext_lazy("Judged by specification revision %(revision)s, known since %(known_at)s."),
+    "height_not_confirmed": gettext_lazy(
+        "%(height_mm)s is far from the target of %(target_mm)s, and nobody confirmed it."
+    ),
     "measured_before_readiness": gettext_lazy(
         "A round was measured while this was not checked or had failed: %(items)s."
     ),

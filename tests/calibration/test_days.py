@@ -14,13 +14,13 @@ from calibration.metrology.drift_series import Respecified, Worked
 from calibration.models import DriftSeries, HeightCheck, Job
 from calibration.rules.check_due import months_after
 from calibration.rules.drift_course import day_of, time_of_day
+from calibration.selectors.check_days import AssumedTime
 from calibration.selectors.drift_series import series_of
 from calibration.selectors.instrument_use import jobs_measured_with
 from calibration.selectors.odometer import highest_odometer, odometer_readings
 from calibration.selectors.tyre_comparison import compared_tyres
 from calibration.selectors.tyres import tyre_change_unrecorded
 from calibration.services import jobs, proposals
-from calibration.services.check_making import AssumedTime
 from calibration.services.height_checks import height_check_record
 from calibration.services.past_checks import PastCheck, past_checks_record
 from fleet import services

@@ -31,6 +31,9 @@ def _height_check(entry: LedgerEntry) -> str:
         return _("Height check: %(heights)s: %(verdict)s") % {"heights": heights, "verdict": VERDICT_TEXTS[verdict]}
     if check["loading"] == "other":
         return _("Height check under another load: %(heights)s") % {"heights": heights}
+    if check["specification_id"] is None:
+        text = _("Height check, without a verdict since no specification was in force: %(heights)s")
+        return text % {"heights": heights}
     return _("Height check: %(heights)s") % {"heights": heights}
 
 
@@ -62,4 +65,13 @@ def _height_checks_imported(entry: LedgerEntry) -> str:
         "%(count)s height checks came by import, measured from %(first)s to %(last)s.",
         len(checks),
     )
-    return line % {"count": len(checks), "first": first, "last": last}
+    told = line % {"count": len(checks), "first": first, "last": last}
+    unjudged = sum(each["specification_id"] is None and each["loading"] != "other" for each in checks)
+    if not unjudged:
+        return told
+    without = ngettext(
+        "One came without a verdict, since no specification was in force on its day.",
+        "%(count)s came without a verdict, since no specification was in force on their days.",
+        unjudged,
+    )
+    return f"{told} {without % {'count': unjudged}}"

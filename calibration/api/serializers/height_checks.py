@@ -172,7 +172,19 @@ class HeightCheckRecord(Recorded):
     loading = _loading()
     note = serializers.CharField(allow_blank=True)
     specification = serializers.UUIDField(
-        source="specification_id", allow_null=True, help_text=_("The revision that it is judged by.")
+        source="specification_id",
+        allow_null=True,
+        help_text=_(
+            "The revision that it is judged by. Null: none is in force on its day; the first one recorded that is "
+            "judges it from then on."
+        ),
+    )
+    specification_known_at = AwareDateTime(
+        allow_null=True,
+        help_text=_(
+            "When that revision came on record, or the vehicle got its model, where that was after the check; null "
+            "where it was judged at once, or is not judged."
+        ),
     )
     concession = serializers.UUIDField(
         source="concession_id", allow_null=True, help_text=_("Whose targets were in force instead.")
@@ -184,7 +196,10 @@ class HeightCheckRecord(Recorded):
         help_text=_("The earlier check that this one is, sent once more under another id; it is then not counted."),
     )
     counts_for_drift = serializers.BooleanField(
-        help_text=_("Loaded as specified, judged by a specification, and no copy of another check.")
+        help_text=_(
+            "Loaded as specified, judged by a specification, no copy of another check, and no height that waits to be "
+            "confirmed."
+        )
     )
     verdict = OneOf(
         "Verdict",

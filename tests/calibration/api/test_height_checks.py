@@ -78,6 +78,11 @@ def test_a_vehicle_without_specification_has_its_heights(site: Site) -> None:
 
     assert check["corners"]["RL"]["mean_mm"] == 504.0
     assert check["corners"]["RL"]["deviation_mm"] is check["sides"] is check["specification"] is None
+    assert check["specification_known_at"] is None
+    (finding,) = check["findings"]
+    assert (finding["code"], finding["severity"]) == ("not_judged_yet", "note")
+    (line, *_others) = bench.get(f"/vehicles/{bench.vehicle.vin}/history/").json()["results"]
+    assert line["summary"].startswith("Height check, without a verdict since no specification was in force: FL 486")
 
 
 def test_what_is_odd_about_it_is_said_and_nothing_refused(bench: HttpBench) -> None:

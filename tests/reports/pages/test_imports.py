@@ -92,8 +92,9 @@ def test_checks_of_a_time_before_any_specification_are_told_of(site: Site, manag
     run = manager.post(columns, {**form_of(manager.get(columns)).filled(), "how": "import"})["Location"]
     carry_out(site)
     told = manager.get(run).content.decode()
-    assert "No specification judges one check" in told
-    assert "first record a revision of the specification" not in told, "it is too late for these"
+    assert "When it came, no specification judged one check" in told
+    assert "first record a revision of the specification" not in told, "it is too late to be asked about these"
+    assert "It judges them as soon as it is on record" in told
     judged = HeightCheck.objects.filter(vehicle=vehicle).order_by("taken_at").values_list("specification__revision")
     assert [revision for (revision,) in judged] == [None, 2, 1]
 

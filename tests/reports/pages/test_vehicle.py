@@ -13,12 +13,14 @@ from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from fleet import services
+from fleet.actor import Actor
 from fleet.ids import new_id
-from fleet.models import Workshop
+from fleet.models import Vehicle, Workshop
 from fleet.tenancy import in_workshop
-from tests.factories import Site
+from reports.services.alerts import vehicle_evaluate
+from tests.factories import SPECIFICATION, Site
 from tests.fleet.signin.browsers import browser_of
-from tests.reports import jobs
+from tests.reports import drifting, jobs
 
 from .conftest import AtWork
 
@@ -109,6 +111,72 @@ def test_a_vehicle_without_a_specification_is_drawn_without_verdict(manager: Cli
     assert "470.5" in page
     assert "not judged" in page
     assert "None: heights are recorded without a verdict" in page
+
+
+def checked_without_specification(site: Site, front_right: float = 486.0) -> Vehicle:
+    vehicle = site.vehicle(vehicle_model=site.vehicle_model())
+    drifting.checked(site, vehicle, days_ago=0.5, FR=front_right)
+    return vehicle
+
+
+def specified(site: Site, vehicle: Vehicle) -> None:
+    """Now, and in force since long before anything was measured."""
+    with in_workshop(site.workshop.pk):
+        services.specification_add(
+            actor=site.manager.actor(),
+            record_id=new_id(),
+            vehicle_model=vehicle.vehicle_model,
+            specification=SPECIFICATION,
+        )
+
+
+def test_a_check_without_a_specification_says_why_it_has_no_verdict_and_what_to_do(manager: Client, site: Site) -> None:
+    vehicle = checked_without_specification(site)
+    page = manager.get(f"/vehicles/{vehicle.vin}/").content.decode()
+    assert "Height checks without a verdict" in page
+    assert page.count("(no specification for this day)") == 4
+    assert f'href="/vehicle-models/{vehicle.vehicle_model_id}/specifications/new/"' in page
+    driver = browser_of(site.person("operator_contact", operator=vehicle.operator_id))
+    page = driver.get(f"/vehicles/{vehicle.vin}/").content.decode()
+    assert "a manager can record a revision" in page
+    assert "/specifications/new/" not in page
+
+
+def test_a_check_that_is_judged_later_says_by_what(manager: Client, site: Site) -> None:
+    vehicle = checked_without_specification(site)
+    specified(site, vehicle)
+    page = manager.get(f"/vehicles/{vehicle.vin}/").content.decode()
+    assert len(re.findall(r"\(by revision 1, known since [^)]+, after this check\)", page)) == 4
+    assert "Height checks without a verdict" not in page
+    assert "Heights that nobody has confirmed" not in page
+
+
+def test_a_height_that_nobody_was_asked_about_is_marked_at_its_corner(manager: Client, site: Site) -> None:
+    vehicle = checked_without_specification(site, front_right=48.6)
+    specified(site, vehicle)
+    page = manager.get(f"/vehicles/{vehicle.vin}/").content.decode()
+    assert "Heights that nobody has confirmed" in page
+    assert page.count("(far from target and never confirmed)") == 1
+
+
+def test_a_height_that_nobody_was_asked_about_is_no_point_of_its_drift(manager: Client, site: Site) -> None:
+    vehicle = checked_without_specification(site, front_right=48.6)
+    drifting.checked(site, vehicle, days_ago=0.4)
+    specified(site, vehicle)
+    with in_workshop(site.workshop.pk):
+        vehicle_evaluate(actor=Actor.system(site.workshop.pk, timezone.now()), vehicle_id=vehicle.pk)
+    page = manager.get(f"/vehicles/{vehicle.vin}/").content.decode()
+    drawn = charts_in(page[page.index('id="drift"') : page.index('id="setpoints"')])
+    assert len(drawn) == 4
+    assert not [text for chart in drawn for text in chart.itertext() if re.search(r"\N{MINUS SIGN}\d{3}", text)]
+
+
+def test_a_check_judged_at_once_needs_no_reason(manager: Client, site: Site) -> None:
+    vehicle = site.vehicle()
+    drifting.checked(site, vehicle, days_ago=9)
+    page = manager.get(f"/vehicles/{vehicle.vin}/").content.decode()
+    for words in ("Height checks without a verdict", "no specification for this day", "known since"):
+        assert words not in page, words
 
 
 def test_a_vehicle_just_added_says_what_is_missing(manager: Client, site: Site) -> None:
