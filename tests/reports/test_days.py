@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -24,9 +25,10 @@ from reports.alert_words import date_of
 from reports.drawing.drift_chart import DriftChart, DriftPoint, draw_drift_chart
 from reports.models import Reminder
 from reports.pages.drift import drift_shown
-from reports.selectors.due import checks
+from reports.selectors.due import checks, due_instruments, due_vehicles
 from reports.selectors.operator_summary import lines_of, vehicles_of
-from tests.elsewhere import ONE_DAY, Place, moved, on_both_sides
+from reports.selectors.standing import urgent_first
+from tests.elsewhere import ONE_DAY, Place, move, moved, on_both_sides
 from tests.factories import SPECIFICATION, Site
 from tests.fleet.pages.forms import errors_in, send
 from tests.fleet.signin.browsers import browser_of
@@ -76,7 +78,7 @@ def test_a_check_is_overdue_from_the_beginning_of_its_day(site: Site, zone: str,
         stages = []
         for now in (begins - datetime.resolution, begins):
             actor = site.manager.actor(now)
-            [due] = checks(DriftSeries.objects.all(), now, until=now + ONE_DAY)
+            [due] = checks(DriftSeries.objects.all(), now, within=ONE_DAY)
             lines = lines_of(list(vehicles_of(vehicle.operator, actor)), actor, ZoneInfo(zone))
             [line] = [each for each in lines if each.vin == vehicle.vin]
             shown = drift_shown(actor, vehicle, drift_of(vehicle), [], unit="mm", zone=ZoneInfo(zone))
@@ -85,6 +87,39 @@ def test_a_check_is_overdue_from_the_beginning_of_its_day(site: Site, zone: str,
             assert due.due_on == line.due_on == shown["due"].on == due_on
     assert place.zone == zone
     assert stages == [(Reminder.Stage.DUE,) * 3, (Reminder.Stage.OVERDUE,) * 3]
+
+
+DUE: Final = date(2027, 4, 5)
+TWO_WEEKS_BEFORE: Final = date(2027, 3, 22)
+"""Between these days clocks go forward in Europe, and back in New Zealand."""
+
+
+@pytest.mark.parametrize("zone", ["Pacific/Kiritimati", "Pacific/Auckland", "Europe/Berlin", "Pacific/Pago_Pago"])
+@pytest.mark.parametrize("by_distance", [False, True])
+def test_a_check_is_due_soon_from_the_beginning_of_the_day_two_weeks_before(
+    site: Site, zone: str, by_distance: bool, perform_all: Perform
+) -> None:
+    """Wherever the workshop is, and though one of the days between has 23 or 25 hours: as calibrations are."""
+    vehicle = site.vehicle()
+    drifting.checked(site, vehicle, days_ago=40)
+    site.instrument(serial="T-1", calibrated_on=date(2020, 1, 1), calibration_due_on=DUE)
+    perform_all(site)
+    move(site, zone)
+    evening = datetime.combine(DUE, time(23, 59), ZoneInfo(zone))
+    by_months = datetime.combine(DUE, time.min, UTC)
+    days = {"due_day": math.inf if by_distance else day_of(by_months)}
+    far = {"distance_due_day": day_of(evening) if by_distance else math.inf, "due_at_km": 1.0}
+    begins = datetime.combine(TWO_WEEKS_BEFORE, time.min, ZoneInfo(zone)).astimezone(UTC)
+    with in_workshop(site.workshop.pk):
+        DriftSeries.objects.filter(vehicle=vehicle).update(**days, **far)
+        for now, stage in ((begins - datetime.resolution, None), (begins, Reminder.Stage.DUE)):
+            actor, told = site.manager.actor(now), [each.due_on for each in (*due_vehicles(now), *due_instruments(now))]
+            shown = drift_shown(actor, vehicle, drift_of(vehicle), [], unit="mm", zone=ZoneInfo(zone))
+            [row] = urgent_first(Vehicle.objects.filter(pk=vehicle.pk), actor)
+            assert shown is not None
+            assert (shown["due"].stage, shown["due"].on) == (stage, DUE)
+            assert row.urgency == (1 if stage else 2)
+            assert told == ([DUE, DUE] if stage else [])
 
 
 @on_both_sides
