@@ -43,6 +43,12 @@ def drift_of_model_changed(actor: Actor, vehicle_model_id: uuid.UUID) -> None:
         drift_changed(actor, vehicle_id)
 
 
+def drift_of_workshop_changed(actor: Actor) -> None:
+    """The same for all vehicles: the workshop's days begin at other times."""
+    for vehicle_id in DriftSeries.objects.values_list("vehicle", flat=True):
+        drift_changed(actor, vehicle_id)
+
+
 def drift_bring_up_to_date(*, actor: Actor, vehicle_id: uuid.UUID) -> Series | None:
     """Take in what was recorded since; gives the whole series, None where the vehicle is gone.
 

@@ -14,6 +14,7 @@ from django.test import Client
 from reportlab.graphics.shapes import Group, String
 
 from calibration.models import DriftSeries
+from calibration.rules.check_due import months_after
 from calibration.rules.drift_course import day_of, time_of_day
 from calibration.selectors.vehicle_drift import drift_of
 from fleet import services
@@ -28,7 +29,7 @@ from reports.pages.drift import drift_shown
 from reports.selectors.due import checks, due_instruments, due_vehicles
 from reports.selectors.operator_summary import lines_of, vehicles_of
 from reports.selectors.standing import urgent_first
-from tests.elsewhere import ONE_DAY, Place, move, moved, on_both_sides
+from tests.elsewhere import HOURS, ONE_DAY, Place, move, moved, on_both_sides
 from tests.factories import SPECIFICATION, Site
 from tests.fleet.pages.forms import errors_in, send
 from tests.fleet.signin.browsers import browser_of
@@ -144,6 +145,32 @@ def test_figures_of_an_alert_are_days_there_and_what_is_due_by_months_is_a_day_a
         assert date_of(details, "step_day") == place.today
         assert date_of({**details, "due_at_km": 35_000.0}, "due_day") == place.today
         assert date_of(anywhere, "due_day") == place.today
+
+
+@pytest.mark.parametrize(("before", "after"), [("UTC", "Pacific/Auckland"), ("Pacific/Auckland", "UTC")])
+def test_a_change_of_zone_brings_due_days_up_to_date(site: Site, before: str, after: str, perform_all: Perform) -> None:
+    """Measured when it was the next day in Auckland; of a vehicle that never was there is nothing to do."""
+    move(site, before)
+    vehicle = with_interval(site, check_interval_months=6, check_interval_km=None)
+    measured_at = datetime.combine(datetime.now(UTC).date() - 40 * ONE_DAY, time(HOURS["Pacific/Auckland"]), UTC)
+    drifting.checked(site, vehicle, days_ago=(datetime.now(UTC) - measured_at) / ONE_DAY)
+    site.vehicle()
+    perform_all(site)
+
+    def due() -> date:
+        with in_workshop(site.workshop.pk):
+            [found] = checks(DriftSeries.objects.all(), measured_at, within=timedelta(400))
+        return found.due_on
+
+    def due_in(zone: str) -> date:
+        return months_after(measured_at.astimezone(ZoneInfo(zone)).date(), 6)
+
+    assert due() == due_in(before)
+    move(site, after)
+    performed = perform_all(site)
+    assert due() == due_in(after) != due_in(before)
+    assert performed.count("fleet.time_zone_changed") == 1
+    assert performed.count("calibration.drift_changed") == 1
 
 
 def _texts(group: Group) -> set[str]:
