@@ -84,9 +84,10 @@ def evaluate_drift_of_model(actor: Actor, payload: Payload) -> None:
 
 
 @handles("fleet.time_zone_changed")
-def evaluate_drift_of_workshop(actor: Actor, payload: Payload) -> None:
-    """Repeatable, as above."""
+def go_by_other_days(actor: Actor, payload: Payload) -> None:
+    """Repeatable: each vehicle's evaluation is, and the round stays the only one."""
     drift_of_workshop_changed(actor)
+    daily_round.round_move(actor=actor)
 
 
 @handles(sweep.KIND)

@@ -80,6 +80,21 @@ class TestRound:
         expected = [datetime.combine(first + timedelta(days=each), time(6), there) for each in range(days)]
         assert following(quiet, expected[0], [timedelta()] * (days - 1)) == expected[1:]
 
+    def test_comes_in_the_morning_of_another_zone_as_soon_as_the_workshop_is_there(
+        self, quiet: Site, perform_all: Perform
+    ) -> None:
+        for zone in ("Pacific/Auckland", "America/New_York"):
+            with in_workshop(quiet.workshop.pk):  # not due while this test runs
+                OutboxItem.objects.filter(kind="reports.daily_round", state="waiting").update(
+                    due_at=timezone.now() + timedelta(hours=12)
+                )
+            move(quiet, zone)
+            assert "reports.daily_round" not in perform_all(quiet)
+            with in_workshop(quiet.workshop.pk):
+                planned = OutboxItem.objects.get(kind="reports.daily_round", state="waiting")
+            assert planned.due_at.astimezone(ZoneInfo(zone)).strftime("%H:%M") == "06:00"
+            assert planned.due_at - timezone.now() <= timedelta(hours=25)
+
     def test_a_worker_that_was_away_over_midnight_goes_the_missed_round_and_then_that_of_the_day(
         self, quiet: Site
     ) -> None:
