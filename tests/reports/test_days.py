@@ -173,6 +173,45 @@ def test_a_change_of_zone_brings_due_days_up_to_date(site: Site, before: str, af
     assert performed.count("calibration.drift_changed") == 1
 
 
+def at_changes(year: int) -> dict[str, datetime]:
+    """When a year, and the time of summer or winter, begins at a place; New York has both on other days than Berlin."""
+    march, october = (31 - date(year, month, 31).isoweekday() % 7 for month in (3, 10))  # the last Sundays
+    return {
+        "America/New_York": datetime(year, 1, 1, tzinfo=ZoneInfo("America/New_York")).astimezone(UTC),
+        "Europe/Berlin": datetime(year, 3, march, 1, tzinfo=UTC),
+        "Europe/Vienna": datetime(year, 10, october, 1, tzinfo=UTC),
+    }
+
+
+@pytest.mark.parametrize(
+    ("zone", "opened", "signed"),
+    [
+        ("America/New_York", "12-31T23:57:00-05:00", "01-01T00:01:00-05:00"),
+        ("Europe/Berlin", "01:57:00+01:00", "03:01:00+02:00"),
+        ("Europe/Vienna", "02:57:00+02:00", "02:01:00+01:00"),
+    ],
+)
+def test_a_job_over_a_change_of_year_or_clocks_has_its_times_in_order(
+    site: Site, zone: str, opened: str, signed: str
+) -> None:
+    """Opened and measured before, signed off after."""
+    change = at_changes(site.began_at.year + 1)[zone]
+    move(site, zone)
+    tape = site.instrument(calibrated_on=date(2020, 1, 1), calibration_due_on=change.date() + 300 * ONE_DAY)
+    bench = jobs.Bench(site, site.vehicle(), tape, change - timedelta(minutes=4))
+    bench.receive()
+    bench.check_readiness()
+    bench.measure(jobs.WITHIN)
+    bench.now += timedelta(minutes=1)
+    bench.sign_off()
+    found = document(bench)
+    times = [found.job.opened_at, found.rounds[0].taken_at, found.signatures[0].signed_at, found.issued_at]
+    assert times == sorted(times, key=datetime.timestamp)
+    assert times[0].isoformat().endswith(opened)
+    assert times[2].isoformat().endswith(signed)
+    assert times[2] - times[0] == timedelta(minutes=4)
+
+
 def _texts(group: Group) -> set[str]:
     found: set[str] = set()
     for each in group.contents:
