@@ -49,9 +49,12 @@ def following(site: Site, due: datetime, late: Sequence[timedelta]) -> list[date
 
 
 class TestRound:
-    def test_is_planned_for_the_next_morning_of_a_new_workshop(self, quiet: Site, items: Items) -> None:
-        planned = items(quiet, "reports.daily_round")[-1]  # at six in the morning the first one is done by now
-        with in_workshop(quiet.workshop.pk):
+    def test_is_planned_for_the_next_morning_of_a_new_workshop(
+        self, site: Site, perform_all: Perform, items: Items
+    ) -> None:
+        perform_all(site)
+        planned = items(site, "reports.daily_round")[-1]  # at six in the morning the first one is done by now
+        with in_workshop(site.workshop.pk):
             zone = ZoneInfo(Workshop.objects.get().time_zone)
         assert planned.state == "waiting"
         assert planned.due_at.astimezone(zone).strftime("%H:%M") == "06:00"
