@@ -68,15 +68,14 @@ def calendar_file(person: Membership, now: datetime) -> bytes:
 
 
 def _entries(actor: Actor) -> Iterator[Entry]:
-    until = actor.now + AHEAD
-    yield from _of_vehicles(actor, until)
+    yield from _of_vehicles(actor)
     if sees_whole_workshop(actor):
-        yield from _of_instruments(actor, until)
+        yield from _of_instruments(actor)
 
 
-def _of_vehicles(actor: Actor, until: datetime) -> Iterator[Entry]:
+def _of_vehicles(actor: Actor) -> Iterator[Entry]:
     of_vehicles = DriftSeries.objects.filter(vehicle__in=vehicles_now_of(actor).order_by())
-    due = list(checks(of_vehicles, actor.now, until=until))
+    due = list(checks(of_vehicles, actor.now, within=AHEAD))
     of_due = Vehicle.objects.filter(pk__in=[each.vehicle for each in due])
     vehicles, changed = with_known(of_due, actor).in_bulk(), known_changed_at(of_due, actor.now)
     for each in due:
@@ -109,8 +108,8 @@ def _about_check(vehicle: Vehicle, due: DueThing) -> Iterator[str]:
         yield _("Due at %(km)s km, which is expected to be reached on this day") % {"km": km}
 
 
-def _of_instruments(actor: Actor, until: datetime) -> Iterator[Entry]:
-    due = sorted(calibrations(actor.now, until=until), key=lambda each: (each.due_on, str(each.instrument)))
+def _of_instruments(actor: Actor) -> Iterator[Entry]:
+    due = sorted(calibrations(actor.now, within=AHEAD), key=lambda each: (each.due_on, str(each.instrument)))
     found = Instrument.objects.in_bulk([each.instrument for each in due])
     for each in due:
         assert each.instrument is not None  # that is what was asked for

@@ -15,7 +15,7 @@ from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import Any
 
-from calibration.services.drift import drift_of_model_changed
+from calibration.services.drift import drift_of_model_changed, drift_of_workshop_changed
 from fleet import outbox
 from fleet.actor import Actor
 from fleet.outbox import handles
@@ -81,6 +81,13 @@ def evaluate_drift(actor: Actor, payload: Payload) -> None:
 def evaluate_drift_of_model(actor: Actor, payload: Payload) -> None:
     """Repeatable: each vehicle's evaluation is."""
     drift_of_model_changed(actor, _id(payload, "vehicle_model"))
+
+
+@handles("fleet.time_zone_changed")
+def go_by_other_days(actor: Actor, payload: Payload) -> None:
+    """Repeatable: each vehicle's evaluation is, and the round stays the only one."""
+    drift_of_workshop_changed(actor)
+    daily_round.round_move(actor=actor)
 
 
 @handles(sweep.KIND)

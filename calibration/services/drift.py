@@ -49,6 +49,17 @@ def drift_of_model_changed(actor: Actor, vehicle_model_id: uuid.UUID) -> None:
         drift_changed(actor, vehicle_id)
 
 
+def drift_of_workshop_changed(actor: Actor) -> None:
+    """The same for all vehicles: the workshop's days begin at other times.
+
+    By distance a check is due at a moment: that stays, but the day on which that is may be another in calendars.
+    """
+    kept = DriftSeries.objects.all()
+    kept.update(due_changed_at=actor.now)
+    for vehicle_id in kept.values_list("vehicle", flat=True):
+        drift_changed(actor, vehicle_id)
+
+
 def drift_bring_up_to_date(*, actor: Actor, vehicle_id: uuid.UUID) -> Series | None:
     """Take in what was recorded since; gives the whole series, None where the vehicle is gone.
 

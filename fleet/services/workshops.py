@@ -28,6 +28,7 @@ from .vehicle_models import later_revisions_await
 
 FIRST_DEVICE: Final = "create_workshop"
 FOUNDED_KIND: Final = "fleet.workshop_founded"
+ZONE_KIND: Final = "fleet.time_zone_changed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,4 +119,5 @@ def workshop_update(*, actor: Actor, expected_versions: Collection[int], changes
         ledger.append(actor, "workshop_changed", workshop)
         if workshop.time_zone != zone:
             later_revisions_await(actor=actor)  # their days begin at other times now
+            outbox.append(actor, ZONE_KIND, {})
     return workshop

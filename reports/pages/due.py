@@ -68,7 +68,7 @@ def vehicles_to_show(actor: Actor) -> list[DueVehicle]:
     """What is known to be outside or not done, by registration; then what is merely due, the earliest first."""
     mine = vehicles_now_of(actor).order_by()
     known = dict(with_known(mine, actor).exclude(known="").order_by("registration", "vin").values_list("pk", "known"))
-    due = {each.vehicle: each for each in checks(_series_of(mine), actor.now, until=actor.now + AHEAD) if each.vehicle}
+    due = {each.vehicle: each for each in checks(_series_of(mine), actor.now, within=AHEAD) if each.vehicle}
     first = [DueVehicle(vehicle, state, due.get(vehicle)) for vehicle, state in known.items()]
     return first + [DueVehicle(vehicle, "", each) for vehicle, each in due.items() if vehicle not in known]
 
@@ -78,11 +78,11 @@ def _series_of(vehicles: QuerySet[Vehicle]) -> QuerySet[DriftSeries]:
 
 
 def overdue_instruments(actor: Actor) -> int:
-    today = calibrations(actor.now, until=actor.now)
+    today = calibrations(actor.now, within=timedelta())
     return sum(each.stage == Reminder.Stage.OVERDUE for each in today)
 
 
 def _calibrations(actor: Actor) -> list[dict[str, Any]]:
-    due = sorted(calibrations(actor.now, until=actor.now + AHEAD), key=lambda each: (each.due_on, str(each.instrument)))
+    due = sorted(calibrations(actor.now, within=AHEAD), key=lambda each: (each.due_on, str(each.instrument)))
     found = Instrument.objects.in_bulk([each.instrument for each in due])
     return [{"due": each, "instrument": found[each.instrument]} for each in due if each.instrument]

@@ -33,6 +33,7 @@ KINDS: Final = {
     "fleet.odometer_recorded": gettext_lazy("Follow the drift of a vehicle after its odometer was read"),
     "fleet.vehicle_model_changed": gettext_lazy("Follow the drift of a vehicle by another model"),
     "fleet.specification_in_force": gettext_lazy("Follow the drift of a model's vehicles by a new specification"),
+    "fleet.time_zone_changed": gettext_lazy("Bring due days and the daily round to the workshop’s new time zone"),
     "reports.drift_sweep": gettext_lazy("Look through all vehicles for drift and overdue checks"),
     "reports.certificate_issue": gettext_lazy("Issue a replacement certificate"),
     "reports.certificate_issued": gettext_lazy("Send word of a certificate"),

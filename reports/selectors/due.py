@@ -6,22 +6,22 @@ import math
 import uuid
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta, tzinfo
+from datetime import UTC, date, datetime, time, timedelta, tzinfo
 from typing import Final
 
-from django.db.models import Exists, OuterRef, QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.db.models.functions import Least
 
 from calibration.models import OPEN_STATES, DriftSeries, DriftState, Job
 from calibration.rules.drift_course import day_of, time_of_day
 from calibration.selectors.vehicle_drift import VehicleDrift
-from fleet.days import local_day, workshop_zone
+from fleet.days import first_moment, local_day, workshop_zone
 from fleet.selectors.instruments import instruments
 
 from ..models import Reminder
 
 SOON: Final = timedelta(days=14)
-"""How long before its day somebody is told."""
+"""How long before its day somebody is told: days of the workshop's calendar, of which some have 23 or 25 hours."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +65,7 @@ def next_check(drift: VehicleDrift | None, now: datetime, zone: tzinfo) -> NextC
 def _stage_of_check(due_at: datetime, now: datetime, zone: tzinfo, *, by_distance: bool) -> Reminder.Stage | None:
     return _stage(
         is_overdue=is_overdue(due_at, now, zone, by_distance=by_distance),
-        is_soon=day_of(due_at) <= day_of(now + SOON),
+        is_soon=day_due(due_at, zone, by_distance=by_distance) <= now.astimezone(zone).date() + SOON,
     )
 
 
@@ -78,15 +78,23 @@ def _stage(*, is_overdue: bool, is_soon: bool) -> Reminder.Stage | None:
 def due_vehicles(now: datetime) -> Iterator[DueThing]:
     """Those whose height check is due within two weeks or overdue; those in the bay are about to be measured."""
     in_the_bay = Job.objects.filter(vehicle=OuterRef("vehicle"), state__in=OPEN_STATES)
-    return checks(DriftSeries.objects.exclude(Exists(in_the_bay)), now, until=now + SOON)
+    return checks(DriftSeries.objects.exclude(Exists(in_the_bay)), now, within=SOON)
 
 
-def checks(of_vehicles: QuerySet[DriftSeries], now: datetime, *, until: datetime) -> Iterator[DueThing]:
-    """The next height check of each vehicle that has one by a time, the earliest first."""
+def due_within(ahead: timedelta, now: datetime, series: str = "") -> Q:
+    """Of a `DriftSeries`, or of what has one as `series`: due by `day_due` within so many days of the calendar."""
+    last = local_day(now) + ahead
+    by_months = day_of(datetime.combine(last, time.min, UTC))
+    by_distance = day_of(first_moment(last + timedelta(days=1)))
+    return Q((f"{series}due_day__lte", by_months)) | Q((f"{series}distance_due_day__lt", by_distance))
+
+
+def checks(of_vehicles: QuerySet[DriftSeries], now: datetime, *, within: timedelta) -> Iterator[DueThing]:
+    """The next height check of each vehicle that has one within so many days, the earliest first."""
     zone = workshop_zone()
     found = list(
         of_vehicles.annotate(first_day=Least("due_day", "distance_due_day"))
-        .filter(first_day__lte=day_of(until))
+        .filter(due_within(within, now))
         .order_by("first_day", "vehicle")
     )
     last_days = _last_days([series.vehicle_id for series in found])
@@ -125,18 +133,18 @@ def _last_days(vehicles: list[uuid.UUID]) -> dict[uuid.UUID, float]:
 
 def due_instruments(now: datetime) -> Iterator[DueThing]:
     """Those whose calibration ends within two weeks or has ended; not those withdrawn."""
-    return calibrations(now, until=now + SOON)
+    return calibrations(now, within=SOON)
 
 
-def calibrations(now: datetime, *, until: datetime) -> Iterator[DueThing]:
-    """The next calibration of each instrument in use that has one by a time."""
-    today, soon, last_day = (local_day(each) for each in (now, now + SOON, until))
+def calibrations(now: datetime, *, within: timedelta) -> Iterator[DueThing]:
+    """The next calibration of each instrument in use that has one within so many days."""
+    today = local_day(now)
     for instrument in instruments():
         calibration = instrument.latest_calibration
-        if instrument.is_withdrawn or calibration.due_on > last_day:
+        if instrument.is_withdrawn or calibration.due_on > today + within:
             continue
         yield DueThing(
-            stage=_stage(is_overdue=calibration.due_on < today, is_soon=calibration.due_on <= soon),
+            stage=_stage(is_overdue=calibration.due_on < today, is_soon=calibration.due_on <= today + SOON),
             done_on=calibration.calibrated_on,
             due_on=calibration.due_on,
             known_since=calibration.recorded_at,

@@ -21,7 +21,6 @@ from calibration.metrology.conformity import Verdict
 from calibration.metrology.corners import Corner
 from calibration.models import OPEN_STATES, Job, Pause
 from calibration.rules.course import VOIDING_KINDS
-from calibration.rules.drift_course import day_of
 from calibration.selectors.casefiles import case_files
 from calibration.selectors.drift import last_measured_outside
 from calibration.selectors.jobs import visible_jobs
@@ -33,7 +32,7 @@ from fleet.selectors.vehicles import sees_whole_workshop
 from ..models import Certificate, DriftAlert
 from .alerts import expected_of, most_serious_first, passed_at, visible_alerts, with_has_passed
 from .certificates import visible_certificates
-from .due import SOON
+from .due import SOON, due_within
 
 
 class Known(TextChoices):
@@ -125,8 +124,7 @@ def with_known(vehicles: QuerySet[Vehicle], actor: Actor) -> QuerySet[Any]:
 
 def urgent_first(vehicles: QuerySet[Vehicle], actor: Actor) -> QuerySet[Any]:
     """What is known first, then what is due within two weeks or overdue, then the rest; by registration."""
-    soon = day_of(actor.now + SOON)
-    is_due = Q(drift_series__due_day__lte=soon) | Q(drift_series__distance_due_day__lte=soon)
+    is_due = due_within(SOON, actor.now, "drift_series__")
     urgency = Case(When(~Q(known=""), then=Value(0)), When(is_due, then=Value(1)), default=Value(2))
     found: QuerySet[Any] = with_known(vehicles, actor).annotate(urgency=urgency)
     return found.order_by("urgency", "registration", "vin")

@@ -42,6 +42,13 @@ def round_plan(*, actor: Actor, since: datetime) -> None:
         outbox.append(actor, KIND, {"since": since.isoformat()}, due_at=due_at)
 
 
+def round_move(*, actor: Actor) -> None:
+    """Have the next round come in the morning of where the workshop is now."""
+    morning = _next_morning(actor.now, ZoneInfo(Workshop.objects.get().time_zone))
+    waiting = OutboxItem.objects.filter(kind=KIND, state=OutboxItem.State.WAITING, due_at__gt=actor.now)
+    waiting.update(due_at=morning)
+
+
 def round_go(*, actor: Actor, since: datetime) -> None:
     """Plan tomorrow's round, and ask for the e-mails of this one."""
     until = max(since, actor.now - SETTLED)

@@ -31,3 +31,37 @@ describe("The specification in force", () => {
     assert.equal(await inForce("Pacific/Honolulu", "2026-06-11T05:00:00Z"), "2026-06-10");
   });
 });
+
+describe("What is kept in an app that stays open", () => {
+  afterEach(() => {
+    globalThis.Date = SystemDate;
+  });
+
+  test("is cleared away after a day, but for jobs in which something goes on", async () => {
+    let now = new SystemDate(2027, 11, 30, 23, 58).getTime();
+    globalThis.Date = class extends SystemDate {
+      constructor(...given) {
+        super(...(given.length ? given : [now]));
+      }
+    };
+    const kept = new Map();
+    const cupboard = {
+      all: async () => [...kept],
+      hold: async (key, value) => void kept.set(key, value),
+      letGo: () => undefined,
+      remove: async (key) => void kept.delete(key),
+    };
+    const service = { get: async () => ({ body: { results: [] }, epoch: null, status: 200 }) };
+    const reads = new Reads(cupboard, service, () => null, async () => []);
+    await reads.sweep(() => ["leak:going-on"]);
+    const read = async (...jobs) => {
+      for (const job of jobs) await reads.refresh(job);
+      return [...kept.keys()].map((key) => key.split("/").at(-2));
+    };
+    assert.deepEqual(await read("going-on", "other"), ["going-on", "other"]);
+    now += 5 * 60_000; // over midnight
+    assert.deepEqual(await read("new"), ["going-on", "other", "new"]);
+    now = new SystemDate(2028, 0, 1, 0, 1).getTime();
+    assert.deepEqual(await read("newest"), ["going-on", "new", "newest"]);
+  });
+});

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from django.utils import timezone
@@ -175,6 +175,23 @@ def test_a_round_is_copied_from_the_paper_worksheet_with_set_points_in_hexadecim
     assert (round_["recorded_from"], round_["setpoints"]) == ("paper", stored)
     assert {each["measured_by"] for each in round_["readings"]} == {str(measurer.membership.pk)}
     assert abs((datetime.fromisoformat(round_["taken_at"]) - earlier).total_seconds()) < 60
+
+
+def test_a_worksheet_whose_screen_stands_open_over_midnight_is_of_the_new_day(tablet: TabletInBay) -> None:
+    _job, technician = opened(tablet, "Before you measure")
+    noon = datetime.now(UTC).replace(hour=12)
+    evening, night = (noon + each for each in (timedelta(0), timedelta(days=1)))
+    tablet.page.clock.set_fixed_time(evening)
+    technician.follow("Copy from paper")
+    day, at = (tablet.page.get_by_label(f"{each} on the sheet") for each in ("Day", "Time"))
+    expect(day).to_have_value(evening.date().isoformat())
+    tablet.page.clock.set_fixed_time(night)
+    at.focus()
+    expect(day).to_have_value(night.date().isoformat())
+    expect(day).to_have_attribute("max", night.date().isoformat())
+    day.fill(evening.date().isoformat())
+    at.focus()
+    expect(day).to_have_value(evening.date().isoformat())
 
 
 def note_moment(tablet: TabletInBay, at: Any) -> None:

@@ -15,11 +15,13 @@ from django.test import Client
 from django.utils import timezone
 from icalendar import Calendar
 
+from calibration.models import DriftSeries
 from deploy.logs import conceal_secrets
 from fleet import services
 from fleet.ids import new_id
 from fleet.models import CalendarFeed, Membership, Vehicle, Workshop
 from fleet.tenancy import in_workshop
+from tests.elsewhere import move
 from tests.factories import Person, Site
 from tests.fleet.signin.browsers import browser_of
 
@@ -175,6 +177,21 @@ class TestChange:
         assert after["dtstart"].dt > before["dtstart"].dt
         assert after["sequence"] > before["sequence"]
         assert after["last-modified"].dt > before["last-modified"].dt
+
+    def test_by_kilometres_the_day_may_be_another_in_another_zone(self, site: Site, perform_all: Perform) -> None:
+        vehicle = site.vehicle()
+        for days_ago, km in ((60, 10_000), (30, 22_000)):
+            drifting.checked(site, vehicle, days_ago=days_ago, odometer_km=km)
+        events = []
+        for zone in ("Pacific/Kiritimati", "Pacific/Pago_Pago"):  # 25 hours apart
+            move(site, zone, timezone.now())
+            perform_all(site)
+            events.append(events_of(site.manager)[f"Height check due: {vehicle.registration}"])
+            with in_workshop(site.workshop.pk):
+                DriftSeries.objects.update(due_changed_at=timezone.now() - timedelta(hours=1))
+        before, after = events
+        assert after["dtstart"].dt < before["dtstart"].dt
+        assert after["last-modified"].dt > timezone.now() - timedelta(minutes=30)
 
     def test_one_known_outside_says_so_on_its_day_until_it_is_not(
         self, site: Site, measured: Vehicle, perform_all: Perform, monkeypatch: pytest.MonkeyPatch

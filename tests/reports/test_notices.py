@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
-from datetime import datetime, timedelta
+from collections.abc import Callable, Sequence
+from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -26,6 +26,7 @@ from reports.selectors.recipients import Recipient
 from reports.services.certificates import certificate_send_again
 from reports.services.daily_round import round_go
 from reports.services.notices import notice_decline
+from tests.elsewhere import move
 from tests.factories import Site
 
 from . import drifting, jobs
@@ -34,21 +35,77 @@ from .rounds import Perform, alert, round_at, system, to
 Items = Callable[..., list[OutboxItem]]
 
 
+def following(site: Site, due: datetime, late: Sequence[timedelta]) -> list[datetime]:
+    """For when a round is planned by the one before, the first of which is due at a time; each goes so much later."""
+    found = []
+    with in_workshop(site.workshop.pk):
+        rounds = OutboxItem.objects.filter(kind="reports.daily_round")
+        for each in late:
+            rounds.update(state="done", finished_at=timezone.now())
+            round_go(actor=system(site, due.astimezone(UTC) + each), since=due - timedelta(days=1))
+            due = rounds.get(state="waiting").due_at.astimezone(due.tzinfo)
+            found.append(due)
+    return found
+
+
 class TestRound:
-    def test_is_planned_for_the_next_morning_of_a_new_workshop(self, quiet: Site, items: Items) -> None:
-        [planned] = items(quiet, "reports.daily_round")
-        with in_workshop(quiet.workshop.pk):
+    def test_is_planned_for_the_next_morning_of_a_new_workshop(
+        self, site: Site, perform_all: Perform, items: Items
+    ) -> None:
+        perform_all(site)
+        [planned] = items(site, "reports.daily_round")
+        with in_workshop(site.workshop.pk):
             zone = ZoneInfo(Workshop.objects.get().time_zone)
         assert planned.state == "waiting"
         assert planned.due_at.astimezone(zone).strftime("%H:%M") == "06:00"
-        assert timedelta(0) < planned.due_at - timezone.now() <= timedelta(days=1)
+        assert timedelta(0) < planned.due_at - planned.created_at <= timedelta(hours=25)
 
     def test_plans_the_next_one_and_only_one(self, quiet: Site, items: Items) -> None:
+        now = timezone.now()
         with in_workshop(quiet.workshop.pk):
-            OutboxItem.objects.filter(kind="reports.daily_round").update(state="done", finished_at=timezone.now())
+            OutboxItem.objects.filter(kind="reports.daily_round").update(state="done", finished_at=now)
             for _ in range(3):
-                round_go(actor=system(quiet), since=timezone.now() - timedelta(days=1))
+                round_go(actor=system(quiet, now), since=now - timedelta(days=1))
         assert len([each for each in items(quiet, "reports.daily_round") if each.state == "waiting"]) == 1
+
+    @pytest.mark.parametrize(
+        "zone",
+        ["Europe/Berlin", "America/New_York", "Australia/Lord_Howe", "Pacific/Kiritimati", "Pacific/Pago_Pago"],
+    )
+    @pytest.mark.parametrize(
+        ("first", "days"),
+        [(date(2027, 3, 12), 30), (date(2027, 10, 29), 12), (date(2027, 12, 30), 4), (date(2028, 2, 27), 4)],
+    )
+    def test_comes_once_on_each_day_of_the_workshop(self, quiet: Site, zone: str, first: date, days: int) -> None:
+        """At six, though some days have 23 or 25 hours; over the ends of months and years, and a leap day."""
+        move(quiet, zone)
+        there = ZoneInfo(zone)
+        expected = [datetime.combine(first + timedelta(days=each), time(6), there) for each in range(days)]
+        assert following(quiet, expected[0], [timedelta()] * (days - 1)) == expected[1:]
+
+    def test_comes_in_the_morning_of_another_zone_as_soon_as_the_workshop_is_there(
+        self, quiet: Site, perform_all: Perform
+    ) -> None:
+        for zone in ("Pacific/Auckland", "America/New_York"):
+            with in_workshop(quiet.workshop.pk):  # not due while this test runs
+                OutboxItem.objects.filter(kind="reports.daily_round", state="waiting").update(
+                    due_at=timezone.now() + timedelta(hours=12)
+                )
+            move(quiet, zone)
+            assert "reports.daily_round" not in perform_all(quiet)
+            with in_workshop(quiet.workshop.pk):
+                planned = OutboxItem.objects.get(kind="reports.daily_round", state="waiting")
+            assert planned.due_at.astimezone(ZoneInfo(zone)).strftime("%H:%M") == "06:00"
+            assert planned.due_at - timezone.now() <= timedelta(hours=25)
+
+    def test_a_worker_that_was_away_over_midnight_goes_the_missed_round_and_then_that_of_the_day(
+        self, quiet: Site
+    ) -> None:
+        """Of two days without it goes one round."""
+        move(quiet, "Europe/Berlin")
+        there = ZoneInfo("Europe/Berlin")
+        due, late = datetime(2027, 3, 27, 6, tzinfo=there), [timedelta(hours=20), timedelta(), timedelta(hours=50)]
+        assert [each.day for each in following(quiet, due, late)] == [28, 29, 1]
 
     def test_a_demo_has_none(self, db: None, no_hints: None, perform_all: Perform, items: Items) -> None:
         from tests.factories import make_site

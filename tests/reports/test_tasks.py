@@ -40,6 +40,7 @@ EVERY_KIND: dict[str, dict[str, Any]] = {
     "fleet.odometer_recorded": {"vehicle": MISSING},
     "fleet.service_event_recorded": {"vehicle": MISSING},
     "fleet.specification_in_force": {"vehicle_model": MISSING},
+    "fleet.time_zone_changed": {},
     "fleet.vehicle_model_changed": {"vehicle": MISSING},
     "reports.drift_sweep": {"after": MISSING},
     "fleet.invitation_email": {"invitation": MISSING},

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -45,10 +45,10 @@ def row_of(browser: Client, vehicle: Vehicle) -> str:
     return " ".join(re.sub("<[^>]*>", " ", row).split())
 
 
-def shown_day(site: Site, *, days_ago: float) -> str:
+def shown_day(site: Site, at: datetime) -> str:
     with in_workshop(site.workshop.pk):
         zone = ZoneInfo(Workshop.objects.get().time_zone)
-    return dates.day((timezone.now() - timedelta(days=days_ago)).astimezone(zone))
+    return dates.day(at.astimezone(zone))
 
 
 def test_those_last_worked_on_come_first_with_their_job(manager: Client, at_work: AtWork, site: Site) -> None:
@@ -173,21 +173,21 @@ class TestMeasuredAndDue:
     ) -> None:
         tape = site.instrument()
         fine, low = site.vehicle(), site.vehicle()
-        drifting.checked(site, fine, days_ago=40, instrument=tape)
-        drifting.checked(site, low, days_ago=3, instrument=tape, FL=472)
+        long_ago = drifting.checked(site, fine, days_ago=40, instrument=tape)
+        lately = drifting.checked(site, low, days_ago=3, instrument=tape, FL=472)
         perform_all(site)
-        assert f"{shown_day(site, days_ago=40)} within" in row_of(manager, fine)
-        assert f"{shown_day(site, days_ago=3)} outside" in row_of(manager, low)
+        assert f"{shown_day(site, long_ago)} within" in row_of(manager, fine)
+        assert f"{shown_day(site, lately)} outside" in row_of(manager, low)
         assert "by interval" in row_of(manager, low)
         assert "by interval" not in row_of(manager, fine)
 
     def test_the_newest_measurement_counts(self, manager: Client, site: Site, perform_all: Perform) -> None:
         tape, vehicle = site.instrument(), site.vehicle()
-        drifting.checked(site, vehicle, days_ago=90, instrument=tape, FL=472)
-        drifting.checked(site, vehicle, days_ago=5, instrument=tape)
+        first = drifting.checked(site, vehicle, days_ago=90, instrument=tape, FL=472)
+        last = drifting.checked(site, vehicle, days_ago=5, instrument=tape)
         perform_all(site)
-        assert f"{shown_day(site, days_ago=5)} within" in row_of(manager, vehicle)
-        assert shown_day(site, days_ago=90) not in row_of(manager, vehicle)
+        assert f"{shown_day(site, last)} within" in row_of(manager, vehicle)
+        assert shown_day(site, first) not in row_of(manager, vehicle)
 
     def test_each_says_when_its_next_check_is_due_and_whether_that_is_soon_or_past(
         self, manager: Client, site: Site, perform_all: Perform
@@ -223,9 +223,9 @@ class TestMeasuredAndDue:
     ) -> None:
         specification = site.specification(check_interval_months=None, check_interval_km=None)
         vehicle = site.vehicle(vehicle_model=specification.vehicle_model)
-        drifting.checked(site, vehicle, days_ago=3)
+        at = drifting.checked(site, vehicle, days_ago=3)
         perform_all(site)
-        assert shown_day(site, days_ago=3) in row_of(manager, vehicle)
+        assert shown_day(site, at) in row_of(manager, vehicle)
         assert "none known" in row_of(manager, vehicle)
 
     @pytest.mark.parametrize(
@@ -239,7 +239,7 @@ class TestMeasuredAndDue:
         self, manager: Client, site: Site, perform_all: Perform, kind: str, corner: str, told: str
     ) -> None:
         vehicle = site.vehicle()
-        drifting.checked(site, vehicle, days_ago=3)
+        at = drifting.checked(site, vehicle, days_ago=3)
         with in_workshop(site.workshop.pk):
             event_record(
                 actor=site.manager.actor(),
@@ -250,14 +250,14 @@ class TestMeasuredAndDue:
                 happened_at=timezone.now(),
             )
         perform_all(site)
-        assert told.format(day=shown_day(site, days_ago=3)) in row_of(manager, vehicle)
+        assert told.format(day=shown_day(site, at)) in row_of(manager, vehicle)
 
     def test_a_contact_is_told_of_neither_once_it_is_another_operators(self, site: Site, perform_all: Perform) -> None:
         vehicle = site.vehicle()
         contact = browser_of(site.person("operator_contact", operator=vehicle.operator_id))
-        drifting.checked(site, vehicle, days_ago=3)
+        at = drifting.checked(site, vehicle, days_ago=3)
         perform_all(site)
-        assert shown_day(site, days_ago=3) in row_of(contact, vehicle)
+        assert shown_day(site, at) in row_of(contact, vehicle)
         with in_workshop(site.workshop.pk):
             services.vehicle_update(
                 actor=site.manager.actor(),
@@ -265,7 +265,7 @@ class TestMeasuredAndDue:
                 expected_versions=[Vehicle.objects.get(pk=vehicle.pk).version],
                 changes={"operator": site.operator().pk},
             )
-        assert shown_day(site, days_ago=3) not in row_of(contact, vehicle)
+        assert shown_day(site, at) not in row_of(contact, vehicle)
         assert row_of(contact, vehicle).endswith("– – –")
 
     def test_many_that_were_measured_cost_the_queries_of_one(

@@ -70,7 +70,7 @@ export class App {
     try {
       await this.session.open();
       await this.drafts.open();
-      await this.reads.sweep(this.drafts.keys);
+      await this.reads.sweep(() => this.drafts.keys);
     } catch (error) {
       if (!(error instanceof StorageRefused || error instanceof StorageFull)) throw error;
       this.frame.mount();

@@ -22,6 +22,10 @@ export class Reads {
   #turns = 0;
   /** Which question the kept answer is to, by path. @type {Map<string, number>} */
   #answered = new Map();
+  /** Of which day there was an answer last; null before anything was cleared away. @type {string | null} */
+  #day = null;
+  /** Keys of drafts that hold the ids of jobs in which something goes on. @type {() => string[]} */
+  #goingOn = () => [];
 
   /**
    * @param {import("./cupboard.js").Cupboard} cupboard
@@ -64,12 +68,27 @@ export class Reads {
 
   /**
    * Clear away what is not of today, but for jobs in which something goes on: a night shift's, a leak test's.
-   * @param {string[]} [goingOn] keys of drafts that hold the ids of such jobs
+   * @param {() => string[]} [goingOn] keys of drafts that hold the ids of such jobs
    */
-  async sweep(goingOn = []) {
+  async sweep(goingOn = () => []) {
+    this.#goingOn = goingOn;
+    this.#day = today();
     this.cupboard.letGo("read:");
+    await this.#clearAllBut(this.#day);
+  }
+
+  /** The same in an app that stays open for days. A night shift goes on with what is of yesterday, perhaps without network. */
+  async #newDay() {
+    const yesterday = new Date();
+    yesterday.setDate(yesterday.getDate() - 1);
+    this.#day = today();
+    await this.#clearAllBut(this.#day, dayOf(yesterday));
+  }
+
+  /** @param {(string | null)[]} kept days */
+  async #clearAllBut(...kept) {
     for (const [key, { day }] of await this.cupboard.all("read:")) {
-      if (day !== today() && !goingOn.some((each) => isOfJob(key, each))) await this.cupboard.remove(key);
+      if (!kept.includes(day) && !this.#goingOn().some((each) => isOfJob(key, each))) await this.cupboard.remove(key);
     }
   }
 
@@ -190,6 +209,7 @@ export class Reads {
     else if (status) this.#unknown.delete(path);
     if (body && turn >= (this.#answered.get(path) ?? 0)) { // Of answers that cross, that of the last question is kept.
       this.#answered.set(path, turn);
+      if (this.#day !== null && this.#day !== today()) await this.#newDay();
       await this.cupboard.hold(`read:${path}`, /** @type {Read} */ ({ day: today(), at, epoch, body }));
     }
     return body;

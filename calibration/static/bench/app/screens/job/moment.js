@@ -6,20 +6,28 @@ import { withOffset } from "../../time.js";
 import { textField } from "./fields.js";
 
 /**
- * A day, today at the latest.
- * @param {{id: string, label: string, hint?: string, value?: string}} said
- * @returns {import("./fields.js").Field & {read: () => string | null}} `read`: null where it is none, which is then said
+ * A day, today at the latest; today where no other is given.
+ * @param {{id: string, label: string, hint?: string, value?: string | undefined}} said
+ * @returns {import("./fields.js").Field & {read: () => string | null, renew: () => void}} `read`: null where it is none,
+ *   which is then said; `renew`: a screen that stands open over midnight goes on to the new day, unless another was chosen
  */
-export function dayField({ id, label, hint, value = dayOf(new Date()) }) {
-  const field = textField({ id, label, hint, value, type: "date" });
-  field.input.setAttribute("max", dayOf(new Date()));
+export function dayField({ id, label, hint, value }) {
+  let proposed = value ?? dayOf(new Date());
+  const field = textField({ id, label, hint, value: proposed, type: "date" });
+  const renew = () => {
+    const today = dayOf(new Date());
+    if (value === undefined && field.input.value === proposed) field.input.value = proposed = today;
+    field.input.setAttribute("max", today);
+  };
+  renew();
+  field.input.addEventListener("focus", renew);
   const read = () => {
     const problem = dayProblem(field.input.value);
     field.fail(problem);
     if (problem) field.input.focus();
     return problem ? null : field.input.value;
   };
-  return { ...field, read };
+  return { ...field, read, renew };
 }
 
 /** @param {string} day */
@@ -36,8 +44,9 @@ function dayProblem(day) {
  * @param {() => void} [said.changed]
  */
 export function momentFields({ day, time, value = null, changed = () => {} }) {
-  const on = dayField({ id: "on", label: day, value: dayOf(value ?? new Date()) });
+  const on = dayField({ id: "on", label: day, value: value ? dayOf(value) : undefined });
   const at = textField({ id: "at", label: time, type: "time", value: value ? timeOf(value) : "" });
+  at.input.addEventListener("focus", on.renew);
   for (const { input } of [on, at]) input.addEventListener("input", changed);
   return {
     element: h("div", { class: "moment" }, on.element, at.element),
