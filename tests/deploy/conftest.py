@@ -4,7 +4,6 @@ import fcntl
 import os
 import shutil
 import signal
-import socket
 import subprocess
 import sys
 import tempfile
@@ -19,6 +18,7 @@ import pytest
 from deploy.embedded.folder import CHECKOUT, DataFolder, data_folder
 from deploy.embedded.prepared import code_state
 from deploy.embedded.process import wait_until
+from tests.ports import free_port
 
 PATIENCE = 60.0
 START_PATIENCE = 240.0
@@ -183,9 +183,3 @@ def running(shared: Starter) -> Service:
     service = shared()
     assert service.has_said("serving http"), service.log.read_text()
     return service
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])

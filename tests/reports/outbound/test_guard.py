@@ -21,6 +21,7 @@ from reports.outbound.post import UnansweredError
 from reports.outbound.sending import send
 from reports.outbound.target import BadUrlError, InternalAddressError, NotFoundError, addresses_of, target_of
 from tests.deploy.tls_parts import make_files
+from tests.ports import free_port
 from tests.reports.receiver import Receiver, receiving
 
 from . import hostile
@@ -352,8 +353,7 @@ def test_what_took_the_whole_time_already_is_not_tried_at_one_more_address(
 
 
 def test_nobody_listening_is_no_answer() -> None:
-    with socket.create_server(("127.0.0.1", 0)) as server:
-        port = server.getsockname()[1]
+    port = free_port()
     assert ask(f"http://127.0.0.1:{port}/", port, "127.0.0.0/8") == "UnansweredError"
 
 
