@@ -22,8 +22,8 @@ from tests.reports.workshops import perform_due
 from tests.simulator import full_job
 from tests.simulator.http_api import Answer, Api, RefusedError, connection
 
-START_PATIENCE_S = 120.0
-STOP_PATIENCE_S = 30.0
+START_PATIENCE_S = 240.0
+STOP_PATIENCE_S = 120.0
 
 
 @pytest.fixture

@@ -35,6 +35,7 @@ from tests.campaigns.faults.kills import new_shop
 from tests.campaigns.faults.lookup import pages
 from tests.campaigns.faults.running import RunningService, running_service
 from tests.campaigns.faults.tablets import Shop
+from tests.deploy.conftest import CHILDREN
 from tests.plain_http import TRUSTING_NOBODY
 from tests.simulator.http_api import BASE
 from tests.simulator.http_workshop import vin
@@ -140,8 +141,10 @@ def workshop_session(service: RunningService, workshop: str) -> Iterator[psycopg
 
 @contextmanager
 def unsupervised(service: RunningService) -> Iterator[None]:
-    """Nothing that ends is started again for the time of the block."""
+    """Nothing that ends is started again for the time of the block, before which everything runs."""
     assert service.process is not None
+    for name in CHILDREN:
+        _child(service, name)
     service.process.send_signal(signal.SIGSTOP)
     try:
         yield

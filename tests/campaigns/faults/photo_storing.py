@@ -59,10 +59,8 @@ class Upload:
 
     def is_half_stored(self) -> bool:
         """Whether the service holds one of the files that came since."""
-        root = self.bench.service.data.root
-        return any(
-            (root / seeded.held("storing", path.name.removesuffix(UNFINISHED))).exists() for path in self.written()
-        )
+        names = [seeded.held("storing", path.name.removesuffix(UNFINISHED)) for path in self.written()]
+        return any((self.bench.service.data.root / name).exists() for name in names)
 
     def kept(self) -> list[tuple[str, str]]:
         """Path and hash of the photos of the round."""

@@ -123,7 +123,7 @@ SHOWN: dict[str, Q] = {
 """Rows that some address is only for: they come first."""
 INVITATIONS = "invitations"
 MOST_RECORDS = 40
-SERVER_PATIENCE_S = 30.0
+SERVER_PATIENCE_S = 240.0
 
 
 @dataclass(frozen=True)
