@@ -90,7 +90,7 @@ def _exports_of(files: Path) -> Callable[[str, list[str]], set[str]]:
 
 
 def _copy_if_still_there(source: str, target: str) -> None:
-    """What the service is still writing gets its name only when it is whole, and an archive goes once it is taken in."""
+    """What is still being written gets its name only when it is whole, and an archive goes once it is taken in."""
     with suppress(FileNotFoundError):
         shutil.copy2(source, target)
 

@@ -54,7 +54,8 @@ def connected() -> Iterator[list[str]]:
 
 @pytest.fixture
 def canary() -> Iterator[Receiver]:
-    with receiving("127.0.0.1") as receiver:
+    """At a port that nobody has at this machine's other addresses either, where the others listen."""
+    with receiving("127.0.0.1", port=free_port()) as receiver:
         yield receiver
 
 
