@@ -125,13 +125,18 @@ def django_db_setup(
     request: pytest.FixtureRequest, django_test_environment: None, django_db_blocker: "DjangoDbBlocker"
 ) -> Iterator[None]:
     """Point Django at a fresh database, migrated by its owner and used as the application role."""
+    from django.core.handlers.wsgi import WSGIHandler
     from django.db import connection
 
     from deploy import database
     from deploy.embedded.folder import data_folder
     from deploy.embedded.usage import running_database
+    from deploy.loading import load_views
     from tests.database import copied_database
 
+    # As in a web process. What many first requests at once load is loaded by each: metrics would be there twice.
+    load_views()
+    WSGIHandler()
     data = data_folder()
     worker = os.environ.get("PYTEST_XDIST_WORKER", "main")
     server = running_database(data) if database.is_embedded() else nullcontext()
