@@ -2,13 +2,11 @@
 
 import gc
 import os
-from importlib import import_module
 
 import django
-from django.conf import settings
 from granian.cli import entrypoint
 
-from fleet.registering import register_all
+from deploy.loading import load_views
 
 
 def main() -> None:
@@ -17,10 +15,7 @@ def main() -> None:
     # As in `deploy.wsgi`, which each process loads: here nothing may connect or start a thread, which no fork survives.
     os.environ.setdefault("LEVELBOOK_DATABASE_POOL", "1")
     django.setup()
-    import_module(settings.ROOT_URLCONF)
-    # Registered when first asked for otherwise: in each process anew, within somebody's request.
-    for module in ("celery", "api.history", "pages.navigation", "certificate_checker"):
-        register_all(module)
+    load_views()
     # What is loaded stays: a collection that touched it would copy it into every process.
     gc.collect()
     gc.freeze()

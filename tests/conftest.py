@@ -11,6 +11,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from tests.distribution import LongFirst, rank
 
@@ -22,6 +23,10 @@ if TYPE_CHECKING:
     from tests.factories import Site
 
 
+# How fast a machine is, and what else it does, is no matter of these tests.
+settings.register_profile("any machine", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("any machine")
+
 VARIABLES_BEFORE = pytest.StashKey[set[tuple[str, str]]]()
 NEEDED_BY_BROWSER_TESTS = {"chromium_path", "node"}
 
@@ -29,15 +34,15 @@ NEEDED_BY_BROWSER_TESTS = {"chromium_path", "node"}
 def pytest_configure(config: pytest.Config) -> None:
     if not config.pluginmanager.hasplugin("django"):
         return
-    from django.conf import settings
+    from django.conf import settings as of_service
 
     # Argon2 is slow on purpose; tests/deploy checks that it is what the service uses.
-    settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+    of_service.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
     # Processes of one test run share nothing, and one `cache.clear()` forgets all attempts.
-    settings.CACHES["default"] = settings.CACHES["process"]
+    of_service.CACHES["default"] = of_service.CACHES["process"]
     # The manifest exists only after collectstatic, and so does the folder.
-    settings.STATIC_ROOT.mkdir(parents=True, exist_ok=True)
-    settings.STORAGES["staticfiles"] = {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}
+    of_service.STATIC_ROOT.mkdir(parents=True, exist_ok=True)
+    of_service.STORAGES["staticfiles"] = {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}
 
 
 @pytest.hookimpl(wrapper=True)
@@ -120,13 +125,18 @@ def django_db_setup(
     request: pytest.FixtureRequest, django_test_environment: None, django_db_blocker: "DjangoDbBlocker"
 ) -> Iterator[None]:
     """Point Django at a fresh database, migrated by its owner and used as the application role."""
+    from django.core.handlers.wsgi import WSGIHandler
     from django.db import connection
 
     from deploy import database
     from deploy.embedded.folder import data_folder
     from deploy.embedded.usage import running_database
+    from deploy.loading import load_views
     from tests.database import copied_database
 
+    # As in a web process. What many first requests at once load is loaded by each: metrics would be there twice.
+    load_views()
+    WSGIHandler()
     data = data_folder()
     worker = os.environ.get("PYTEST_XDIST_WORKER", "main")
     server = running_database(data) if database.is_embedded() else nullcontext()

@@ -43,6 +43,8 @@ def copied_database(data: DataFolder, suffix: str, of: str | None = None) -> Ite
     name = f"{TEST_PREFIX}{os.getpid()}_{suffix}"
     with _locked_server(data) as server:
         _drop_abandoned(server)
+        if name in _databases(server, name):  # of a killed test process that had the number of this one
+            _drop(server, name)
         _create(server, name, template=of or _template(server, data))
     with _owner_connection(data, name) as connection:
         connection.execute(GRANT_SQL.read_bytes())

@@ -42,7 +42,8 @@ TYRE: Final = {"size": "255/60R18", "load_index": 112, "speed_symbol": "V"}
 SPECIFICATION: Final[Mapping[str, Any]] = {**examples.SPECIFICATION, "effective_from": date(2020, 1, 1)}
 """The example of the interface's description, in force for long."""
 
-_numbers = itertools.count(1)
+_numbers = itertools.count(100_001)
+"""All of one length: none is found within another, and names stand in the order in which they were made."""
 
 
 def new_vin() -> str:

@@ -13,6 +13,7 @@ import os
 import shutil
 import subprocess
 from collections.abc import Callable, Collection, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from importlib.util import find_spec
@@ -75,7 +76,7 @@ def backup_make(folder: Path, *, data: DataFolder, files: Path, now: datetime) -
         server_version = cursor.connection.info.server_version
     migrations = applied_migrations(DEFAULT_DB_ALIAS)
     dump(unfinished / DUMP, data)
-    shutil.copytree(files, unfinished / FILES, ignore=_exports_of(files))
+    shutil.copytree(files, unfinished / FILES, ignore=_exports_of(files), copy_function=_copy_if_still_there)
     sha256 = {name: _sha256(unfinished / name) for name in _names(unfinished)}
     manifest = Manifest(FORMAT, now.isoformat(), server_version, migrations, sha256)
     (unfinished / MANIFEST).write_text(json.dumps(asdict(manifest), indent=1, sort_keys=True))
@@ -86,6 +87,12 @@ def backup_make(folder: Path, *, data: DataFolder, files: Path, now: datetime) -
 def _exports_of(files: Path) -> Callable[[str, list[str]], set[str]]:
     """Exports come and go while files are copied, and can be made again: a backup does without."""
     return lambda folder, _names: {EXPORTS} if Path(folder) == files else set()
+
+
+def _copy_if_still_there(source: str, target: str) -> None:
+    """What is still being written gets its name only when it is whole, and an archive goes once it is taken in."""
+    with suppress(FileNotFoundError):
+        shutil.copy2(source, target)
 
 
 def dump(target: Path, data: DataFolder) -> None:

@@ -6,7 +6,7 @@ from typing import Any
 
 from playwright.sync_api import expect
 
-from tests.bench.bay import TabletInBay
+from tests.bench.bay import PATIENCE_MS, TabletInBay
 from tests.bench.technician import NAMES
 from tests.bench.test_job_screens import Looked
 
@@ -69,7 +69,7 @@ def test_without_network_it_is_kept_over_a_reload_and_sent_afterwards(tablet: Ta
     tablet.open("#/tray")
     expect(page.get_by_role("heading", name="Height check")).to_be_visible()
     tablet.context.set_offline(False)
-    expect(page.get_by_text("Everything that was recorded here is sent.")).to_be_visible(timeout=30_000)
+    expect(page.get_by_text("Everything that was recorded here is sent.")).to_be_visible(timeout=PATIENCE_MS)
 
     (check,) = checks_of(tablet)
     assert (check["loading"], check["instrument"], check["verdict"]) == ("other", None, None)

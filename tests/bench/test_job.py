@@ -7,7 +7,7 @@ from typing import Any
 
 from playwright.sync_api import Page, Route, expect
 
-from tests.bench.bay import TabletInBay
+from tests.bench.bay import PATIENCE_MS, TabletInBay
 from tests.bench.technician import TechnicianAtTablet
 
 ANSWER_WITH = """([path, body]) => {
@@ -107,7 +107,7 @@ def test_everything_that_can_be_done_without_network_is_done_in_one_go(tablet: T
     tablet.press("Keep this photo")
     expect(tablet.page.get_by_text("3 records are on this tablet only")).to_be_visible()
     tablet.context.set_offline(False)
-    expect(tablet.page.get_by_text("All records sent")).to_be_visible(timeout=30_000)
+    expect(tablet.page.get_by_text("All records sent")).to_be_visible(timeout=PATIENCE_MS)
     job = tablet.bay.get(f"/jobs/{job_id}/")
     assert (len(job["readiness"]["records"]), len(job["rounds"]), len(job["photos"])) == (1, 1, 1)
     assert job["photos"][0]["round"] == job["rounds"][0]["id"]

@@ -135,7 +135,9 @@ def test_a_receipt_moves_a_record_wholly_or_not_at_all(
     assert {each["id"] for each in sent} >= set(server.told)
 
 
-def test_tabs_share_one_order_and_one_of_them_sends(open_browser: Callable[[], Chromium], address: str) -> None:
+def test_tabs_share_one_order_and_one_of_them_sends(
+    open_browser: Callable[[], Chromium], server: StaticServer, address: str
+) -> None:
     browser = open_browser()
     one, other = browser.page(address), browser.page(address)
     for page in (one, other):
@@ -143,8 +145,9 @@ def test_tabs_share_one_order_and_one_of_them_sends(open_browser: Callable[[], C
     wait_until(lambda: len(run(one, CONTENTS)["records"]) == 40, one)
     places = [each["seq"] for each in run(one, CONTENTS)["records"]]
     assert places == sorted(set(places))
-    start(one, "network.send = () => new Promise(() => {}); await outbox.deliver();")
-    assert run(other, "await new Promise((go) => setTimeout(go, 200)); return (await outbox.deliver()).ran;") is False
+    start(one, "network.send = () => { fetch('/told?it=sending'); return new Promise(() => {}); }; outbox.deliver();")
+    wait_until(lambda: "sending" in server.told, one)
+    assert run(other, "return (await outbox.deliver()).ran;") is False
     one.close()
     wait_until(lambda: run(other, "return (await outbox.deliver()).ran;") is True, other)
     assert run(other, CONTENTS)["records"] == []

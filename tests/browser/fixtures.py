@@ -66,6 +66,7 @@ def open_page(browser: Browser, origin: str) -> Iterator[PagesOpened]:
         def opened(path: str, *, prepare: Callable[[Page], object] | None = None, **profile: Any) -> Page:
             context = browser.new_context(**profile)
             closing.callback(context.close)
+            context.set_default_timeout(PATIENCE_MS)
             page = context.new_page()
             if prepare:
                 prepare(page)

@@ -28,7 +28,8 @@ from urllib.parse import urlsplit
 from playwright.sync_api import Browser, BrowserContext, CDPSession, Page, Request, sync_playwright
 
 from tests.deploy import trusted_by_chromium
-from tests.deploy.conftest import Starter, free_port, started_before
+from tests.deploy.conftest import Starter, started_before
+from tests.ports import free_port
 
 SLOWER_PROCESSOR: Final = 4
 ROUND_TRIP_MS: Final = 150

@@ -4,7 +4,6 @@ import fcntl
 import os
 import shutil
 import signal
-import socket
 import subprocess
 import sys
 import tempfile
@@ -19,8 +18,9 @@ import pytest
 from deploy.embedded.folder import CHECKOUT, DataFolder, data_folder
 from deploy.embedded.prepared import code_state
 from deploy.embedded.process import wait_until
+from tests.ports import free_port
 
-PATIENCE = 60.0
+PATIENCE = 240.0
 START_PATIENCE = 240.0
 """A first start makes every table, which takes its time on a machine that is busy otherwise."""
 CHILDREN = {
@@ -110,11 +110,11 @@ class Service:
     def child(self, words: str) -> psutil.Process:
         """Return the supervisor's own child whose command line holds these words."""
         children = psutil.Process(self.process.pid).children()
-        return next(child for child in children if words in " ".join(child.cmdline()))
+        return next(child for child in children if words in command_line(child))
 
     def names(self) -> set[str]:
         """Return which of the services run as the supervisor's own children."""
-        found = [" ".join(child.cmdline()) for child in psutil.Process(self.process.pid).children()]
+        found = [command_line(child) for child in psutil.Process(self.process.pid).children()]
         return {name for name, words in CHILDREN.items() if any(words in line for line in found)}
 
     def has_said(self, words: str, times: int = 1) -> bool:
@@ -128,6 +128,14 @@ class Service:
         """Press Ctrl-C and return the exit code."""
         self.process.send_signal(signal.SIGINT)
         return self.process.wait(PATIENCE)
+
+
+def command_line(process: psutil.Process) -> str:
+    """Nothing for one that has ended since it was found."""
+    try:
+        return " ".join(process.cmdline())
+    except psutil.NoSuchProcess:
+        return ""
 
 
 class Starter:
@@ -183,9 +191,3 @@ def running(shared: Starter) -> Service:
     service = shared()
     assert service.has_said("serving http"), service.log.read_text()
     return service
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])

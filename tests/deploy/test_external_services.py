@@ -24,7 +24,8 @@ from deploy.embedded.process import spawn, stop, wait_until
 from deploy.external import require_external_services
 from tests.campaigns.faults.journal import Journal
 from tests.campaigns.faults.tablets import Shop, Tablet
-from tests.deploy.conftest import PATIENCE, Service, Starter, empty_data_folder, free_port
+from tests.deploy.conftest import PATIENCE, Service, Starter, empty_data_folder
+from tests.ports import free_port
 
 SECRET = "external-secret-7"  # noqa: S105
 LOOPBACK = "127.0.0.1"

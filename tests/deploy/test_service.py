@@ -6,7 +6,7 @@ import http.client
 import json
 import socket
 from collections.abc import Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from pathlib import Path
 
 import httpx
@@ -227,8 +227,10 @@ def roles_whose_password_is_in_memory(pid: int, data: DataFolder) -> set[str]:
         for area, mode, *_ in map(str.split, maps):
             if mode.startswith("rw"):
                 begin, end = (int(part, 16) for part in area.split("-"))
-                memory.seek(begin)
-                content = memory.read(end - begin)
+                content = b""
+                with suppress(OSError):  # given back since the list was read
+                    memory.seek(begin)
+                    content = memory.read(end - begin)
                 found |= {role for role, password in passwords.items() if password in content}
     return found
 

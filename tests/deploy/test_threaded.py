@@ -63,7 +63,7 @@ def part_of_body(content: bytes, *, more: bool = False) -> Message:
 def ask(
     application: Any,
     *received: Message,
-    patience_s: float = 5,
+    patience_s: float = 60,
     larger: dict[str, int] | None = None,
     **changes: Any,
 ) -> list[Message]:

@@ -21,8 +21,9 @@ from deploy.embedded.process import wait_until
 from deploy.tls.reading import fingerprint, read_certificate
 from tests.browser.seen import axe_findings, sideways_px, tabbed_through
 from tests.deploy import trusted_by_chromium
-from tests.deploy.conftest import PATIENCE, Service, Starter, free_port, started_before
+from tests.deploy.conftest import PATIENCE, Service, Starter, started_before
 from tests.deploy.tls_parts import DAY, NOW, Files, https_server, make_files
+from tests.ports import free_port
 
 NAME = "bench.workshop.example"
 PATIENCE_MS = 30_000

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import email
-import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -12,6 +11,8 @@ from email.policy import default
 from typing import Any
 
 from aiosmtpd.controller import Controller
+
+from tests.ports import free_port
 
 
 @dataclass
@@ -39,12 +40,6 @@ class MailServer:
 
     def to(self, address: str) -> list[EmailMessage]:
         return [each for each in self.taken if each["To"] == address]
-
-
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as server:
-        port: int = server.getsockname()[1]
-        return port
 
 
 @contextmanager

@@ -28,7 +28,7 @@ from tests.factories import Site, make_site
 
 from . import jobs
 
-PATIENCE = 60
+PATIENCE = 240
 QUEUE = "celery"
 WORKER = ["celery", "--app=deploy.celery", "--quiet", "worker", "--pool=solo", "--without-mingle", "--without-gossip"]
 

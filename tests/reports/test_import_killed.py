@@ -26,7 +26,7 @@ from tests.factories import Site, make_site
 
 from .imports import begun, check_row, csv_of, due_items
 
-PATIENCE = 60
+PATIENCE = 240
 ROWS = 120
 PIECE = 50
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import shutil
 from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 from pathlib import Path
 from threading import Event
+from typing import Any
 
 import pytest
-from django.conf import settings
 from django.db import connections
 from django.utils import timezone
 
@@ -102,18 +103,40 @@ def test_nobody_begins_what_somebody_is_at_even_after_the_lease(
         assert OutboxItem.objects.get(pk=item.pk).attempts == 2
 
 
-def test_a_backup_does_without_exports(committed_db: None, tmp_path: Path) -> None:
-    site = make_site()
-    file = exported(site)
-    files = Path(settings.MEDIA_ROOT)
-    (files / "photos" / "kept").mkdir(parents=True, exist_ok=True)
-    (files / "photos" / "kept" / "picture").write_bytes(b"x")
-    backup_make(tmp_path / "backup", data=data_folder(), files=files, now=timezone.now())
-    kept = {path.relative_to(tmp_path / "backup" / "files").as_posix() for path in (tmp_path / "backup").rglob("*")
-            if path.is_file() and "files" in path.parts}  # fmt: skip
-    assert "photos/kept/picture" in kept
-    assert not any(file.name in each for each in kept)
-    (files / "photos" / "kept" / "picture").unlink()
+@pytest.fixture
+def files(tmp_path: Path, settings: Any) -> Path:
+    """Of this test alone, with a picture."""
+    settings.MEDIA_ROOT = tmp_path / "files"
+    (tmp_path / "files" / "photos" / "kept").mkdir(parents=True)
+    (tmp_path / "files" / "photos" / "kept" / "picture").write_bytes(b"x")
+    return tmp_path / "files"
+
+
+def backed_up(files: Path) -> set[str]:
+    """The files of a backup."""
+    copied = files.with_name("backup") / "files"
+    backup_make(copied.parent, data=data_folder(), files=files, now=timezone.now())
+    return {path.relative_to(copied).as_posix() for path in copied.rglob("*") if path.is_file()}
+
+
+def test_a_backup_does_without_exports(committed_db: None, files: Path) -> None:
+    assert files in exported(make_site()).parents
+    assert backed_up(files) == {"photos/kept/picture"}
+
+
+def test_a_backup_does_without_what_goes_while_it_is_made(
+    committed_db: None, files: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A picture that is being stored has another name a moment later; nothing names it yet."""
+    unfinished, copy = files / "photos" / "kept" / "other.unfinished", shutil.copy2
+    unfinished.write_bytes(b"y")
+
+    def copied(source: str, target: str, **options: Any) -> str:
+        unfinished.unlink(missing_ok=True)
+        return copy(source, target, **options)
+
+    monkeypatch.setattr(shutil, "copy2", copied)
+    assert backed_up(files) == {"photos/kept/picture"}
 
 
 def test_the_lease_of_a_dead_worker_lapses(asked: tuple[Site, OutboxItem]) -> None:

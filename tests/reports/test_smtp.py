@@ -13,9 +13,10 @@ from fleet import outbox
 from fleet.models import OutboxItem
 from fleet.tenancy import in_workshop
 from tests.factories import Site
+from tests.ports import free_port
 
 from . import jobs
-from .mail_server import MailServer, free_port, mail_server
+from .mail_server import MailServer, mail_server
 
 Perform = Callable[[Site], list[str]]
 

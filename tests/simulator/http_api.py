@@ -13,7 +13,7 @@ from uuid_utils.compat import uuid7
 from tests.plain_http import TRUSTING_NOBODY
 
 BASE = "/api/v1"
-PATIENCE_S = 30.0
+PATIENCE_S = 60.0
 MOST_TRIES = 5
 BUSY = (429, 503)
 

@@ -6,7 +6,6 @@ import json
 import os
 import secrets
 import signal
-import socket
 import subprocess
 import sys
 import tempfile
@@ -19,6 +18,7 @@ from pathlib import Path
 import httpx
 
 from tests.plain_http import TRUSTING_NOBODY
+from tests.ports import free_port
 
 CHECKOUT = Path(__file__).resolve().parents[2]
 START_PATIENCE_S = 120.0
@@ -39,7 +39,7 @@ def served() -> Iterator[Served]:
     with tempfile.TemporaryDirectory(prefix="levelbook-campaign-") as folder:
         Path(folder).chmod(0o711)  # the database's own user has to reach its part
         environment = _environment(Path(folder))
-        url = f"http://127.0.0.1:{_free_port()}"
+        url = f"http://127.0.0.1:{free_port()}"
         port = url.rpartition(":")[2]
         command = [sys.executable, "-P", "-m", "deploy.embedded.launch", "--no-demo", "--port", port]
         log = Path(folder) / "launch.log"
@@ -58,13 +58,6 @@ def served() -> Iterator[Served]:
 def _environment(folder: Path) -> dict[str, str]:
     given = {name: value for name, value in os.environ.items() if not name.endswith("_URL")}
     return given | {"PYTHONPATH": str(CHECKOUT), "LEVELBOOK_DATA": str(folder / "data"), "OPENBLAS_NUM_THREADS": "1"}
-
-
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
 
 
 def _wait_until_ready(url: str, process: subprocess.Popen[bytes], log: Path) -> None:

@@ -6,7 +6,6 @@ import io
 import os
 import re
 import signal
-import socket
 import sys
 from collections.abc import Callable, Iterator
 
@@ -18,12 +17,13 @@ from deploy.embedded.folder import CHECKOUT
 from deploy.embedded.process import spawn, stop, wait_until
 from tests.factories import Site, make_site
 from tests.plain_http import TRUSTING_NOBODY
+from tests.ports import free_port
 from tests.reports.workshops import perform_due
 from tests.simulator import full_job
 from tests.simulator.http_api import Answer, Api, RefusedError, connection
 
-START_PATIENCE_S = 120.0
-STOP_PATIENCE_S = 30.0
+START_PATIENCE_S = 240.0
+STOP_PATIENCE_S = 120.0
 
 
 @pytest.fixture
@@ -34,9 +34,7 @@ def site(committed_db: None) -> Site:
 @pytest.fixture(scope="module")
 def url(database_environment: dict[str, str]) -> Iterator[str]:
     """A web server on the test database, as in production."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
+    port = free_port()
     command = [sys.executable, "-m", "granian", "--interface=asginl", "--no-ws", "--log-level=critical"]
     command += ["--host=127.0.0.1", f"--port={port}", "--workers=1", "deploy.asgi:application"]
     environment = os.environ | database_environment | {"PYTHONWARNINGS": "ignore"}

@@ -52,7 +52,7 @@ def worker_killed_in_an_import(bench: Bench, *, atomic: bool) -> list[str]:
     vehicle, key = bench.shop.http.vehicle(bench.shop.model), str(uuid7())
     with httpx.Client(base_url=bench.service.url, headers=bench.headers, timeout=60, verify=TRUSTING_NOBODY) as client:
         assert _confirm(vehicle, key, atomic=str(atomic).lower())(client).status_code == 202
-    held = bench.service.data.root / seeded.at_work(key, "recording")
+    held = bench.service.data.root / seeded.held("import", key, "recording")
     assert wait_until(held.exists, PATIENCE_S), "no worker took the work"
     kill_family(bench.service, "worker")
     (half,) = bench.query(CHECKS, vehicle)

@@ -35,11 +35,12 @@ from tests.campaigns.faults.kills import new_shop
 from tests.campaigns.faults.lookup import pages
 from tests.campaigns.faults.running import RunningService, running_service
 from tests.campaigns.faults.tablets import Shop
+from tests.deploy.conftest import CHILDREN
 from tests.plain_http import TRUSTING_NOBODY
 from tests.simulator.http_api import BASE
 from tests.simulator.http_workshop import vin
 
-PATIENCE_S: Final = 60.0
+PATIENCE_S: Final = 180.0
 ANSWER_S: Final = 60.0
 MOST_ATTEMPTS: Final = 5
 NUMBERS: Final = itertools.count(900_000)
@@ -140,8 +141,10 @@ def workshop_session(service: RunningService, workshop: str) -> Iterator[psycopg
 
 @contextmanager
 def unsupervised(service: RunningService) -> Iterator[None]:
-    """Nothing that ends is started again for the time of the block."""
+    """Nothing that ends is started again for the time of the block, before which everything runs."""
     assert service.process is not None
+    for name in CHILDREN:
+        _child(service, name)
     service.process.send_signal(signal.SIGSTOP)
     try:
         yield
@@ -151,13 +154,25 @@ def unsupervised(service: RunningService) -> Iterator[None]:
 
 def kill_family(service: RunningService, name: str) -> None:
     """A child of the supervisor with all its processes, at once."""
-    child = service.child(name)
-    assert child is not None
+    child = _child(service, name)
     family = [*child.children(recursive=True), child]
     for process in family:
         with suppress(psutil.NoSuchProcess):
             process.kill()
     wait_until(lambda: not any(_is_alive(process) for process in family), PATIENCE_S)
+
+
+def _child(service: RunningService, name: str) -> psutil.Process:
+    """What was killed just before may not have been started again yet."""
+    found: list[psutil.Process | None] = []
+
+    def is_there() -> bool:
+        found.append(service.child(name))
+        return found[-1] is not None
+
+    assert wait_until(is_there, PATIENCE_S), f"no {name} runs"
+    assert found[-1] is not None
+    return found[-1]
 
 
 def _is_alive(process: psutil.Process) -> bool:
@@ -171,8 +186,8 @@ def _is_alive(process: psutil.Process) -> bool:
 def worker_killed_at_work(bench: Bench) -> list[str]:
     """On a service with `slow_drawing`: its worker is killed while it draws, and the work is taken up again."""
     job = bench.ended_job()
-    assert wait_until(lambda: bench.item_of(job)[2] == 1, PATIENCE_S), "no worker took the work"
-    time.sleep(seeded.SLOW_S / 3)
+    held = bench.service.data.root / seeded.held("drawing", job)
+    assert wait_until(held.exists, PATIENCE_S), "no worker took the work"
     kill_family(bench.service, "worker")
     item, _state, _attempts = bench.item_of(job)
     unfinished = bench.certificates(job)
@@ -213,8 +228,7 @@ def broker_away(bench: Bench, patience_s: float = PATIENCE_S) -> list[str]:
 
 def broker_hanging(bench: Bench, patience_s: float = PATIENCE_S, answer_s: float = ANSWER_S) -> list[str]:
     """The same with a broker that takes connections and never answers."""
-    broker = bench.service.child("broker")
-    assert broker is not None
+    broker = _child(bench.service, "broker")
     broker.suspend()
     try:
         answers, jobs = _end_jobs(bench, "with a hanging broker", answer_s)

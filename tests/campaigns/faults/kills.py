@@ -36,8 +36,8 @@ from tests.simulator.http_api import Api
 
 KINDS: Final[tuple[Kind, ...]] = tuple(TARGETS)
 TABLETS: Final = 6
-TARGET_PATIENCE_S: Final = 60.0
-LOAD_PATIENCE_S: Final = 60.0
+TARGET_PATIENCE_S: Final = 180.0
+LOAD_PATIENCE_S: Final = 180.0
 MOST_RECORDS_BETWEEN: Final = 12
 TABLET_PATIENCE_S: Final = 180.0
 WORK_PATIENCE_S: Final = 240.0

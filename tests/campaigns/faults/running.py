@@ -19,9 +19,10 @@ import psycopg
 from deploy.embedded import postgres
 from deploy.embedded.folder import CHECKOUT, DataFolder
 from deploy.embedded.process import end_processes, processes_in, processes_with_environment, wait_until
-from tests.deploy.conftest import CHILDREN, EXTERNAL_VARIABLES, free_port, started_before
+from tests.deploy.conftest import CHILDREN, EXTERNAL_VARIABLES, started_before
+from tests.ports import free_port
 
-START_PATIENCE_S: Final = 120.0
+START_PATIENCE_S: Final = 240.0
 WORKSHOPS_AT_ONCE: Final = 4
 SERVING: Final = "levelbook: serving http"
 SEEDED_SETTINGS: Final = "tests.campaigns.faults.seeded_settings"

@@ -6,6 +6,7 @@ names it. The campaigns' checks must find each of them.
 
 from __future__ import annotations
 
+import hashlib
 import os
 import time
 from collections.abc import Callable, Iterable, Iterator
@@ -20,9 +21,8 @@ from django.db import OperationalError, connection, transaction
 
 FILE: Final = "seeded-faults"
 APART_S: Final = 0.2
-SLOW_S: Final = 1.5
-
-IMPORT_HELD_S: Final = 10.0
+HELD_S: Final = 10.0
+"""Far longer than whoever is to kill takes to see that something is held."""
 
 Patch = Callable[[], None]
 _patches: list[Patch] = []
@@ -57,9 +57,17 @@ def switch_on(data: Path, *names: str) -> Iterator[None]:
         path.unlink()
 
 
-def at_work(run: Any, phase: str) -> str:
-    """Name of the file in the data folder that says that a piece of this import is held in this phase."""
-    return f"import-held-{run}-{phase}"
+def held(what: str, *which: Any) -> str:
+    """Name of the file in the data folder that says that this piece of work is held, half done."""
+    return "-".join(("held", what, *map(str, which)))
+
+
+def _hold(name: str) -> None:
+    """Only once, so that what is taken up again is not held again."""
+    marker = Path(os.environ["LEVELBOOK_DATA"]) / name
+    if not marker.exists():
+        marker.touch()
+        time.sleep(HELD_S)
 
 
 def _seeded(patch: Patch) -> Patch:
@@ -220,9 +228,9 @@ def slow_drawing() -> None:
     """No fault, but time to kill a worker in the middle of a certificate."""
     from reports.services import certificates
 
-    def slowly(original: Callable[..., Any], *args: Any, **options: Any) -> Any:
-        time.sleep(SLOW_S)
-        return original(*args, **options)
+    def slowly(original: Callable[..., Any], actor: Any, certificate: Any, *args: Any) -> Any:
+        _hold(held("drawing", certificate.job_id))
+        return original(actor, certificate, *args)
 
     _instead(certificates, "_drawn", "slow_drawing", slowly)
 
@@ -234,7 +242,7 @@ def slow_storing() -> None:
     def slowly(_original: Callable[..., Iterator[bytes]], file: ContentFile[bytes], *_size: int) -> Iterator[bytes]:
         content = file.read()
         yield content[: len(content) // 2]
-        time.sleep(SLOW_S)
+        _hold(held("storing", hashlib.sha256(content).hexdigest()))
         yield content[len(content) // 2 :]
 
     _instead(ContentFile, "chunks", "slow_storing", slowly)
@@ -272,10 +280,7 @@ def slow_import() -> None:
     from reports.services import import_running
 
     def slowly(original: Callable[..., None], run: Any, outcome: Any) -> None:
-        marker = Path(os.environ["LEVELBOOK_DATA"]) / at_work(run.pk, run.phase)
-        if not marker.exists():
-            marker.touch()
-            time.sleep(IMPORT_HELD_S)
+        _hold(held("import", run.pk, run.phase))
         original(run, outcome)
 
     _instead(import_running, "_note", "slow_import", slowly)

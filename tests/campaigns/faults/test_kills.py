@@ -40,8 +40,8 @@ TOLD = {
 """What, of the faults that are on together, only this one makes the checks say."""
 
 
-MOST_CAMPAIGNS = 4
-"""A kill does not always hit what a fault leaves open for a moment."""
+MOST_CAMPAIGNS = 12
+"""A kill does not always hit what a fault leaves open for a moment; one or two mostly do."""
 
 
 @pytest.mark.parametrize(

@@ -32,8 +32,9 @@ from reports.services.webhook_deliveries import event_tell
 from reports.services.webhooks import webhook_add
 from tests.database import database_environment
 from tests.factories import Site, make_site
+from tests.ports import free_port
 from tests.reports import jobs
-from tests.reports.mail_server import MailServer, free_port, mail_server
+from tests.reports.mail_server import MailServer, mail_server
 from tests.reports.receiver import Received, receiving
 
 PERPETUAL: Final = ("reports.daily_round", "reports.drift_sweep")

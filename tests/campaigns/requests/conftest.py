@@ -68,8 +68,8 @@ from fleet.tenancy import in_workshop
 from reports.models import ArchiveIntake, Certificate, DriftAlert, Export, Import, Webhook, WebhookDelivery
 from tests.campaigns.requests.real_records import Record, Records
 from tests.campaigns.requests.stories import STORIES
-from tests.deploy.conftest import free_port
 from tests.factories import Site, make_site
+from tests.ports import free_port
 from tests.reports.workshops import perform_due
 
 SCHEMA_ADDRESS = "/api/v1/schema/"
@@ -123,7 +123,7 @@ SHOWN: dict[str, Q] = {
 """Rows that some address is only for: they come first."""
 INVITATIONS = "invitations"
 MOST_RECORDS = 40
-SERVER_PATIENCE_S = 30.0
+SERVER_PATIENCE_S = 240.0
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, Route
+from playwright.sync_api import Browser, Page, Route, expect
 
 from tests.browser.fixtures import PagesOpened
 from tests.browser.seen import (
@@ -122,24 +122,24 @@ class TestByKeyboard:
         page.keyboard.press("Tab")
         assert page.evaluate("document.activeElement.getBoundingClientRect().top") >= 0
         page.keyboard.press("Enter")
-        assert page.evaluate("document.activeElement.id") == "content"
+        expect(page.locator("#content")).to_be_focused()
 
     def test_a_form_that_came_back_leads_to_its_summary_and_on_to_the_field(self, open_page: PagesOpened) -> None:
         page = open_page("/looks/errors/")
         assert page.evaluate("document.activeElement.matches('[data-error-summary]')")
         for label, field in {"Height, front left": "wrong-height", "Why is the vehicle here?": "wrong-reason"}.items():
             page.locator(".error-summary a", has_text=label).click()
-            assert page.evaluate("document.activeElement.name") == field
+            expect(page.locator(f"[name={field}]").first).to_be_focused()
 
     def test_on_a_narrow_screen_the_index_opens_and_closes(self, open_page: PagesOpened) -> None:
         page = open_page("/looks/", viewport={"width": 390, "height": 844})
         index = page.locator("#index")
         assert not index.is_visible()
         page.locator(".index-button").press("Enter")
-        assert index.is_visible()
+        expect(index).to_be_visible()
         assert axe_findings(page) == []
         page.keyboard.press("Escape")
-        assert not index.is_visible()
+        expect(index).not_to_be_visible()
 
 
 class TestSizes:
@@ -249,6 +249,8 @@ class TestWithoutScript:
 
 class TestPolicy:
     def complaints(self, browser: Browser, url: str, seeded: str = "") -> list[str]:
+        """Of the page; where something is seeded, once there is one."""
+
         def with_policy(route: Route) -> None:
             answer = route.fetch()
             if not answer.headers["content-type"].startswith("text/html"):
@@ -264,6 +266,8 @@ class TestPolicy:
             page.on("console", lambda message: told.append(message.text))
             page.route("**/*", with_policy)
             page.goto(url)
+            while seeded and not told:
+                page.wait_for_event("console")
             return told
 
     @pytest.mark.parametrize("path", PAGES)

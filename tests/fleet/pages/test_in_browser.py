@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page
+from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from fleet.models import Bay, Membership, Operator, Vehicle, VehicleModel
 from fleet.tenancy import in_workshop
@@ -46,15 +46,14 @@ def page(signed_in: BrowserContext) -> Page:
 def refused(page: Page) -> None:
     """Send the form of the page as it stands."""
     page.get_by_role("button", name="Add", exact=True).click()
-    page.wait_for_selector("[data-error-summary]")
+    expect(page.locator("[data-error-summary]")).to_be_focused()
 
 
 def test_the_summary_of_errors_takes_the_focus_and_leads_to_the_field(page: Page, furnished: Furnished) -> None:
     page.goto("/bays/new/")
     refused(page)
-    assert page.evaluate("document.activeElement.matches('[data-error-summary]')")
     page.locator("[data-error-summary] a").first.click()
-    assert page.evaluate("document.activeElement.id") == "id_name"
+    expect(page.locator("#id_name")).to_be_focused()
 
 
 def test_nothing_is_wider_than_the_window_in_german_when_enlarged_fourfold(page: Page, furnished: Furnished) -> None:
@@ -119,8 +118,8 @@ def test_a_bay_is_added_with_scripts_switched_off(browser: Browser, origin: str,
         for corner in ("Front left", "Front right", "Rear left", "Rear right"):
             page.get_by_label(corner).fill("0,5")
         page.get_by_role("button", name="Add").click()
+        expect(page.get_by_text("Bay by the door")).to_be_visible()
         assert page.url.endswith("/bays/")
-        assert page.get_by_text("Bay by the door").is_visible()
         told, held = (page.locator(each).bounding_box() for each in ("main > .notice", "main > .notice + *"))
         assert told is not None
         assert held is not None

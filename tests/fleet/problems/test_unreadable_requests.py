@@ -145,7 +145,7 @@ bodies = st.fixed_dictionaries({}, optional=dict.fromkeys(RoundBody().fields, js
 
 
 @given(bodies)
-@hypothesis_settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@hypothesis_settings(deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 def test_no_json_body_is_answered_otherwise_than_by_201_or_a_problem(client: Client, body: Any) -> None:
     response = post(client, json.dumps(body))
     if response.status_code != 201:

@@ -80,6 +80,8 @@ def test_the_browser_does_stop_what_the_policy_forbids(site: Site, open_page: Pa
         "() => { const s = document.createElement('script'); s.textContent = 'window.ran = 1'; document.body.append(s);"
         " document.body.insertAdjacentHTML('beforeend', '<p style=\"color:red\">x</p>'); }"
     )
+    while len(heard) < 2:
+        page.wait_for_event("console")
     assert page.evaluate("() => window.ran") is None
     assert len([each for each in heard if "Content Security Policy" in each]) == 2
 

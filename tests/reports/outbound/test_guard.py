@@ -21,6 +21,7 @@ from reports.outbound.post import UnansweredError
 from reports.outbound.sending import send
 from reports.outbound.target import BadUrlError, InternalAddressError, NotFoundError, addresses_of, target_of
 from tests.deploy.tls_parts import make_files
+from tests.ports import free_port
 from tests.reports.receiver import Receiver, receiving
 
 from . import hostile
@@ -53,7 +54,8 @@ def connected() -> Iterator[list[str]]:
 
 @pytest.fixture
 def canary() -> Iterator[Receiver]:
-    with receiving("127.0.0.1") as receiver:
+    """At a port that nobody has at this machine's other addresses either, where the others listen."""
+    with receiving("127.0.0.1", port=free_port()) as receiver:
         yield receiver
 
 
@@ -352,8 +354,7 @@ def test_what_took_the_whole_time_already_is_not_tried_at_one_more_address(
 
 
 def test_nobody_listening_is_no_answer() -> None:
-    with socket.create_server(("127.0.0.1", 0)) as server:
-        port = server.getsockname()[1]
+    port = free_port()
     assert ask(f"http://127.0.0.1:{port}/", port, "127.0.0.0/8") == "UnansweredError"
 
 

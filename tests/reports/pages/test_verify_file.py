@@ -239,14 +239,18 @@ def test_german_readers_are_told_in_german(original: Original) -> None:
     assert "does not hold" not in page
 
 
-@examples(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@examples(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+)
 @given(content=st.binary(max_size=3_000), head=st.sampled_from([b"", b"%PDF-1.7\n", b"%PDF-1.7\n/ByteRange [0 1 2 3]"]))
 def test_whatever_is_sent_is_answered(db: None, content: bytes, head: bytes) -> None:
     cache.clear()
     assert sent(head + content).status_code in (200, 422)
 
 
-@examples(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@examples(
+    max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+)
 @given(changes=st.lists(st.tuples(st.floats(0, 1), st.binary(max_size=6), st.integers(0, 9)), min_size=1, max_size=4))
 def test_whatever_is_made_of_a_certificate_is_answered(
     original: Original, changes: list[tuple[float, bytes, int]]

@@ -14,6 +14,7 @@ from django.db import connection, models
 
 from calibration.models import HeightCheck, HeightCheckReading
 from calibration.services import past_checks
+from deploy.embedded.process import wait_until
 from fleet import outbox, receipts
 from fleet.errors import Conflict
 from fleet.ids import new_id
@@ -188,13 +189,37 @@ def cancelled(site: Site, key: str) -> Any:
         return import_cancel(actor=site.manager.actor(), import_id=key)  # type: ignore[arg-type]
 
 
+WAITS_SQL = """
+    SELECT EXISTS (SELECT FROM pg_stat_activity WHERE datname = current_database() AND wait_event_type = 'Lock')
+"""
+
+
+def somebody_waits() -> bool:
+    """For a lock, in the database of this test process."""
+    with connection.cursor() as cursor:
+        return bool(cursor.execute(WAITS_SQL).fetchone()[0])
+
+
 def cancelled_at_work(site: Site, monkeypatch: pytest.MonkeyPatch, **fields: Any) -> Import:
     """The cancellation comes in the middle of a piece and waits for it; whatever is left to do then is performed."""
+    monkeypatch.setattr("reports.services.imports.PATIENCE", "60s")
     key = begun(site, content_for(site), **fields)
-    held = Held(site, monkeypatch)
-    letting_go = threading.Timer(0.5, held.go.set)
+    held, is_cancelled = Held(site, monkeypatch), threading.Event()
+
+    def let_go_where_it_waits() -> None:
+        try:
+            wait_until(lambda: is_cancelled.is_set() or somebody_waits(), 60)
+            held.go.set()
+        finally:
+            connection.close()
+
+    letting_go = threading.Thread(target=let_go_where_it_waits)
     letting_go.start()
-    cancelled(site, key)
+    try:
+        cancelled(site, key)
+    finally:
+        is_cancelled.set()
+        letting_go.join(timeout=60)
     held.let_go()
     performed_by_many(site, *WORK)
     (run,) = runs(site)
