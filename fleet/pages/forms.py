@@ -13,6 +13,7 @@ from django import forms
 from django.utils.translation import gettext_lazy as _
 
 from fleet.api.inputs import PASSWORD_LENGTH_MAX
+from fleet.sign_in.codes import is_first_use
 
 from .typed import PlainText
 from .workshop_page import VersionField
@@ -54,7 +55,19 @@ class ChangePasswordForm(account_forms.ChangePasswordForm):  # type: ignore[misc
         _named(self.fields["password2"], _("New password again"), autocomplete="new-password")
 
 
-class SecondFactorForm(mfa_forms.AuthenticateForm):  # type: ignore[misc]
+class _CodeGoodOnce:
+    """Refuses a code that was used for as long as it would be taken."""
+
+    def clean_code(self) -> str:
+        code: str = super().clean_code()  # type: ignore[misc]
+        authenticator = self.authenticator  # type: ignore[attr-defined]
+        if is_first_use(authenticator, code):
+            return code
+        self._emit_authentication_failed(authenticator)  # type: ignore[attr-defined]
+        raise get_adapter().validation_error("incorrect_code")
+
+
+class SecondFactorForm(_CodeGoodOnce, mfa_forms.AuthenticateForm):  # type: ignore[misc]
     """A code of the authenticator app, or a recovery code."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -67,7 +80,7 @@ class SecondFactorForm(mfa_forms.AuthenticateForm):  # type: ignore[misc]
         )
 
 
-class ConfirmSecondFactorForm(mfa_forms.ReauthenticateForm):  # type: ignore[misc]
+class ConfirmSecondFactorForm(_CodeGoodOnce, mfa_forms.ReauthenticateForm):  # type: ignore[misc]
     """The same, to confirm that it is still the same person."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:

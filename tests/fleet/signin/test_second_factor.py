@@ -8,12 +8,14 @@ from typing import Any
 
 import pytest
 from allauth.mfa.models import Authenticator
+from django.core.cache import cache
 from django.test import Client
 from rest_framework.test import APIClient
 
 from fleet.errors import Conflict
 from fleet.models import User
 from fleet.sign_in.adapters import SecondFactorAdapter
+from fleet.sign_in.codes import ACCEPTED_FOR_S
 from tests.factories import PASSWORD, Person, Site
 
 from .browsers import (
@@ -89,6 +91,17 @@ def test_a_code_is_good_once(site: Site, capture: Any) -> None:
     code = later_code(secret)
     assert is_in(second_step(site.technician, code))
     assert not is_in(second_step(site.technician, code))
+
+
+def test_a_used_code_is_none_for_as_long_as_it_would_be_taken(site: Site, capture: Any) -> None:
+    """RFC 6238, section 5.2. The library's own memory of it, which lasts for half a minute, is wiped out."""
+    _browser, secret = with_app(site.technician, capture)
+    code = later_code(secret)
+    assert is_in(second_step(site.technician, code))
+    authenticator = Authenticator.objects.get(user__email=site.technician.email, type=Authenticator.Type.TOTP)
+    assert cache.delete(authenticator.wrap()._get_used_cache_key(code)), "the library remembers it elsewhere"
+    assert not is_in(second_step(site.technician, f"{code[:3]} {code[3:]}"))
+    assert ACCEPTED_FOR_S == 90
 
 
 def test_a_code_of_another_time_is_none(site: Site, capture: Any) -> None:
