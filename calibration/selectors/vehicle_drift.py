@@ -8,6 +8,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from functools import cached_property
+from statistics import NormalDist
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,15 @@ from fleet.models import Vehicle
 
 from ..metrology.conformity import Verdict, joint_verdict, verdict
 from ..metrology.corners import AXLES, CORNERS, Axle, Corner
-from ..metrology.drift_alerts import DistanceDue, Finding, Fleet, find_alerts, out_of_tolerance, side_differences
+from ..metrology.drift_alerts import (
+    TREND_DIRECTION,
+    DistanceDue,
+    Finding,
+    Fleet,
+    find_alerts,
+    out_of_tolerance,
+    side_differences,
+)
 from ..metrology.drift_forecast import MEDIAN, forecast, leaving_dates, probability_of_leaving
 from ..metrology.drift_series import SeriesState
 from ..metrology.drift_state import NORMAL_COVERAGE
@@ -55,6 +64,14 @@ class CornerDrift:
         """Its rate is more than its uncertainty."""
         rate, uncertainty = self.rate_mm_per_year, self.rate_expanded_uncertainty_mm_per_year
         return rate is not None and uncertainty is not None and abs(rate) > uncertainty
+
+    @property
+    def probably_moves(self) -> bool:
+        """Not known to move, but as likely in one direction as a trend has to be."""
+        rate, uncertainty = self.rate_mm_per_year, self.rate_expanded_uncertainty_mm_per_year
+        if rate is None or uncertainty is None or self.is_known_to_move:
+            return False
+        return abs(rate) * NORMAL_COVERAGE >= uncertainty * NormalDist().inv_cdf(TREND_DIRECTION)
 
 
 @dataclass(frozen=True, slots=True)

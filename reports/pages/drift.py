@@ -71,9 +71,13 @@ def corner_in_words(drift: CornerDrift, unit: LengthUnit, now: datetime) -> str:
         "uncertainty": length(drift.expanded_uncertainty_mm, unit),
         "unit": UNIT_SIGNS[unit],
     }
+    rate = {"rate": rate_in_words(drift.rate_mm_per_year, unit)}
     if not drift.is_known_to_move:
-        return " ".join(filter(None, [stands, _already(drift), _("It is not known to move.")]))
-    moves = _("It %(rate)s.") % {"rate": rate_in_words(drift.rate_mm_per_year, unit)}
+        # An alert of a trend may stand above it.
+        perhaps = _("It probably %(rate)s; that is not certain yet.") % rate
+        moves = perhaps if drift.probably_moves else _("It is not known to move.")
+        return " ".join(filter(None, [stands, _already(drift), moves]))
+    moves = _("It %(rate)s.") % rate
     if already := _already(drift):
         return f"{stands} {already} {moves}"
     if drift.expected_outside_on and has_passed(drift.expected_outside_on, now):

@@ -11,10 +11,12 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
+from calibration.selectors.vehicle_drift import CornerDrift
 from fleet.actor import Actor
 from fleet.models import Membership
 from fleet.tenancy import in_workshop
 from reports.models import DriftAlert
+from reports.pages.drift import corner_in_words
 from reports.services.alerts import vehicle_evaluate
 from tests.factories import Site
 from tests.fleet.signin.browsers import browser_of
@@ -121,6 +123,19 @@ class TestVehicle:
         assert "mm a year. Expected outside its tolerance on" in page
         assert broken_lines(page) == dict.fromkeys(("Front left", "Front right", "Rear left", "Rear right"), 1)
         assert "It is not known to move." in page
+
+    @pytest.mark.parametrize(
+        ("rate_uncertainty_mm", "told"),
+        [
+            (5.0, "It sinks by 5.5 mm a year."),
+            (12.0, "It probably sinks by 5.5 mm a year; that is not certain yet."),  # 0.82 for sinking
+            (14.0, "It is not known to move."),  # 0.78
+        ],
+    )
+    def test_what_a_trend_may_rest_on_is_not_called_unknown(self, rate_uncertainty_mm: float, told: str) -> None:
+        drift = CornerDrift("FL", 500.0, 10.0, 3, timezone.now(), -4.0, 2.0, -5.5, rate_uncertainty_mm)
+        assert told in corner_in_words(drift, "mm", timezone.now())
+        assert drift.is_known_to_move + drift.probably_moves <= 1
 
     @pytest.mark.parametrize(
         ("height_mm", "told"),
