@@ -26,8 +26,8 @@ DRIFT_ERRORS = (
     SeededError(
         "half-a-state-in-the-markov-chain",
         "run_length.py",
-        "upper = distribution(steps + width / 2.0)",
-        "upper = distribution(steps + width)",
+        "upper = distribution(step + width / 2.0)",
+        "upper = distribution(step + width)",
         "sums are rounded up, not to the nearest state",
         "test_run_length.py::test_the_markov_chain_agrees_with_the_integral_equation",
         "the integral equation",

@@ -42,6 +42,9 @@ EMPTIED: Final = """() => {
     form.requestSubmit();
 }"""
 
+DRAWN_BY_A_SCRIPT: Final = {"/bench/": "Enrol this tablet"}
+"""What does not stand yet when the page is loaded, and the heading that says that it does."""
+
 
 @pytest.fixture(scope="module")
 def house(django_db_setup: None, django_db_blocker: Any) -> Iterator[tuple[House, list[Person]]]:
@@ -97,6 +100,9 @@ def visited(page: Page, visit: Visit) -> list[str]:
     if visit.pressed:
         page.locator("main").get_by_role("button", name=visit.pressed, exact=True).first.click()
         page.wait_for_load_state()
+    if visit.path in DRAWN_BY_A_SCRIPT:
+        page.get_by_role("heading", name=DRAWN_BY_A_SCRIPT[visit.path]).wait_for()
+        page.wait_for_load_state("networkidle")
     wrong = [] if answer.status == visit.status else [f"status {answer.status}"]
     return [*wrong, *faults_of(page)]
 
