@@ -156,7 +156,9 @@ def _unverified(ended: subprocess.CompletedProcess[str]) -> BackupError:
 
 
 def _manage(data: DataFolder, name: str, *arguments: str) -> subprocess.CompletedProcess[str]:
-    """A command of `manage.py` on the restored database, in the role that it takes; checks of the code take longer."""
+    """A command of `manage.py` on the restored database, in the role that it takes. The code is not checked for each:
+    that takes longer than most of them.
+    """
     roles: tuple[database.Role, ...] = ("app", "owner")
     urls = {
         database.URL_VARIABLES[role]: make_conninfo(**(database.connection_parameters(role, data) | {"dbname": name}))
