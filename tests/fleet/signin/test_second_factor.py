@@ -122,7 +122,12 @@ def test_the_code_that_set_an_app_up_does_not_sign_in(
     site: Site, capture: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     codes: list[str] = []
-    monkeypatch.setattr(browsers, "totp_code", lambda secret: codes.append(later_code(secret)) or codes[-1])
+
+    def next_code(secret: str) -> str:
+        codes.append(later_code(secret))
+        return codes[-1]
+
+    monkeypatch.setattr(browsers, "totp_code", next_code)
     _browser, secret = with_app(site.technician, capture)
     for seconds in (0, 40):
         later(monkeypatch, seconds)
