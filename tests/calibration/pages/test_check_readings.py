@@ -219,8 +219,8 @@ def test_heights_are_in_the_readers_unit_and_typed_in_millimetres(site: Site, ch
 
 def test_in_german_nothing_is_left_in_english(site: Site, check: HeightCheck) -> None:
     manager = browser_of(site.manager)
-    german = {"headers": {"Accept-Language": "de"}}
-    page, form = (text_of(manager.get(path, **german)) for path in (f"/checks/{check.pk}/", address(site, check)))
+    paths = (f"/checks/{check.pk}/", address(site, check))
+    page, form = (text_of(manager.get(path, headers={"Accept-Language": "de"})) for path in paths)
     assert "Streichen Vorn links, 498,0" in page
     assert "Was sich damit ändert" in form
     for english in ("reading", "struck", "height", "corner"):
