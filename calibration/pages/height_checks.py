@@ -42,6 +42,12 @@ LOADINGS: Final[Mapping[str, Any]] = {
 }
 
 
+def far_from_target(height: float, target: float | None) -> Any:
+    """That a height is to be measured again or confirmed, and in which unit it probably was typed."""
+    unit = likely_unit(height, target) if target is not None else None
+    return format_lazy("{far} {hint}", far=FAR_FROM_TARGET, hint=texts.UNIT_SLIPS[unit]) if unit else FAR_FROM_TARGET
+
+
 def instruments() -> list[tuple[UUID, str]]:
     return list(Instrument.objects.order_by("serial").values_list("pk", "serial"))
 
@@ -139,16 +145,13 @@ class RecordHeightCheckView(VehiclePartPage):
         if steps[0] != "readings" or len(steps) == 1:
             return error
         corner = CORNERS[int(steps[1])]
-        detail = self._far(corner, float(heights[corner])) if error.code == "confirm_height" else error.detail
+        height, target = float(heights[corner]), self._target_mm(corner)
+        detail = far_from_target(height, target) if error.code == "confirm_height" else error.detail
         return FieldError(f"/heights/{corner}", error.code, detail)
 
-    def _far(self, corner: Any, height: float) -> Any:
+    def _target_mm(self, corner: Any) -> float | None:
         revision = revision_in_force(self.vehicle.vehicle_model_id, local_day(self.actor.now))
-        target = pure_specification(revision.content).target_mm(corner) if revision else height
-        unit = likely_unit(height, target)
-        return (
-            format_lazy("{far} {hint}", far=FAR_FROM_TARGET, hint=texts.UNIT_SLIPS[unit]) if unit else FAR_FROM_TARGET
-        )
+        return pure_specification(revision.content).target_mm(corner) if revision else None
 
     def destination(self, made: HeightCheck) -> str:
         measured = measured_height_checks([made])[0]

@@ -13,7 +13,7 @@ from django import forms
 from django.utils.translation import gettext_lazy as _
 
 from fleet.api.inputs import PASSWORD_LENGTH_MAX
-from fleet.sign_in.codes import is_first_use
+from fleet.sign_in.codes import remember_use
 
 from .typed import PlainText
 from .workshop_page import VersionField
@@ -56,15 +56,12 @@ class ChangePasswordForm(account_forms.ChangePasswordForm):  # type: ignore[misc
 
 
 class _CodeGoodOnce:
-    """Refuses a code that was used for as long as it would be taken."""
+    """Has a code that was taken refused from then on."""
 
     def clean_code(self) -> str:
         code: str = super().clean_code()  # type: ignore[misc]
-        authenticator = self.authenticator  # type: ignore[attr-defined]
-        if is_first_use(authenticator, code):
-            return code
-        self._emit_authentication_failed(authenticator)  # type: ignore[attr-defined]
-        raise get_adapter().validation_error("incorrect_code")
+        remember_use(self.user, code)  # type: ignore[attr-defined]
+        return code
 
 
 class SecondFactorForm(_CodeGoodOnce, mfa_forms.AuthenticateForm):  # type: ignore[misc]
@@ -88,7 +85,7 @@ class ConfirmSecondFactorForm(_CodeGoodOnce, mfa_forms.ReauthenticateForm):  # t
         _named(self.fields["code"], _("Code"), _("Of your authenticator app, or a recovery code."), inputmode="numeric")
 
 
-class AuthenticatorAppForm(totp_forms.ActivateTOTPForm):  # type: ignore[misc]
+class AuthenticatorAppForm(_CodeGoodOnce, totp_forms.ActivateTOTPForm):  # type: ignore[misc]
     """The first code of a new authenticator app."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:

@@ -123,8 +123,8 @@ class NewImport(RequestBody):
         allow_blank=True,
         default="",
         help_text=_(
-            "Assumed where a row has a day only, like `12:00`, in `time_zone` or else the workshop's; each such check "
-            "carries the finding `time_assumed`. Without it such rows are refused."
+            "Assumed where a row has a day only, like `12:00`, in `time_zone` or else the workshop's zone when the "
+            "import is accepted; each such check carries the finding `time_assumed`. Without it such rows are refused."
         ),
     )
     day_order = Choice(
@@ -182,7 +182,11 @@ class ImportSerializer(serializers.Serializer[Import]):
     columns = serializers.DictField(child=serializers.CharField(), help_text=_("Column to the file's heading."))
     time_zone = serializers.CharField()
     assumptions = serializers.DictField(
-        child=serializers.CharField(), help_text=_("What was said of the file: `time_of_day`, `day_order`, `loading`.")
+        child=serializers.CharField(),
+        help_text=_(
+            "What was said of the file: `time_of_day`, `day_order`, `loading`; and `zone_of_days`, the zone of assumed "
+            "times where `time_zone` names none."
+        ),
     )
     file_name = serializers.CharField(source="file.name")
     format = serializers.ChoiceField(ImportFile.Format.choices, source="file.format")

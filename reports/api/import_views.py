@@ -118,7 +118,7 @@ class ImportViewSet(ResourceMixin, ListModelMixin, RetrieveModelMixin, WorkshopV
         if earlier_id := body.pop("settings_of", None):
             earlier = earlier_import(self.actor, earlier_id, body["kind"])
             body = taken_over(earlier, body, request.data)
-        if said := stated({name: body.pop(name) for name in assumptions.NAMES}):
+        if said := stated({name: body.pop(name, "") for name in assumptions.KEPT}):
             body["assumptions"] = said
         content = {**body, "sha256": digest_of(upload.chunks())}
 

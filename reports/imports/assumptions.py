@@ -18,8 +18,11 @@ DAY_ORDERS: Final = {
     MONTH_FIRST: _("the month first: 05/31/2024 is the 31st of May"),
 }
 NAMES: Final = (TIME_OF_DAY, DAY_ORDER, LOADING)
+ZONE_OF_DAYS: Final = "zone_of_days"
+"""Said by nobody: where a time of day is assumed and no zone was named, the workshop's when the import was accepted."""
+KEPT: Final = (*NAMES, ZONE_OF_DAYS)
 
 
 def stated(values: Mapping[str, str]) -> dict[str, str]:
-    """Those that were said, as they are kept."""
-    return {name: values[name] for name in NAMES if values.get(name)}
+    """Those that hold something, as they are kept."""
+    return {name: values[name] for name in KEPT if values.get(name)}

@@ -139,6 +139,7 @@ def _row(measured: Measured, corner: Corner, unit: LengthUnit) -> dict[str, Any]
     return {
         "at": measured.at,
         "job": measured.job,
+        "check": measured.check.check.pk if measured.check else None,
         "is_time_assumed": measured.is_time_assumed,
         "is_loaded_otherwise": measured.kind == "other_load",
         "notes": _notes(measured.check, corner) if measured.check else [],

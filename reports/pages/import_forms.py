@@ -16,7 +16,7 @@ from fleet.pages.workshop_page import RecordForm, Refusal
 from fleet.time_zones import time_zones
 
 from ..imports import registry
-from ..imports.assumptions import DAY_ORDERS, LOADING, NOON, stated
+from ..imports.assumptions import DAY_ORDERS, LOADING, NOON, ZONE_OF_DAYS, stated
 from ..imports.columns import is_day_alone, is_slashed
 from ..imports.kinds import ImportKind
 from ..imports.tables import Sample
@@ -86,6 +86,9 @@ class ColumnsForm(RecordForm):
         required=False,
     )
 
+    zone_of_days = ""
+    """Settled for an earlier import whose settings are proposed."""
+
     def __init__(
         self,
         *args: Any,
@@ -146,6 +149,7 @@ class ColumnsForm(RecordForm):
 
     def _take_over(self, earlier: Import) -> None:
         """What was said before, but of the load where a column of the file says it now."""
+        self.zone_of_days = earlier.assumptions.get(ZONE_OF_DAYS, "")
         said = {"time_zone": earlier.time_zone, "atomic": earlier.atomic, **earlier.assumptions}
         for name, value in said.items():
             if name in self.fields and not (name == LOADING and self.fields[f"{PREFIX}{LOADING}"].initial):
@@ -183,7 +187,7 @@ class ColumnsForm(RecordForm):
             "columns": columns,
             "time_zone": values.get("time_zone", ""),
             "atomic": values["atomic"],
-            "assumptions": stated(said),
+            "assumptions": stated({**said, ZONE_OF_DAYS: self.zone_of_days}),
         }
 
     def refuse(self, error: Refusal) -> None:

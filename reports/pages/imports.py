@@ -25,7 +25,7 @@ from fleet.permissions import Permission
 
 from ..api.import_views import errors_of
 from ..imports import headings, registry
-from ..imports.assumptions import DAY_ORDER, DAY_ORDERS, LOADING, TIME_OF_DAY
+from ..imports.assumptions import DAY_ORDER, DAY_ORDERS, LOADING, TIME_OF_DAY, ZONE_OF_DAYS
 from ..imports.check_rows import CheckRows
 from ..imports.examples import MEDIA_TYPES, example_cell, example_file
 from ..imports.kinds import ImportKind
@@ -46,6 +46,7 @@ from .import_forms import IN_EARNEST, ColumnsForm, ImportFileForm
 
 _ASSUMED: Final = {
     TIME_OF_DAY: gettext_lazy("Time of day assumed where there was none"),
+    ZONE_OF_DAYS: gettext_lazy("Time zone of assumed times"),
     DAY_ORDER: gettext_lazy("Days written like 03/05/2024 have"),
     LOADING: gettext_lazy("How the vehicles were loaded"),
 }

@@ -29,7 +29,7 @@ from fleet.errors import Forbidden
 from fleet.permissions import Permission, require
 
 from ..imports import registry, storage, tables
-from ..imports.assumptions import DAY_ORDER, LOADING, TIME_OF_DAY
+from ..imports.assumptions import DAY_ORDER, LOADING, TIME_OF_DAY, ZONE_OF_DAYS
 from ..imports.columns import Reading
 from ..imports.faults import Fault, FileFault
 from ..imports.kinds import ImportKind, Piece
@@ -194,7 +194,8 @@ def _reading(run: Import) -> Reading:
     given = {LOADING: said[LOADING]} if LOADING in said else {}
     if at is None:
         return Reading(zone, day_order=said.get(DAY_ORDER, ""), given=given)
-    zone_of_days = zone or workshop_zone()
+    named = run.time_zone or said.get(ZONE_OF_DAYS)
+    zone_of_days = ZoneInfo(named) if named else workshop_zone()  # of an import accepted before it was settled with it
     return Reading(zone, zone_of_days, time.fromisoformat(at), said.get(DAY_ORDER, ""), given)
 
 

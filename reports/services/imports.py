@@ -16,6 +16,7 @@ from django.utils.translation import gettext as _
 from calibration.metrology.corners import CORNERS
 from fleet import ledger, outbox
 from fleet.actor import Actor
+from fleet.days import workshop_zone
 from fleet.errors import Conflict, Invalid, NotFound
 from fleet.ids import new_id
 from fleet.models import Membership
@@ -24,7 +25,7 @@ from fleet.services.changes import acting_person
 from fleet.time_zones import is_time_zone
 
 from ..imports import registry, storage
-from ..imports.assumptions import stated
+from ..imports.assumptions import TIME_OF_DAY, ZONE_OF_DAYS, stated
 from ..imports.faults import FileFault
 from ..imports.kinds import ImportKind
 from ..imports.recognition import HEAD_BYTES, recognised
@@ -94,7 +95,7 @@ def import_begin(
         )
     if atomic and file.lines is not None and file.lines > settings.IMPORT_MOST_ATOMIC_ROWS + 1:
         raise Invalid.at("/atomic", "too_many_for_atomic", too_many_for_atomic())
-    said = stated(assumptions or {})
+    said = _settled(assumptions or {}, time_zone)
     run = Import.objects.create(
         id=record_id,
         file=file,
@@ -112,6 +113,14 @@ def import_begin(
     )
     import_ask_to_go_on(actor, run)
     return run
+
+
+def _settled(assumptions: Mapping[str, str], time_zone: str) -> dict[str, str]:
+    """What was said, with the zone of days where that needs one: the workshop may get another before the last piece."""
+    said = stated(assumptions)
+    if time_zone or TIME_OF_DAY not in said:
+        return {name: value for name, value in said.items() if name != ZONE_OF_DAYS}
+    return {ZONE_OF_DAYS: workshop_zone().key, **said}
 
 
 def import_ask_to_go_on(actor: Actor, run: Import) -> None:

@@ -11,7 +11,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from openpyxl import Workbook
 
 from fleet import outbox
-from fleet.models import OutboxItem
+from fleet.models import OutboxItem, Workshop
 from fleet.tenancy import in_workshop
 from reports.models import Import
 from tests.factories import Person, Site, new_vin
@@ -88,6 +88,11 @@ def imported(site: Site, content: bytes, **fields: Any) -> dict[str, Any]:
     carry_out(site)
     answer: dict[str, Any] = site.manager.client().get(f"{IMPORTS}{key}/").json()
     return answer
+
+
+def set_zone(site: Site, name: str) -> None:
+    with in_workshop(site.workshop.pk):
+        Workshop.objects.filter(pk=site.workshop.pk).update(time_zone=name)
 
 
 def run_of(key: str) -> Import:

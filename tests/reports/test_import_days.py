@@ -9,18 +9,24 @@ import pytest
 from django.utils import timezone
 
 from calibration.models import HeightCheck
-from fleet.models import LedgerEntry, Vehicle, Workshop
-from fleet.tenancy import in_workshop
+from fleet import outbox
+from fleet.models import LedgerEntry, Vehicle
+from reports.models import Import
+from reports.services import import_running
 from tests.factories import Site
 
 from .imports import (
+    begun,
+    carry_out,
     check_row,
     codes,
     counts,
     csv_of,
+    due_items,
     german_row,
     imported,
     send,
+    set_zone,
 )
 
 
@@ -66,10 +72,50 @@ class TestDays:
         assert not HeightCheck.objects.exists()
 
     def test_are_in_the_workshops_zone_where_none_is_chosen(self, site: Site, vehicle: Vehicle) -> None:
-        with in_workshop(site.workshop.pk):
-            Workshop.objects.filter(pk=site.workshop.pk).update(time_zone="America/New_York")
+        set_zone(site, "America/New_York")
         self.days_alone(site, vehicle, time_zone="")
         assert HeightCheck.objects.get(vehicle=vehicle).taken_at == datetime(2025, 7, 4, 16, tzinfo=UTC)
+
+    def test_are_in_one_zone_though_the_workshop_gets_another_under_way(
+        self, site: Site, vehicle: Vehicle, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Also after a trial, and in an import with the settings of an earlier one."""
+        monkeypatch.setattr(import_running, "PIECE_ROWS", 1)
+        rows = [german_row(vehicle.vin, day) for day in ("2025-07-03", "2025-07-04", "2025-07-05")]
+        set_zone(site, "America/New_York")
+        key = begun(site, csv_of(rows), loading="as_specified", time_of_day="12:00")
+        for zone in ("Asia/Tokyo", "Europe/Berlin"):
+            (piece,) = due_items(site)
+            assert outbox.perform(site.workshop.pk, piece.pk)
+            set_zone(site, zone)
+        carry_out(site)
+
+        def hours() -> list[int]:
+            return [each.taken_at.hour for each in HeightCheck.objects.filter(vehicle=vehicle).order_by("taken_at")]
+
+        assert hours() == [16, 16, 16]
+        told = site.manager.client().get(f"/api/v1/imports/{key}/").json()
+        assert (told["time_zone"], told["assumptions"]["zone_of_days"]) == ("", "America/New_York")
+        more = csv_of([german_row(vehicle.vin, "2025-07-06")])
+        assert imported(site, more, settings_of=key)["assumptions"] == told["assumptions"]
+        assert hours() == [16, 16, 16, 16]
+
+    def test_are_in_the_zone_that_is_named_whatever_was_settled_before(self, site: Site, vehicle: Vehicle) -> None:
+        set_zone(site, "America/New_York")
+        first = self.days_alone(site, vehicle, time_zone="")
+        content = csv_of([german_row(vehicle.vin, "2025-07-05")])
+        again = imported(site, content, settings_of=first["id"], time_zone="Europe/Berlin")
+        assert again["assumptions"] == {"time_of_day": "12:00", "loading": "as_specified"}
+        assert HeightCheck.objects.get(vehicle=vehicle, taken_at__day=5).taken_at.hour == 10
+
+    def test_of_an_import_from_before_zones_were_settled_are_in_the_workshops(
+        self, site: Site, vehicle: Vehicle
+    ) -> None:
+        set_zone(site, "America/New_York")
+        key = begun(site, csv_of([german_row(vehicle.vin, "2025-07-04")]), loading="as_specified", time_of_day="12:00")
+        Import.objects.filter(pk=key).update(assumptions={"time_of_day": "12:00", "loading": "as_specified"})
+        carry_out(site)
+        assert HeightCheck.objects.get(vehicle=vehicle).taken_at.hour == 16
 
     def test_are_known_again_whatever_time_is_assumed(self, site: Site, vehicle: Vehicle) -> None:
         first, again = self.days_alone(site, vehicle), self.days_alone(site, vehicle, time_of_day="09:00")

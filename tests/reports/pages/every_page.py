@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from decimal import Decimal
 from typing import Any, Final
 from uuid import UUID
 
@@ -13,10 +14,13 @@ from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, resolve
 from django.utils import timezone
 
+from calibration.models import HeightCheckReading
+from calibration.services.height_checks import height_check_record
 from fleet import services
 from fleet.actor import Actor
 from fleet.checkpoint_keys import origin_of
-from fleet.models import HeadConflict, Invitation, Membership, OutboxFile
+from fleet.ids import new_id
+from fleet.models import HeadConflict, Invitation, Membership, OutboxFile, Vehicle
 from fleet.signed_heads import Head, signed
 from fleet.tenancy import in_workshop
 from reports.models import Certificate, Notice
@@ -154,11 +158,15 @@ class House:
 
     tablet_id: str
     conflict: HeadConflict
+    reading: HeightCheckReading
+    """Of a height check that a technician recorded."""
 
     @classmethod
     def of(cls, site: Site) -> House:
         asked, tablet = asked_in(site), tablet_of(site)[1]
-        return cls(furnish(site), asked, at_work_in(site), tablet, conflict_on(site, tablet))
+        furnished = furnish(site)
+        reading = reading_of(site, furnished.vehicle)
+        return cls(furnished, asked, at_work_in(site), tablet, conflict_on(site, tablet), reading)
 
     @property
     def conflict_path(self) -> str:
@@ -167,6 +175,10 @@ class House:
     @property
     def site(self) -> Site:
         return self.furnished.site
+
+    @property
+    def strike_path(self) -> str:
+        return f"/check-readings/{self.reading.pk}/strike/"
 
     @property
     def check_path(self) -> str:
@@ -216,7 +228,7 @@ class House:
         ]
         others = ["/choose-workshop/", "/sign-out/", "/sign-ins/", "/tablets/", f"/tablets/{self.tablet_id}/"]
         files = ["/tablets/import/", file, self.check_path, "/head-conflicts/", self.conflict_path]
-        files.append(self.at_work.columns_path)
+        files += [self.at_work.columns_path, f"/checks/{self.reading.height_check_id}/", self.strike_path]
         again = f"/people/{self.invited('Rowan Ash').pk}/"  # being invited again ends the earlier link
         paths = [*of_work, *decisions, *self.furnished.pages(), *own, *others, *files, again, f"{again}invitation/"]
         searched = [
@@ -239,7 +251,7 @@ class House:
         hook = f"/webhooks/{self.at_work.webhook.pk}/"
         webhooks = ["/webhooks/new/", hook]
         imports = ["/imports/new/", self.at_work.columns_path]
-        return [*of_furniture, self.check_path, "/certificates/1/", *decided, *webhooks, *imports]
+        return [*of_furniture, self.check_path, self.strike_path, "/certificates/1/", *decided, *webhooks, *imports]
 
     def _secured(self) -> Person:
         """Who has an authenticator app, a passkey, and recovery codes, and has just proved who they are."""
@@ -334,6 +346,19 @@ def conflict_on(site: Site, tablet_id: str) -> HeadConflict:
         actor = Actor.system(site.workshop.pk, timezone.now())
         assert services.heads_compare(actor=actor, tablet_id=UUID(tablet_id), notes=[note]) == ["unknown_key"]
         return HeadConflict.objects.get()
+
+
+def reading_of(site: Site, vehicle: Vehicle) -> HeightCheckReading:
+    with in_workshop(site.workshop.pk):
+        check = height_check_record(
+            actor=site.technician.actor(),
+            record_id=new_id(),
+            vehicle=vehicle,
+            taken_at=timezone.now(),
+            readings=[{"corner": corner, "height_mm": Decimal(495)} for corner in ("FL", "FR", "RL", "RR")],
+            loading="as_specified",
+        )
+        return HeightCheckReading.objects.get(height_check=check, corner="FL")
 
 
 def signed_in(person: Any) -> Client:

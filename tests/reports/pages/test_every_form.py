@@ -16,7 +16,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver
 
-from calibration.models import Decision, HeightCheck, Ruling
+from calibration.models import Decision, HeightCheck, HeightCheckStrike, Ruling
 from fleet.models import AccessToken, CalendarFeed, HeadConflict, OutboxItem, Tablet
 from fleet.tenancy import in_workshop
 from reports.models import ArchiveIntake, Certificate, DriftAlert, Export, Import, ImportFile, Webhook, WebhookDelivery
@@ -122,6 +122,18 @@ def height_checks(house: House) -> Iterator[Case]:
             "heights-RR",
             "looks like inches",
         )
+
+
+def strikes(house: House) -> Iterator[Case]:
+    yield Case(
+        browser_of(house.site.manager),
+        house.strike_path,
+        {"replacement__height_mm": "486,5", "reason": "Read at the wrong mark."},
+        within(house.site, HeightCheckStrike.objects.filter(reading=house.reading).exists),
+        {"replacement__height_mm": "19.8"},
+        "replacement-height_mm",
+        "looks like inches",
+    )
 
 
 def contact_of(house: House) -> Person:
@@ -262,6 +274,7 @@ def cases(house: House) -> list[Case]:
         *archives(house),
         *imports(house),
         *height_checks(house),
+        *strikes(house),
         *tablets(house),
         *own_account(site),
         *at_the_door(house),

@@ -13,10 +13,11 @@ from django.test import Client
 from calibration.models import HeightCheck
 from fleet.tenancy import in_workshop
 from reports.models import Import
+from reports.pages.import_forms import IN_EARNEST
 from tests.factories import Site, make_site
 from tests.fleet.pages.forms import form_of
 from tests.fleet.signin.browsers import browser_of
-from tests.reports.imports import begun, carry_out, check_row, csv_of, german_row, xlsx_of
+from tests.reports.imports import begun, carry_out, check_row, csv_of, german_row, set_zone, xlsx_of
 
 Browsers = Callable[..., Client]
 NEEDED = {
@@ -65,6 +66,29 @@ def test_a_file_is_tried_and_then_carried_out(site: Site, manager: Client) -> No
     assert f'href="{columns}' not in recorded
     errors = b"".join(manager.get(f"{done[0]}errors/")).decode("utf-8-sig")
     assert errors.splitlines()[1].startswith("3;taken_at;not_a_time;")
+
+
+def test_days_tried_in_the_workshops_zone_are_carried_out_in_it(site: Site, manager: Client) -> None:
+    """Also where the file is handed in anew with the settings of the trial."""
+    vehicle = site.vehicle()
+    columns = handed_in(manager, csv_of([check_row(vehicle.vin, "2025-07-04")]))
+    typed = form_of(manager.get(columns)).filled(time_zone="", time_of_day="12:00")
+    set_zone(site, "America/New_York")
+    trial = manager.post(columns, {**typed, "how": "trial"})["Location"]
+    carry_out(site)
+    set_zone(site, "Asia/Tokyo")
+    told = manager.get(trial).content.decode()
+    assert "<dt>Time zone of assumed times</dt><dd>America/New_York</dd>" in told
+    manager.post(f"{trial}carrying-out/", form_of(manager.get(trial), f"{trial}carrying-out/").filled())
+    carry_out(site)
+    assert HeightCheck.objects.get(vehicle=vehicle).taken_at.hour == 16
+
+    content = csv_of([check_row(vehicle.vin, "2025-07-05")])
+    body = {"file": SimpleUploadedFile("more.csv", content), "kind": "checks"}
+    more = manager.post(f"/imports/new/?settings_of={trial.split('/')[2]}", body)["Location"]
+    manager.post(more, {**form_of(manager.get(more)).filled(), "how": IN_EARNEST})
+    carry_out(site)
+    assert HeightCheck.objects.get(vehicle=vehicle, taken_at__day=5).taken_at.hour == 16
 
 
 @pytest.mark.parametrize("said", [{}, {"how": "trial"}, {"how": ""}, {"how": "IMPORT"}])
