@@ -87,8 +87,8 @@ def had_passed(kind: str, details: Mapping[str, Any], at: datetime) -> bool:
 
 
 def with_has_passed(alerts: QuerySet[DriftAlert], now: datetime) -> QuerySet[Any]:
-    """Annotated with `has_passed`, by the rule of `passed_at`, and `is_outdated`, where the corner was measured after what
-    the alert rests on; both of open trends.
+    """Annotated with `has_passed`, by the rule of `passed_at`, and `is_outdated`, where its corner was
+    measured after what the alert rests on. Both are of open trends.
     """
     today = day_of(first_moment(local_day(now)))
     measured_since = DriftState.objects.filter(
