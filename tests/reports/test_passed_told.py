@@ -24,6 +24,7 @@ from reports.models import DriftAlert, Notice, WebhookDelivery
 from reports.selectors.alerts import visible_alerts, with_has_passed
 from reports.selectors.recipients import Recipient
 from reports.services.alerts import forecasts_passed
+from reports.services.daily_round import round_go
 from reports.services.notices import notice_decline
 from reports.services.webhooks import webhook_add
 from tests.elsewhere import move
@@ -242,14 +243,24 @@ class TestNotAtAll:
             OutboxItem.objects.filter(kind=CHANGED_KIND).update(state="done", finished_at=now)
             assert forecasts_passed(actor=system(quiet, now), opened_by=now), "it was that which held it up"
 
-    def test_where_it_was_measured_between_round_and_sending(self, quiet: Site, perform_all: Perform) -> None:
-        vehicle = sinking(quiet, perform_all)
-        now = timezone.now() - timedelta(minutes=1)
+    @pytest.mark.parametrize(("measured", "told"), [(True, 0), (False, 1)])
+    def test_where_it_was_measured_between_round_and_sending(
+        self, quiet: Site, perform_all: Perform, measured: bool, told: int
+    ) -> None:
+        vehicle, now = sinking(quiet, perform_all), timezone.now()
+        mail.outbox.clear()
         with in_workshop(quiet.workshop.pk):
-            assert len(forecasts_passed(actor=system(quiet, now), opened_by=now)) == 1
-        drifting.checked(quiet, vehicle, days_ago=0.1, instrument=quiet.instrument(), FL=486)
+            round_go(actor=system(quiet, now), since=now - DAY)
+            waiting = OutboxItem.objects.filter(kind="reports.alerts_email", state="waiting")
+            assert waiting.count() == 2, "to manager and operator"
+            waiting.update(due_at=now + DAY)
+        if measured:
+            drifting.checked(quiet, vehicle, days_ago=0.1, instrument=quiet.instrument(), FL=486)
         perform_all(quiet)
-        assert not any(TELLS in str(each.body) for each in managers_mail(quiet, now, perform_all))
+        with in_workshop(quiet.workshop.pk):
+            waiting.update(due_at=now)
+        perform_all(quiet)
+        assert [TELLS in str(each.body) for each in to(mail.outbox, quiet.manager.email)].count(True) == told
 
     def test_of_an_alert_that_is_resolved(self, quiet: Site, perform_all: Perform) -> None:
         now = timezone.now()
