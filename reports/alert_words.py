@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import date
 from typing import TYPE_CHECKING, Any, Final
 
@@ -28,20 +28,25 @@ PLACES: Final = {
 
 
 LEAST_DAYS_AHEAD: Final = 1.0
+Sentence = Callable[[Mapping[str, Any], Mapping[str, Any], LengthUnit], str]
 
 
 def alert_in_words(alert: DriftAlert, unit: LengthUnit = "mm") -> str:
     """What is the matter now and by how much; of an alert that `selectors.alerts` found."""
-    return alert_sentence(alert.kind, alert.place, alert.details, unit, has_passed=alert.has_passed)
+    sentence = _trend_outdated if alert.is_outdated else _trend_passed if alert.has_passed else None
+    return _worded(alert.kind, alert.place, alert.details, unit, sentence)
 
 
 def alert_sentence(
     kind: str, place: str, details: Mapping[str, Any], unit: LengthUnit = "mm", *, has_passed: bool = False
 ) -> str:
     """What is, or was, the matter and by how much; `has_passed` as of `DriftAlert`."""
+    return _worded(kind, place, details, unit, _trend_passed if has_passed else None)
+
+
+def _worded(kind: str, place: str, details: Mapping[str, Any], unit: LengthUnit, sentence: Sentence | None) -> str:
     where = {"place": PLACES[place], "unit": UNIT_SIGNS[unit]}
-    sentence = _trend_passed if has_passed else _SENTENCES[kind]
-    return sentence(where, details, unit)
+    return (sentence or _SENTENCES[kind])(where, details, unit)
 
 
 def date_of(details: Mapping[str, Any], name: str) -> date | None:
@@ -106,8 +111,16 @@ def _trend_passed(where: Mapping[str, Any], details: Mapping[str, Any], unit: Le
     return _moving(where, details, unit, passed_in_words(expected))
 
 
+def _trend_outdated(where: Mapping[str, Any], details: Mapping[str, Any], unit: LengthUnit) -> str:
+    stands = _("The last measurement does not bear that out; the alert stands until the matter has been put right.")
+    return _moved(where, details, unit, stands)
+
+
 def _moving(where: Mapping[str, Any], details: Mapping[str, Any], unit: LengthUnit, forecast: str) -> str:
-    expected = likely_outside_in_words() if _is_likely_outside(details) else forecast
+    return _moved(where, details, unit, likely_outside_in_words() if _is_likely_outside(details) else forecast)
+
+
+def _moved(where: Mapping[str, Any], details: Mapping[str, Any], unit: LengthUnit, expected: str) -> str:
     values = {**where, "rate": rate_in_words(details["rate_mm_per_year"], unit), "expected": expected}
     return _("%(place)s %(rate)s. %(expected)s") % values
 

@@ -35,24 +35,29 @@ def _of_reader(*values: object) -> str:
 
 
 @in_language(_of_reader)
-def send_alerts(since: datetime, until: datetime, recipient: Recipient, now: datetime) -> None:
-    """The alerts opened and resolved in a stretch of time, of those that the recipient sees."""
-    reader = recipient.reader(now)
+def send_alerts(since: datetime, until: datetime, recipient: Recipient, at: datetime) -> None:
+    """The alerts opened and resolved in a stretch of time, of those that the recipient sees, as of a round's time, and
+    the earlier ones whose forecast has passed by then. Of one that was opened so the words say it.
+    """
+    reader = recipient.reader(at)
     if reader is None:
         return
     seen = visible_alerts(reader).order_by("vehicle__vin", "opened_at", "id")
     new = seen.filter(opened_at__gt=since, opened_at__lte=until, state=DriftAlert.State.OPEN)
     opened = sorted(new, key=most_serious_first)  # the rest may be left out
     resolved = list(seen.filter(resolved_at__gt=since, resolved_at__lte=until))
-    if not opened and not resolved:
+    passed = seen.filter(has_passed=True, passed_told_at=at, opened_at__lte=since)
+    if not sees_whole_workshop(reader):  # whoever had it before cannot have it measured
+        passed = passed.filter(vehicle__operator=reader.operator_id)
+    to_measure = sorted(passed, key=most_serious_first)
+    if not opened and not resolved and not to_measure:
         return
     workshop, unit = Workshop.objects.get(), _unit_of(recipient)
-    counted = ngettext("%(number)s alert was opened", "%(number)s alerts were opened", len(opened))
-    settled = ngettext("%(number)s was resolved", "%(number)s were resolved", len(resolved))
     with timezone.override(ZoneInfo(workshop.time_zone)):
         parts = [
             _("What changed at %(workshop)s among the alerts of heights between services.")
             % {"workshop": workshop.name},
+            *_section(_("Measure now"), [_alert_line(each, unit) for each in to_measure]),
             *_section(_("Opened"), [_alert_line(each, unit) for each in opened]),
             *_section(_("Resolved"), [_alert_line(each, unit) for each in resolved]),
             _("All alerts:\n%(url)s") % {"url": f"{settings.PUBLIC_URL}/alerts/"},
@@ -61,7 +66,7 @@ def send_alerts(since: datetime, until: datetime, recipient: Recipient, now: dat
         recipient,
         Notice.ALERTS,
         message_id(f"alerts:{since.isoformat()}:{until.isoformat()}", workshop.pk, recipient.id),
-        f"{counted % {'number': len(opened)}}, {settled % {'number': len(resolved)}}",
+        _counted(len(to_measure), len(opened), len(resolved)),
         _text(parts),
     )
 
@@ -134,6 +139,18 @@ def _send_reminders(
         f"{counted(len(noted)) % {'number': len(noted)}} – {workshop.name}",
         _text(parts),
     )
+
+
+def _counted(to_measure: int, opened: int, resolved: int) -> str:
+    measure = ngettext(
+        "%(number)s corner is to be measured now", "%(number)s corners are to be measured now", to_measure
+    )
+    new = ngettext("%(number)s alert was opened", "%(number)s alerts were opened", opened)
+    settled = ngettext("%(number)s was resolved", "%(number)s were resolved", resolved)
+    counts = [(measure, to_measure)] if to_measure else []
+    if opened or resolved:
+        counts += [(new, opened), (settled, resolved)]
+    return ", ".join(words % {"number": number} for words, number in counts)
 
 
 def _section(heading: str, lines: Sequence[str]) -> Iterable[str]:

@@ -177,7 +177,8 @@ def email_late_record(actor: Actor, payload: Payload) -> None:
 def email_alerts(actor: Actor, payload: Payload) -> None:
     """At least once."""
     since, until = _time(payload, "since"), _time(payload, "until")
-    mail_digests.send_alerts(since, until, recipients.Recipient.of(payload), actor.now)
+    at = _time(payload, "at") if "at" in payload else actor.now  # older versions did not say it
+    mail_digests.send_alerts(since, until, recipients.Recipient.of(payload), at)
 
 
 @handles(daily_round.CHECKS_KIND, reaches_out=True)

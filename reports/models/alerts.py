@@ -20,7 +20,7 @@ class DriftAlert(VersionedModel):
     `metrology.drift_alerts`; the ledger has those of its opening and of its end.
     """
 
-    private_fields = ("version", "details", "updated_at")
+    private_fields = ("version", "details", "updated_at", "passed_told_at", "passed_told_of")
 
     class Kind(models.TextChoices):
         OUT_OF_TOLERANCE = "out_of_tolerance", _("out of tolerance")
@@ -56,8 +56,14 @@ class DriftAlert(VersionedModel):
     acknowledged_by = models.UUIDField(null=True, editable=False)
     note = models.CharField(_("note"), max_length=1000, blank=True)
     """What whoever acknowledged it means to do."""
+    passed_told_at = models.DateTimeField(null=True, editable=False)
+    """Round in which it was last told that the day of its forecast had passed without a measurement."""
+    passed_told_of = models.FloatField(null=True, editable=False)
+    """Day of the measurement that the forecast then told of was made from; of one no later none is told again."""
     has_passed = False
     """Of an open trend whose day has passed without a measurement; `selectors.alerts` says so of each that it finds."""
+    is_outdated = False
+    """Of an open trend that stands though its corner was measured since, with no such finding; said of as above."""
 
     class Meta:
         ordering = ("-opened_at", "-id")

@@ -16,7 +16,7 @@ class Notice(models.TextChoices):
     CERTIFICATE = "certificate", _("certificates and findings reports")
     APPROVAL = "approval", _("an approval is wanted")
     LATE_RECORD = "late_record", _("something was recorded after a job was closed")
-    ALERTS = "alerts", _("alerts that were opened or resolved, at most once a day")
+    ALERTS = "alerts", _("alerts that were opened or resolved, or whose forecast has passed, at most once a day")
     CHECKS = "checks", _("height checks that are due or overdue, at most once a day")
     INSTRUMENTS = "instruments", _("instruments whose calibration is due or overdue, at most once a day")
     CHECKPOINT = "checkpoint", _("the signed head of all records, to keep as evidence, at most once a day")

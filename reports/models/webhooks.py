@@ -23,6 +23,7 @@ class Webhook(VersionedModel):
         APPROVAL_REQUESTED = "approval.requested", _("approval wanted")
         ALERT_OPENED = "alert.opened", _("alert opened")
         ALERT_RESOLVED = "alert.resolved", _("alert resolved")
+        ALERT_PASSED = "alert.passed", _("forecast passed without a measurement")
 
     class State(models.TextChoices):
         ACTIVE = "active", pgettext_lazy("webhook", "active")

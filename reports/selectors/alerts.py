@@ -9,16 +9,18 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any, Final
 
-from django.db.models import Case, Exists, FloatField, Max, Min, OuterRef, Q, QuerySet, Value, When
+from django.db.models import Case, Exists, F, FloatField, Max, Min, OuterRef, Q, QuerySet, UUIDField, Value, When
 from django.db.models.fields.json import KT
 from django.db.models.functions import Cast
 
 from calibration.metrology.drift_alerts import Finding
+from calibration.models import OPEN_STATES, DriftState, Job
 from calibration.rules.drift_course import day_of, time_of_day
+from calibration.services.drift import CHANGED_KIND
 from fleet.actor import Actor
 from fleet.days import first_moment, local_day
 from fleet.errors import NotFound
-from fleet.models import Tenure, Vehicle
+from fleet.models import OutboxItem, Tenure, Vehicle
 from fleet.permissions import Permission, may
 from fleet.selectors.vehicles import sees_whole_workshop
 
@@ -40,6 +42,9 @@ MOST_SERIOUS_FIRST: Final = (
 OFF_MM: Final = ("difference_mm", "last_mm", "level_mm")
 ALLOWED_MM: Final = ("limit_mm", "tolerance_mm")
 EXPECTED: Final = "expected_outside_day"
+MEASURED: Final = "measured_day"
+SAME_TIME: Final = 1e-5
+"""Days: an alert's figures are rounded."""
 MOVING_WITH_THE_DATE: Final = "days_late"
 """Would have an alert updated every day for nothing."""
 
@@ -82,11 +87,43 @@ def had_passed(kind: str, details: Mapping[str, Any], at: datetime) -> bool:
 
 
 def with_has_passed(alerts: QuerySet[DriftAlert], now: datetime) -> QuerySet[Any]:
-    """Annotated with `has_passed`: of open trends, by the rule of `passed_at`."""
+    """Annotated with `has_passed`, by the rule of `passed_at`, and `is_outdated`, where its corner was
+    measured after what the alert rests on. Both are of open trends.
+    """
     today = day_of(first_moment(local_day(now)))
-    passed = Q(kind=DriftAlert.Kind.TREND, state=DriftAlert.State.OPEN, expected__lt=today)
-    annotation = {"has_passed": Case(When(passed, then=Value(True)), default=Value(False))}
-    return alerts.alias(expected=Cast(KT(f"details__{EXPECTED}"), FloatField())).annotate(**annotation)
+    measured_since = DriftState.objects.filter(
+        vehicle=OuterRef("vehicle"),
+        corner=OuterRef("place"),
+        day__gt=OuterRef("measured") + SAME_TIME,
+        day__lt=math.inf,
+    )
+    is_open = Q(kind=DriftAlert.Kind.TREND, state=DriftAlert.State.OPEN)
+    outdated = {"is_outdated": _whether(is_open & Q(Exists(measured_since)))}
+    passed = {"has_passed": _whether(is_open & Q(expected__lt=today, is_outdated=False))}
+    figures = {"expected": _figure(EXPECTED), "measured": _figure(MEASURED)}
+    return alerts.alias(**figures).annotate(**outdated).annotate(**passed)
+
+
+def passed_untold(now: datetime, opened_by: datetime) -> QuerySet[Any]:
+    """Alerts whose forecast has passed and was not told of as such, of those opened by a time.
+
+    Not of vehicles in the bay, nor where a measurement waits to be taken in: that is about to give another forecast.
+    """
+    in_the_bay = Job.objects.filter(vehicle=OuterRef("vehicle"), state__in=OPEN_STATES)
+    waiting = OutboxItem.objects.filter(kind=CHANGED_KIND).exclude(state=OutboxItem.State.DONE)
+    passed = with_has_passed(DriftAlert.objects.all(), now).filter(has_passed=True, opened_at__lte=opened_by)
+    untold = passed.filter(Q(passed_told_at=None) | Q(passed_told_of__lt=F("measured")))
+    return untold.filter(~Exists(in_the_bay)).exclude(
+        vehicle__in=waiting.values_list(Cast(KT("payload__vehicle"), UUIDField()))
+    )
+
+
+def _whether(condition: Q) -> Case:
+    return Case(When(condition, then=Value(True)), default=Value(False))
+
+
+def _figure(name: str) -> Cast:
+    return Cast(KT(f"details__{name}"), FloatField())
 
 
 def visible_alerts(actor: Actor) -> QuerySet[Any]:
@@ -170,7 +207,8 @@ def alerts_as_of(actor: Actor, vehicle: Vehicle, as_of: datetime, findings: Iter
         alert.resolved_at = alert.resolved_by_job = None
         alert.updated_at = min(alert.updated_at, as_of)
         alert.details = found.get((alert.kind, alert.place), alert.details)
-        alert.has_passed = had_passed(alert.kind, alert.details, as_of)
+        alert.is_outdated = alert.is_outdated and (alert.kind, alert.place) not in found
+        alert.has_passed = not alert.is_outdated and had_passed(alert.kind, alert.details, as_of)
         if alert.acknowledged_at is not None and alert.acknowledged_at > as_of:
             alert.acknowledged_at = alert.acknowledged_by = None
             alert.note = ""

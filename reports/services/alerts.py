@@ -6,6 +6,7 @@ import math
 import uuid
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from datetime import datetime
 from typing import Any, Final
 
 from django.utils.translation import gettext as _
@@ -23,8 +24,8 @@ from fleet.models import Vehicle
 from fleet.permissions import Permission, require
 
 from ..models import DriftAlert
-from ..selectors.alerts import alert_for, details_of, figures_of
-from .events import alert_tell
+from ..selectors.alerts import MEASURED, alert_for, details_of, figures_of, passed_untold
+from .events import alert_passed_tell, alert_tell
 
 SWEPT_AT_ONCE: Final = 20_000
 """Vehicles: one piece of background work each, well within its lease."""
@@ -66,6 +67,16 @@ def alert_acknowledge(*, actor: Actor, record_id: uuid.UUID, alert_id: uuid.UUID
     alert.acknowledged_at, alert.acknowledged_by, alert.note = actor.now, actor.membership_id, note
     _save(actor, alert, "alert_acknowledged")
     return alert
+
+
+def forecasts_passed(*, actor: Actor, opened_by: datetime) -> list[DriftAlert]:
+    """Note of alerts opened by a time that their forecast has passed and is told of now; each is told of once."""
+    found = list(passed_untold(actor.now, opened_by).select_for_update(of=("self",)))
+    for alert in found:
+        alert.passed_told_at, alert.passed_told_of = actor.now, alert.details.get(MEASURED)
+        alert_passed_tell(actor=actor, alert=alert)
+    DriftAlert.objects.bulk_update(found, ["passed_told_at", "passed_told_of"], batch_size=1000)
+    return found
 
 
 def _evaluate(actor: Actor, found: FleetStates) -> None:

@@ -21,6 +21,7 @@ from fleet.models import Checkpoint, OutboxItem, Workshop
 from ..models import DriftAlert, Notice, Reminder, Webhook
 from ..selectors.due import DueThing, due_instruments, due_vehicles
 from ..selectors.recipients import Recipient, managers, of_all_operators, of_operators, wanting
+from .alerts import forecasts_passed
 from .webhook_deliveries import CLEAR_KIND
 
 KIND: Final = "reports.daily_round"
@@ -64,9 +65,10 @@ def round_go(*, actor: Actor, since: datetime) -> None:
 def _tell_of_alerts(actor: Actor, since: datetime, until: datetime) -> None:
     opened = Q(opened_at__gt=since, opened_at__lte=until, state=DriftAlert.State.OPEN)
     resolved = Q(resolved_at__gt=since, resolved_at__lte=until)
-    operators = DriftAlert.objects.filter(opened | resolved).values_list("vehicle__operator", flat=True).distinct()
-    if found := list(operators):
-        asked = {"since": since.isoformat(), "until": until.isoformat()}
+    passed = Q(pk__in=[alert.pk for alert in forecasts_passed(actor=actor, opened_by=until)])
+    changed = DriftAlert.objects.filter(opened | resolved | passed)
+    if found := list(changed.values_list("vehicle__operator", flat=True).distinct()):
+        asked = {"since": since.isoformat(), "until": until.isoformat(), "at": actor.now.isoformat()}
         _ask(actor, ALERTS_KIND, asked, wanting(Notice.ALERTS, [*managers(), *of_operators(found)]))
 
 

@@ -12,6 +12,7 @@ from calibration.models import Approval, Job
 from fleet.actor import Actor
 
 from ..models import Certificate, DriftAlert, Webhook
+from ..selectors.alerts import expected_of
 from .webhook_deliveries import event_tell
 
 Event = Webhook.Event
@@ -60,7 +61,19 @@ def alert_tell(*, actor: Actor, alert: DriftAlert) -> None:
     if alert.state == DriftAlert.State.OPEN and alert.acknowledged_at is not None:
         return
     event = Event.ALERT_OPENED if alert.state == DriftAlert.State.OPEN else Event.ALERT_RESOLVED
-    data = {
+    event_tell(actor, event, alert.pk, _of_alert(alert))
+
+
+def alert_passed_tell(*, actor: Actor, alert: DriftAlert) -> None:
+    """That its forecast has passed; once for each measurement that one was made from."""
+    expected = expected_of(alert.details)
+    assert expected is not None  # it has passed
+    data = {**_of_alert(alert), "expected_outside_on": expected.isoformat()}
+    event_tell(actor, Event.ALERT_PASSED, uuid.uuid5(alert.pk, str(alert.passed_told_of)), data)
+
+
+def _of_alert(alert: DriftAlert) -> dict[str, Any]:
+    return {
         "alert": str(alert.pk),
         "vehicle": str(alert.vehicle_id),
         "kind": alert.kind,
@@ -69,7 +82,6 @@ def alert_tell(*, actor: Actor, alert: DriftAlert) -> None:
         "resolution": alert.resolution or None,
         "url": f"{INTERFACE}/alerts/{alert.pk}/",
     }
-    event_tell(actor, event, alert.pk, data)
 
 
 def _of_job(job: Job) -> dict[str, Any]:

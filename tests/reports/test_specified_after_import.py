@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from importlib import import_module
 from typing import Any
 
+import psycopg
+from django.db import connection
 from django.utils import timezone
 
 from calibration.models import DriftSeries
-from fleet.models import Vehicle
+from deploy import database
+from deploy.embedded.folder import data_folder
+from fleet.models import OutboxItem, Vehicle
 from fleet.tenancy import in_workshop
 from reports.models import DriftAlert
-from tests.factories import SPECIFICATION, Site
+from reports.services.sweep import sweep_go_on
+from tests.factories import SPECIFICATION, Site, make_site
 
 from .imports import check_row, csv_of, imported
+from .rounds import system
 
 Perform = Callable[[Site], list[str]]
 DAYS = ("2025-03-03", "2025-05-04", "2025-07-05")
@@ -106,3 +113,29 @@ def test_the_history_says_that_they_came_without_a_verdict(quiet: Site, perform_
     told = quiet.manager.client().get(f"/api/v1/vehicles/{vehicle.vin}/history/").json()["results"]
     (line,) = (each["summary"] for each in told if each["kind"] == "height_checks_imported")
     assert line.endswith("3 came without a verdict, since no specification was in force on their days.")
+
+
+def test_what_an_earlier_version_left_unjudged_is_evaluated_once_by_the_upgrade(
+    committed_db: None, no_hints: None, perform_all: Perform
+) -> None:
+    """The daily sweep goes by the states that are kept, and would not have found it."""
+    site = make_site()
+    vehicle, other = unspecified(site, FL_mm=498), site.vehicle()
+    perform_all(site)
+    specify(site, vehicle, "2025-01-01")
+    with in_workshop(site.workshop.pk):  # as that version did
+        OutboxItem.objects.filter(state="waiting").update(state="done", finished_at=timezone.now())
+        sweep_go_on(actor=system(site), after=None)
+    perform_all(site)
+    assert alerts(site, vehicle) == set()
+
+    evaluate = import_module("calibration.migrations.0004_judged_later").EVALUATE
+    parameters: dict[str, Any] = database.connection_parameters("owner", data_folder())
+    with psycopg.connect(**parameters | {"dbname": str(connection.settings_dict["NAME"])}) as session:
+        session.execute(evaluate)
+    with in_workshop(site.workshop.pk):
+        asked = OutboxItem.objects.filter(kind="calibration.drift_changed", state="waiting")
+        assert [each.payload for each in asked] == [{"vehicle": str(vehicle.pk)}], f"and not of {other.vin}"
+    perform_all(site)
+    assert {("out_of_tolerance", "FL"), ("overdue", "")} <= alerts(site, vehicle)
+    assert checks(site, vehicle)[0]["verdict"] == "outside"

@@ -149,6 +149,18 @@ class TestVehicle:
         page = page_of(manager, f"/vehicles/{vehicle.vin}/")
         assert TELLS not in page[: page.index('id="timeline"')], "but for what is history"
 
+    def test_measured_without_bearing_it_out_the_alert_stands_and_says_so(
+        self, manager: Client, site: Site, vehicle: Vehicle, perform_all: Perform
+    ) -> None:
+        drifting.checked(site, vehicle, days_ago=0.1, instrument=site.instrument(), FL=488)
+        perform_all(site)
+        assert trend_of(site, vehicle).state == DriftAlert.State.OPEN
+        assert standing(site, vehicle).known is None
+        page = page_of(manager, f"/vehicles/{vehicle.vin}/")
+        now = page[: page.index('id="timeline"')]
+        assert "The last measurement does not bear that out" in now
+        assert TELLS not in now
+
     def test_in_the_bay_it_rests(self, site: Site, vehicle: Vehicle) -> None:
         bench = jobs.Bench.at(site, vehicle=vehicle)
         bench.now = timezone.now()
