@@ -35,7 +35,7 @@ from ..selectors.certificate_files import (
     published_keys,
 )
 from ..selectors.certificates import Verification, verification
-from .verify_words import CHECKS, VERDICTS
+from .verify_words import CHECKS, verdict_sentences
 
 MEDIA_TYPES: Final = ["text/html", "application/json"]
 STATES: Final = {"issued": "valid", "replaced": "replaced"}
@@ -176,7 +176,7 @@ def _told(found: Verification | None) -> dict[str, Any]:
         "content": _content(found),
         "kind": kind_title(found.kind),
         "issued": stamp_with_zone(found.issued_at),
-        "verdict": VERDICTS[found.verdict],
+        "verdict": verdict_sentences(found),
     }
 
 

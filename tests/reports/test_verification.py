@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import datetime, timedelta
+from decimal import Decimal
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -18,7 +20,7 @@ from fleet.models import Workshop
 from fleet.tenancy import in_workshop
 from reports.codes import ALPHABET, CODE_LENGTH, grouped, new_code, read_code
 from reports.models import Certificate, CertificateFile
-from reports.pages.verify_words import VERDICTS
+from reports.pages.verify_words import VERDICTS, verdict_sentences
 from reports.selectors.certificates import verification
 from reports.services.certificates import certificate_issue, certificate_prepare, certificate_replace
 from tests.factories import Site
@@ -110,6 +112,8 @@ def test_function_shows_no_more_of_another_workshop_than_the_paper_does(certific
         "workshop",
         "vin",
         "verdict",
+        "not_within",
+        "by_concession",
         "sha256",
         "replaced_by",
     }
@@ -212,6 +216,38 @@ class TestField:
     def test_gives_json_where_accept_asks_for_it(self, certificate: Certificate) -> None:
         answer = Client().get("/verify/", {"code": certificate.code}, HTTP_ACCEPT="application/json")
         assert answer.json()["state"] == "valid"
+
+
+def test_what_cannot_be_adjusted_and_is_not_within_is_never_told_to_be_within(site: Site) -> None:
+    """Steel springs at the front, out of tolerance there: the job may be signed all the same."""
+    low_front = {"target_mm": 486, "tolerance_mm": 6}
+    model = site.specification(front=low_front, controlled_corners=["RL", "RR"]).vehicle_model
+    bench = jobs.Bench.at(site, vehicle=site.vehicle(vehicle_model=model), counts={"RL": 128, "RR": 128})
+    bench.receive()
+    bench.check_readiness()
+    bench.measure((Decimal(470), Decimal(470), Decimal(504), Decimal(504)))
+    bench.sign_off()
+    with in_workshop(site.workshop.pk):
+        certificate_prepare(actor=Actor.system(site.workshop.pk, timezone.now()), job_id=bench.job_id)
+        code = Certificate.objects.get().code
+    forget_the_workshop()
+    told = Client().get(f"/verify/{code}", HTTP_ACCEPT="application/json").json()
+    assert (told["verdict"], told["not_within"], told["by_concession"]) == ("within", ["FL", "FR"], False)
+    page = Client().get(f"/verify/{code}").content.decode()
+    assert "Every corner within tolerance" not in page
+    assert (
+        "wherever it can be adjusted. Not within tolerance and not adjustable there: Front left, Front right." in page
+    )
+
+
+def test_targets_of_a_concession_are_told_with_the_verdict(certificate: Certificate) -> None:
+    found = verification(certificate.code)
+    assert found is not None
+    assert (found.not_within, found.by_concession) == ([], False)
+    assert "concession" not in verdict_sentences(found)
+    assert "set by concession" in verdict_sentences(replace(found, by_concession=True))
+    side = verdict_sentences(replace(found, not_within=["rear"]))
+    assert side.endswith("not adjustable there: difference between left and right, rear.")
 
 
 def test_page_states_verdict_in_words(certificate: Certificate) -> None:
