@@ -1,4 +1,4 @@
-"""What anybody learns from a verification code says which corners and sides are not within tolerance, and by whose targets."""
+"""A verification code also tells which corners and sides are not within tolerance, and of a concession's targets."""
 
 from django.db import migrations
 

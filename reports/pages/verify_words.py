@@ -38,7 +38,7 @@ CHECKS: Final = {
 
 
 def verdict_sentences(found: Verification) -> str:
-    """What the first page of the paper says: also of what cannot be adjusted there, and by whose targets it was judged."""
+    """As the paper says it: also of what cannot be adjusted there, and by whose targets it was judged."""
     told = [str(VERDICTS[found.verdict])]
     if found.verdict == "within" and found.not_within:
         text = _(

@@ -63,7 +63,7 @@ class Verification:
     """What the certificate with a code says, with the time of the workshop's clocks, and whether it still holds.
 
     `verdict` is over what can be adjusted; `not_within` names all corners (`FL`) and axles' sides (`front`) that are
-    outside tolerance or undecided as left, adjustable or not. `by_concession`: the targets were not the specification's.
+    outside tolerance or undecided as left, adjustable or not. `by_concession`: not by the specification's targets.
     """
 
     kind: str

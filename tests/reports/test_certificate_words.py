@@ -19,6 +19,7 @@ from reports.certificate import front_page, texts
 from reports.certificate.conclusion import conclude
 from reports.certificate.render import RENDERER_VERSION
 from reports.drawing import palette
+from reports.selectors.conclusions import Concluded
 from reports.snapshot.finding_words import STATEMENTS
 
 from . import sample_documents, sample_extremes, sample_parts
@@ -387,6 +388,7 @@ class TestConclusions:
         assert not any("lie within the tolerances" in each for each in told.sentences)
         named = "Not within tolerance and not adjustable here: difference between left and right, rear."
         assert named in told.sentences
+        assert Concluded.of(replace(sample, as_left=left)).verdict == verdict, "beside the headline, in lists"
 
     def test_undecided_is_never_called_within(self) -> None:
         assert self.headline("undecided") == "The measurement cannot decide; signed off with approval"
