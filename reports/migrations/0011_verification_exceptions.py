@@ -1,4 +1,7 @@
-"""A verification code also tells which corners and sides are not within tolerance, and of a concession's targets."""
+"""A verification code also tells which corners and sides are not within tolerance, and of a concession's targets.
+
+Of a replaced certificate it tells the one that holds now, also where the replacement was itself replaced.
+"""
 
 from django.db import migrations
 
@@ -16,11 +19,17 @@ LANGUAGE sql STABLE SECURITY DEFINER SET search_path = pg_catalog, pg_temp AS $$
                       jsonb_each(f.snapshot -> 'as_left' -> kinds.kind) AS place (key, judged)
                  WHERE place.judged ->> 'verdict' IN ('outside', 'undecided')
                  ORDER BY kinds.kind, place.key),
-           coalesce(jsonb_typeof(f.snapshot -> 'concession') = 'object', false), f.sha256::text, r.number
+           coalesce(jsonb_typeof(f.snapshot -> 'concession') = 'object', false), f.sha256::text,
+           (WITH RECURSIVE later AS (
+                SELECT r.workshop_id, r.id, r.number FROM public.reports_certificate r
+                WHERE r.workshop_id = c.workshop_id AND r.replaces_id = c.id AND r.state <> 'preparing'
+                UNION
+                SELECT r.workshop_id, r.id, r.number FROM later l
+                JOIN public.reports_certificate r
+                    ON r.workshop_id = l.workshop_id AND r.replaces_id = l.id AND r.state <> 'preparing')
+            SELECT max(later.number) FROM later)
     FROM public.reports_certificate c
     JOIN public.reports_certificatefile f ON f.workshop_id = c.workshop_id AND f.certificate_id = c.id
-    LEFT JOIN public.reports_certificate r
-        ON r.workshop_id = c.workshop_id AND r.replaces_id = c.id AND r.state <> 'preparing'
     WHERE c.code = wanted
 $$;
 """

@@ -64,6 +64,7 @@ class Verification:
 
     `verdict` is over what can be adjusted; `not_within` names all corners (`FL`) and axles' sides (`front`) that are
     outside tolerance or undecided as left, adjustable or not. `by_concession`: not by the specification's targets.
+    `replaced_by` is the one that holds now, whatever came between.
     """
 
     kind: str

@@ -86,6 +86,24 @@ def test_replaced_certificate_is_told_from_its_replacement_once_that_is_issued(
     assert (fresh.state, fresh.replaced_by) == ("issued", None)
 
 
+def test_a_certificate_that_was_replaced_twice_names_the_one_that_holds_now(
+    site: Site, certificate: Certificate
+) -> None:
+    new = replaced(site)
+    with in_workshop(site.workshop.pk):
+        certificate_issue(actor=site.manager.actor(), certificate_id=new.pk)
+        last = certificate_replace(actor=site.manager.actor(), record_id=new_id(), number=2, reason="Again")
+    forget_the_workshop()
+    waiting = verification(certificate.code)
+    assert waiting is not None
+    assert waiting.replaced_by == 2, "number 3 is in preparation"
+    with in_workshop(site.workshop.pk):
+        certificate_issue(actor=site.manager.actor(), certificate_id=last.pk)
+    forget_the_workshop()
+    told = [verification(code) for code in (certificate.code, new.code, last.code)]
+    assert [each.replaced_by if each else 0 for each in told] == [3, 3, None]
+
+
 def test_code_may_be_typed_in_groups_and_with_lookalikes(certificate: Certificate) -> None:
     typed = grouped(certificate.code).lower().replace("0", "o").replace("1", "l")
     assert verification(typed) == verification(certificate.code) is not None
