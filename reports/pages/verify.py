@@ -97,7 +97,9 @@ class PublicView(View):
             return JsonResponse(_content(found), status=status)
         code = read_code(typed)
         shown = grouped(code) if code else typed[:LONGEST_SHOWN]
-        return self.page({"asked": True, "found": found, **_told(found), "code": shown}, status)
+        return self.page(
+            {"asked": True, "found": found, **_told(found), "code": shown, "is_code": code is not None}, status
+        )
 
     def page(self, values: dict[str, Any], status: int = HTTPStatus.OK) -> HttpResponse:
         values = {

@@ -223,7 +223,17 @@ class TestField:
         assert page == Client().get(f"/verify/{certificate.code}").content.decode()
         assert "Valid." in page
 
-    @pytest.mark.parametrize("typed", ["a/b", "../admin", "0" * 16, "x" * 5000, "<b>"])
+    def test_the_address_within_the_qr_code_may_be_pasted(self, certificate: Certificate) -> None:
+        address = f"https://levelbook.alderquay.example/verify/{certificate.code}/"
+        assert "Valid." in Client().get("/verify/", {"code": address}).content.decode()
+
+    def test_what_is_no_code_is_not_held_against_the_paper(self, db: None) -> None:
+        page = Client().get("/verify/", {"code": "No. 18"}).content.decode()
+        assert "“No. 18” is no code of a certificate" in page
+        assert "do not rely on the paper" not in page
+        assert "do not rely on the paper" in Client().get("/verify/", {"code": "0" * 16}).content.decode()
+
+    @pytest.mark.parametrize("typed", ["https://[", "a/b", "../admin", "0" * 16, "x" * 5000, "<b>"])
     def test_whatever_is_typed_is_at_worst_unknown_and_shown_as_text(self, db: None, typed: str) -> None:
         page = Client().get("/verify/", {"code": typed})
         assert page.status_code == 404
