@@ -155,6 +155,7 @@ class AskView(PublicView):
         code = grouped(read_code(checked.file.document["verification_code"]) or "") if found else ""
         checks = [(CHECKS[each.name], each.holds) for each in checked.file.results]
         values = {"checked": checked, "checks": checks, "found": found, **_told(found), "code": code}
+        values["is_read"] = any(holds for _said, holds in checks)
         return self.page(values)
 
     def _refused(
