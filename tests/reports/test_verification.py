@@ -20,6 +20,7 @@ from fleet.models import Workshop
 from fleet.tenancy import in_workshop
 from reports.codes import ALPHABET, CODE_LENGTH, grouped, new_code, read_code
 from reports.models import Certificate, CertificateFile
+from reports.pages.verify import CodesAskedThrottle
 from reports.pages.verify_words import VERDICTS, verdict_sentences
 from reports.selectors.certificates import verification
 from reports.services.certificates import certificate_issue, certificate_prepare, certificate_replace
@@ -276,6 +277,15 @@ def test_targets_of_a_concession_are_told_with_the_verdict(certificate: Certific
     assert "set by concession" in verdict_sentences(replace(found, by_concession=True))
     side = verdict_sentences(replace(found, not_within=["rear"]))
     assert side.endswith("not adjustable there: difference between left and right, rear.")
+
+
+def test_who_asks_too_often_is_told_how_long_to_wait(certificate: Certificate, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(CodesAskedThrottle, "allow_request", lambda *_asked: False)
+    monkeypatch.setattr(CodesAskedThrottle, "wait", lambda _self: 41.3)
+    answer = Client().get(f"/verify/{certificate.code}")
+    assert (answer.status_code, answer.headers["Retry-After"]) == (429, "42")
+    assert "Wait 42 seconds, then try again." in answer.content.decode()
+    assert "Retry-After" not in answer.content.decode()
 
 
 def test_page_states_verdict_in_words(certificate: Certificate) -> None:
