@@ -28,8 +28,10 @@ class Concluded:
         state = last_state(document)
         if state is None or state.verdict is None:
             return cls(conclude(document), None)
-        judged = [each.verdict for each in (*state.corners.values(), *state.sides.values()) if each.verdict]
-        return cls(conclude(document), joint_verdict([state.verdict, *judged]))
+        corners = [each.verdict for each in state.corners.values()]
+        sides = [each.verdict for each in state.sides.values()]
+        judged = [each for each in (state.verdict, *corners, *sides) if each is not None]
+        return cls(conclude(document), joint_verdict(judged))
 
 
 def conclusions_of(certificates: Collection[uuid.UUID]) -> dict[uuid.UUID, Concluded]:
