@@ -31,10 +31,14 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any, Final
 
-from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
-from cryptography.hazmat.primitives import hashes
-from cryptography.hazmat.primitives.asymmetric import ec, ed25519, padding, rsa
-from cryptography.hazmat.primitives.serialization import load_der_public_key
+try:
+    from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
+    from cryptography.hazmat.primitives import hashes
+    from cryptography.hazmat.primitives.asymmetric import ec, ed25519, padding, rsa
+    from cryptography.hazmat.primitives.serialization import load_der_public_key
+except ImportError:
+    sys.stdout.write("Cannot be checked: the package cryptography is missing. Install it: pip install cryptography\n")
+    sys.exit(2)
 
 LARGEST_FILE: Final = 5_000_000
 LARGEST_RECORD: Final = 2_000_000

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import secrets
 from typing import Final
+from urllib.parse import urlsplit
 
 ALPHABET: Final = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 CODE_LENGTH: Final = 16
@@ -28,10 +29,21 @@ def grouped(code: str) -> str:
 
 
 def read_code(typed: str) -> str | None:
-    """The code that somebody typed; None where it can be none.
+    """The code that somebody typed, or the last part of the address that the QR code holds; None where it can be none.
 
     >>> read_code("7kqm-3xtd 9wpa-4ghz"), read_code("o"), read_code("7KQM3XTD9WPA4GHU")
     ('7KQM3XTD9WPA4GHZ', None, None)
+    >>> read_code("https://levelbook.example/verify/7KQM3XTD9WPA4GHZ")
+    '7KQM3XTD9WPA4GHZ'
     """
+    if "://" in typed:
+        typed = _path_of(typed).rstrip("/").rpartition("/")[2]
     code = typed.upper().translate(_LOOKALIKES)
     return code if len(code) == CODE_LENGTH and set(code) <= set(ALPHABET) else None
+
+
+def _path_of(address: str) -> str:
+    try:
+        return urlsplit(address).path
+    except ValueError:  # brackets that are no address of IPv6
+        return ""

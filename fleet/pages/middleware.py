@@ -12,6 +12,7 @@ from django.shortcuts import redirect, render
 from django.utils import translation
 from django.utils.cache import add_never_cache_headers
 from django.utils.translation import gettext_lazy as _
+from django.utils.translation import ngettext
 from redis.exceptions import RedisError
 
 from fleet.api.problems import problem_for_exception
@@ -70,10 +71,23 @@ def problem_page(request: HttpRequest, error: LevelbookError) -> HttpResponse:
     """Why not, and what to do."""
     problem = problem_for_exception(error)
     assert problem is not None  # every error of ours is one
-    response = render(request, "fleet/problem.html", problem.members(), status=problem.status)
+    members = problem.members()
+    if isinstance(error, TooMany) and error.detail == TooMany.default_detail:
+        members["detail"] = _how_long(error.retry_after_s)
+    response = render(request, "fleet/problem.html", members, status=problem.status)
     for name, value in problem.headers.items():
         response.headers[name] = value
     return response
+
+
+def _how_long(seconds: int) -> str:
+    """Nobody sees the header that programs are referred to."""
+    text = ngettext(
+        "Too many attempts. Wait %(count)s second, then try again.",
+        "Too many attempts. Wait %(count)s seconds, then try again.",
+        seconds,
+    )
+    return text % {"count": seconds}
 
 
 def misfit_page(request: HttpRequest, error: DataError) -> HttpResponse:

@@ -10,6 +10,7 @@ from django import template
 from django.utils.formats import localize
 
 from ..looks.lengths import UNIT_SIGNS, LengthUnit, length
+from ..models import Workshop
 from ..pages.workshop_page import Reader
 from ..reach import is_mail_sent, is_of_this_machine_only
 
@@ -34,8 +35,14 @@ def unreachable(address: str, advice: str = "") -> dict[str, Any]:
 
 @register.simple_tag
 def mail_is_sent() -> bool:
-    """`{% mail_is_sent as is_sent %}`"""
-    return is_mail_sent()
+    """`{% mail_is_sent as is_sent %}`: whether e-mails of the workshop leave this service."""
+    return is_mail_sent() and not is_demo()
+
+
+@register.simple_tag
+def is_demo() -> bool:
+    """`{% is_demo as demo %}`: whether the workshop was made by the demo loader; its addresses are invented."""
+    return Workshop.objects.filter(is_demo=True).exists()
 
 
 @register.simple_tag

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from calibration.metrology.corners import AXLES, CORNERS, Corner
+from calibration.metrology.corners import AXLES, CORNERS, Axle, Corner
 from reports.drawing.words import axle_name
 
 from .display import Display, corner_list, in_sentence
@@ -107,7 +108,7 @@ def _certificate_headline(document: Document) -> str:
         return _("Outside tolerance")
     if state.verdict == "undecided":
         return _("The measurement cannot decide; signed off with approval")
-    if _stays_out(state, document):
+    if _stays_out(state, document) or _sides_staying_out(state):
         return _("Within tolerance wherever it can be adjusted")
     return _success_headline(document)
 
@@ -190,9 +191,9 @@ def _untouched_sentence(document: Document) -> str:
 
 def _found_side_sentences(found: HeightState) -> list[str]:
     """Sides alone can be wrong while no corner is."""
-    outside = [axle_name(axle) for axle in AXLES if axle in found.sides and found.sides[axle].verdict == "outside"]
+    outside = [axle for axle in AXLES if axle in found.sides and found.sides[axle].verdict == "outside"]
     text = _("Found outside tolerance: difference between left and right, %(axles)s.")
-    return [text % {"axles": ", ".join(axle.lower() for axle in outside)}] if outside else []
+    return [text % {"axles": _axle_list(outside)}] if outside else []
 
 
 def _verdict_sentences(state: HeightState, document: Document) -> list[str]:
@@ -208,6 +209,10 @@ def _verdict_sentences(state: HeightState, document: Document) -> list[str]:
     if stays_out:
         text = _("Not within tolerance and not adjustable here: %(corners)s. See what to do next.")
         sentences.append(text % {"corners": corner_list(stays_out)})
+    sides = _sides_staying_out(state)
+    if sides:
+        text = _("Not within tolerance and not adjustable here: difference between left and right, %(axles)s.")
+        sentences.append(text % {"axles": _axle_list(sides)})
     return sentences
 
 
@@ -222,13 +227,29 @@ def _stays_out(state: HeightState, document: Document) -> list[Corner]:
     ]
 
 
+def _sides_staying_out(state: HeightState) -> list[Axle]:
+    """Axles whose sides differ, or may differ, by more than they may, and that no set-point evens out."""
+    return [
+        axle
+        for axle in AXLES
+        if axle in state.sides
+        and not state.sides[axle].adjustable
+        and state.sides[axle].verdict not in ("within", None)
+    ]
+
+
+def _axle_list(axles: Iterable[Axle]) -> str:
+    return ", ".join(axle_name(axle).lower() for axle in axles)
+
+
 def _basis_sentence(state: HeightState, document: Document) -> str:
     """Which results, which specification (ISO/IEC 17025 7.8.6 a, b)."""
     display = Display.of(document)
     if document.specification is None:
         text = _("Four corner heights were measured on %(day)s; no specification was at hand to judge them by.")
         return text % {"day": display.day(state.taken_at)}
-    base = "undecided" if _stays_out(state, document) else state.verdict or "undecided"
+    stays_out = _stays_out(state, document) or _sides_staying_out(state)
+    base = "undecided" if stays_out else state.verdict or "undecided"
     bases = _BASES if document.concession is None else _CONCESSION_BASES
     return str(bases[base]) % {
         "day": display.day(state.taken_at),

@@ -14,7 +14,7 @@ from .front_page import front_page, short_front_page
 from .layout import PAGE_SIZES, Built, PageSize, build_pdf, content_height, content_width
 from .proof import Proof
 
-RENDERER_VERSION = "8"
+RENDERER_VERSION = "9"
 """Raise it with every change that alters the bytes; older documents then say which version drew them."""
 
 

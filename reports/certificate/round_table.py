@@ -106,7 +106,7 @@ def _circumstances(entry: RoundEntry) -> list[str]:
         position = texts.wording(texts.RIDE_POSITIONS, entry.ride_position)
         notes.append(_("ride position %(position)s, not judged") % {"position": position})
     if entry.temperature_deg_c is not None:
-        notes.append(f"{rounded(entry.temperature_deg_c, 0)} °C")
+        notes.append(f"{rounded(entry.temperature_deg_c, 0)}\u00a0°C")
     if entry.repeats is not None:
         notes.append(_("round %(number)s received once more, not counted") % {"number": entry.repeats})
     return notes + ([_("from paper")] if entry.from_paper else [])

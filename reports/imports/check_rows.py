@@ -106,10 +106,22 @@ def _values(row: Mapping[str, Any], columns: Sequence[Column], piece: Piece) -> 
         with suppress(RowFault):  # the column itself says what is wrong with it
             row = {**row, day: f"{str(row[day]).strip()} {cells.clock(time, piece.reading)}"}
     values, faults = values_of(row, columns, piece.mapping, piece.reading)
+    if not faults and day and values["clock"]:
+        faults = list(_other_time(row[day], values["clock"]))
     values["assumed"] = None
     if piece.reading.time_of_day is not None and not faults:
         _note_what_is_assumed(row, values, piece)
     return values, faults
+
+
+def _other_time(written: Any, clock: str) -> Iterable[Fault]:
+    """A spreadsheet's day may come as its midnight: nobody guesses which of two times of day was meant."""
+    found = cells.time_written(written)
+    if found is not None and found[:5] != clock[:5]:
+        detail = _(
+            "This says %(clock)s, and the day beside it has the time %(found)s. Leave the time in one of the two."
+        )
+        yield Fault("two_times", detail % {"clock": clock[:5], "found": found[:5]}, "clock")
 
 
 def _note_what_is_assumed(row: Mapping[str, Any], values: dict[str, Any], piece: Piece) -> None:

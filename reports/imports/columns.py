@@ -26,6 +26,7 @@ _ISO: Final = re.compile(
     r"(\d{4})-(\d\d)-(\d\d)[Tt ](\d\d?):(\d\d)(?::(\d\d)(\.\d{1,9})?)?\s*(Z|z|[+-]\d\d:?\d\d)?", re.ASCII
 )
 _TIME: Final = r"[ T,]+(\d\d?):(\d\d)(?::(\d\d)(\.\d{1,9})?)?\s*(Z|z|[+-]\d\d:?\d\d)?"
+_TIME_WITHIN: Final = re.compile(r"[Tt ,](\d\d?):(\d\d)(?::(\d\d))?", re.ASCII)
 _DOTTED: Final = re.compile(rf"(\d\d?)\.(\d\d?)\.(\d{{4}}){_TIME}", re.ASCII)
 _SLASHED: Final = re.compile(rf"(\d\d?)/(\d\d?)/(\d{{4}})(?:{_TIME})?", re.ASCII)
 _DAY_ALONE: Final = re.compile(r"(\d{4})-(\d\d)-(\d\d)|(\d\d?)\.(\d\d?)\.(\d{4})|(\d\d?)/(\d\d?)/(\d{4})", re.ASCII)
@@ -178,6 +179,12 @@ def yes_or_no(value: Any, _reading: Reading) -> bool:
 def is_day_alone(value: Any) -> bool:
     """Whether a cell holds a day without a time of day."""
     return _DAY_ALONE.fullmatch(str(value).strip()) is not None
+
+
+def time_written(value: Any) -> str | None:
+    """The time of day in a cell that holds a day and a time, as `clock` gives it."""
+    match = _TIME_WITHIN.search(str(value))
+    return None if match is None else f"{match[1]:0>2}:{match[2]}:{match[3] or '00'}"
 
 
 def is_slashed(value: Any) -> bool:

@@ -16,7 +16,7 @@ from fleet.api.vehicles import VehicleInput
 from fleet.errors import LevelbookError
 from fleet.fingerprint import fingerprint
 from fleet.ids import new_id
-from fleet.models import Operator, Vehicle, VehicleModel
+from fleet.models import Operator, Vehicle, VehicleModel, VinCorrection
 from fleet.vin import normalise_vin
 
 from . import columns as cells
@@ -54,11 +54,13 @@ class VehicleRows:
             else:
                 read.append((row.line, values))
         names = _Names({values["operator"] for _line, values in read}, {values["make"] for _line, values in read})
-        known = _on_record({values["vin"] for _line, values in read}) | piece.seen
+        vins = {values["vin"] for _line, values in read}
+        known, corrected = _on_record(vins) | piece.seen, _corrected(vins)
         for line, values in read:
             body, faults = names.resolve(values)
             if not faults:
-                faults = list(self._add(piece, body, known))
+                earlier = corrected.get(values["vin"]) if values["vin"] not in known else None
+                faults = list(self._add(piece, body, known) if earlier is None else _again(piece, body, earlier))
             if faults:
                 piece.refuse(line, faults)
 
@@ -84,6 +86,18 @@ class VehicleRows:
             yield Fault("vin_taken", _("Somebody added this vehicle at the same moment."), "vin")
             return
         known[body["vin"]] = piece.accepted_keys[body["vin"]] = mine
+
+
+def _again(piece: Piece, body: Mapping[str, Any], vehicle: Vehicle) -> Iterable[Fault]:
+    """A row with a VIN that was corrected since: it must not add the vehicle a second time."""
+    if fingerprint({**body, "vin": vehicle.vin}) == _fingerprint(vehicle):
+        piece.known += 1
+        return
+    detail = _(
+        "The VIN %(vin)s was corrected to %(now)s since, and this row says something else of that vehicle. Change it "
+        "on its page; where another vehicle has this VIN, add that on the page for new ones."
+    )
+    yield Fault("vin_corrected", detail % {"vin": body["vin"], "now": vehicle.vin}, "vin")
 
 
 class _Names:
@@ -141,18 +155,25 @@ def _which_model(values: Mapping[str, Any]) -> Fault:
 
 def _on_record(vins: set[str]) -> dict[str, str]:
     """Fingerprints of what is on record of these."""
-    return {
-        each.vin: fingerprint(
-            {
-                "vin": each.vin,
-                "registration": each.registration,
-                "vehicle_model": each.vehicle_model_id,
-                "model_year": each.model_year,
-                "operator": each.operator_id,
-            }
-        )
-        for each in Vehicle.objects.filter(vin__in=vins)
-    }
+    return {each.vin: _fingerprint(each) for each in Vehicle.objects.filter(vin__in=vins)}
+
+
+def _corrected(vins: set[str]) -> dict[str, Vehicle]:
+    """Vehicles that had one of these before theirs was corrected."""
+    corrections = VinCorrection.objects.filter(previous_vin__in=vins).order_by("recorded_at", "id")
+    return {each.previous_vin: each.vehicle for each in corrections.select_related("vehicle")}
+
+
+def _fingerprint(vehicle: Vehicle) -> str:
+    return fingerprint(
+        {
+            "vin": vehicle.vin,
+            "registration": vehicle.registration,
+            "vehicle_model": vehicle.vehicle_model_id,
+            "model_year": vehicle.model_year,
+            "operator": vehicle.operator_id,
+        }
+    )
 
 
 def _plain_vin(value: Any) -> str:

@@ -126,7 +126,7 @@ class CertificateView(WorkshopPage):
             "asked_by": names.get(certificate.requested_by) if certificate.requested_by else None,
             "form": form,
             "send_again": SendAgainForm()
-            if may(self.actor, Permission.RECORD_FACTS) and certificate.state != Certificate.State.PREPARING
+            if may(self.actor, Permission.RECORD_FACTS) and certificate.state == Certificate.State.ISSUED
             else None,
             "may_replace": may(self.actor, Permission.RULE)
             and certificate.state == Certificate.State.ISSUED

@@ -35,7 +35,7 @@ from ..selectors.certificate_files import (
     published_keys,
 )
 from ..selectors.certificates import Verification, verification
-from .verify_words import CHECKS, VERDICTS
+from .verify_words import CHECKS, verdict_sentences
 
 MEDIA_TYPES: Final = ["text/html", "application/json"]
 STATES: Final = {"issued": "valid", "replaced": "replaced"}
@@ -97,7 +97,9 @@ class PublicView(View):
             return JsonResponse(_content(found), status=status)
         code = read_code(typed)
         shown = grouped(code) if code else typed[:LONGEST_SHOWN]
-        return self.page({"asked": True, "found": found, **_told(found), "code": shown}, status)
+        return self.page(
+            {"asked": True, "found": found, **_told(found), "code": shown, "is_code": code is not None}, status
+        )
 
     def page(self, values: dict[str, Any], status: int = HTTPStatus.OK) -> HttpResponse:
         values = {
@@ -153,6 +155,7 @@ class AskView(PublicView):
         code = grouped(read_code(checked.file.document["verification_code"]) or "") if found else ""
         checks = [(CHECKS[each.name], each.holds) for each in checked.file.results]
         values = {"checked": checked, "checks": checks, "found": found, **_told(found), "code": code}
+        values["is_read"] = any(holds for _said, holds in checks)
         return self.page(values)
 
     def _refused(
@@ -176,7 +179,7 @@ def _told(found: Verification | None) -> dict[str, Any]:
         "content": _content(found),
         "kind": kind_title(found.kind),
         "issued": stamp_with_zone(found.issued_at),
-        "verdict": VERDICTS[found.verdict],
+        "verdict": verdict_sentences(found),
     }
 
 

@@ -17,16 +17,11 @@ from fleet.signed_heads import HeadError, verified
 from ..certificate.proof import Proof
 from ..models import Certificate, CertificateFile
 from ..selectors.proofs import ISSUED, proof_of
+from .carried import UNKNOWN_KEY
 from .result import NotProvenError
 
 FIRST_SIGNED: Final = 7
 """The first renderer version whose files are signed."""
-
-_UNKNOWN_KEY: Final = (
-    "None of this installation's keys signed the head that includes its entry. Where another key signed here before, "
-    "name its public key in FORMER_CHECKPOINT_KEYS and do this again: whoever kept it has it from /verify/ or from an "
-    "archive (ledger/keys.txt), and the certificate's file names it (record.json, verifier_key)."
-)
 
 
 def proof_in_order(certificate: Certificate) -> Proof:
@@ -36,7 +31,7 @@ def proof_in_order(certificate: Certificate) -> Proof:
     except NotFound:
         raise NotProvenError("No entry of the vehicle's ledger with a place in the tree prepared it.") from None
     except HeadError:
-        raise NotProvenError(_UNKNOWN_KEY) from None
+        raise NotProvenError(UNKNOWN_KEY) from None
     try:
         head = verified(proof.checkpoint, known_keys())
         path = [bytes.fromhex(node) for node in proof.path]

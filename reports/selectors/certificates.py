@@ -60,7 +60,12 @@ def code_leads_to(certificate: Certificate) -> str | None:
 
 @dataclass(frozen=True, slots=True)
 class Verification:
-    """What the certificate with a code says, with the time of the workshop's clocks, and whether it still holds."""
+    """What the certificate with a code says, with the time of the workshop's clocks, and whether it still holds.
+
+    `verdict` is over what can be adjusted; `not_within` names all corners (`FL`) and axles' sides (`front`) that are
+    outside tolerance or undecided as left, adjustable or not. `by_concession`: not by the specification's targets.
+    `replaced_by` is the one that holds now, whatever came between.
+    """
 
     kind: str
     number: int
@@ -69,6 +74,8 @@ class Verification:
     workshop: str
     vin: str
     verdict: str | None
+    not_within: list[str]
+    by_concession: bool
     sha256: str
     replaced_by: int | None
 

@@ -74,6 +74,12 @@ def certificate_send_again(*, actor: Actor, record_id: uuid.UUID, number: int) -
         raise NotFound
     if certificate.state == State.PREPARING:
         raise Conflict(_("It is sent by itself as soon as it is issued."), code="certificate_preparing")
+    if certificate.state == State.REPLACED:
+        raise Conflict(
+            _("Certificate %(number)s was replaced: it holds no more. Send the one that took its place.")
+            % {"number": certificate.number},
+            code="certificate_replaced",
+        )
     if not of_certificate(certificate.pk):
         raise Conflict(
             _(

@@ -146,6 +146,11 @@ class TestStandingAlone:
         )
         assert (done.returncode, done.stderr) == (0, "")
 
+    def test_without_the_package_it_says_what_to_install(self, file: Path) -> None:
+        done = run(str(file), interpreter=("-I", "-S"))
+        assert (done.returncode, done.stderr) == (2, "")
+        assert "pip install cryptography" in done.stdout
+
 
 class TestWhatIsAccepted:
     @pytest.mark.parametrize(

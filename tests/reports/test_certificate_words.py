@@ -19,6 +19,7 @@ from reports.certificate import front_page, texts
 from reports.certificate.conclusion import conclude
 from reports.certificate.render import RENDERER_VERSION
 from reports.drawing import palette
+from reports.selectors.conclusions import Concluded
 from reports.snapshot.finding_words import STATEMENTS
 
 from . import sample_documents, sample_extremes, sample_parts
@@ -374,6 +375,20 @@ class TestConclusions:
 
     def test_within_without_a_write_is_called_left_alone(self) -> None:
         assert self.headline("within", writes=()) == "Within tolerance and left alone"
+
+    @pytest.mark.parametrize("verdict", ["undecided", "outside"])
+    def test_a_side_that_cannot_be_adjusted_is_never_said_to_be_within(self, verdict: doc.Verdict) -> None:
+        sample = sample_documents.certificate()
+        assert sample.as_left is not None
+        assert any("both side differences, measured" in each for each in conclude(sample).sentences)
+        side = replace(sample.as_left.sides["rear"], verdict=verdict, adjustable=False)
+        left = replace(sample.as_left, sides={**sample.as_left.sides, "rear": side}, verdict="within")
+        told = conclude(replace(sample, as_left=left))
+        assert told.headline == "Within tolerance wherever it can be adjusted"
+        assert not any("lie within the tolerances" in each for each in told.sentences)
+        named = "Not within tolerance and not adjustable here: difference between left and right, rear."
+        assert named in told.sentences
+        assert Concluded.of(replace(sample, as_left=left)).verdict == verdict, "beside the headline, in lists"
 
     def test_undecided_is_never_called_within(self) -> None:
         assert self.headline("undecided") == "The measurement cannot decide; signed off with approval"

@@ -22,6 +22,9 @@ from fleet.models import LedgerEntry, Membership, User
 from fleet.services import checkpoint_make
 from fleet.tenancy import in_workshop
 from reports.models import ArchiveIntake, Certificate, CertificateFile
+from reports.recomputing import carried
+from reports.recomputing.result import Outcome
+from reports.recomputing.whole import recomputed
 from reports.selectors.archives import archive_path, evidence_path
 from reports.selectors.certificates import verification
 from tests.factories import PASSWORD, Site
@@ -116,6 +119,33 @@ def test_certificates_are_found_by_their_codes(busy: Busy, moved: Moved) -> None
         found = verification(row["code"])
         assert found is not None
         assert (str(found.number), found.workshop) == (row["number"], busy.site.workshop.name)
+
+
+class TestProof:
+    """Of certificates that were issued before the move, made anew in the new place: their pages name the old ledger."""
+
+    def outcomes(self, moved: Moved) -> set[tuple[str, Outcome]]:
+        with in_workshop(moved.site.workshop.pk):
+            results = [result for each in Certificate.objects.order_by("number") for result in recomputed(each)]
+        assert results
+        return {(each.part, each.outcome) for each in results}
+
+    def test_all_is_proven(self, moved: Moved) -> None:
+        parts = ("ledger", "data", "text", "bytes", "signature")
+        assert self.outcomes(moved) == {(part, Outcome.PROVEN) for part in parts}
+
+    def test_where_the_old_key_is_not_named_the_setting_is(self, moved: Moved, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr(carried, "known_keys", list)
+        assert self.outcomes(moved) == {("ledger", Outcome.BAD)}
+        with in_workshop(moved.site.workshop.pk):
+            first = next(iter(recomputed(Certificate.objects.order_by("number")[0])))
+        assert "FORMER_CHECKPOINT_KEYS" in first.said
+
+    def test_a_file_of_another_entry_than_the_archive_brought_is_found(
+        self, moved: Moved, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr(carried, "_hashes_before", lambda _taken_in: iter(["0" * 64]))
+        assert self.outcomes(moved) == {("ledger", Outcome.BAD)}
 
 
 def test_the_new_ledger_holds_every_row(moved: Moved) -> None:

@@ -144,6 +144,15 @@ class TestDays:
         found = imported(site, csv_of([row]), loading="as_specified", time_of_day="12:00", time_zone="Europe/Berlin")
         assert counts(found) == ("done", 1, 1, 0, 0)
 
+    def test_a_day_with_another_time_than_its_clock_is_refused(self, site: Site, vehicle: Vehicle) -> None:
+        """As a spreadsheet writes a day that it shows with a time: its midnight."""
+        days = ("01.07.2025 00:00:00", "02.07.2025 9:15:20", "03.07.2025")
+        rows = [{**german_row(vehicle.vin, day), "Uhrzeit": "9:15"} for day in days]
+        found = imported(site, csv_of(rows, ";"), time_zone="Europe/Berlin", loading="other")
+        assert codes(found) == [(2, "clock", "two_times")]
+        assert found["accepted"] == 2
+        assert "has the time 00:00. Leave the time in one of the two." in found["errors"][0]["detail"]
+
     def test_today_is_no_wrong_clock(self, site: Site, vehicle: Vehicle) -> None:
         self.days_alone(site, vehicle, timezone.now().date().isoformat(), time_of_day="23:59", time_zone="UTC")
         check = HeightCheck.objects.get(vehicle=vehicle)

@@ -152,6 +152,19 @@ class TestVehicles:
         assert LedgerEntry.objects.filter(vehicle=added, kind="vehicle_added").count() == 1
         assert counts(imported(site, csv_of(rows), kind="vehicles")) == ("done", 2, 2, 2, 0)
 
+    @pytest.mark.parametrize("dry_run", ["true", "false"])
+    def test_of_which_the_vin_was_corrected_since_are_not_added_again(self, site: Site, dry_run: str) -> None:
+        rows = vehicle_rows(site)
+        imported(site, csv_of(rows), kind="vehicles")
+        body = {"vin": new_vin(), "reason": "Mistyped in the list."}
+        answer = site.manager.client().post(f"/api/v1/vehicles/{rows[0]['vin']}/vin-correction/", body)
+        assert answer.status_code == 201, answer.json()
+        count = Vehicle.objects.count()
+        assert counts(imported(site, csv_of(rows), kind="vehicles", dry_run=dry_run)) == ("done", 2, 2, 2, 0)
+        other = imported(site, csv_of([{**rows[0], "registration": "other"}]), kind="vehicles", dry_run=dry_run)
+        assert codes(other) == [(2, "vin", "vin_corrected")]
+        assert Vehicle.objects.count() == count
+
     def test_that_contradict_what_is_on_record_are_refused(self, site: Site) -> None:
         rows = vehicle_rows(site)
         rows.append({**rows[0], "registration": "other"})

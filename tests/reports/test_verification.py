@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import datetime, timedelta
+from decimal import Decimal
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -18,7 +20,8 @@ from fleet.models import Workshop
 from fleet.tenancy import in_workshop
 from reports.codes import ALPHABET, CODE_LENGTH, grouped, new_code, read_code
 from reports.models import Certificate, CertificateFile
-from reports.pages.verify_words import VERDICTS
+from reports.pages.verify import CodesAskedThrottle
+from reports.pages.verify_words import VERDICTS, verdict_sentences
 from reports.selectors.certificates import verification
 from reports.services.certificates import certificate_issue, certificate_prepare, certificate_replace
 from tests.factories import Site
@@ -84,6 +87,24 @@ def test_replaced_certificate_is_told_from_its_replacement_once_that_is_issued(
     assert (fresh.state, fresh.replaced_by) == ("issued", None)
 
 
+def test_a_certificate_that_was_replaced_twice_names_the_one_that_holds_now(
+    site: Site, certificate: Certificate
+) -> None:
+    new = replaced(site)
+    with in_workshop(site.workshop.pk):
+        certificate_issue(actor=site.manager.actor(), certificate_id=new.pk)
+        last = certificate_replace(actor=site.manager.actor(), record_id=new_id(), number=2, reason="Again")
+    forget_the_workshop()
+    waiting = verification(certificate.code)
+    assert waiting is not None
+    assert waiting.replaced_by == 2, "number 3 is in preparation"
+    with in_workshop(site.workshop.pk):
+        certificate_issue(actor=site.manager.actor(), certificate_id=last.pk)
+    forget_the_workshop()
+    told = [verification(code) for code in (certificate.code, new.code, last.code)]
+    assert [each.replaced_by if each else 0 for each in told] == [3, 3, None]
+
+
 def test_code_may_be_typed_in_groups_and_with_lookalikes(certificate: Certificate) -> None:
     typed = grouped(certificate.code).lower().replace("0", "o").replace("1", "l")
     assert verification(typed) == verification(certificate.code) is not None
@@ -110,6 +131,8 @@ def test_function_shows_no_more_of_another_workshop_than_the_paper_does(certific
         "workshop",
         "vin",
         "verdict",
+        "not_within",
+        "by_concession",
         "sha256",
         "replaced_by",
     }
@@ -201,7 +224,17 @@ class TestField:
         assert page == Client().get(f"/verify/{certificate.code}").content.decode()
         assert "Valid." in page
 
-    @pytest.mark.parametrize("typed", ["a/b", "../admin", "0" * 16, "x" * 5000, "<b>"])
+    def test_the_address_within_the_qr_code_may_be_pasted(self, certificate: Certificate) -> None:
+        address = f"https://levelbook.alderquay.example/verify/{certificate.code}/"
+        assert "Valid." in Client().get("/verify/", {"code": address}).content.decode()
+
+    def test_what_is_no_code_is_not_held_against_the_paper(self, db: None) -> None:
+        page = Client().get("/verify/", {"code": "No. 18"}).content.decode()
+        assert "“No. 18” is no code of a certificate" in page
+        assert "do not rely on the paper" not in page
+        assert "do not rely on the paper" in Client().get("/verify/", {"code": "0" * 16}).content.decode()
+
+    @pytest.mark.parametrize("typed", ["https://[", "a/b", "../admin", "0" * 16, "x" * 5000, "<b>"])
     def test_whatever_is_typed_is_at_worst_unknown_and_shown_as_text(self, db: None, typed: str) -> None:
         page = Client().get("/verify/", {"code": typed})
         assert page.status_code == 404
@@ -212,6 +245,47 @@ class TestField:
     def test_gives_json_where_accept_asks_for_it(self, certificate: Certificate) -> None:
         answer = Client().get("/verify/", {"code": certificate.code}, HTTP_ACCEPT="application/json")
         assert answer.json()["state"] == "valid"
+
+
+def test_what_cannot_be_adjusted_and_is_not_within_is_never_told_to_be_within(site: Site) -> None:
+    """Steel springs at the front, out of tolerance there: the job may be signed all the same."""
+    low_front = {"target_mm": 486, "tolerance_mm": 6}
+    model = site.specification(front=low_front, controlled_corners=["RL", "RR"]).vehicle_model
+    bench = jobs.Bench.at(site, vehicle=site.vehicle(vehicle_model=model), counts={"RL": 128, "RR": 128})
+    bench.receive()
+    bench.check_readiness()
+    bench.measure((Decimal(470), Decimal(470), Decimal(504), Decimal(504)))
+    bench.sign_off()
+    with in_workshop(site.workshop.pk):
+        certificate_prepare(actor=Actor.system(site.workshop.pk, timezone.now()), job_id=bench.job_id)
+        code = Certificate.objects.get().code
+    forget_the_workshop()
+    told = Client().get(f"/verify/{code}", HTTP_ACCEPT="application/json").json()
+    assert (told["verdict"], told["not_within"], told["by_concession"]) == ("within", ["FL", "FR"], False)
+    page = Client().get(f"/verify/{code}").content.decode()
+    assert "Every corner within tolerance" not in page
+    assert (
+        "wherever it can be adjusted. Not within tolerance and not adjustable there: Front left, Front right." in page
+    )
+
+
+def test_targets_of_a_concession_are_told_with_the_verdict(certificate: Certificate) -> None:
+    found = verification(certificate.code)
+    assert found is not None
+    assert (found.not_within, found.by_concession) == ([], False)
+    assert "concession" not in verdict_sentences(found)
+    assert "set by concession" in verdict_sentences(replace(found, by_concession=True))
+    side = verdict_sentences(replace(found, not_within=["rear"]))
+    assert side.endswith("not adjustable there: difference between left and right, rear.")
+
+
+def test_who_asks_too_often_is_told_how_long_to_wait(certificate: Certificate, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(CodesAskedThrottle, "allow_request", lambda *_asked: False)
+    monkeypatch.setattr(CodesAskedThrottle, "wait", lambda _self: 41.3)
+    answer = Client().get(f"/verify/{certificate.code}")
+    assert (answer.status_code, answer.headers["Retry-After"]) == (429, "42")
+    assert "Wait 42 seconds, then try again." in answer.content.decode()
+    assert "Retry-After" not in answer.content.decode()
 
 
 def test_page_states_verdict_in_words(certificate: Certificate) -> None:

@@ -182,6 +182,18 @@ def test_a_certificate_is_sent_again_once_for_an_id(site: Site, perform_all: Per
     assert client.post("/api/v1/certificates/9/sending/", {}).status_code == 404
 
 
+def test_a_certificate_that_was_replaced_is_sent_to_nobody(site: Site, perform_all: Perform) -> None:
+    from . import jobs
+
+    jobs.left_alone(site)
+    perform_all(site)
+    assert site.manager.client().post("/api/v1/certificates/1/replacement/", {"reason": "Mistyped"}).status_code == 201
+    perform_all(site)
+    answer = site.technician.client().post("/api/v1/certificates/1/sending/", {})
+    assert (answer.status_code, answer.json()["type"]) == (409, "certificate_replaced")
+    assert site.technician.client().post("/api/v1/certificates/2/sending/", {}).status_code == 201
+
+
 def test_a_certificate_for_nobody_is_refused_with_what_to_do(site: Site, perform_all: Perform) -> None:
     from . import jobs
 

@@ -83,7 +83,7 @@ class TestExports:
         assert 'href="/archives/"' in said(founder, "/exports/")
         page = said(manager, "/exports/")
         assert 'href="/archives/"' not in page
-        assert "An empty workshop, here or of another installation, takes such a file in" in page
+        assert "An empty workshop of another installation takes such a file in" in page
 
 
 class TestAnEmptyWorkshop:
@@ -126,6 +126,7 @@ class TestAnEmptyWorkshop:
             ArchiveIntake.objects.update(state="done", finished_at="2026-11-26T12:00Z", evidence_sha256="a" * 64)
         page = said(founder, "/archives/")
         assert "Invite the people" in page
+        assert "FORMER_CHECKPOINT_KEYS" in page
         assert "a" * 64 in page
 
     def test_is_told_what_is_wrong_at_the_file(self, founder: Client) -> None:

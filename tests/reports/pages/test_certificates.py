@@ -13,7 +13,7 @@ from django.test.utils import CaptureQueriesContext
 from pypdf import PdfReader
 
 from deploy.mail import mail_server
-from fleet.models import Operator
+from fleet.models import Operator, Workshop
 from fleet.tenancy import in_workshop
 from reports.models import Certificate, CertificateFile
 from reports.services.certificates import certificate_issue
@@ -88,6 +88,15 @@ def test_where_no_mail_is_sent_it_is_to_be_handed_over(manager: Client, at_work:
     page = manager.get("/certificates/1/").content.decode()
     assert "Send it by e-mail" not in page
     assert "Print the PDF and hand it over." in page
+
+
+def test_a_demo_workshop_offers_no_e_mail_for_it_sends_none(manager: Client, at_work: AtWork, site: Site) -> None:
+    with in_workshop(site.workshop.pk):
+        Workshop.objects.update(is_demo=True)
+    page = manager.get("/certificates/1/").content.decode()
+    assert "Send it by e-mail" not in page
+    assert "This is a demo workshop" in page
+    assert "EMAIL_URL" not in page
 
 
 def test_a_page_shows_code_hash_and_what_it_is_about(manager: Client, at_work: AtWork, site: Site) -> None:

@@ -124,6 +124,14 @@ def test_an_altered_file_is_told_with_what_does_not_hold(
     assert name in {each["name"] for each in answer["checks"] if not each["holds"]}
 
 
+@pytest.mark.parametrize("added", [b"\n", b"\n%%EOF appended"])
+def test_a_file_of_which_nothing_can_be_read_is_said_to_be_damaged(original: Original, added: bytes) -> None:
+    page = said(original.pdf + added)
+    assert "Not as it was issued." in page
+    assert "nothing in it could be checked" in page
+    assert "does not hold" not in page
+
+
 def test_what_was_issued_is_shown_beside_an_altered_file(certificate: Certificate, original: Original) -> None:
     page = said(altered(original, byte_kinds.byte_of_page_changed))
     assert "What was issued here under the code in the file" in page

@@ -12,7 +12,7 @@ from fleet.actor import Actor
 from fleet.ids import new_id
 from fleet.models import OutboxItem
 from fleet.tenancy import in_workshop
-from reports.models import DeclinedNotice, Webhook, WebhookDelivery
+from reports.models import DeclinedNotice, Webhook, WebhookAttempt, WebhookDelivery
 from reports.services.webhook_deliveries import event_tell
 from tests.factories import Site
 from tests.fleet.pages.forms import errors_in, form_of, send
@@ -90,6 +90,19 @@ def test_a_message_is_sent_again_once_for_a_form(
         assert manager.post(path, sent).status_code == 302
     with in_workshop(site.workshop.pk):
         assert WebhookDelivery.objects.get().series == 2
+
+
+@pytest.mark.parametrize(("status", "is_redirect"), [(302, True), (500, False)])
+def test_an_answer_that_leads_elsewhere_says_that_nobody_follows(
+    site: Site, manager: Client, hook: Webhook, delivery: WebhookDelivery, status: int, is_redirect: bool
+) -> None:
+    with in_workshop(site.workshop.pk):
+        WebhookAttempt.objects.create(
+            id=new_id(), delivery=delivery, made_at=timezone.now(), outcome="answered", status=status
+        )
+    page = manager.get(f"/webhooks/{hook.pk}/").content.decode()
+    assert f"answered with {status}" in page
+    assert ("redirects are not followed" in page) == is_redirect
 
 
 def test_only_managers_open_them(hook: Webhook, another: Callable[..., Client]) -> None:
