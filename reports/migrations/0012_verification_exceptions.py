@@ -61,6 +61,6 @@ GRANT EXECUTE ON FUNCTION levelbook_verification(text) TO levelbook_app;
 
 
 class Migration(migrations.Migration):
-    dependencies = [("reports", "0010_import_unjudged")]
+    dependencies = [("reports", "0011_forecast_passed")]
 
     operations = [migrations.RunSQL(VERIFICATION + RIGHTS, AS_BEFORE + RIGHTS)]
