@@ -20,6 +20,20 @@ from tests.simulator.scenarios import ESTATE, WITH_AN_ERROR, draw_case
 
 PATIENCE_MS = 60_000
 TABLET = "tablet in bay 2"
+UNTIL_KEPT = """async () => {
+  const databases = await indexedDB.databases();
+  if (!databases.some(({ name }) => name === "levelbook bench")) return;
+  await new Promise((done, failed) => {
+    const request = indexedDB.open("levelbook bench");
+    request.onerror = () => failed(request.error);
+    request.onsuccess = () => {
+      const work = request.result.transaction("kept", "readwrite");
+      work.objectStore("kept").count();
+      work.oncomplete = () => { request.result.close(); done(); };
+      work.onabort = () => failed(work.error);
+    };
+  });
+}"""
 TOLD_BY_THE_BROWSER = ("Failed to load resource", "The Cross-Origin-Opener-Policy header has been ignored")
 
 
@@ -105,6 +119,11 @@ class TabletInBay:
 
     def open(self, hash_: str = "") -> None:
         self.page.goto(f"{self.bay.origin}/bench/{hash_}")
+
+    def reload(self) -> None:
+        """A person is slower than the disk: what was typed last is on it."""
+        self.page.evaluate(UNTIL_KEPT)
+        self.page.reload()
 
     def enrol(self) -> None:
         """By the code in the address, as a tablet that scanned it."""

@@ -59,7 +59,7 @@ def test_without_network_it_is_kept_over_a_reload_and_sent_afterwards(tablet: Ta
     tablet.expect_heading("Height check")
     page.locator("#instrument").wait_for()
     tablet.context.set_offline(True)
-    page.reload()
+    tablet.reload()
     tablet.expect_heading("Height check")
     page.get_by_label("Measured with").select_option("Something else: the uncertainty doubles")
     page.get_by_label("Otherwise: the heights are shown").check()

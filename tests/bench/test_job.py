@@ -121,7 +121,7 @@ def test_a_round_half_measured_goes_on_after_the_page_was_loaded_anew(tablet: Ta
     corner = technician.corner_now()
     assert corner is not None
     technician.type_reading(str(tablet.bay.read(corner)))
-    tablet.page.reload()
+    tablet.reload()
     expect(tablet.page.locator(f".plan-{corner}")).to_contain_text("1 taken, 1 to take")
     technician.work()
 

@@ -40,7 +40,7 @@ def test_keys_corner_figure_and_button_are_in_one_view_with_what_is_said(new_tab
     wrong: dict[str, list[str]] = {}
     for name, (width, height) in SIZES.items():
         page.set_viewport_size({"width": width, "height": height})
-        page.reload()
+        tablet.reload()
         tablet.expect_heading("Measure")
         page.wait_for_function("document.activeElement?.id === 'reading'")
         wrong[name] = out_of_view(page, KEYS)

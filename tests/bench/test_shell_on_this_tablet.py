@@ -57,7 +57,7 @@ class TestSettings:
         tablet.open("#/settings")
         tablet.page.get_by_label("left").check()
         tablet.page.get_by_label("dark, for a dark bay").check()
-        tablet.page.reload()
+        tablet.reload()
         tablet.expect_heading("Settings")
         root = tablet.page.locator("html")
         expect(root).to_have_attribute("data-hand", "left")

@@ -20,7 +20,7 @@ import threading
 import time
 from collections import Counter
 from collections.abc import Sequence
-from contextlib import nullcontext, suppress
+from contextlib import nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -140,27 +140,31 @@ def _kill(
         if not journal.wait_for(chance.randint(1, MOST_RECORDS_BETWEEN), LOAD_PATIENCE_S):
             outcome.problems.append(f"no record was acknowledged for {LOAD_PATIENCE_S:.0f} s before a kill of {kind}")
         outcome.longest_silence_s = max(outcome.longest_silence_s, time.monotonic() - silent_since)
-        if not wait_until(lambda: bool(service.pids(kind)), TARGET_PATIENCE_S):  # noqa: B023  (called at once)
-            outcome.problems.append(f"no {kind} came back within {TARGET_PATIENCE_S:.0f} s")
-            continue
+        came_back = wait_until(lambda: bool(service.pids(kind)), TARGET_PATIENCE_S)  # noqa: B023  (called at once)
         time.sleep(chance.uniform(0.0, 0.3))
         if killed:
             outcome.acknowledged[killed] += len(journal.acknowledged) - known
         killed, known = "", len(journal.acknowledged)
-        if _kill_one(service, kind, chance):
-            killed = kind
-            outcome.kills[kind] += 1
-            sys.stderr.write(f"{time.strftime('%H:%M:%S')} {kind}, {len(journal.acknowledged)} records\n")
+        # A connection's process may end by itself meanwhile: the next one is killed.
+        if not came_back or not wait_until(lambda: _kill_one(service, kind, chance), TARGET_PATIENCE_S):  # noqa: B023
+            outcome.problems.append(f"no {kind} came back within {TARGET_PATIENCE_S:.0f} s")
+            continue
+        killed = kind
+        outcome.kills[kind] += 1
+        sys.stderr.write(f"{time.strftime('%H:%M:%S')} {kind}, {len(journal.acknowledged)} records\n")
     journal.wait_for(MOST_RECORDS_BETWEEN, LOAD_PATIENCE_S)
     outcome.acknowledged[killed] += len(journal.acknowledged) - known
 
 
 def _kill_one(service: RunningService, kind: Kind, chance: random.Random) -> bool:
+    """Whether there was one."""
     pids = service.pids(kind)
     if not pids:
         return False
-    with suppress(ProcessLookupError):
+    try:
         os.kill(chance.choice(pids), signal.SIGKILL)
+    except ProcessLookupError:
+        return False
     if kind == "supervisor":
         assert service.process is not None
         service.process.wait()
