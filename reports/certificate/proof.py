@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from fleet.canonical import canonical
+from fleet.merkle import leaf_hash, root_by_path
 
 FORMAT: Final = "levelbook-certificate/1"
 """Raise the number with every change of the schema that is more than an addition."""
@@ -51,6 +52,11 @@ class Proof:
         """As the head's text writes it, base64."""
         return _shortened(self.checkpoint.split("\n")[2])
 
+    def root(self, size: int) -> bytes:
+        """Of the tree of this size in which the entry is its leaf. Raises `ValueError` where there is none."""
+        leaf = leaf_hash(bytes.fromhex(self.entry["hash"]))
+        return root_by_path(self.leaf_index, size, leaf, [bytes.fromhex(node) for node in self.path])
+
 
 def record_json(snapshot: Mapping[str, Any], proof: Proof, renderer_version: str) -> bytes:
     """The attachment: canonical JSON (RFC 8785), so that equal content has equal bytes."""
@@ -64,6 +70,17 @@ def record_json(snapshot: Mapping[str, Any], proof: Proof, renderer_version: str
             "checkpoint": proof.checkpoint,
             "verifier_key": proof.verifier_key,
         }
+    )
+
+
+def proof_in(record: Mapping[str, Any]) -> Proof:
+    """The proof in what `record_json` wrote. Raises `KeyError`, `TypeError` or `ValueError` of anything else."""
+    return Proof(
+        entry=record["entry"],
+        leaf_index=int(record["inclusion"]["leaf_index"]),
+        path=tuple(record["inclusion"]["path"]),
+        checkpoint=record["checkpoint"],
+        verifier_key=record["verifier_key"],
     )
 
 

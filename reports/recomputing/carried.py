@@ -10,25 +10,18 @@ import hashlib
 import json
 from collections.abc import Iterator, Mapping
 from io import BytesIO
-from typing import Any, Final
+from typing import Any
 from uuid import UUID
 
 import pikepdf
 
 from fleet.canonical import canonical
 from fleet.checkpoint_keys import known_keys, origin_of
-from fleet.merkle import MerkleError, leaf_hash, root_by_path
 from fleet.signed_heads import HeadError, stated, verified
 
-from ..certificate.proof import FILE_NAME, Proof
+from ..certificate.proof import FILE_NAME, Proof, proof_in
 from ..models import CertificateFile
-from .result import NotProvenError
-
-UNKNOWN_KEY: Final = (
-    "None of this installation's keys signed the head that includes its entry. Where another key signed here before, "
-    "name its public key in FORMER_CHECKPOINT_KEYS and do this again: whoever kept it has it from /verify/ or from an "
-    "archive (ledger/keys.txt), and the certificate's file names it (record.json, verifier_key)."
-)
+from .result import UNKNOWN_KEY, NotProvenError
 
 
 def proof_on_pages(file: CertificateFile, proof: Proof) -> Proof:
@@ -57,14 +50,7 @@ def _hashes_before(taken_in: Mapping[str, Any] | None) -> Iterator[str]:
 
 def _attached(pdf: bytes) -> Proof:
     with pikepdf.open(BytesIO(pdf)) as opened:
-        record = json.loads(opened.attachments[FILE_NAME].get_file().read_bytes())
-    return Proof(
-        entry=record["entry"],
-        leaf_index=int(record["inclusion"]["leaf_index"]),
-        path=tuple(record["inclusion"]["path"]),
-        checkpoint=record["checkpoint"],
-        verifier_key=record["verifier_key"],
-    )
+        return proof_in(json.loads(opened.attachments[FILE_NAME].get_file().read_bytes()))
 
 
 def _require_holds(carried: Proof) -> None:
@@ -74,9 +60,8 @@ def _require_holds(carried: Proof) -> None:
         raise NotProvenError("The ledger entry within its file has another hash than its own.")
     try:
         head = stated(carried.checkpoint)
-        path = [bytes.fromhex(node) for node in carried.path]
-        root = root_by_path(carried.leaf_index, head.size, leaf_hash(bytes.fromhex(carried.entry["hash"])), path)
-    except (HeadError, MerkleError, ValueError) as error:
+        root = carried.root(head.size)
+    except ValueError as error:
         raise NotProvenError(f"The signed head within its file does not hold: {error}.") from None
     if root != head.root or head.origin != origin_of(UUID(content["workshop_id"])):
         raise NotProvenError("The ledger entry within its file is not among the leaves of the head there.")

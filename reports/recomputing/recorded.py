@@ -10,15 +10,13 @@ from fleet.checkpoint_keys import known_keys
 from fleet.errors import NotFound
 from fleet.history import rows_of
 from fleet.ledger import entry_hash
-from fleet.merkle import MerkleError, leaf_hash, root_by_path
 from fleet.models import LedgerEntry
 from fleet.signed_heads import HeadError, verified
 
 from ..certificate.proof import Proof
 from ..models import Certificate, CertificateFile
 from ..selectors.proofs import ISSUED, proof_of
-from .carried import UNKNOWN_KEY
-from .result import NotProvenError
+from .result import UNKNOWN_KEY, NotProvenError
 
 FIRST_SIGNED: Final = 7
 """The first renderer version whose files are signed."""
@@ -34,9 +32,8 @@ def proof_in_order(certificate: Certificate) -> Proof:
         raise NotProvenError(UNKNOWN_KEY) from None
     try:
         head = verified(proof.checkpoint, known_keys())
-        path = [bytes.fromhex(node) for node in proof.path]
-        root = root_by_path(proof.leaf_index, head.size, leaf_hash(bytes.fromhex(proof.entry["hash"])), path)
-    except (HeadError, MerkleError) as error:
+        root = proof.root(head.size)
+    except ValueError as error:
         raise NotProvenError(f"The signed head that includes its entry does not hold: {error}.") from None
     if root != head.root:
         raise NotProvenError("Its entry is not among the leaves of the signed head that its file names.")

@@ -4,6 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
+from typing import Final
+
+UNKNOWN_KEY: Final = (
+    "None of this installation's keys signed the head that includes its entry. Where another key signed here before, "
+    "name its public key in FORMER_CHECKPOINT_KEYS and do this again: whoever kept it has it from /verify/ or from an "
+    "archive (ledger/keys.txt), and the certificate's file names it (record.json, verifier_key)."
+)
 
 
 class Outcome(Enum):

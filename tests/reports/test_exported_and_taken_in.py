@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import io
 import json
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +21,7 @@ from fleet.errors import Conflict
 from fleet.models import LedgerEntry, Membership, User
 from fleet.services import checkpoint_make
 from fleet.tenancy import in_workshop
+from reports.certificate.proof import Proof
 from reports.models import ArchiveIntake, Certificate, CertificateFile
 from reports.recomputing import carried
 from reports.recomputing.result import Outcome
@@ -146,6 +147,26 @@ class TestProof:
     ) -> None:
         monkeypatch.setattr(carried, "_hashes_before", lambda _taken_in: iter(["0" * 64]))
         assert self.outcomes(moved) == {("ledger", Outcome.BAD)}
+
+    @pytest.mark.parametrize(
+        ("altered", "told"),
+        [
+            (lambda proof: replace(proof, entry={**proof.entry, "sequence": 999}), "another hash than its own"),
+            (lambda proof: replace(proof, path=("00" * 32, *proof.path[1:])), "not among the leaves"),
+            (lambda proof: replace(proof, path=("no hash", *proof.path[1:])), "does not hold"),
+            (lambda proof: replace(proof, checkpoint=f"elsewhere{proof.checkpoint}"), "not among the leaves"),
+        ],
+        ids=["entry", "path", "no path", "head of another workshop"],
+    )
+    def test_a_file_with_an_altered_proof_is_found(
+        self, moved: Moved, monkeypatch: pytest.MonkeyPatch, altered: Callable[[Proof], Proof], told: str
+    ) -> None:
+        attached = carried._attached
+        monkeypatch.setattr(carried, "_attached", lambda pdf: altered(attached(pdf)))
+        with in_workshop(moved.site.workshop.pk):
+            first = next(iter(recomputed(Certificate.objects.order_by("number")[0])))
+        assert (first.part, first.outcome) == ("ledger", Outcome.BAD)
+        assert told in first.said
 
 
 def test_the_new_ledger_holds_every_row(moved: Moved) -> None:
